@@ -1,0 +1,1 @@
+"""Comparison: measured against predicted, and set-up against set-up."""

@@ -1,0 +1,120 @@
+"""The one shape every figure with an error has, measured or predicted."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A figure with its error.
+
+    Parameters
+    ----------
+    value : float or None
+        Best value [unit]; None when it could not be found, the reason then stands in `notes`.
+    unit : str
+        Unit of value, error and interval, as printed ("deg/g", "N m/rad", "1").
+    std_error : float or None
+        Standard error of the value from scatter (repeatability); None when unknown, never 0 for
+        "unknown". The reason then stands in `notes`.
+    interval : tuple of float or None
+        Interval that holds the truth with probability `level`.
+    calibration : float or None
+        Standard uncertainty common to every run of the same car (sensor scale, motion ratio, sheet
+        values); kept apart since it cancels when two set-ups are compared. None when it does not apply
+        or is contained in `std_error`.
+    level : float
+        Probability of the interval.
+    n : int or None
+        Number of independent pieces the error rests on (blocks, runs).
+    method : str
+        How the value was found, in a few words.
+    notes : tuple of str
+        What the reader must know: ranges, exclusions, reasons for a missing error.
+    """
+
+    value: float | None
+    unit: str
+    std_error: float | None = None
+    interval: tuple[float, float] | None = None
+    calibration: float | None = None
+    level: float = 0.95
+    n: int | None = None
+    method: str = ""
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        # A NaN that slips into a result would reach the reader as an unexplained number.
+        for name in ("value", "std_error", "calibration"):
+            number = getattr(self, name)
+            if number is not None and not math.isfinite(number):
+                raise ValueError(f"Estimate.{name} must be finite or None, got {number}")
+        if self.value is None and not self.notes:
+            raise ValueError("an Estimate without a value must say why in its notes")
+
+    @classmethod
+    def unknown(cls, unit: str, reason: str, method: str = "") -> Estimate:
+        """Return an estimate that has no value, with the `reason`."""
+        return cls(value=None, unit=unit, method=method, notes=(reason,))
+
+    @property
+    def total_error(self) -> float | None:
+        """Repeatability and calibration together (root of the sum of squares)."""
+        if self.std_error is None:
+            return None
+        return math.hypot(self.std_error, self.calibration or 0.0)
+
+    def with_notes(self, *notes: str) -> Estimate:
+        """Return the same estimate with `notes` added."""
+        return replace(self, notes=self.notes + notes)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form (see docs/results.md)."""
+        return {
+            "value": self.value,
+            "std_error": self.std_error,
+            "interval": None if self.interval is None else list(self.interval),
+            "calibration": self.calibration,
+            "level": self.level,
+            "unit": self.unit,
+            "n": self.n,
+            "method": self.method,
+            "notes": list(self.notes),
+        }
+
+    def __str__(self) -> str:
+        return format_estimate(self)
+
+
+def format_estimate(estimate: Estimate, with_unit: bool = True) -> str:
+    """Return ``3.21 ± 0.04 deg/g``: digits set by the total error (Particle Data Group rounding).
+
+    A value without an error prints three significant digits and says ``no error``.
+    """
+    unit = f" {estimate.unit}" if with_unit and estimate.unit not in ("", "1") else ""
+    if estimate.value is None:
+        return "—"
+    error = estimate.total_error
+    if error is None or error == 0.0:
+        return f"{estimate.value:.3g}{unit} (no error)" if error is None else f"{estimate.value:.6g}{unit}"
+    decimals = decimals_for_error(error)
+    shown_value = round(estimate.value, decimals)
+    shown_error = round(error, decimals)
+    places = max(decimals, 0)
+    return f"{shown_value:.{places}f} ± {shown_error:.{places}f}{unit}"
+
+
+def decimals_for_error(error: float) -> int:
+    """Return the decimals to print for a value with this `error`.
+
+    Rule of the Particle Data Group: three leading digits of the error 100-354 keep two digits,
+    355-949 keep one, 950-999 are rounded up to 1000 and keep two. Negative for tens, hundreds.
+    """
+    exponent = math.floor(math.log10(error))
+    leading = round(error / 10.0 ** (exponent - 2))
+    if leading >= 950:
+        return -exponent
+    return 1 - exponent if leading < 355 else -exponent

@@ -1,0 +1,103 @@
+"""What ingest hands on: one run's channels under house names, in SI, on one uniform time base."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+import pandas as pd
+
+
+class Verdict(StrEnum):
+    """Outcome of a health check, from best to worst except for `NOT_TESTED`, which is no finding."""
+
+    GOOD = "good"
+    NOT_TESTED = "not tested"
+    SUSPECT = "suspect"
+    BAD = "bad"
+
+
+@dataclass(frozen=True, slots=True)
+class HealthRow:
+    """One check of one channel.
+
+    Parameters
+    ----------
+    check : str
+        Name of the check in plain words ("gap", "stuck").
+    channel : str
+        House name, or "time" or "log".
+    verdict : Verdict
+        `BAD` leaves the channel out of every estimate that needs it.
+    value, threshold : float or None
+        Measured figure and the limit it was held to [unit]; None when the check could not run.
+    unit : str
+        Unit of both.
+    comment : str
+        One sentence for the reader: what it means, what to do.
+    """
+
+    check: str
+    channel: str
+    verdict: Verdict
+    value: float | None
+    threshold: float | None
+    unit: str
+    comment: str
+
+
+@dataclass(frozen=True, slots=True)
+class SourceFile:
+    """A log file as it was read.
+
+    Parameters
+    ----------
+    path : Path
+        Where it was found.
+    sha256 : str
+        Hash of its bytes, for the report's footer.
+    size : int
+        Bytes.
+    """
+
+    path: Path
+    sha256: str
+    size: int
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """One run on a uniform time base.
+
+    Parameters
+    ----------
+    run : str
+        Name of the run.
+    data : DataFrame
+        One column per house channel [SI unit], float64; index ``time_s`` [s], uniform, starting where
+        the log starts. Samples inside a gap are NaN and are suspect.
+    suspect : DataFrame of bool
+        Same shape; True = do not use this sample.
+    sample_rate : float
+        Samples per second of the uniform base [Hz].
+    sources : tuple of SourceFile
+        Files read.
+    health : tuple of HealthRow
+        Findings, worst first within a channel.
+    steps : tuple of str
+        What was done to get here, in order, including every guess and the key that overrides it.
+    """
+
+    run: str
+    data: pd.DataFrame
+    suspect: pd.DataFrame
+    sample_rate: float
+    sources: tuple[SourceFile, ...]
+    health: tuple[HealthRow, ...]
+    steps: tuple[str, ...]
+
+    def usable(self, channel: str) -> bool:
+        """Return whether `channel` was logged and no check calls it bad."""
+        bad = any(row.channel == channel and row.verdict is Verdict.BAD for row in self.health)
+        return channel in self.data.columns and not bad

@@ -1,0 +1,170 @@
+"""What processing hands on: motion of a run, and the estimates drawn from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from analyzer.constants import Axle, Corner
+from analyzer.estimate import Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """Motion of the car through a run, SI, ISO 8855 axes.
+
+    Parameters
+    ----------
+    data : DataFrame
+        Index ``time_s`` [s] as in the recording. Columns, where the channels for them exist:
+        ``wheel_FL`` ... (wheel travel from static, bump positive [m]); ``roll_front``, ``roll_rear``
+        (suspension roll, left side up positive [rad]); ``heave`` (mean wheel travel [m]), ``pitch`` (nose
+        down positive [rad]), ``warp`` (m: (FL - FR - RL + RR) / 4); ``specific_force_x`` ``_y`` ``_z`` (at
+        the sprung CG, body axes [m/s2]); ``road_force_x`` ``_y`` ``_z`` (same in the road plane);
+        ``roll_rate``, ``pitch_rate``, ``yaw_rate`` [rad/s]; ``roll_acceleration`` [rad/s2]; ``bank`` (cross
+        slope towards the inside of the turn [rad]); ``speed`` [m/s]; ``distance`` [m].
+    suspect : DataFrame of bool
+        Same shape; True = do not use.
+    parked : Series of bool
+        True where the car is not moving.
+    steps : tuple of str
+        What was done, for the report.
+    """
+
+    data: pd.DataFrame
+    suspect: pd.DataFrame
+    parked: pd.Series[bool]
+    steps: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TravelBudget:
+    """One damper's travel at one instant as the sum of its causes [m at the damper]."""
+
+    heave: float
+    roll: float
+    pitch: float
+    warp: float
+
+
+@dataclass(frozen=True, slots=True)
+class BottomingEvent:
+    """One contact of a damper with its bump stop.
+
+    Parameters
+    ----------
+    corner : Corner
+        Which damper.
+    start_s, end_s, peak_s : float
+        Log time of first and last contact and of the deepest point [s].
+    peak : float
+        Greatest damper travel from static [m].
+    stop_compression : float
+        Greatest travel past the bump-stop gap [m].
+    approach_speed : float
+        Damper speed at first contact, compression positive [m/s].
+    hard : bool
+        True when the damper reached full bump (or, without it in the sheet, pressed the stop most of the way).
+    bank : float or None
+        Cross slope at the peak [rad]; None when it could not be found.
+    section : str
+        Section of the course, or a plain description of the motion ("left, banked").
+    budget : TravelBudget or None
+        Causes of the peak travel; None when a corner's travel is missing.
+    """
+
+    corner: Corner
+    start_s: float
+    end_s: float
+    peak_s: float
+    peak: float
+    stop_compression: float
+    approach_speed: float
+    hard: bool
+    bank: float | None
+    section: str
+    budget: TravelBudget | None
+
+
+@dataclass(frozen=True, slots=True)
+class AxleFit:
+    """The roll fit of one axle, kept for figures and comparison.
+
+    Parameters
+    ----------
+    points : DataFrame
+        ``lateral_force`` [m/s2, body axes] and ``roll`` [rad], the samples (thinned) the fit used,
+        low-passed.
+    slope, intercept : float
+        Fitted line: rad per m/s2, rad.
+    lateral_range : tuple of float
+        Range of lateral specific force the fit rests on [m/s2].
+    """
+
+    points: pd.DataFrame
+    slope: float
+    intercept: float
+    lateral_range: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class LoadShare:
+    """How load is shared left to right on one axle over the moving part of a run.
+
+    Parameters
+    ----------
+    left_share : Estimate
+        Mean of left / (left + right) [1].
+    lowest_load : Estimate
+        Smallest wheel load of the axle, low-passed [N].
+    light_time : Estimate
+        Share of the moving time in which one wheel of the axle carries less than a fifth of its static load [1].
+    """
+
+    left_share: Estimate
+    lowest_load: Estimate
+    light_time: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class RunEstimates:
+    """Everything one run has shown.
+
+    Parameters
+    ----------
+    name, setup : str
+        Run and the set-up it was driven on.
+    roll_gradient : dict
+        ``front``, ``rear``: suspension roll per level-road lateral acceleration; ``total``: body roll to
+        ground (tyre roll added from the sheet's tyre rates) [deg/g].
+    roll_gradient_body : dict
+        ``front``, ``rear``: suspension roll per lateral specific force in body axes, the s of the roll
+        equation [deg/g]. Set-ups are compared on these.
+    fits : dict
+        `AxleFit` per axle that could be fitted.
+    load_share : dict
+        `LoadShare` per axle that could be worked out.
+    loads : DataFrame
+        ``load_FL`` ... [N], ``left_share_front``, ``left_share_rear`` [1] over time; empty when unknown.
+    bottoming : tuple of BottomingEvent
+        In order of time.
+    motion : Motion
+        For figures.
+    further : dict
+        Other named estimates (friction, roll frequency, closure, ...).
+    notes : tuple of str
+        What the reader must know about this run.
+    """
+
+    name: str
+    setup: str
+    roll_gradient: dict[str, Estimate]
+    roll_gradient_body: dict[str, Estimate]
+    fits: dict[Axle, AxleFit]
+    load_share: dict[Axle, LoadShare]
+    loads: pd.DataFrame
+    bottoming: tuple[BottomingEvent, ...]
+    motion: Motion
+    further: dict[str, Estimate] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,1 @@
+"""Report: tables, figures and the page. Shows results; computes none."""

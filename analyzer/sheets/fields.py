@@ -1,0 +1,77 @@
+"""Types of sheet entries: quantities with units as text become `Uncertain` numbers in SI."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict
+from pydantic_core import PydanticCustomError
+
+from analyzer.uncertain import Uncertain
+from analyzer.units import EXAMPLES, UnitError, parse_quantity
+
+
+class Sheet(BaseModel):
+    """Base of every table of a sheet: unknown keys are refused, nothing changes after reading."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+def _reader(dimension: str, low: float | None, high: float | None, low_allowed: bool) -> BeforeValidator:
+    def read(value: Any) -> Uncertain:
+        if isinstance(value, Uncertain):
+            return value
+        try:
+            quantity = parse_quantity(value, dimension)
+        except UnitError as error:
+            raise PydanticCustomError("quantity", "{reason}", {"reason": str(error)}) from error
+        too_low = low is not None and (quantity.value < low or (quantity.value == low and not low_allowed))
+        if too_low or (high is not None and quantity.value > high):
+            raise PydanticCustomError(
+                "range",
+                "{value} is outside what is possible; write for instance {example}",
+                {"value": f'"{value}"', "example": f'"{EXAMPLES[dimension]}"'},
+            )
+        return quantity
+
+    return BeforeValidator(read)
+
+
+def quantity(
+    dimension: str, low: float | None = None, high: float | None = None, low_allowed: bool = False
+) -> BeforeValidator:
+    """Return the reader for text of a `dimension`, within `low` and `high` [SI].
+
+    Parameters
+    ----------
+    dimension : str
+        A key of `analyzer.units.EXAMPLES`.
+    low, high : float or None
+        Limits of what is possible [SI]; None for no limit.
+    low_allowed : bool
+        Whether `low` itself will do.
+    """
+    return _reader(dimension, low, high, low_allowed)
+
+
+# The limits are wide on purpose: they catch a wrong unit (inches as mm, N/m as N/mm), not an unusual car.
+Length = Annotated[Uncertain, quantity("length", -100.0, 100.0)]
+PositiveLength = Annotated[Uncertain, quantity("length", 0.0, 10.0)]
+LengthOrZero = Annotated[Uncertain, quantity("length", 0.0, 10.0, low_allowed=True)]
+Mass = Annotated[Uncertain, quantity("mass", 0.0, 5000.0, low_allowed=True)]
+Weight = Annotated[Uncertain, quantity("weight", 0.0, 50000.0)]
+Stiffness = Annotated[Uncertain, quantity("stiffness", 0.0)]
+Force = Annotated[Uncertain, quantity("force")]
+Damping = Annotated[Uncertain, quantity("damping", 0.0, low_allowed=True)]
+Angle = Annotated[Uncertain, quantity("angle", -7.0, 7.0)]
+CamberGain = Annotated[Uncertain, quantity("camber_gain", -20.0, 20.0)]
+Ratio = Annotated[Uncertain, quantity("number", 0.0, 10.0)]
+Number = Annotated[Uncertain, quantity("number")]
+Time = Annotated[Uncertain, quantity("time")]
+Frequency = Annotated[Uncertain, quantity("frequency", 0.0, 1e6)]
+Speed = Annotated[Uncertain, quantity("speed", low_allowed=True)]
+Stress = Annotated[Uncertain, quantity("stress", 0.0)]
+Pressure = Annotated[Uncertain, quantity("pressure", 0.0)]
+Volume = Annotated[Uncertain, quantity("volume", 0.0, 1.0, low_allowed=True)]
+Inertia = Annotated[Uncertain, quantity("inertia", 0.0)]
+TorsionalStiffness = Annotated[Uncertain, quantity("torsional_stiffness", 0.0)]

@@ -1,0 +1,84 @@
+"""The session sheet: set-ups, and the runs that were driven on each."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, field_validator, model_validator
+from pydantic_core import PydanticCustomError
+
+from analyzer.constants import Axle
+from analyzer.sheets.fields import Sheet, Time
+
+
+class SideSetting(Sheet):
+    """Hole and spacers of one side, where left and right differ."""
+
+    hole: Annotated[int, Field(ge=1)]
+    spacers: Annotated[int, Field(ge=0)] = 0
+
+
+class BarSetting(Sheet):
+    """How a bladed bar is set: hole (1 is the outermost) and number of spacers per side."""
+
+    hole: Annotated[int, Field(ge=1)] = 1
+    spacers: Annotated[int, Field(ge=0)] = 0
+    right: SideSetting | None = None
+    """Right side, when it differs from the left one."""
+
+
+class Setup(Sheet):
+    """A named hardware state of the car. "off" means the bar is there but its links are unhooked."""
+
+    front_bar: BarSetting | Literal["off"] | None = None
+    rear_bar: BarSetting | Literal["off"] | None = None
+    notes: str = ""
+
+    def bar(self, axle: Axle) -> BarSetting | Literal["off"] | None:
+        """Return the bar setting of one `axle`; None when the sheet says nothing."""
+        return self.front_bar if axle == "front" else self.rear_bar
+
+
+class Run(Sheet):
+    """One recorded pass."""
+
+    name: str
+    logs: Annotated[list[str], Field(min_length=1)]
+    setup: str
+    level: Annotated[list[Time], Field(min_length=2, max_length=2)] | None = None
+    """Stretch of log time in which this run stands or runs level: the pots' zero."""
+    clock_offsets: list[Time] | None = None
+    """One per log: what to add to its clock; the first is usually "0 s"."""
+    conditions: dict[str, str] = Field(default_factory=dict)
+
+
+class SessionSheet(Sheet):
+    """One session: a car, its set-ups and runs."""
+
+    name: str
+    car: str
+    course: str | None = None
+    setups: Annotated[dict[str, Setup], Field(min_length=1)]
+    runs: Annotated[list[Run], Field(min_length=1)]
+
+    @field_validator("runs")
+    @classmethod
+    def _unique_names(cls, value: list[Run]) -> list[Run]:
+        names = [run.name for run in value]
+        for name in names:
+            if names.count(name) > 1:
+                raise PydanticCustomError(
+                    "name", "two runs are named {name}; give each its own name", {"name": f'"{name}"'}
+                )
+        return value
+
+    @model_validator(mode="after")
+    def _known_setups(self) -> SessionSheet:
+        for index, run in enumerate(self.runs):
+            if run.setup not in self.setups:
+                raise PydanticCustomError(
+                    "setup",
+                    "runs[{index}].setup {setup} is not among the set-ups; use one of {known}",
+                    {"index": index + 1, "setup": f'"{run.setup}"', "known": ", ".join(self.setups)},
+                )
+        return self
