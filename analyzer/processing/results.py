@@ -65,7 +65,7 @@ class BottomingEvent:
     approach_speed : float
         Damper speed at first contact, compression positive [m/s].
     hard : bool
-        True when the damper reached full bump (or, without it in the sheet, pressed the stop most of the way).
+        True when the damper reached full bump (without it in the sheet: pressed the stop most of the way).
     bank : float or None
         Cross slope at the peak [rad]; None when it could not be found.
     section : str
@@ -119,7 +119,7 @@ class LoadShare:
     lowest_load : Estimate
         Smallest wheel load of the axle, low-passed [N].
     light_time : Estimate
-        Share of the moving time in which one wheel of the axle carries less than a fifth of its static load [1].
+        Share of the moving time in which a wheel of the axle carries less than a fifth of its static load.
     """
 
     left_share: Estimate
