@@ -1,8 +1,213 @@
-"""Commands: parse, call, print. No physics."""
+"""Commands: parse, call, print. No physics.
+
+Rooms are imported inside the commands that need them, so that help answers at once.
+"""
 
 from __future__ import annotations
 
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Final
+
+import typer
+
+from analyzer.errors import AnalyzerError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from analyzer.constants import Axle
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help=(
+        "Roll gradient, bottoming and left-right load share from on-car logs, "
+        "set against the fitted anti-roll bar."
+    ),
+)
+
+BAD_INPUT: Final = 2
+CHECK_FAILED: Final = 1
+
+SessionPath = Annotated[
+    Path, typer.Argument(metavar="SESSION", help="Session sheet, or the folder that holds session.toml.")
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the results as JSON instead of text.")]
+
 
 def main() -> None:
-    """Run the command line."""
-    raise SystemExit("no command yet")
+    """Run the command line; anything the user can mend becomes one line and exit code 2."""
+    try:
+        app()
+    except AnalyzerError as error:
+        print(f"analyzer: {error}", file=sys.stderr)
+        raise SystemExit(BAD_INPUT) from None
+    except BrokenPipeError:
+        # The reader of our output went away (`analyzer ... | head`): nothing is wrong.
+        sys.stderr.close()
+        raise SystemExit(0) from None
+
+
+@app.callback(invoke_without_command=True)
+def _version(
+    version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
+) -> None:
+    if version:
+        from analyzer import __version__
+
+        print(f"analyzer {__version__}")
+        raise typer.Exit
+
+
+@app.command()
+def review(
+    session: SessionPath,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", help="Folder to write the report to; 'report' beside the session sheet if not given."
+        ),
+    ] = None,
+    as_json: AsJson = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Write the report, print nothing.")] = False,
+    seed: Annotated[int, typer.Option("--seed", help="Seed of the random draws behind the intervals.")] = 0,
+) -> None:
+    """Review a session: what each run showed, measured against predicted, and write the report."""
+    from analyzer.report.results import results_dict
+    from analyzer.report.terminal import print_summary
+    from analyzer.report.write import write_report
+    from analyzer.session import failure_line, require_runs, review_session
+
+    with _progress(quiet or as_json) as tell:
+        result = review_session(session, tell, seed)
+        require_runs(result)
+        folder = out or result.session.path.parent / "report"
+        tell("drawing the report", 1, 1)
+        page = write_report(result, folder)
+    if as_json:
+        _print_json(results_dict(result))
+    elif not quiet:
+        print_summary(result, _console())
+        print(f"report: {page}")
+    line = failure_line(result)
+    if line is not None:
+        raise AnalyzerError(line)
+
+
+@app.command()
+def check(
+    log: Annotated[
+        Path, typer.Argument(metavar="LOG|SESSION", help="A log file, a session sheet or its folder.")
+    ],
+    as_json: AsJson = False,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit 1 when any check is suspect or bad.")
+    ] = False,
+) -> None:
+    """Check what a log or all logs of a session hold: channels, clock, health."""
+    from analyzer.checking import check_path
+    from analyzer.report.health import health_json, print_health
+
+    with _progress(as_json) as tell:
+        outcome = check_path(log, tell)
+    if as_json:
+        _print_json(health_json(outcome))
+    else:
+        print_health(outcome, _console())
+    if outcome.failed:
+        raise AnalyzerError(next(iter(outcome.failed.values())))
+    if strict and not outcome.clean:
+        raise typer.Exit(CHECK_FAILED)
+
+
+@app.command()
+def bar(
+    car: Annotated[Path, typer.Argument(metavar="CAR", help="Car sheet.")],
+    axle: Annotated[str | None, typer.Option("--axle", help="front or rear; both if not given.")] = None,
+    as_json: AsJson = False,
+    save: Annotated[
+        Path | None,
+        typer.Option("--save", metavar="FOLDER", help="Also write table and figure to this folder."),
+    ] = None,
+) -> None:
+    """Predict every setting of the car's bars: rate, compliance, stress, motion."""
+    from analyzer.prediction.ladder import bar_json
+    from analyzer.report.ladder import ladder_text, save_ladder
+    from analyzer.sheets.reading import read_car
+
+    sheet = read_car(car)
+    table = bar_json(sheet, _axles(axle))
+    if as_json:
+        _print_json(table)
+    else:
+        print(ladder_text(table))
+    if save is not None:
+        print(f"saved: {save_ladder(table, save)}", file=sys.stderr)
+
+
+@app.command()
+def demo(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Empty or new folder to write the session to.")
+    ],
+    seed: Annotated[int, typer.Option("--seed", help="Seed of road, driver and sensor noise.")] = 7,
+) -> None:
+    """Write a sample session driven by a virtual car, with its true values beside it."""
+    from analyzer.demo.write import write_demo
+
+    with _progress(False) as tell:
+        sheet = write_demo(folder, seed, lambda what: tell(what, 0, 0))
+    print(f"wrote {sheet}; next: analyzer review {sheet}")
+
+
+def _axles(axle: str | None) -> tuple[Axle, ...]:
+    if axle is None:
+        return ("front", "rear")
+    if axle == "front":
+        return ("front",)
+    if axle == "rear":
+        return ("rear",)
+    raise AnalyzerError(f'--axle: "{axle}" is not an axle; write front or rear')
+
+
+def _console() -> Console:
+    from rich.console import Console
+
+    return Console(highlight=False, soft_wrap=False)
+
+
+def _print_json(table: dict[str, Any]) -> None:
+    import json
+
+    print(json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+@contextmanager
+def _progress(silent: bool) -> Iterator[Callable[[str, int, int], None]]:
+    """Show what is being done, on standard error: a bar on a terminal, else plain lines after a second."""
+    if silent:
+        yield lambda _what, _done, _all: None
+    elif sys.stderr.isatty():
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn
+
+        columns = (TextColumn("{task.description}"), BarColumn())
+        with Progress(*columns, console=Console(stderr=True), transient=True) as display:
+            task = display.add_task("starting", total=None)
+            yield lambda what, done, steps: display.update(
+                task, description=what, completed=done, total=steps or None
+            )
+    else:
+        began = time.monotonic()
+
+        def tell(what: str, done: int, steps: int) -> None:
+            if time.monotonic() - began > 1.0:
+                print(f"{what} ({done} of {steps})" if steps else what, file=sys.stderr)
+
+        yield tell

@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
+from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.results import Comparison, SetupResult
+from analyzer.comparison.setups import run_stiffness_ratio, setup_results
+from analyzer.errors import AnalyzerError, LogError
+from analyzer.ingest.reading import read_recording
 from analyzer.ingest.recording import Recording
+from analyzer.prediction.results import SetupPrediction
+from analyzer.prediction.setup import bar_rates, check_setup, predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
+from analyzer.processing.run import estimate_run
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.course import CourseSheet
-from analyzer.sheets.session import SessionSheet
+from analyzer.sheets.reading import file_beside, read_car, read_course, read_session
+from analyzer.sheets.session import Run, SessionSheet
+
+Progress = Callable[[str, int, int], None]
+"""Told what is being done, how many steps are done and how many there are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,3 +72,148 @@ class Review:
     failed: dict[str, str]
     setups: tuple[SetupResult, ...]
     comparisons: tuple[Comparison, ...]
+
+
+def load_session(path: Path) -> Session:
+    """Read the session sheet at `path` (or ``session.toml`` in that folder) and all it names.
+
+    Raises
+    ------
+    SheetError
+        One line naming file, key and remedy.
+    """
+    if path.is_dir():
+        path = path / "session.toml"
+    sheet = read_session(path)
+    car_path = file_beside(path, "car", sheet.car)
+    car = read_car(car_path)
+    course = None if sheet.course is None else read_course(file_beside(path, "course", sheet.course))
+    for name, setup in sheet.setups.items():
+        check_setup(car, name, setup, path)
+    logs = {
+        run.name: tuple(file_beside(path, f"runs[{index}].logs", log) for log in run.logs)
+        for index, run in enumerate(sheet.runs, start=1)
+    }
+    return Session(path=path, car_path=car_path, sheet=sheet, car=car, course=course, logs=logs)
+
+
+def record_run(session: Session, run: Run) -> Recording:
+    """Read the logs of one run; raises `LogError`."""
+    level = None if run.level is None else (run.level[0].value, run.level[1].value)
+    offsets = None if run.clock_offsets is None else [offset.value for offset in run.clock_offsets]
+    return read_recording(run.name, session.logs[run.name], session.car, level, offsets)
+
+
+def predict_session(session: Session) -> dict[str, SetupPrediction]:
+    """Predict every set-up of the session."""
+    return {name: predict_setup(session.car, name, setup) for name, setup in session.sheet.setups.items()}
+
+
+def review_session(path: Path, progress: Progress | None = None, seed: int = 0) -> Review:
+    """Do the whole job for one session: read, estimate, predict and compare.
+
+    Parameters
+    ----------
+    path : Path
+        Session sheet, or the folder that holds ``session.toml``.
+    progress : callable, optional
+        Told before each step.
+    seed : int
+        Seed of every random draw; the same seed gives the same results to the last digit.
+
+    Returns
+    -------
+    Review
+        A run whose log cannot be used does not stop the others; its reason stands in `Review.failed`.
+
+    Raises
+    ------
+    SheetError
+        When a sheet cannot be used.
+    """
+    session = load_session(path)
+    steps = len(session.sheet.runs) + 2
+    tell = progress or (lambda _what, _done, _all: None)
+    tell("predicting the set-ups", 0, steps)
+    predictions = predict_session(session)
+    recordings: list[Recording] = []
+    runs: list[RunEstimates] = []
+    failed: dict[str, str] = {}
+    for index, run in enumerate(session.sheet.runs, start=1):
+        tell(f"reading and estimating {run.name}", index, steps)
+        try:
+            recording = record_run(session, run)
+            estimates = _estimate(session, recording, run, predictions[run.setup], seed)
+        except LogError as error:
+            failed[run.name] = str(error)
+            continue
+        recordings.append(recording)
+        runs.append(estimates)
+    tell("comparing", steps - 1, steps)
+    setups = setup_results(session.car, session.sheet.setups, runs, predictions)
+    return Review(
+        session=session,
+        recordings=tuple(recordings),
+        runs=tuple(runs),
+        failed=failed,
+        setups=setups,
+        comparisons=_compare(session, setups, runs),
+    )
+
+
+def _estimate(
+    session: Session, recording: Recording, run: Run, prediction: SetupPrediction, seed: int
+) -> RunEstimates:
+    rates = bar_rates(session.car, session.sheet.setups[run.setup])
+    estimates = estimate_run(recording, session.car, run.setup, rates, session.course, seed)
+    ratio = run_stiffness_ratio(session.car, prediction, estimates)
+    return replace(estimates, further={**estimates.further, "roll_stiffness_ratio": ratio})
+
+
+def _compare(
+    session: Session, setups: tuple[SetupResult, ...], runs: list[RunEstimates]
+) -> tuple[Comparison, ...]:
+    """Set each set-up that was driven against the one driven before it."""
+    driven = [result for result in setups if result.runs]
+    return tuple(compare_pair(session, before, after, runs) for before, after in pairwise(driven))
+
+
+def compare_pair(
+    session: Session, before: SetupResult, after: SetupResult, runs: list[RunEstimates]
+) -> Comparison:
+    """Set one set-up against another."""
+    hardware = session.sheet.setups
+    change = predict_change(session.car, before.name, hardware[before.name], after.name, hardware[after.name])
+    comparison = compare_setups(session.car, before, after, change, runs)
+    differences = condition_differences(session, before.runs, after.runs)
+    return replace(comparison, differences=comparison.differences + differences)
+
+
+def condition_differences(
+    session: Session, before: tuple[str, ...], after: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Return the conditions of the session sheet that differ between two groups of runs, in words."""
+    conditions: Mapping[str, dict[str, str]] = {run.name: run.conditions for run in session.sheet.runs}
+    keys = sorted({key for name in (*before, *after) for key in conditions[name]} - {"notes"})
+    found = []
+    for key in keys:
+        old, new = ([conditions[name].get(key, "not stated") for name in group] for group in (before, after))
+        if set(old) != set(new):
+            words = [" / ".join(dict.fromkeys(values)) for values in (old, new)]
+            found.append(f"{key.replace('_', ' ')}: {words[0]} before, {words[1]} after")
+    return tuple(found)
+
+
+def failure_line(review: Review) -> str | None:
+    """Return one line for the logs that could not be used, or None when all could."""
+    if not review.failed:
+        return None
+    first = next(iter(review.failed.values()))
+    more = len(review.failed) - 1
+    return first if more == 0 else f"{first} ({more} more run{'s' if more > 1 else ''} left out)"
+
+
+def require_runs(review: Review) -> None:
+    """Raise `AnalyzerError` when no run at all could be used."""
+    if not review.runs:
+        raise AnalyzerError(failure_line(review) or "the session has no runs")

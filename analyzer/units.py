@@ -76,6 +76,9 @@ _SI: Final[dict[str, str]] = {
 
 _NUMBER: Final = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _VALUE: Final = re.compile(rf"^\s*({_NUMBER})\s*(.*?)\s*$", re.DOTALL)
+# Words, products, quotients and one-digit powers: the parser would work out any arithmetic it is given,
+# towers of powers included, and sheets come from other people too.
+_UNIT: Final = re.compile(r"(?:[A-Za-zµΩ%°_]++(?:\^-?\d)?|[ */()·²³]|1(?=/))*")
 _PLUS_MINUS: Final = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
 
 
@@ -91,7 +94,8 @@ def registry() -> pint.UnitRegistry[float]:
     units: pint.UnitRegistry[float] = pint.UnitRegistry(cache_folder=None)
     # Words of the trade that the registry does not know by itself.
     units.define("kgf_per_mm = kilogram_force / millimeter")
-    units.define("milli_g = 0.001 * g_0")
+    units.define("standard_g = 9.80665 * meter / second ** 2")
+    units.define("milli_g = 0.001 * standard_g")
     return units
 
 
@@ -176,8 +180,11 @@ def _to_si(number: float, unit: str, dimension: str, text: str) -> float:
     units = registry()
     if not unit and dimension != "number":
         raise UnitError(f'"{text}" has no unit; write for instance "{example}"')
+    spelled = _spell(unit)
+    if not _UNIT.fullmatch(spelled):
+        raise UnitError(f'"{text}" has a unit that cannot be read; write for instance "{example}"')
     try:
-        quantity = units.Quantity(number, units.parse_units(_spell(unit)))
+        quantity = units.Quantity(number, units.parse_units(spelled))
         if dimension == "weight" and quantity.check("[mass]"):
             quantity = quantity * units.Quantity(STANDARD_GRAVITY, "m/s^2")
         if dimension == "stiffness" and quantity.check("[mass]/[length]"):
@@ -200,7 +207,7 @@ def _spell(unit: str) -> str:
     cleaned = re.sub(r"(?<=[A-Za-z])(?=\d)", "^", cleaned)  # m/s2 is written as often as m/s^2
     if cleaned in ("g", "G", "gn", "g_n"):
         # On a log or a sheet of this trade a plain g is the acceleration, never the gram.
-        return "g_0"
+        return "standard_g"
     return {"mg": "milli_g", "kph": "km/h", "kmh": "km/h", "dps": "deg/s", "%": "percent"}.get(
         cleaned, cleaned
     )

@@ -1,0 +1,217 @@
+"""Sheets: the example of the docs reads; every slip gives one line with file, key and remedy."""
+
+from pathlib import Path
+
+import pytest
+
+from analyzer.errors import SheetError
+from analyzer.sheets.reading import file_beside, read_car, read_course, read_session
+
+CAR = """
+name = "Teal coupe"
+[mass]
+corner_loads = { FL = "331 kgf", FR = "329 kgf", RL = "283 kgf", RR = "287 kgf" }
+unsprung = { front = "76 kg", rear = "88 kg" }
+cg_height = "0.47 m ± 0.02 m"
+wheelbase = "2.53 m"
+[front]
+track_width = "1.54 m"
+roll_centre_height = "45 mm"
+wheel_radius = "0.31 m"
+camber_gain = "20 deg/m ± 8 deg/m"
+tyre_rate = "230 N/mm"
+spring = { rate = "8 kgf/mm", motion_ratio = 0.94 }
+damper = { bump_stop_gap = "42 mm", full_bump = "61 mm", bump_stop_rate = "60 N/mm" }
+[front.bar]
+kind = "bladed"
+motion_ratio = 0.58
+tube = { material = "4130", outside_diameter = "31.75 mm", wall = "2.41 mm", length = "0.90 m" }
+mounts = { spacing = "0.78 m", rate = "20 kN/mm" }
+blade = { material = "spring steel", depth = "38 mm", thickness = "8 mm" }
+holes = ["254 mm", "229 mm", "203 mm"]
+spacer = { thickness = "8 mm", side = "outboard", most = 4 }
+bolt = { diameter = "12 mm" }
+[rear]
+track_width = "1.53 m"
+roll_centre_height = "60 mm"
+wheel_radius = "0.31 m"
+spring = { rate = "6 kgf/mm", motion_ratio = 0.97 }
+[logger.channels]
+damper_FL = { column = "FL pot", volts = [0.5, 4.5], travel = ["-70 mm", "70 mm"] }
+accel_y = { column = "LatG", unit = "g" }
+[logger.imu]
+position = { x = "0.1 m", y = "0 m", z = "0.05 m" }
+"""
+
+SESSION = """
+name = "Evening practice"
+car = "car.toml"
+[setups.A]
+front_bar = { hole = 1, spacers = 0 }
+[setups.B]
+front_bar = { hole = 2, spacers = 1 }
+[[runs]]
+name = "r01"
+logs = ["r01.csv"]
+setup = "A"
+conditions = { tyre_pressure_front = "190 kPa" }
+"""
+
+COURSE = """
+name = "Kettle Yard"
+[[sections]]
+name = "bowl"
+start = "180 m"
+end = "260 m"
+bank = "12 deg"
+"""
+
+
+@pytest.fixture
+def write(tmp_path):
+    def write(text: str, name: str = "sheet.toml") -> Path:
+        path = tmp_path / name
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    return write
+
+
+def test_car_example_reads_in_si(write):
+    car = read_car(write(CAR))
+    assert car.mass.cg_height.value == 0.47
+    assert car.mass.cg_height.std == pytest.approx(0.02)
+    assert car.mass.total_kg == pytest.approx(1230.0)
+    assert car.front.bar.kind == "bladed"
+    assert car.front.bar.holes[2].value == pytest.approx(0.203)
+    assert car.rear.bar.kind == "none"
+    assert car.rear.tyre_rate is None
+    assert car.logger.channels["damper_FL"].travel[0].value == pytest.approx(-0.07)
+    assert car.logger.imu.position.z.value == pytest.approx(0.05)
+
+
+def test_motion_ratio_and_stop_may_be_tables(write):
+    table = CAR.replace(
+        "motion_ratio = 0.97",
+        'motion_ratio = { wheel = ["-50 mm", "0 mm", "50 mm"], damper = ["-47 mm", "0 mm", "49 mm"] }',
+    ).replace('"60 N/mm"', '{ compression = ["0 mm", "10 mm"], load = ["0 N", "900 N"] }')
+    car = read_car(write(table))
+    assert [w.value for w in car.rear.spring.motion_ratio.wheel] == pytest.approx([-0.05, 0.0, 0.05])
+    assert car.front.damper.bump_stop_rate.load[1].value == pytest.approx(900.0)
+
+
+def test_session_and_course_read(write):
+    session = read_session(write(SESSION))
+    assert session.runs[0].conditions["tyre_pressure_front"] == "190 kPa"
+    assert session.setups["B"].front_bar.spacers == 1
+    course = read_course(write(COURSE))
+    assert course.sections[0].start.distance_m == pytest.approx(180.0)
+
+
+CAR_SLIPS = [
+    ('"31.75 mm"', "31.75", "front.bar.tube.outside_diameter", "31.75 mm"),
+    ('"31.75 mm"', '"31.75 kg"', "front.bar.tube.outside_diameter", "31.75 mm"),
+    ("wall =", "wal =", "front.bar.tube.wal", "wall"),
+    ("cg_height", "cg_hight", "mass.cg_hight", "cg_height"),
+    ('kind = "bladed"', 'kind = "blade"', "front.bar", "bladed"),
+    ('"2.41 mm"', '"24.1 mm"', "front.bar.tube", "wall"),
+    ("damper_FL", "dmper_FL", "logger.channels", "damper_FL"),
+    ("motion_ratio = 0.94", 'motion_ratio = "x"', "front.spring.motion_ratio", "0.94"),
+    ("motion_ratio = 0.94", "motion_ratio = 0", "front.spring.motion_ratio", "possible"),
+    ('"8 kgf/mm"', '"8 kgf"', "front.spring.rate", "8 kgf/mm"),
+    ('"8 kgf/mm"', '"-8 kgf/mm"', "front.spring.rate", "8 kgf/mm"),
+    ('"0.47 m ± 0.02 m"', '"0.47 m ± 0.02 kg"', "mass.cg_height", "31.75 mm"),
+    ('"42 mm"', '"62 mm"', "front.damper", "full_bump"),
+    ('"229 mm"', '"299 mm"', "front.bar", "outermost"),
+    ("volts = [0.5, 4.5]", "volts = [0.5]", "logger.channels.damper_FL", ""),
+    ("volts = [0.5, 4.5], ", "", "logger.channels.damper_FL", "go together"),
+    ('wheelbase = "2.53 m"', "", "mass.wheelbase", "missing"),
+    ('track_width = "1.54 m"', 'track_width = "1540 m"', "front.track_width", "31.75 mm"),
+    ('name = "Teal coupe"', "name = Teal coupe", "", "TOML"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "key", "remedy"), CAR_SLIPS)
+def test_each_slip_is_one_line_with_file_key_and_remedy(write, old, new, key, remedy):
+    assert old in CAR
+    path = write(CAR.replace(old, new, 1))
+    with pytest.raises(SheetError) as caught:
+        read_car(path)
+    line = str(caught.value)
+    assert "\n" not in line
+    assert str(path) in line
+    assert key in line
+    assert remedy in line
+
+
+SESSION_SLIPS = [
+    ('setup = "A"', 'setup = "C"', "A, B"),
+    ('logs = ["r01.csv"]', "logs = []", "logs"),
+    ("hole = 1", "hole = 0", "hole"),
+    ("hole = 1", 'hole = "one"', "hole"),
+    ("[[runs]]", "[runs]", "runs"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "word"), SESSION_SLIPS)
+def test_session_slips(write, old, new, word):
+    path = write(SESSION.replace(old, new, 1))
+    with pytest.raises(SheetError) as caught:
+        read_session(path)
+    assert word in str(caught.value)
+    assert str(path) in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "word"),
+    [('"260 m"', '"160 m"', "behind start"), ('"260 m"', '"12 s"', "both"), ('"180 m"', '"soon"', "180 m")],
+)
+def test_course_slips(write, old, new, word):
+    with pytest.raises(SheetError, match=word):
+        read_course(write(COURSE.replace(old, new, 1)))
+
+
+def test_two_runs_of_one_name_are_refused(write):
+    run = SESSION[SESSION.index("[[runs]]") :]
+    with pytest.raises(SheetError, match="r01"):
+        read_session(write(SESSION + run))
+
+
+@pytest.mark.parametrize("content", [b"\xff\xfe\x00bad", b"[[[[", b"\x00"])
+def test_what_is_no_sheet_is_said(tmp_path, content):
+    path = tmp_path / "sheet.toml"
+    path.write_bytes(content)
+    with pytest.raises(SheetError):
+        read_car(path)
+
+
+def test_missing_file_folder_and_giant(tmp_path):
+    with pytest.raises(SheetError, match="no such file"):
+        read_car(tmp_path / "none.toml")
+    with pytest.raises(SheetError, match="folder"):
+        read_car(tmp_path)
+    giant = tmp_path / "giant.toml"
+    giant.write_bytes(b"#" * 2_000_001)
+    with pytest.raises(SheetError, match="too large"):
+        read_car(giant)
+
+
+def test_sheet_with_byte_order_mark_reads(tmp_path):
+    path = tmp_path / "car.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + CAR.encode())
+    assert read_car(path).name == "Teal coupe"
+
+
+def test_files_stay_inside_the_sheets_folder(tmp_path):
+    inside = tmp_path / "session"
+    inside.mkdir()
+    (tmp_path / "secret.csv").write_text("x")
+    (inside / "r01.csv").write_text("x")
+    (inside / "link.csv").symlink_to(tmp_path / "secret.csv")
+    sheet = inside / "session.toml"
+    assert file_beside(sheet, "runs[1].logs", "r01.csv") == inside / "r01.csv"
+    for name in ("../secret.csv", str(tmp_path / "secret.csv"), "link.csv"):
+        with pytest.raises(SheetError, match="outside"):
+            file_beside(sheet, "runs[1].logs", name)
+    with pytest.raises(SheetError, match="no file"):
+        file_beside(sheet, "runs[1].logs", "r02.csv")
