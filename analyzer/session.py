@@ -10,7 +10,7 @@ from pathlib import Path
 from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.results import Comparison, SetupResult
 from analyzer.comparison.setups import run_stiffness_ratio, setup_results
-from analyzer.errors import AnalyzerError, LogError
+from analyzer.errors import AnalyzerError, LogError, SheetError
 from analyzer.ingest.reading import read_recording
 from analyzer.ingest.recording import Recording
 from analyzer.prediction.results import SetupPrediction
@@ -89,7 +89,9 @@ def load_session(path: Path) -> Session:
     car = read_car(car_path)
     course = None if sheet.course is None else read_course(file_beside(path, "course", sheet.course))
     for name, setup in sheet.setups.items():
-        check_setup(car, name, setup, path)
+        problem = check_setup(car, name, setup)
+        if problem is not None:
+            raise SheetError(path, f"setups.{name}.{problem.key}", problem.problem, problem.remedy)
     logs = {
         run.name: tuple(file_beside(path, f"runs[{index}].logs", log) for log in run.logs)
         for index, run in enumerate(sheet.runs, start=1)

@@ -99,7 +99,7 @@ def registry() -> pint.UnitRegistry[float]:
     return units
 
 
-def parse_quantity(text: object, dimension: str) -> Uncertain:
+def parse_quantity(text: object, dimension: str, example: str | None = None) -> Uncertain:
     """Read ``"value unit"``, optionally ``± tolerance``, as SI.
 
     Parameters
@@ -109,6 +109,8 @@ def parse_quantity(text: object, dimension: str) -> Uncertain:
     dimension : str
         A key of `EXAMPLES`. ``weight`` accepts a force or a mass (weighed by standard gravity, as
         scales do); ``stiffness`` reads the trade's kg/mm as kgf/mm.
+    example : str, optional
+        A value that would do, for the message; the usual one of the dimension if not given.
 
     Returns
     -------
@@ -121,7 +123,7 @@ def parse_quantity(text: object, dimension: str) -> Uncertain:
     UnitError
         One line that says what is wrong and gives a value that would do.
     """
-    example = EXAMPLES[dimension]
+    example = example or EXAMPLES[dimension]
     if isinstance(text, bool) or not isinstance(text, (str, int, float)):
         raise UnitError(f'is not a quantity; write for instance "{example}"')
     if isinstance(text, (int, float)):
@@ -134,10 +136,10 @@ def parse_quantity(text: object, dimension: str) -> Uncertain:
     if len(parts) > 2:
         raise UnitError(f'has more than one ±; write for instance "{example}"')
     number, unit = _split(parts[0], text, example)
-    value = _to_si(number, unit, dimension, text)
+    value = _to_si(number, unit, dimension, text, example)
     if len(parts) == 1:
         return Uncertain(value)
-    return Uncertain(value, _tolerance(parts[1], value, unit, dimension, text))
+    return Uncertain(value, _tolerance(parts[1], value, unit, dimension, text, example))
 
 
 def unit_factor(unit: str, dimension: str) -> float:
@@ -148,7 +150,7 @@ def unit_factor(unit: str, dimension: str) -> float:
     UnitError
         When the unit is unknown or of another dimension.
     """
-    return _to_si(1.0, unit, dimension, unit)
+    return _to_si(1.0, unit, dimension, unit, EXAMPLES[dimension])
 
 
 def _split(part: str, text: str, example: str) -> tuple[float, str]:
@@ -164,19 +166,18 @@ def _finite(number: float, example: str) -> float:
     return number
 
 
-def _tolerance(part: str, value: float, value_unit: str, dimension: str, text: str) -> float:
-    number, unit = _split(part, text, EXAMPLES[dimension])
+def _tolerance(part: str, value: float, value_unit: str, dimension: str, text: str, example: str) -> float:
+    number, unit = _split(part, text, example)
     if number < 0.0:
         raise UnitError(f'"{text}" has a negative tolerance; write it positive')
     if unit == "%":
         return abs(value) * number / 100.0
-    return abs(_to_si(number, unit or value_unit, dimension, text))
+    return abs(_to_si(number, unit or value_unit, dimension, text, example))
 
 
-def _to_si(number: float, unit: str, dimension: str, text: str) -> float:
+def _to_si(number: float, unit: str, dimension: str, text: str, example: str) -> float:
     import pint
 
-    example = EXAMPLES[dimension]
     units = registry()
     if not unit and dimension != "number":
         raise UnitError(f'"{text}" has no unit; write for instance "{example}"')

@@ -12,18 +12,25 @@ from analyzer.constants import AXLE_CORNERS, STANDARD_GRAVITY, Axle, Corner
 from analyzer.sheets.bar import Bar, NoBar
 from analyzer.sheets.fields import (
     CamberGain,
+    CgHeight,
     Damping,
     Force,
     Inertia,
     Length,
     LengthOrZero,
     Mass,
-    PositiveLength,
     Ratio,
+    RollCentreHeight,
     Sheet,
     Stiffness,
+    StopRate,
+    StopTravel,
     TorsionalStiffness,
+    TrackWidth,
+    TyreRate,
     Weight,
+    Wheelbase,
+    WheelRadius,
 )
 from analyzer.sheets.logger import Logger
 from analyzer.uncertain import Uncertain
@@ -49,10 +56,13 @@ class MassSheet(Sheet):
     """Loads and the centre of gravity."""
 
     corner_loads: CornerLoads
+    """What the scales show at each wheel."""
     unsprung: AxleMass
-    cg_height: PositiveLength
+    """Wheels, hubs, brakes and half of the links, both sides of an axle together."""
+    cg_height: CgHeight
     """Height of the whole car's centre of gravity above ground at static ride height."""
-    wheelbase: PositiveLength
+    wheelbase: Wheelbase
+    """Front to rear wheel centres."""
     roll_inertia: Inertia | None = None
     """Of the sprung mass about its roll axis; not needed for gradients."""
 
@@ -102,6 +112,7 @@ class Spring(Sheet):
     """One spring of the axle and its motion ratio."""
 
     rate: Stiffness
+    """Of one spring, at the spring."""
     motion_ratio: Ratio | TravelTable
     """Spring (damper) travel / wheel travel."""
 
@@ -110,20 +121,26 @@ class DamperRates(Sheet):
     """A straight-line damper: force per speed at the damper."""
 
     bump: Damping
+    """In compression."""
     rebound: Damping
+    """In extension."""
 
 
 class Damper(Sheet):
     """One damper of the axle; travel counts from static ride height, compression positive."""
 
-    bump_stop_gap: LengthOrZero | None = None
-    full_bump: PositiveLength | None = None
-    full_droop: PositiveLength | None = None
+    bump_stop_gap: StopTravel | None = None
+    """Damper travel from static ride height to first contact with the bump stop."""
+    full_bump: StopTravel | None = None
+    """Damper travel from static ride height to the end."""
+    full_droop: StopTravel | None = None
     """Extension from static ride height to the end of the damper (written positive)."""
-    bump_stop_rate: Stiffness | LoadCurve | None = None
+    bump_stop_rate: StopRate | LoadCurve | None = None
+    """Rate of the bump stop at the damper, or its measured load curve."""
     motion_ratio: Ratio | TravelTable | None = None
     """Only when the damper is not at the spring: damper travel / wheel travel."""
     rates: DamperRates | None = None
+    """Force per speed, for wheel loads."""
 
     @model_validator(mode="after")
     def _gap_before_end(self) -> Damper:
@@ -137,14 +154,19 @@ class AxleSheet(Sheet):
     """Everything that belongs to one axle."""
 
     suspension: Literal["independent", "solid axle"] = "independent"
-    track_width: PositiveLength
-    roll_centre_height: Length
-    wheel_radius: PositiveLength
+    """A solid axle keeps its wheels upright and has its springs at spring_base."""
+    track_width: TrackWidth
+    """Between the middles of left and right tyre at static ride height."""
+    roll_centre_height: RollCentreHeight
+    """Above ground at static ride height; negative below ground."""
+    wheel_radius: WheelRadius
+    """Height of the wheel centre above ground."""
     camber_gain: CamberGain | None = None
     """Camber change per wheel travel relative to the body; positive leans the wheel's top inwards in bump."""
-    tyre_rate: Stiffness | None = None
+    tyre_rate: TyreRate | None = None
+    """Vertical rate of one tyre; without it tyre roll cannot be told, and the report says so."""
     spring: Spring
-    spring_base: PositiveLength | None = None
+    spring_base: TrackWidth | None = None
     """Solid axle only: distance between left and right spring; springs act there, not at the track."""
     damper: Damper = Damper()
     bar: Bar = NoBar(kind="none")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
@@ -17,29 +18,20 @@ class Sheet(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 
 
-def _reader(dimension: str, low: float | None, high: float | None, low_allowed: bool) -> BeforeValidator:
-    def read(value: Any) -> Uncertain:
-        if isinstance(value, Uncertain):
-            return value
-        try:
-            quantity = parse_quantity(value, dimension)
-        except UnitError as error:
-            raise PydanticCustomError("quantity", "{reason}", {"reason": str(error)}) from error
-        too_low = low is not None and (quantity.value < low or (quantity.value == low and not low_allowed))
-        if too_low or (high is not None and quantity.value > high):
-            raise PydanticCustomError(
-                "range",
-                "{value} is outside what is possible; write for instance {example}",
-                {"value": f'"{value}"', "example": f'"{EXAMPLES[dimension]}"'},
-            )
-        return quantity
+@dataclass(frozen=True)
+class QuantityReader(BeforeValidator):
+    """A validator that knows an example of what it reads, for the sheet reference."""
 
-    return BeforeValidator(read)
+    example: str = ""
 
 
 def quantity(
-    dimension: str, low: float | None = None, high: float | None = None, low_allowed: bool = False
-) -> BeforeValidator:
+    dimension: str,
+    low: float | None = None,
+    high: float | None = None,
+    low_allowed: bool = False,
+    example: str | None = None,
+) -> QuantityReader:
     """Return the reader for text of a `dimension`, within `low` and `high` [SI].
 
     Parameters
@@ -50,14 +42,42 @@ def quantity(
         Limits of what is possible [SI]; None for no limit.
     low_allowed : bool
         Whether `low` itself will do.
+    example : str, optional
+        A value that would do, for messages; the usual one of the dimension if not given.
     """
-    return _reader(dimension, low, high, low_allowed)
+    would_do = example or EXAMPLES[dimension]
+
+    def read(value: Any) -> Uncertain:
+        if isinstance(value, Uncertain):
+            return value
+        try:
+            found = parse_quantity(value, dimension, would_do)
+        except UnitError as error:
+            raise PydanticCustomError("quantity", "{reason}", {"reason": str(error)}) from error
+        too_low = low is not None and (found.value < low or (found.value == low and not low_allowed))
+        if too_low or (high is not None and found.value > high):
+            raise PydanticCustomError(
+                "range",
+                "{value} is outside what is possible; write for instance {example}",
+                {"value": f'"{value}"', "example": f'"{would_do}"'},
+            )
+        return found
+
+    return QuantityReader(read, example=would_do)
 
 
 # The limits are wide on purpose: they catch a wrong unit (inches as mm, N/m as N/mm), not an unusual car.
 Length = Annotated[Uncertain, quantity("length", -100.0, 100.0)]
 PositiveLength = Annotated[Uncertain, quantity("length", 0.0, 10.0)]
 LengthOrZero = Annotated[Uncertain, quantity("length", 0.0, 10.0, low_allowed=True)]
+TrackWidth = Annotated[Uncertain, quantity("length", 0.3, 4.0, example="1.54 m")]
+Wheelbase = Annotated[Uncertain, quantity("length", 0.5, 10.0, example="2.53 m")]
+CgHeight = Annotated[Uncertain, quantity("length", 0.05, 3.0, example="0.47 m ± 0.02 m")]
+RollCentreHeight = Annotated[Uncertain, quantity("length", -2.0, 2.0, example="45 mm ± 10 mm")]
+WheelRadius = Annotated[Uncertain, quantity("length", 0.05, 1.0, example="0.31 m")]
+StopTravel = Annotated[Uncertain, quantity("length", 0.0, 1.0, low_allowed=True, example="42 mm")]
+TyreRate = Annotated[Uncertain, quantity("stiffness", 0.0, example="230 N/mm ± 10 %")]
+StopRate = Annotated[Uncertain, quantity("stiffness", 0.0, example="60 N/mm")]
 Mass = Annotated[Uncertain, quantity("mass", 0.0, 5000.0, low_allowed=True)]
 Weight = Annotated[Uncertain, quantity("weight", 0.0, 50000.0)]
 Stiffness = Annotated[Uncertain, quantity("stiffness", 0.0)]

@@ -48,7 +48,7 @@ def test_sprung_cg_by_moments():
 
 
 def test_moment_about_ground_roll_centres_is_that_of_the_whole_car():
-    """Roll centres on the ground and camber-free wheels: springs carry the moment of all mass about ground."""
+    """Roll centres on the ground, no camber gain: springs carry the moment of all mass about ground."""
     flat = axle(roll_centre_height="0 mm")
     masses = mass_properties(car(flat, flat))
     assert masses.elastic_moment == pytest.approx(1000.0 * 0.5)

@@ -120,13 +120,13 @@ CAR_SLIPS = [
     ("motion_ratio = 0.94", "motion_ratio = 0", "front.spring.motion_ratio", "possible"),
     ('"8 kgf/mm"', '"8 kgf"', "front.spring.rate", "8 kgf/mm"),
     ('"8 kgf/mm"', '"-8 kgf/mm"', "front.spring.rate", "8 kgf/mm"),
-    ('"0.47 m ± 0.02 m"', '"0.47 m ± 0.02 kg"', "mass.cg_height", "31.75 mm"),
+    ('"0.47 m ± 0.02 m"', '"0.47 m ± 0.02 kg"', "mass.cg_height", "0.47 m ± 0.02 m"),
     ('"42 mm"', '"62 mm"', "front.damper", "full_bump"),
     ('"229 mm"', '"299 mm"', "front.bar", "outermost"),
     ("volts = [0.5, 4.5]", "volts = [0.5]", "logger.channels.damper_FL", ""),
     ("volts = [0.5, 4.5], ", "", "logger.channels.damper_FL", "go together"),
     ('wheelbase = "2.53 m"', "", "mass.wheelbase", "missing"),
-    ('track_width = "1.54 m"', 'track_width = "1540 m"', "front.track_width", "31.75 mm"),
+    ('track_width = "1.54 m"', 'track_width = "1540 m"', "front.track_width", "1.54 m"),
     ('name = "Teal coupe"', "name = Teal coupe", "", "TOML"),
 ]
 
