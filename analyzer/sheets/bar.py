@@ -7,10 +7,61 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from analyzer.sheets.fields import LengthOrZero, PositiveLength, Ratio, Sheet, Stiffness
+from analyzer.sheets.fields import (
+    Angle,
+    Length,
+    LengthOrZero,
+    PositiveLength,
+    Ratio,
+    Sheet,
+    Stiffness,
+    Stress,
+    quantity,
+)
+from analyzer.sheets.materials import MATERIALS, find_material
+from analyzer.uncertain import Uncertain
+
+Load = Annotated[Uncertain, quantity("weight", 0.0, 50000.0, low_allowed=True)]
+
+SMALLEST_TIP = 0.2
+"""A blade that tapers below this part of its root section is refused: it would break at the hole."""
 
 
-class Tube(Sheet):
+class MadeOf(Sheet):
+    """A part with a material; the table's values hold unless the sheet states its own."""
+
+    material: str
+    elastic_modulus: Stress | None = None
+    shear_modulus: Stress | None = None
+    yield_strength: Stress | None = None
+
+    @model_validator(mode="after")
+    def _known_material(self) -> MadeOf:
+        stated = self.elastic_modulus is not None and self.shear_modulus is not None
+        if not stated and find_material(self.material) is None:
+            raise PydanticCustomError(
+                "material",
+                "material {name} is not in the table; use one of {known}, or state elastic_modulus and "
+                "shear_modulus beside it",
+                {"name": f'"{self.material}"', "known": ", ".join(MATERIALS)},
+            )
+        return self
+
+
+class RoundEnd(Sheet):
+    """A piece of another section at each end of the tube; solid when no wall is given."""
+
+    length: PositiveLength
+    outside_diameter: PositiveLength
+    wall: PositiveLength | None = None
+
+    @model_validator(mode="after")
+    def _wall_fits(self) -> RoundEnd:
+        _check_wall(self.wall, self.outside_diameter)
+        return self
+
+
+class Tube(MadeOf):
     """The torsion member across the car; solid when no wall is given."""
 
     material: str = "4130"
@@ -18,12 +69,15 @@ class Tube(Sheet):
     wall: PositiveLength | None = None
     length: PositiveLength
     """Between the centre lines of the two blades."""
+    ends: RoundEnd | None = None
+    """Both end pieces of a stepped tube."""
 
     @model_validator(mode="after")
-    def _wall_fits(self) -> Tube:
-        if self.wall is not None and 2.0 * self.wall.value > self.outside_diameter.value:
+    def _possible(self) -> Tube:
+        _check_wall(self.wall, self.outside_diameter)
+        if self.ends is not None and 2.0 * self.ends.length.value > self.length.value:
             raise PydanticCustomError(
-                "wall", "wall is more than half of outside_diameter; leave wall out for a solid bar"
+                "ends", "ends.length is more than half of tube.length; shorten the ends"
             )
         return self
 
@@ -36,14 +90,43 @@ class Mounts(Sheet):
     """Radial rate of one mount; rigid when not given."""
 
 
-class Blade(Sheet):
+class Blade(MadeOf):
     """The lever at each end of the tube, of rectangular section."""
 
     material: str = "spring steel"
     depth: PositiveLength
-    """Side of the section in the direction of the link force."""
+    """Side of the section in the direction of the link force, at the tube's axis."""
     thickness: PositiveLength
-    """Side of the section along the tube."""
+    """Side of the section along the tube, at the tube's axis."""
+    tip_depth: PositiveLength | None = None
+    tip_thickness: PositiveLength | None = None
+    """Sides at `length`, where the blade tapers."""
+    length: PositiveLength | None = None
+    """From the tube's axis to the blade's end; needed for a taper."""
+    root: LengthOrZero | None = None
+    """From the tube's axis to where the blade starts to bend (clamp, weld); 0 when not given."""
+    turn: Angle | None = None
+    """Turned about its own length: 0 edge to the load (stiff), 90 deg flat to the load (soft)."""
+    joint: Literal["welded", "machined"] = "welded"
+    """How blade and tube hang together; sets the fatigue class."""
+
+    @model_validator(mode="after")
+    def _possible(self) -> Blade:
+        for key, tip, root in (
+            ("tip_depth", self.tip_depth, self.depth),
+            ("tip_thickness", self.tip_thickness, self.thickness),
+        ):
+            if tip is None:
+                continue
+            if self.length is None:
+                raise PydanticCustomError(
+                    "taper", f"{key} needs length; add the blade's length from the tube"
+                )
+            if tip.value < SMALLEST_TIP * root.value:
+                raise PydanticCustomError(
+                    "taper", f"{key} is below a fifth of the root section; make the tip larger"
+                )
+        return self
 
 
 class Spacer(Sheet):
@@ -54,18 +137,70 @@ class Spacer(Sheet):
     most: Annotated[int, Field(ge=0, le=20)] = 0
 
 
-class Bolt(Sheet):
+class Bolt(MadeOf):
     """The bolt that carries the rod end on the blade."""
 
     diameter: PositiveLength
-    material: str = "steel"
+    material: str = "bolt 8.8"
 
 
 class Link(Sheet):
-    """The link between blade and suspension."""
+    """The link between bar and suspension."""
 
     rate: Stiffness | None = None
     """Axial rate of one link with its two rod ends; rigid when not given."""
+    length: PositiveLength | None = None
+    """Between the rod-end centres; needed for its motion."""
+    angle: Angle | None = None
+    """Side view, at static ride height: 0 when link and lever stand square to each other."""
+    lean: Angle | None = None
+    """Front view, at static ride height: 0 when the link stands in the blade's plane."""
+    rod_end_limit: Angle | None = None
+    """Greatest misalignment the rod ends allow to each side."""
+    lower_bolt: Literal["along tube", "along car"] = "along tube"
+    """Direction of the lower rod end's bolt."""
+    left_longer: Length | None = None
+    """Left link longer than the right one by this; negative when shorter."""
+
+
+class Fitted(Sheet):
+    """The setting that is on the car now, for comparisons when no session is at hand."""
+
+    hole: Annotated[int, Field(ge=1)] = 1
+    spacers: Annotated[int, Field(ge=0)] = 0
+
+
+class BenchTest(Sheet):
+    """Loads hung on one link eye with the other one held, and the deflections read there."""
+
+    loads: Annotated[list[Load], Field(max_length=100, default_factory=list)]
+    deflections: Annotated[list[Length], Field(max_length=100, default_factory=list)]
+    rate: Stiffness | None = None
+    """Load per deflection, other eye held, where somebody has already drawn the line."""
+    hole: Annotated[int, Field(ge=1)] = 1
+    spacers: Annotated[int, Field(ge=0)] = 0
+    use: bool = False
+    """True: computed rates of every setting are scaled by measured / computed."""
+
+    @model_validator(mode="after")
+    def _readings(self) -> BenchTest:
+        load, way = [a.value for a in self.loads], [a.value for a in self.deflections]
+        if self.rate is not None and (load or way):
+            raise PydanticCustomError("bench", "write either bench.rate or loads and deflections; not both")
+        if self.rate is not None:
+            return self
+        if len(load) != len(way) or len(load) < 3:
+            raise PydanticCustomError(
+                "bench",
+                "loads and deflections must be lists of the same length; write three or more readings",
+            )
+        # The product of both centred columns has the sign of the slope.
+        middle = sum(load) / len(load)
+        if sum((a - middle) * b for a, b in zip(load, way, strict=True)) <= 0.0:
+            raise PydanticCustomError(
+                "bench", "deflection does not grow with load; check the readings and their signs"
+            )
+        return self
 
 
 class BladedBar(Sheet):
@@ -84,6 +219,8 @@ class BladedBar(Sheet):
     link: Link | None = None
     base_offset: LengthOrZero | None = None
     """Offset of the rod end from the blade's centre plane without any spacer."""
+    fitted: Fitted | None = None
+    bench: BenchTest | None = None
 
     @model_validator(mode="after")
     def _possible(self) -> BladedBar:
@@ -91,7 +228,78 @@ class BladedBar(Sheet):
         if levers != sorted(levers, reverse=True):
             raise PydanticCustomError("holes", "holes must run from the outermost (longest lever) inwards")
         if self.mounts.spacing.value > self.tube.length.value:
-            raise PydanticCustomError("mounts", "mounts.spacing is longer than tube.length")
+            raise PydanticCustomError(
+                "mounts", "mounts.spacing is longer than tube.length; the mounts would sit outside the tube"
+            )
+        if self.blade.length is not None and levers[0] > self.blade.length.value:
+            raise PydanticCustomError("holes", "holes[1] lies beyond blade.length; move it onto the blade")
+        root = 0.0 if self.blade.root is None else self.blade.root.value
+        if levers[-1] <= max(root, self.tube.outside_diameter.value / 2.0):
+            raise PydanticCustomError(
+                "holes", f"holes[{len(levers)}] lies inside the tube or the blade's root; move it outwards"
+            )
+        for key, setting in (("fitted", self.fitted), ("bench", self.bench)):
+            if setting is not None:
+                self._setting_exists(key, setting.hole, setting.spacers)
+        return self
+
+    def _setting_exists(self, key: str, hole: int, spacers: int) -> None:
+        if hole > len(self.holes):
+            raise PydanticCustomError(
+                "setting", f"{key}.hole is {hole} but the bar has {len(self.holes)} holes; use a hole it has"
+            )
+        most = 0 if self.spacer is None else self.spacer.most
+        if spacers > most:
+            raise PydanticCustomError(
+                "setting",
+                f"{key}.spacers is {spacers} but the bar takes {most}; raise spacer.most or use fewer",
+            )
+
+
+class FormedPoint(Sheet):
+    """A corner of the centre line: x forward, y left, z up, from any fixed point of the car."""
+
+    x: Length
+    y: Length
+    z: Length
+    bend_radius: LengthOrZero | None = None
+    """Centre-line radius of the bend at this corner; a sharp corner when not given."""
+
+
+class FormedMounts(Sheet):
+    """The two bearings of a formed bar, each on a straight part of it."""
+
+    left: Length
+    right: Length
+    """Position across the car (y, left positive), on the same zero as the points."""
+    rate: Stiffness | None = None
+    """Radial rate of one mount; rigid when not given."""
+
+
+class FormedBar(MadeOf):
+    """A bar bent from one piece, from the left link eye to the right one."""
+
+    kind: Literal["formed"]
+    material: str = "spring steel"
+    motion_ratio: Ratio
+    """Link travel at the bar / wheel travel."""
+    outside_diameter: PositiveLength
+    wall: PositiveLength | None = None
+    points: Annotated[list[FormedPoint], Field(min_length=3, max_length=60)]
+    """Centre line from the left link eye to the right one, corners before bending."""
+    mounts: FormedMounts
+    link: Link | None = None
+    bench: BenchTest | None = None
+
+    @model_validator(mode="after")
+    def _possible(self) -> FormedBar:
+        _check_wall(self.wall, self.outside_diameter)
+        if self.mounts.left.value <= self.mounts.right.value:
+            raise PydanticCustomError(
+                "mounts", "mounts.left must lie further left (larger y) than mounts.right"
+            )
+        if self.bench is not None and (self.bench.hole, self.bench.spacers) != (1, 0):
+            raise PydanticCustomError("bench", "bench.hole and bench.spacers do not apply to a formed bar")
         return self
 
 
@@ -101,4 +309,12 @@ class NoBar(Sheet):
     kind: Literal["none"]
 
 
-Bar = Annotated[BladedBar | NoBar, Field(discriminator="kind")]
+Bar = Annotated[BladedBar | FormedBar | NoBar, Field(discriminator="kind")]
+
+
+def _check_wall(wall: object, diameter: object) -> None:
+    thick, outer = getattr(wall, "value", None), getattr(diameter, "value", 0.0)
+    if thick is not None and 2.0 * thick > outer:
+        raise PydanticCustomError(
+            "wall", "wall is more than half of outside_diameter; leave wall out for a solid bar"
+        )

@@ -1,0 +1,95 @@
+"""Rate of whatever bar an axle has, at whatever setting."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+
+from analyzer.constants import AXLES, Axle
+from analyzer.prediction.bladed import array, blade_state, blade_states, bladed_model
+from analyzer.prediction.formed import formed_model
+from analyzer.prediction.frame import BarModel, BarSolution, solve
+from analyzer.prediction.sections import Array
+from analyzer.sheets.bar import BladedBar, FormedBar, NoBar
+from analyzer.sheets.car import AxleSheet, CarSheet
+from analyzer.sheets.session import BarSetting, Setup
+
+BarSheet = BladedBar | FormedBar
+Setting = BarSetting | Literal["off"] | None
+
+
+def bar_rates(car: CarSheet, setup: Setup) -> dict[Axle, float]:
+    """Return the rate at one link of each bar, the other link moving as far the other way [N/m].
+
+    0.0 where there is no bar or its links are unhooked. With arrays in the sheet (`propagate`) the
+    values are arrays of the same shape.
+    """
+    return {axle: axle_bar_rate(car.axle(axle), setup.bar(axle)) for axle in AXLES}
+
+
+def axle_bar_rate(axle: AxleSheet, setting: Setting) -> float:
+    """Return the rate at one link [N/m] of an axle's bar as set; 0.0 when none or off."""
+    if isinstance(axle.bar, NoBar) or setting == "off":
+        return 0.0
+    rate = bar_solution(axle.bar, setting).rate
+    return rate if rate.ndim else float(rate)  # type: ignore[return-value]
+
+
+def bar_solution(bar: BarSheet, setting: Setting) -> BarSolution:
+    """Return rate and compliance of a bar as set, corrected to its bench test where the sheet says so.
+
+    The correction is one factor, measured / computed at the setting that was tested; what is left over in
+    the compliance is listed as ``bench correction``.
+    """
+    solution = solve(bar_model(bar, setting))
+    if bar.bench is None or not bar.bench.use:
+        return solution
+    factor = bench_factor(bar)
+    rate = np.asarray(solution.rate * factor)
+    left_over = np.asarray(1.0 / rate - 1.0 / solution.rate)
+    return BarSolution(rate, {**solution.compliance, "bench correction": left_over}, solution.loads)
+
+
+def bar_model(bar: BarSheet, setting: Setting) -> BarModel:
+    """Return the statics model of a bar as set; a formed bar has only one setting."""
+    if isinstance(bar, FormedBar):
+        return formed_model(bar)
+    if not isinstance(setting, BarSetting):
+        raise ValueError("a bladed bar needs its setting")
+    return bladed_model(bar, *blade_states(bar, setting))
+
+
+def computed_bench_rate(bar: BarSheet) -> Array:
+    """Return the computed rate at the bench test's setting, both links moving [N/m]."""
+    if bar.bench is None:
+        raise ValueError("the bar has no bench test")
+    if isinstance(bar, FormedBar):
+        return solve(formed_model(bar)).rate
+    state = blade_state(bar, bar.bench.hole, bar.bench.spacers)
+    return solve(bladed_model(bar, state, state)).rate
+
+
+def bench_factor(bar: BarSheet) -> Array:
+    """Return measured / computed rate of the bench test; measured with one end held is half the rate."""
+    if bar.bench is None or bar.bench.rate is None:
+        raise ValueError("the bench test has not been worked out; complete the sheet first")
+    return np.asarray(2.0 * array(bar.bench.rate) / computed_bench_rate(bar))
+
+
+def setting_in_words(setting: Setting, bar: BladedBar | FormedBar | NoBar) -> str:
+    """Return "hole 2, 1 spacer", "left hole 1, 0 spacers; right ...", "as built", "off" or "none"."""
+    if isinstance(bar, NoBar):
+        return "none"
+    if setting == "off":
+        return "off"
+    if isinstance(bar, FormedBar) or setting is None:
+        return "as built"
+    left = _side_in_words(setting.hole, setting.spacers)
+    if setting.right is None:
+        return left
+    return f"left {left}; right {_side_in_words(setting.right.hole, setting.right.spacers)}"
+
+
+def _side_in_words(hole: int, spacers: int) -> str:
+    return f"hole {hole}, {spacers} spacer{'' if spacers == 1 else 's'}"

@@ -1,0 +1,92 @@
+"""Standard uncertainties taken where a sheet states none. "± 0" in the sheet means exact.
+
+A workshop measures lengths to a millimetre or two and motion ratios to about two percent; the figures
+below say so, each with its reason. Where the reason reads "engineering judgement" there is no source.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import Final
+
+JUDGEMENT: Final = "engineering judgement"
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """A default standard uncertainty.
+
+    Parameters
+    ----------
+    pattern : str
+        Regular expression that must match the end of a sheet key, ``tube.wall``.
+    relative : float
+        Part of the value [1].
+    absolute : float
+        In SI units; both are added as squares.
+    words : str
+        How it is told to the reader.
+    reason : str
+        Source, or "engineering judgement".
+    """
+
+    pattern: str
+    relative: float
+    absolute: float
+    words: str
+    reason: str
+
+    def std(self, value: float) -> float:
+        """Return the standard uncertainty of a `value`."""
+        return math.hypot(self.relative * value, self.absolute)
+
+
+_TABLE: Final = (
+    Tolerance(
+        r"(elastic|shear)_modulus",
+        0.02,
+        0.0,
+        "2 %",
+        "spread of published E (193-210) and G (75.8-80 GPa) of steels",
+    ),
+    Tolerance(
+        r"(tube|bar|ends)\.wall",
+        0.04,
+        0.0,
+        "4 %",
+        "cold-drawn tube walls within 7.5 % (from memory), even spread",
+    ),
+    Tolerance(r"outside_diameter", 0.0, 0.00005, "0.05 mm", "cold-drawn tube within 0.1 mm (from memory)"),
+    Tolerance(r"tube\.length|points\[\d+\]\.[xyz]", 0.0, 0.001, "1 mm", JUDGEMENT),
+    Tolerance(r"ends\.length|bend_radius|mounts\.(spacing|left|right)", 0.0, 0.002, "2 mm", JUDGEMENT),
+    Tolerance(r"(mounts|link)\.rate", 0.3, 0.0, "30 %", JUDGEMENT),
+    Tolerance(r"blade\.(tip_)?(depth|thickness)", 0.0, 0.0001, "0.1 mm", JUDGEMENT),
+    Tolerance(r"blade\.(length|root)|base_offset", 0.0, 0.001, "1 mm", JUDGEMENT),
+    Tolerance(r"holes\[\d+\]", 0.0, 0.0005, "0.5 mm", JUDGEMENT),
+    Tolerance(r"spacer\.thickness|bolt\.diameter", 0.0, 0.00005, "0.05 mm", JUDGEMENT),
+    Tolerance(r"(blade\.turn|link\.(angle|lean))", 0.0, math.radians(2.0), "2 deg", JUDGEMENT),
+    Tolerance(
+        r"corner_loads\.(FL|FR|RL|RR)", 0.01, 0.0, "1 %", "repeatability of wheel scales, " + JUDGEMENT
+    ),
+    Tolerance(r"unsprung\.(front|rear)", 0.1, 0.0, "10 %", JUDGEMENT),
+    Tolerance(r"mass\.cg_height", 0.0, 0.02, "20 mm", "tilt tests on workshop gear, " + JUDGEMENT),
+    Tolerance(r"wheelbase|track_width|wheel_radius|spring_base", 0.0, 0.005, "5 mm", JUDGEMENT),
+    Tolerance(r"roll_centre_height", 0.0, 0.015, "15 mm", JUDGEMENT),
+    Tolerance(r"camber_gain", 0.0, math.radians(5.0), "5 deg/m", JUDGEMENT),
+    Tolerance(r"tyre_rate", 0.1, 0.0, "10 %", "changes with pressure, load and speed, " + JUDGEMENT),
+    Tolerance(r"spring\.rate", 0.03, 0.0, "3 %", JUDGEMENT),
+    Tolerance(r"motion_ratio", 0.02, 0.0, "2 %", JUDGEMENT),
+    Tolerance(r"motion_ratio\.(wheel|damper)\[\d+\]", 0.0, 0.0005, "0.5 mm", JUDGEMENT),
+    Tolerance(r"bump_stop_gap|full_bump|full_droop", 0.0, 0.001, "1 mm", JUDGEMENT),
+    Tolerance(r"bump_stop_rate", 0.15, 0.0, "15 %", JUDGEMENT),
+    Tolerance(r"chassis_stiffness", 0.15, 0.0, "15 %", JUDGEMENT),
+)
+
+_COMPILED: Final = tuple((re.compile(rf"(^|\.)({t.pattern})$"), t) for t in _TABLE)
+
+
+def default_tolerance(key: str) -> Tolerance | None:
+    """Return what to take for a sheet `key` that states none; None when the quantity counts as exact."""
+    return next((t for pattern, t in _COMPILED if pattern.search(key)), None)
