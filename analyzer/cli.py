@@ -10,11 +10,11 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final, NoReturn
 
 import typer
 
-from analyzer.errors import AnalyzerError
+from analyzer.errors import AnalyzerError, one_line
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -44,14 +44,32 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the results as JSON 
 def main() -> None:
     """Run the command line; anything the user can mend becomes one line and exit code 2."""
     try:
-        app()
+        code = app(standalone_mode=False)
     except AnalyzerError as error:
-        print(f"analyzer: {error}", file=sys.stderr)
-        raise SystemExit(BAD_INPUT) from None
+        _fail(str(error))
+    except KeyboardInterrupt:
+        _fail("stopped; nothing was left half written", 130)
     except BrokenPipeError:
         # The reader of our output went away (`analyzer ... | head`): nothing is wrong.
         sys.stderr.close()
         raise SystemExit(0) from None
+    except OSError as error:
+        _fail(one_line(f"{error.filename or 'a file'}: {error.strerror or error}; check path, rights and space"))
+    except Exception as error:
+        # The option parser's own errors, known by their shape since the parser keeps its classes private.
+        message = getattr(error, "format_message", None)
+        if message is None:
+            raise
+        if type(error).__name__ == "NoArgsIsHelpError":
+            print(message())
+            raise SystemExit(BAD_INPUT) from None
+        _fail(one_line(f"{message()} (analyzer --help lists commands and options)"))
+    raise SystemExit(code if isinstance(code, int) else 0)
+
+
+def _fail(line: str, code: int = BAD_INPUT) -> NoReturn:
+    print(f"analyzer: {line}", file=sys.stderr)
+    raise SystemExit(code) from None
 
 
 @app.callback(invoke_without_command=True)

@@ -1,4 +1,4 @@
-"""Write the sheet reference of the docs from the models themselves: ``python -m analyzer.sheets.reference``."""
+"""Write the sheet reference of the docs from the models: ``python -m analyzer.sheets.reference``."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import ast
 import inspect
 import types
 import typing
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -19,15 +20,17 @@ from analyzer.uncertain import Uncertain
 
 _INTRODUCTION = """# Sheets
 
-Three sheets, in TOML, written by hand: the car (`car.toml`), the session (`session.toml`) and, if wanted, the course
-(`course.toml`). Every quantity is text with its unit: `"8 kgf/mm"`, `"31.75 mm"`, `"450 lbf/in"`. Behind ± stands the standard
-uncertainty, in a unit or in percent: `"0.47 m ± 0.02 m"`, `"1.25 in ± 1 %"`; `± 0` says that the value is exact. What a sheet
-leaves open gets the default tolerance listed in [bars.md](bars.md), and the report says so. A spring rate in `kg/mm` is read as
+Three sheets, in TOML, written by hand: the car (`car.toml`), the session (`session.toml`) and, if
+wanted, the course (`course.toml`). Every quantity is text with its unit: `"8 kgf/mm"`, `"31.75 mm"`,
+`"450 lbf/in"`. Behind ± stands the standard uncertainty, in a unit or in percent: `"0.47 m ± 0.02 m"`,
+`"1.25 in ± 1 %"`; `± 0` says that the value is exact. What a sheet leaves open gets the default
+tolerance listed in [bars.md](bars.md), and the report says so. A spring rate in `kg/mm` is read as
 kgf/mm, as the trade writes it; a plain `g` is standard gravity.
 
-A key that is not known, a number without a unit, a wrong kind of unit or an impossible value is refused in one line that names
-the file, the key and a value that would do. A sheet may name only files inside its own folder. This page is generated from the
-program (`python -m analyzer.sheets.reference > docs/sheets.md`), and a test holds it to it.
+A key that is not known, a number without a unit, a wrong kind of unit or an impossible value is refused
+in one line that names the file, the key and a value that would do. A sheet may name only files inside
+its own folder. This page is generated from the program (`python -m analyzer.sheets.reference >
+docs/sheets.md`), and a test holds it to it.
 """
 
 
@@ -73,7 +76,7 @@ def _attribute_comments(model: type[Sheet]) -> dict[str, str]:
     tree = ast.parse(inspect.getsource(model)).body[0]
     comments: dict[str, str] = {}
     body = typing.cast(ast.ClassDef, tree).body
-    for here, following in zip(body, body[1:], strict=False):
+    for here, following in pairwise(body):
         is_text = isinstance(following, ast.Expr) and isinstance(following.value, ast.Constant)
         if isinstance(here, ast.AnnAssign) and isinstance(here.target, ast.Name) and is_text:
             text = str(typing.cast(ast.Constant, typing.cast(ast.Expr, following).value).value)

@@ -1,0 +1,67 @@
+"""The docs say what the program does: pages generated from it, commands that run, links that lead somewhere."""
+
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from docs import commands_page
+
+from analyzer.sheets.logger import CHANNEL_DIMENSIONS
+from analyzer.sheets.reference import reference
+
+ROOT = Path(__file__).parents[2]
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
+
+
+def test_command_page_is_the_help():
+    assert commands_page.PAGE.read_text(encoding="utf-8") == commands_page.page()
+
+
+def test_sheet_page_is_generated_from_the_models():
+    assert (ROOT / "docs" / "sheets.md").read_text(encoding="utf-8") == reference()
+
+
+def test_every_channel_has_a_glossary_row():
+    glossary = (ROOT / "docs" / "nomenclature.md").read_text(encoding="utf-8")
+    missing = [name for name in CHANNEL_DIMENSIONS if f"`{name}`" not in glossary]
+    assert not missing
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.name)
+def test_links_lead_to_files(page):
+    text = page.read_text(encoding="utf-8")
+    targets = [t for t in re.findall(r"\]\(([^)#\s]+)(?:#[^)]*)?\)", text) if "://" not in t]
+    missing = [t for t in targets if not (page.parent / t).exists()]
+    assert not missing
+
+
+def test_readme_has_the_two_commands_and_starts_with_the_job():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"```sh\n(.*?)\n```", text, re.DOTALL)
+    assert len(blocks) == 2
+    assert "analyzer review sample_logs" in blocks[0]
+    assert "pytest" in blocks[1]
+    first = text.split("\n\n")[1]
+    assert "anti-roll bar" in first
+    assert "#" not in first
+
+
+def documented_commands() -> list[str]:
+    """Return every `analyzer ...` line of a shell block in the docs."""
+    lines: list[str] = []
+    for page in PAGES:
+        for block in re.findall(r"```sh\n(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL):
+            lines += [line for line in block.splitlines() if line.startswith("analyzer ")]
+    return sorted(set(lines))
+
+
+@pytest.mark.parametrize("line", documented_commands())
+def test_documented_commands_run(line, tmp_path):
+    shutil.copytree(ROOT / "sample_logs", tmp_path / "sample_logs", ignore=shutil.ignore_patterns("report*"))
+    call = [sys.executable, "-m", *shlex.split(line.split("#")[0])]
+    done = subprocess.run(call, cwd=tmp_path, capture_output=True, text=True, timeout=300)
+    assert done.returncode == 0, done.stderr
