@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
 from pydantic import Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
@@ -108,6 +108,10 @@ class Logger(Sheet):
     delimiter: str | None = None
     decimal: str | None = None
     encoding: str | None = None
+    header_line: Annotated[int, Field(ge=1)] | None = None
+    """Line of the column names, counted from 1."""
+    zero: Literal["standing", "calibration"] = "standing"
+    """Whether a standing stretch found in a log may overrule the pots' calibrated zero."""
 
     @field_validator("channels")
     @classmethod

@@ -1,0 +1,193 @@
+"""What a single cell of a log holds: number, clock, date, unit or text; and what a header cell says."""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import dataclass
+from enum import Enum
+from typing import Final
+
+_NUMBER: Final = {
+    ".": re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?"),
+    ",": re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eEdD][+-]?\d+)?"),
+}
+_NO_NUMBER: Final = {"nan", "inf", "-inf", "+inf", "null", "none", "n/a", "na", "#n/a", "-nan", "nil"}
+"""Words that stand where a number is missing."""
+_CLOCK: Final = re.compile(r"\d{1,3}:\d{2}(?::\d{2})?(?:[.,]\d+)?")
+_DATE: Final = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}")
+_STAMP: Final = re.compile(
+    r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}[T ]+\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*(?:Z|UTC|[+-]\d{2}:?\d{2})?"
+    r"|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}[T ]+\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?"
+)
+
+
+class Kind(Enum):
+    """Kind of a cell's content."""
+
+    BLANK = "blank"
+    NUMBER = "number"
+    TIME = "time"
+    TEXT = "text"
+
+
+def kind_of(cell: str, decimal: str = ".") -> Kind:
+    """Return the kind of a stripped `cell`, numbers written with the given `decimal` sign."""
+    if not cell:
+        return Kind.BLANK
+    if len(cell) > 64:
+        return Kind.TEXT
+    if _NUMBER[decimal].fullmatch(cell):
+        return Kind.NUMBER
+    if cell.lower() in _NO_NUMBER:
+        return Kind.BLANK
+    if _CLOCK.fullmatch(cell) or _STAMP.fullmatch(cell) or _DATE.fullmatch(cell):
+        return Kind.TIME
+    return Kind.TEXT
+
+
+def split_line(line: str, delimiter: str) -> list[str]:
+    """Return the stripped cells of one `line`; a blank as `delimiter` stands for any run of blanks."""
+    if delimiter == " ":
+        return line.split()
+    if '"' in line:
+        try:
+            rows = list(csv.reader([line], delimiter=delimiter))
+        except csv.Error:
+            rows = []
+        if rows:
+            return [cell.strip() for cell in rows[0]]
+    return [cell.strip() for cell in line.split(delimiter)]
+
+
+DIMENSION_UNITS: Final[dict[str, dict[str, float]]] = {
+    "length": {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "in": 0.0254, "inch": 0.0254, "um": 1e-6},
+    "acceleration": {
+        "m/s2": 1.0,
+        "m/s^2": 1.0,
+        "m/s/s": 1.0,
+        "g": 9.80665,
+        "gn": 9.80665,
+        "gee": 9.80665,
+        "mg": 9.80665e-3,
+        "ft/s2": 0.3048,
+        "ft/s^2": 0.3048,
+    },
+    "angular_rate": {
+        "rad/s": 1.0,
+        "deg/s": 0.017453292519943295,
+        "dps": 0.017453292519943295,
+        "deg/sec": 0.017453292519943295,
+        "mdps": 1.7453292519943296e-5,
+        "mrad/s": 1e-3,
+    },
+    "speed": {
+        "m/s": 1.0,
+        "km/h": 1 / 3.6,
+        "kph": 1 / 3.6,
+        "kmh": 1 / 3.6,
+        "mph": 0.44704,
+        "kn": 1852 / 3600,
+        "knots": 1852 / 3600,
+    },
+    "angle": {"rad": 1.0, "deg": 0.017453292519943295, "degrees": 0.017453292519943295, "mrad": 1e-3},
+    "time": {
+        "s": 1.0,
+        "sec": 1.0,
+        "seconds": 1.0,
+        "ms": 1e-3,
+        "msec": 1e-3,
+        "us": 1e-6,
+        "ns": 1e-9,
+        "min": 60.0,
+        "h": 3600.0,
+    },
+}
+"""Units loggers write, with their factor to SI; anything else goes through the unit registry."""
+
+_OTHER_UNITS: Final = {
+    "v", "mv", "volt", "volts", "a", "ma", "bar", "kpa", "mbar", "psi", "pa", "c", "degc", "f", "k", "rpm",
+    "1/min", "min-1", "%", "percent", "n", "kn", "nm", "n*m", "hz", "khz", "km", "ft", "l", "kg", "counts",
+    "count", "raw", "bit", "bits", "bool", "-", "--", "1", "#", "none", "n/a", "hh:mm:ss", "utc", "ppm",
+    "lambda", "l/h", "deg c", "lbf", "kgf", "w", "kw", "ohm", "dbm", "db", "m2", "rad/s2", "m/s3", "enum",
+}  # fmt: skip
+_SPELLED: Final = str.maketrans({"°": "deg", "º": "deg", "²": "2", "³": "3", "µ": "u", "μ": "u", "·": "*"})
+KNOWN_UNITS: Final = frozenset(_OTHER_UNITS).union(*DIMENSION_UNITS.values())
+_BRACKETS: Final = re.compile(r"^(.*?)\s*(?:\[([^\]]*)\]|\(([^)]*)\)|\{([^}]*)\}|<([^>]*)>)\s*$", re.DOTALL)
+_RATE: Final = re.compile(r"\d+(?:\.\d+)?\s*[kK]?[hH][zZ]")
+_SUFFIX: Final = re.compile(
+    r"[_ ,/]+(mm|g|ms|deg|dps|rad|mps2|ms2|mps|kmh|kph|mph|volts?|mv|degs|degps|rads|s)$", re.I
+)
+_SUFFIX_UNITS: Final = {
+    "mps2": "m/s2",
+    "ms2": "m/s2",
+    "mps": "m/s",
+    "degs": "deg/s",
+    "degps": "deg/s",
+    "rads": "rad/s",
+}
+
+
+def plain_unit(unit: str) -> str:
+    """Return `unit` in a plain spelling: lower case, signs written out, no blanks at the ends."""
+    spelled = unit.translate(_SPELLED).strip().strip("[](){}<>").strip()
+    return "mg" if spelled == "mG" else spelled.lower()
+
+
+def is_unit(text: str) -> bool:
+    """Return whether the text of a cell is a unit this program knows by sight."""
+    return plain_unit(text) in KNOWN_UNITS
+
+
+@dataclass(frozen=True, slots=True)
+class HeaderCell:
+    """Name and unit that one header cell gives.
+
+    Parameters
+    ----------
+    full : str
+        The cell as it stands, stripped.
+    name : str
+        Without a bracketed unit, range or rate, and without ``#`` and ``:`` at the ends.
+    unit : str
+        Unit in a plain spelling; empty when the cell gives none.
+    from_suffix : bool
+        Whether the unit was only read off the end of the name (``accel_y_g``): a weak hint.
+    """
+
+    full: str
+    name: str
+    unit: str = ""
+    from_suffix: bool = False
+
+
+def read_header_cell(cell: str) -> HeaderCell:
+    """Split a header cell such as ``FL pot [mm]``, ``LatG (g|100 Hz)``, ``Time,s`` or ``accel_y_g``."""
+    full = cell.strip().strip('"').strip()
+    name, unit = full, ""
+    match = _BRACKETS.match(full)
+    if match:
+        inside = next(part for part in match.groups()[1:] if part is not None)
+        unit = _unit_among(inside)
+        name = match.group(1) if match.group(1).strip() else inside
+    name = name.strip().strip("#:;").strip()
+    if not unit and not match:
+        suffix = _SUFFIX.search(name)
+        if suffix:
+            found = suffix.group(1).lower()
+            return HeaderCell(full, name, _SUFFIX_UNITS.get(found, found), from_suffix=True)
+    return HeaderCell(full, name, unit)
+
+
+def _unit_among(inside: str) -> str:
+    """Return the first unit in a bracket that may also hold a range or a rate."""
+    if is_unit(inside):
+        return plain_unit(inside)
+    for part in re.split(r"[|,;]", inside):
+        if is_unit(part) and not _RATE.fullmatch(part.strip()):
+            return plain_unit(part)
+    for word in re.split(r"[|,;\s]+|\.\.+|(?<=\d)(?=[a-zA-Z])", inside):
+        if len(word) > 1 and is_unit(word) and plain_unit(word) not in ("hz", "khz"):
+            return plain_unit(word)
+    words = inside.strip()
+    return plain_unit(words) if words and len(words) <= 12 and not words[0].isdigit() else ""

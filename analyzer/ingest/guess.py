@@ -1,0 +1,290 @@
+"""Guess which house channel each column of an unknown log holds, from trade words, units and the signal."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.constants import STANDARD_GRAVITY
+from analyzer.errors import LogError
+from analyzer.ingest.calibration import factor_to_si
+from analyzer.ingest.cells import HeaderCell
+from analyzer.ingest.columns import looks_like_time, plain_name
+from analyzer.ingest.logfile import open_header, sample_columns
+from analyzer.sheets.logger import CHANNEL_DIMENSIONS
+
+_CORNER_WORDS: Final = {
+    "FL": ("fl", "lf", "front left", "left front", "frontleft", "leftfront"),
+    "FR": ("fr", "rf", "front right", "right front", "frontright", "rightfront"),
+    "RL": ("rl", "lr", "rear left", "left rear", "rearleft", "leftrear"),
+    "RR": ("rr", "rear right", "right rear", "rearright", "rightrear"),
+}
+_POT_WORDS: Final = {
+    "pot", "pots", "damper", "dampers", "shock", "shox", "susp", "suspension", "travel", "linpot", "lin", "linear",
+    "stroke", "displacement", "disp", "position", "pos", "ride", "spring", "strut", "dmp", "sus", "potentiometer",
+}  # fmt: skip
+_NOT_POT_WORDS: Final = {
+    "speed",
+    "velocity",
+    "vel",
+    "wheel",
+    "tyre",
+    "tire",
+    "temp",
+    "pressure",
+    "brake",
+    "load",
+    "force",
+}
+_ACCEL_WORDS: Final = {"accel", "acc", "acceleration", "g", "gforce", "gs", "accelerometer", "a"}
+_GYRO_WORDS: Final = {"gyro", "rate", "gyr", "omega", "gyroscope", "angular", "w", "rotation"}
+_AXIS_WORDS: Final = {
+    "x": ("longitudinal", "long", "lon", "inline", "forward", "x", "fore"),
+    "y": ("lateral", "lat", "y", "side", "sideways"),
+    "z": ("vertical", "vert", "z", "up"),
+}
+_TURN_WORDS: Final = {"roll": "gyro_x", "pitch": "gyro_y", "yaw": "gyro_z"}
+_VOLTS: Final = {"v", "mv", "volt", "volts", "counts", "count", "raw", "bit", "bits"}
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelGuess:
+    """What a column is thought to hold.
+
+    Parameters
+    ----------
+    house : str
+        House channel.
+    column : str
+        Header cell as it stands.
+    index : int
+        Number of the column, from 0.
+    unit : str
+        Unit of its cells; empty when it could not be told.
+    unit_stated : bool
+        Whether the log itself gives the unit.
+    in_volts : bool
+        Whether it holds sensor volts or counts, so that a calibration is needed.
+    reason : str
+        Why, for the reader.
+    """
+
+    house: str
+    column: str
+    index: int
+    unit: str
+    unit_stated: bool
+    in_volts: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Guesses:
+    """Guesses for one log.
+
+    Parameters
+    ----------
+    channels : tuple of ChannelGuess
+        At most one per house channel.
+    time_column : str or None
+        Header cell of the time column; None when none was found.
+    unused : tuple of str
+        Columns nothing was made of.
+    notes : tuple of str
+        Doubts for the reader.
+    """
+
+    channels: tuple[ChannelGuess, ...]
+    time_column: str | None
+    unused: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def guess_channels(path: Path) -> Guesses:
+    """Guess the channels of the log at `path`.
+
+    Raises
+    ------
+    LogError
+        When no table is found in it.
+    """
+    header = open_header(path)
+    times = [i for i, cell in enumerate(header) if looks_like_time(cell)]
+    found: dict[str, ChannelGuess] = {}
+    notes: list[str] = []
+    for index, cell in enumerate(header):
+        if index in times:
+            continue
+        guess = guess_name(cell, index)
+        if guess is None:
+            continue
+        if guess.house in found:
+            notes.append(
+                f'"{cell.full}" could be {guess.house}, too; "{found[guess.house].column}" was taken'
+            )
+            continue
+        found[guess.house] = guess
+    missing_units = [
+        g for g in found.values() if not g.unit and not g.in_volts and g.house in CHANNEL_DIMENSIONS
+    ]
+    if missing_units:
+        values = sample_columns(path, [g.index for g in missing_units])
+        for guess in missing_units:
+            found[guess.house] = with_unit_from_signal(guess, values[guess.index])
+            if not found[guess.house].unit:
+                notes.append(f'the unit of "{guess.column}" ({guess.house}) could not be told')
+    used = {g.index for g in found.values()} | set(times[:1])
+    unused = tuple(cell.full for i, cell in enumerate(header) if i not in used)
+    return Guesses(tuple(found.values()), header[times[0]].full if times else None, unused, tuple(notes))
+
+
+def words_of(name: str) -> list[str]:
+    """Return the words of a column name in lower case; ``LatG``, ``damperFL`` and ``acc_y`` are split."""
+    split = re.sub(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Za-z])(?=\d)|(?<=\d)(?=[A-Za-z])", " ", name)
+    split = re.sub(r"(?<=[A-Z])(?=[A-Z][a-z])", " ", split)
+    return plain_name(split).split()
+
+
+def guess_name(cell: HeaderCell, index: int) -> ChannelGuess | None:
+    """Guess the house channel of one column from its name and unit; None when nothing fits."""
+    words = words_of(cell.name)
+    for rule in (_as_house_name, _as_pot, _as_turn_rate, _as_accel, _as_other):
+        hit = rule(cell, words)
+        if hit is None:
+            continue
+        house, reason = hit
+        volts = cell.unit in _VOLTS
+        unit = cell.unit
+        dimension = CHANNEL_DIMENSIONS[house]
+        if unit and not volts and factor_to_si(unit, dimension) is None:
+            return None  # the unit says it is something else
+        return ChannelGuess(house, cell.full, index, unit, bool(unit), volts, reason)
+    return None
+
+
+def _as_house_name(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
+    for name in CHANNEL_DIMENSIONS:
+        if name != "time" and name.lower() in (cell.name.lower(), "_".join(words)):
+            return name, "bears the house name"
+    return None
+
+
+def _corner_of(words: Sequence[str]) -> str | None:
+    text = f" {' '.join(words)} "
+    hits = [corner for corner, spelled in _CORNER_WORDS.items() if any(f" {s} " in text for s in spelled)]
+    return hits[0] if len(hits) == 1 else None
+
+
+def _as_pot(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
+    corner = _corner_of(words)
+    if corner is None or _NOT_POT_WORDS & set(words):
+        return None
+    named = _POT_WORDS & set(words)
+    by_unit = bool(cell.unit) and not cell.from_suffix and factor_to_si(cell.unit, "length") is not None
+    if named:
+        return f"damper_{corner}", f'corner {corner} and the word "{sorted(named)[0]}"'
+    if by_unit:
+        return f"damper_{corner}", f"corner {corner} and a length as unit ({cell.unit})"
+    return None
+
+
+def _as_turn_rate(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
+    rate = bool(cell.unit) and factor_to_si(cell.unit, "angular_rate") is not None
+    for word, house in _TURN_WORDS.items():
+        if word in words and (rate or _GYRO_WORDS & set(words)):
+            return house, f'the words "{word}" and a rate'
+    if rate or {"gyro", "gyr", "omega"} & set(words):
+        for axis in "xyz":
+            if axis in words or f"gyro{axis}" in words or f"w{axis}" in words:
+                return f"gyro_{axis}", f"a turn rate on axis {axis}"
+    return None
+
+
+def _as_accel(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
+    joined = set(words)
+    by_unit = bool(cell.unit) and factor_to_si(cell.unit, "acceleration") is not None
+    if not (
+        _ACCEL_WORDS & joined
+        or by_unit
+        or joined & {"ax", "ay", "az", "accx", "accy", "accz", "gx", "gy", "gz"}
+    ):
+        return None
+    if {"combined", "total", "sum", "abs", "roll", "pitch", "yaw"} & joined:
+        return None
+    for axis, spelled in _AXIS_WORDS.items():
+        for word in (*spelled, f"a{axis}", f"acc{axis}", f"g{axis}", f"accel{axis}", f"g{spelled[1][:3]}"):
+            if word in joined:
+                return f"accel_{axis}", f'an acceleration and the word "{word}"'
+    return None
+
+
+def _as_other(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
+    joined = set(words)
+    if "latitude" in joined or ({"gps", "lat"} <= joined and not _ACCEL_WORDS & joined):
+        return "latitude", "the word latitude"
+    if "longitude" in joined or ({"gps", "lon"} <= joined and not _ACCEL_WORDS & joined):
+        return "longitude", "the word longitude"
+    if joined & {"steer", "steering"} and not joined & {"torque", "rate", "speed"}:
+        return "steer_angle", 'the word "steer"'
+    if joined & {"speed", "velocity"} and not joined & {
+        "wheel", "engine", "fan", "pump", "shaft", "damper", "shock", "fl", "fr", "rl", "rr", "lf", "rf", "lr", "wind", "accuracy",
+    }:  # fmt: skip
+        return "speed", 'the word "speed"'
+    return None
+
+
+def with_unit_from_signal(guess: ChannelGuess, values: NDArray[np.float64]) -> ChannelGuess:
+    """Return the guess with a unit read off the size of its values, where that leaves no doubt."""
+    finite = values[np.isfinite(values)]
+    if len(finite) < 20:
+        return guess
+    low, middle, high = (float(v) for v in np.percentile(finite, [1, 50, 99]))
+    largest, spread = max(abs(low), abs(high)), high - low
+    unit = ""
+    if guess.house.startswith("damper_"):
+        # A pot between the ends of a 5 V supply and one of 5 mm stroke look alike; a stroke is 30-250 mm.
+        unit = "mm" if spread > 8.0 and largest < 400.0 else ""
+    elif guess.house == "accel_z":
+        size = abs(middle)
+        unit = (
+            "g"
+            if 0.9 < size < 1.1
+            else "m/s2"
+            if abs(size - STANDARD_GRAVITY) < 1.0
+            else "mg"
+            if 900 < size < 1100
+            else ""
+        )
+    elif guess.house.startswith("accel_"):
+        unit = "g" if 0.2 < largest < 2.5 else "m/s2" if 4.0 < largest < 25.0 else ""
+    elif guess.house in ("latitude", "longitude"):
+        unit = "deg" if largest > 3.2 else ""
+    elif guess.house == "steer_angle":
+        unit = "deg" if largest > 20.0 else ""
+    elif guess.house.startswith("gyro_"):
+        unit = "deg/s" if largest > 8.0 else ""
+    if not unit:
+        return guess
+    return replace(
+        guess,
+        unit=unit,
+        reason=f"{guess.reason}; unit {unit} by the size of its values ({low:.3g} to {high:.3g})",
+    )
+
+
+def require_any(guesses: Guesses, path: Path) -> None:
+    """Raise a `LogError` when nothing could be guessed."""
+    if not guesses.channels:
+        raise LogError(
+            path,
+            "header",
+            "none of the columns could be recognised: "
+            + ", ".join(f'"{n[:30]}"' for n in guesses.unused[:6]),
+            "map them in logger.channels of a car sheet",
+        )

@@ -1,0 +1,259 @@
+"""One log file as calibrated channels in order of time, before they meet the run's time base."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.errors import LogError
+from analyzer.ingest.calibration import calibrate
+from analyzer.ingest.cells import HeaderCell, Kind, kind_of, split_line
+from analyzer.ingest.columns import find_column, looks_like_index, looks_like_time, nearest_names
+from analyzer.ingest.dialect import Text
+from analyzer.ingest.files import is_parquet
+from analyzer.ingest.layout import Layout, Wishes, find_layout
+from analyzer.ingest.ordering import order_rows
+from analyzer.ingest.parquet import parquet_header, read_parquet
+from analyzer.ingest.recording import HealthRow
+from analyzer.ingest.rows import report_rows
+from analyzer.ingest.streams import read_text
+from analyzer.ingest.table import RawTable, read_columns
+from analyzer.ingest.timestamps import Stamps, from_numbers, from_rows, from_texts
+from analyzer.sheets.logger import CHANNEL_DIMENSIONS, Channel, Logger
+
+HOUSE_CHANNELS: Final = tuple(name for name in CHANNEL_DIMENSIONS if name != "time")
+
+
+@dataclass(slots=True)
+class LogFile:
+    """Channels of one file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    seconds : ndarray
+        Strictly rising times [s].
+    origin : float or None
+        What to add for absolute time [s]; None for a clock that starts anywhere.
+    channels : dict
+        House name -> values in SI, one per time, NaN where blank.
+    outside : dict
+        House name -> True where the reading lies outside its calibration table.
+    steps, health : list
+        What was done and found.
+    """
+
+    path: Path
+    seconds: NDArray[np.float64]
+    origin: float | None
+    channels: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+    outside: dict[str, NDArray[np.bool_]] = field(default_factory=dict)
+    steps: list[str] = field(default_factory=list)
+    health: list[HealthRow] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class _Opened:
+    """A file whose header is known and whose cells are not yet read."""
+
+    path: Path
+    header: tuple[HeaderCell, ...]
+    text: Text | None
+    layout: Layout | None
+    steps: list[str]
+
+
+def load_file(path: Path, logger: Logger, only: Sequence[str] | None = None) -> LogFile:
+    """Read one log: find the table, read the mapped columns, order them by time, turn them into SI.
+
+    Parameters
+    ----------
+    path : Path
+        CSV in any dialect, .gz, .zip with one file, or Parquet.
+    logger : Logger
+        The logger part of the car sheet.
+    only : sequence of str or None
+        House channels to read; None for all that are mapped or bear a house name.
+
+    Raises
+    ------
+    LogError
+        One line that says why the file cannot be read and what to do.
+    """
+    opened = _open(path, logger)
+    places = _channel_places(opened, logger, only)
+    time_place = _time_place(opened, logger, set(places.values()))
+    clocked = time_place is not None and _is_clock(opened, time_place)
+    wanted = sorted(
+        set(places.values()) | ({time_place} if time_place is not None and not clocked else set())
+    )
+    texts = [time_place] if time_place is not None and clocked else []
+    table = _read(opened, wanted, texts)
+    stamps = _stamps(opened, logger, table, time_place, clocked)
+    done = LogFile(path, stamps.seconds, stamps.origin, steps=[*opened.steps, *stamps.steps])
+    if opened.layout is not None:
+        report_rows(done.steps, done.health, table, opened.layout, {i: n for n, i in places.items()})
+    _add_channels(done, opened, logger, table, places)
+    return done
+
+
+def open_header(path: Path) -> tuple[HeaderCell, ...]:
+    """Return the header of a log without a sheet; raises as `load_file`."""
+    return _open(path, Logger()).header
+
+
+def sample_columns(path: Path, columns: Sequence[int]) -> dict[int, NDArray[np.float64]]:
+    """Return some columns of a log as numbers, as they stand; raises as `load_file`."""
+    return _read(_open(path, Logger()), columns, []).numbers
+
+
+def _open(path: Path, logger: Logger) -> _Opened:
+    if is_parquet(path):
+        return _Opened(path, parquet_header(path), None, None, [])
+    text = read_text(path, logger.encoding)
+    wishes = Wishes(logger.delimiter, logger.decimal, logger.encoding, logger.header_line)
+    layout = find_layout(text, path, wishes)
+    return _Opened(path, layout.header, text, layout, [*text.steps, *layout.steps])
+
+
+def _read(opened: _Opened, wanted: Sequence[int], texts: Sequence[int]) -> RawTable:
+    if opened.text is None or opened.layout is None:
+        return read_parquet(opened.path, wanted, texts)
+    return read_columns(opened.path, opened.text, opened.layout, wanted, texts)
+
+
+def _channel_places(opened: _Opened, logger: Logger, only: Sequence[str] | None) -> dict[str, int]:
+    """Return house channel -> column, from the map first and from columns with exactly the house name."""
+    places: dict[str, int] = {}
+    for name, channel in logger.channels.items():
+        if name == "time" or (only is not None and name not in only):
+            continue
+        index = find_column(opened.header, channel.column, opened.path, f"logger.channels.{name}")
+        if index is not None:
+            places[name] = index
+    for name in HOUSE_CHANNELS if only is None else only:
+        if name not in logger.channels:
+            hits = [i for i, cell in enumerate(opened.header) if name in (cell.full, cell.name)]
+            if len(hits) == 1:
+                places[name] = hits[0]
+                opened.steps.append(f"{name} taken from the column of that name (logger.channels.{name})")
+    if not places:
+        wanted = next((c.column for n, c in logger.channels.items() if n != "time"), "damper_FL")
+        raise LogError(
+            opened.path,
+            "header",
+            f'has no column "{wanted}" nor any other of the car sheet; it has {nearest_names(opened.header, wanted)}',
+            "correct logger.channels.….column",
+        )
+    return places
+
+
+def _time_place(opened: _Opened, logger: Logger, taken: set[int]) -> int | None:
+    """Return the column of the time; None when time is counted from rows."""
+    mapped = logger.channels.get("time")
+    if mapped is not None:
+        index = find_column(opened.header, mapped.column, opened.path, "logger.channels.time")
+        if index is None:
+            raise LogError(
+                opened.path,
+                f'column "{mapped.column}"',
+                f"is not in the header, which has {nearest_names(opened.header, mapped.column)}",
+                "correct logger.channels.time.column",
+            )
+        return index
+    named = [i for i, cell in enumerate(opened.header) if i not in taken and looks_like_time(cell)]
+    if named:
+        best = _best_time(opened, named)
+        opened.steps.append(
+            f'time taken from column "{opened.header[best].full}", by its name (logger.channels.time.column)'
+        )
+        return best
+    if logger.sample_rate is not None:
+        return None
+    indexed = [i for i, cell in enumerate(opened.header) if i not in taken and looks_like_index(cell)]
+    if indexed:
+        raise LogError(
+            opened.path,
+            f'column "{opened.header[indexed[0]].full}"',
+            "counts samples, and the log gives no time",
+            'state logger.sample_rate, for instance "100 Hz"',
+        )
+    raise LogError(
+        opened.path,
+        "header",
+        "has no column of time",
+        'name it with logger.channels.time.column, or state logger.sample_rate = "100 Hz"',
+    )
+
+
+def _best_time(opened: _Opened, named: list[int]) -> int:
+    """Return the most useful of several time columns: plain numbers before clock texts, left before right."""
+    return min(named, key=lambda i: (_is_clock(opened, i), i))
+
+
+def _is_clock(opened: _Opened, index: int) -> bool:
+    """Return whether the cells of a column are clock times or dates, not numbers."""
+    if opened.text is None or opened.layout is None:
+        return opened.header[index].unit == "timestamp text"
+    layout = opened.layout
+    lines = [
+        line for line in opened.text.lines[layout.first_line - 1 : layout.first_line + 60] if line.strip()
+    ]
+    kinds = [
+        kind_of(cells[index], layout.decimal)
+        for cells in (split_line(line, layout.delimiter) for line in lines)
+        if index < len(cells)
+    ]
+    return kinds.count(Kind.TIME) > kinds.count(Kind.NUMBER)
+
+
+def _stamps(opened: _Opened, logger: Logger, table: RawTable, place: int | None, clocked: bool) -> Stamps:
+    rate = None if logger.sample_rate is None else logger.sample_rate.value
+    if place is None:
+        assert rate is not None
+        return from_rows(table.rows, rate)
+    cell = opened.header[place]
+    if clocked:
+        return from_texts(table.texts[place], cell.full, opened.path)
+    mapped = logger.channels.get("time")
+    unit = mapped.unit if mapped is not None and mapped.unit else cell.unit
+    values = table.numbers[place]
+    if looks_like_index(cell) and not unit:
+        if rate is None:
+            raise LogError(opened.path, f'column "{cell.full}"', "counts samples", "state logger.sample_rate")
+        return Stamps(
+            values / rate,
+            None,
+            (f'time counted from column "{cell.full}" at {rate:g} Hz (logger.sample_rate)',),
+        )
+    return from_numbers(values, unit, cell.full, opened.path)
+
+
+def _add_channels(
+    done: LogFile, opened: _Opened, logger: Logger, table: RawTable, places: dict[str, int]
+) -> None:
+    columns = [table.numbers[i] for i in places.values()]
+    rate = None if logger.sample_rate is None else logger.sample_rate.value
+    ordered = order_rows(done.seconds, columns, rate, opened.path)
+    del columns
+    done.seconds = ordered.seconds
+    done.steps += ordered.steps
+    done.health += ordered.health
+    last_use = {index: name for name, index in places.items()}
+    for name, index in places.items():
+        values = ordered.take(table.numbers[index])
+        values = np.where(np.isinf(values), np.nan, values) if bool(np.isinf(values).any()) else values
+        channel: Channel | None = logger.channels.get(name)
+        calibrated = calibrate(values, name, channel, opened.header[index], opened.path)
+        done.channels[name] = calibrated.values
+        if calibrated.outside is not None:
+            done.outside[name] = calibrated.outside
+        done.steps += calibrated.steps
+        if last_use[index] == name:
+            del table.numbers[index]  # a long log must not stand in memory twice

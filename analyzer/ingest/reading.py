@@ -1,0 +1,287 @@
+"""Log files of one run to a `Recording`: read, calibrate, place on one time base, zero, check."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analyzer.errors import LogError
+from analyzer.ingest.calibration import static_reading
+from analyzer.ingest.files import hash_meanwhile
+from analyzer.ingest.guess import guess_channels, require_any
+from analyzer.ingest.health import check_channels
+from analyzer.ingest.imu import turn_axes
+from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_file
+from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, decimated, sample_interval
+from analyzer.ingest.zero import zero_pots
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.logger import Channel, Logger
+
+_WORST_FIRST: Final = {Verdict.BAD: 0, Verdict.SUSPECT: 1, Verdict.NOT_TESTED: 2, Verdict.GOOD: 3}
+
+
+def read_recording(
+    run: str,
+    paths: Sequence[Path],
+    car: CarSheet,
+    level: tuple[float, float] | None = None,
+    clock_offsets: Sequence[float] | None = None,
+) -> Recording:
+    """Read the logs of one run.
+
+    Parameters
+    ----------
+    run : str
+        Name of the run.
+    paths : sequence of Path
+        Its files; several when loggers with clocks of their own recorded it.
+    car : CarSheet
+        Channel map, calibration, orientation of the inertial unit, damper strokes.
+    level : tuple of float or None
+        Stretch of log time in which the car stands or runs level [s]; overrides the car sheet's.
+    clock_offsets : sequence of float or None
+        One per file: what to add to its clock [s].
+
+    Returns
+    -------
+    Recording
+        House channels in SI on one uniform base; gaps are NaN and suspect.
+
+    Raises
+    ------
+    LogError
+        One plain line when the log cannot be read or would have to be guessed.
+    """
+    if level is None and car.logger.level is not None:
+        level = (car.logger.level[0].value, car.logger.level[1].value)
+    return _read(run, paths, car.logger, car, level, clock_offsets)
+
+
+def read_loose_log(path: Path) -> Recording:
+    """Read a log without a car sheet; the channels are guessed from its header.
+
+    Pots in volts cannot become travel without a calibration; they are carried as ``other_damper_…``.
+
+    Raises
+    ------
+    LogError
+        As `read_recording`, and when no column could be recognised.
+    """
+    guesses = guess_channels(path)
+    require_any(guesses, path)
+    channels: dict[str, Channel] = {}
+    said: list[str] = []
+    for guess in guesses.channels:
+        name = f'column "{guess.column}"'
+        if guess.in_volts or not guess.unit:
+            channels[f"other_{guess.house}"] = Channel(column=guess.column)
+            lack = "in volts" if guess.in_volts else "without a unit"
+            said.append(
+                f"{name} may be {guess.house} ({guess.reason}), but is {lack}; carried as logged (logger.channels.{guess.house})"
+            )
+        else:
+            channels[guess.house] = Channel(column=guess.column, unit=guess.unit)
+            said.append(
+                f"{name} read as {guess.house} in {guess.unit}: {guess.reason} (logger.channels.{guess.house})"
+            )
+    made = _read(path.stem, [path], Logger(channels=channels), None, None, None)
+    return replace(made, steps=(*said, *guesses.notes, *made.steps))
+
+
+@dataclass(slots=True)
+class _Assembly:
+    """A run on its way to a recording."""
+
+    steps: list[str] = field(default_factory=list)
+    health: list[HealthRow] = field(default_factory=list)
+    data: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+    outside: dict[str, NDArray[np.bool_]] = field(default_factory=dict)
+
+
+def _read(
+    run: str,
+    paths: Sequence[Path],
+    logger: Logger,
+    car: CarSheet | None,
+    level: tuple[float, float] | None,
+    clock_offsets: Sequence[float] | None,
+) -> Recording:
+    hashes = [hash_meanwhile(path) for path in paths]
+    files = [load_file(path, logger) for path in paths]
+    made = _Assembly()
+    for file in files:
+        prefix = f"{file.path.name}: " if len(files) > 1 else ""
+        made.steps += [prefix + step for step in file.steps]
+        made.health += file.health
+    _align_clocks(made, files, clock_offsets)
+    base = _common_base(made, files)
+    for file in files:
+        _place(made, file, base)
+    if not made.data:
+        raise LogError(
+            paths[0], "", "holds no channel with samples", "check logger.channels in the car sheet"
+        )
+    made.steps += turn_axes(made.data, logger.imu.axes, paths[0])
+    _zero(made, base, logger, level, paths[0])
+    made.health += check_channels(made.data, made.outside, base, logger, car)
+    frame, suspect = _frames(made, base)
+    return Recording(
+        run=run,
+        data=frame,
+        suspect=suspect,
+        sample_rate=base.rate,
+        sources=tuple(h.result() for h in hashes),
+        health=tuple(
+            sorted(made.health, key=lambda row: (row.channel, _WORST_FIRST[row.verdict], row.check))
+        ),
+        steps=tuple(made.steps),
+    )
+
+
+def _align_clocks(made: _Assembly, files: list[LogFile], offsets: Sequence[float] | None) -> None:
+    """Bring the files' clocks to that of the first one."""
+    first = files[0]
+    for index, file in enumerate(files[1:], start=1):
+        if first.origin is not None and file.origin is not None:
+            file.seconds = file.seconds + (file.origin - first.origin)
+    if offsets is not None:
+        if len(offsets) != len(files):
+            raise LogError(
+                first.path,
+                "",
+                f"the run has {len(files)} logs and {len(offsets)} clock_offsets",
+                "give one per log",
+            )
+        for file, offset in zip(files, offsets, strict=True):
+            if offset:
+                file.seconds = file.seconds + offset
+                made.steps.append(f"{file.path.name}: {offset:+g} s on its clock (runs.clock_offsets)")
+
+
+def _own_interval(file: LogFile, name: str) -> float | None:
+    """Return the usual distance of the samples of one channel [s]; None when it has fewer than two."""
+    good = np.isfinite(file.channels[name])
+    count = int(good.sum())
+    if count < 2:
+        return None
+    if count > 0.7 * len(good):
+        return sample_interval(file.seconds)
+    return sample_interval(file.seconds[good])
+
+
+def _common_base(made: _Assembly, files: list[LogFile]) -> TimeBase:
+    """Return the base of the run: the rate of the fastest pots, or of the fastest channel without pots."""
+    intervals = {
+        (i, name): interval
+        for i, file in enumerate(files)
+        for name in file.channels
+        if (interval := _own_interval(file, name)) is not None
+    }
+    if not intervals:
+        raise LogError(
+            files[0].path, "", "has no channel with samples", "check logger.channels in the car sheet"
+        )
+    for prefix in ("damper_", "accel_", "gyro_", ""):
+        leading = {key: value for key, value in intervals.items() if key[1].startswith(prefix)}
+        if leading:
+            break
+    key = min(leading, key=lambda k: leading[k])
+    interval = leading[key]
+    lead = files[key[0]]
+    stamps = (
+        lead.seconds[np.isfinite(lead.channels[key[1]])]
+        if interval > GAP_FACTOR * sample_interval(lead.seconds)
+        else lead.seconds
+    )
+    start = float(stamps[0])
+    end = max(float(file.seconds[-1]) for file in files)
+    earliest = min(float(file.seconds[0]) for file in files)
+    start -= interval * max(0, int(np.floor((start - earliest) / interval + 0.01)))
+    try:
+        base = base_over(start, end, interval)
+    except ValueError:
+        raise LogError(
+            lead.path, "time", f"spans {end - start:g} s at {1 / interval:g} Hz", "check its unit and holes"
+        ) from None
+    made.steps.append(f"uniform base of {base.rate:.6g} Hz from {base.start:.3f} s, {base.count} samples")
+    return base
+
+
+def _place(made: _Assembly, file: LogFile, base: TimeBase) -> None:
+    row_interval = sample_interval(file.seconds)
+    shared = Placer(file.seconds, base, row_interval)
+    if shared.interpolates:
+        made.steps.append(f"{file.path.name}: stamps lie off the base; values were interpolated between them")
+    for name in list(file.channels):
+        values = file.channels.pop(name)
+        if name in made.data:
+            made.steps.append(
+                f"{file.path.name}: {name} is in an earlier file of the run, too; that one is used"
+            )
+            continue
+        good = np.isfinite(values)
+        count = int(good.sum())
+        if count < 2:
+            made.data[name] = np.full(base.count, np.nan)
+            continue
+        placer, seconds = shared, file.seconds
+        if count <= 0.7 * len(values):  # a slow channel among fast rows: blanks mean "no sample"
+            own = sample_interval(file.seconds[good])
+            if own > GAP_FACTOR * row_interval:
+                seconds, values = file.seconds[good], values[good]
+                placer = Placer(seconds, base, own)
+        made.data[name] = _fitted(made, name, values, seconds, placer, base)
+        if name in file.outside and len(file.outside[name]) == len(values):
+            flags = placer.place(file.outside[name].astype(np.float64))
+            made.outside[name] = np.nan_to_num(flags) > 0.0
+
+
+def _fitted(
+    made: _Assembly,
+    name: str,
+    values: NDArray[np.float64],
+    seconds: NDArray[np.float64],
+    placer: Placer,
+    base: TimeBase,
+) -> NDArray[np.float64]:
+    own_rate = 1.0 / placer.interval
+    if own_rate <= 1.2 * base.rate:
+        return placer.place(values)
+    fine = base_over(float(seconds[0]), float(seconds[-1]), placer.interval)
+    smooth = decimated(Placer(seconds, fine, placer.interval).place(values), own_rate, base.rate)
+    made.steps.append(
+        f"{name} brought from {own_rate:.6g} Hz to {base.rate:.6g} Hz behind a symmetric low-pass"
+    )
+    return Placer(fine.times(), base, placer.interval).place(smooth)
+
+
+def _zero(
+    made: _Assembly, base: TimeBase, logger: Logger, level: tuple[float, float] | None, path: Path
+) -> None:
+    static: dict[str, float] = {}
+    for name, channel in logger.channels.items():
+        reading = static_reading(channel, name, path) if name.startswith("damper_") else None
+        if reading is not None and name in made.data:
+            static[name] = reading
+    zeroed = zero_pots(made.data, base.times(), base.rate, static, level, logger.zero == "standing")
+    for name, offset in zeroed.offsets.items():
+        made.data[name] = made.data[name] - offset
+    made.steps += zeroed.steps
+    made.health += zeroed.health
+
+
+def _frames(made: _Assembly, base: TimeBase) -> tuple[pd.DataFrame, pd.DataFrame]:
+    names = [n for n in HOUSE_CHANNELS if n in made.data] + [n for n in made.data if n not in HOUSE_CHANNELS]
+    index = pd.Index(base.times(), name="time_s")
+    frame = pd.DataFrame({name: made.data[name] for name in names}, index=index, copy=False)
+    marks = {name: ~np.isfinite(made.data[name]) for name in names}
+    for name, outside in made.outside.items():
+        marks[name] |= outside
+    return frame, pd.DataFrame(marks, index=index, copy=False)

@@ -1,0 +1,150 @@
+"""Bytes of a log as rows the CSV reader takes: unpacked, recoded to UTF-8, blanks as tabs, outer quotes off."""
+
+from __future__ import annotations
+
+import codecs
+import io
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO
+
+import pyarrow as pa
+
+from analyzer.errors import LogError
+from analyzer.ingest.dialect import Text, find_encoding, is_wide, split_text
+from analyzer.ingest.files import SAMPLE_BYTES, is_packed, open_log
+
+LONGEST_LINE = 1 << 20
+"""Bytes of one line; the CSV reader works in blocks of this size."""
+
+_WRAPPED = re.compile(r'"(?:[^"]|"")*[,;\t|](?:[^"]|"")*"\s*')
+
+
+class _Recoded(io.RawIOBase):
+    """Read-only stream whose bytes went through a function, block by block."""
+
+    def __init__(self, inner: IO[bytes], turn: Callable[[bytes, bool], bytes]) -> None:
+        super().__init__()
+        self._inner = inner
+        self._turn = turn
+        self._waiting = b""
+        self._ended = False
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: object) -> int:
+        view = memoryview(buffer)  # type: ignore[arg-type]
+        while not self._waiting and not self._ended:
+            block = self._inner.read(1 << 18)
+            self._ended = not block
+            self._waiting = self._turn(block, self._ended)
+        piece = self._waiting[: len(view)]
+        self._waiting = self._waiting[len(piece) :]
+        view[: len(piece)] = piece
+        return len(piece)
+
+
+def _to_utf8(encoding: str) -> Callable[[bytes, bool], bytes]:
+    decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
+
+    def turn(block: bytes, last: bool) -> bytes:
+        return decoder.decode(block, last).encode("utf-8", errors="replace")
+
+    return turn
+
+
+def _by_lines(change: Callable[[bytes], bytes], path: Path) -> Callable[[bytes, bool], bytes]:
+    """Return a block function that applies `change` to whole lines only."""
+    rest = b""
+
+    def turn(block: bytes, last: bool) -> bytes:
+        nonlocal rest
+        whole, cut, rest = (rest + block).rpartition(b"\n")
+        if len(rest) > LONGEST_LINE:
+            raise LogError(path, "", "has a line of more than a megabyte", "this is not a log table")
+        done = change(whole + cut) if cut else b""
+        return done + change(rest) if last else done
+
+    return turn
+
+
+def _blanks_to_tabs(lines: bytes) -> bytes:
+    return re.sub(rb"[ \t]+", b"\t", re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", lines))
+
+
+def _unwrap(lines: bytes) -> bytes:
+    return re.sub(rb'(?m)^"(.*)"(\s*)$', lambda m: m.group(1).replace(b'""', b'"') + m.group(2), lines)
+
+
+@contextmanager
+def open_bytes(path: Path, encoding: str, wrapped: bool, blanks: bool) -> Iterator[IO[bytes]]:
+    """Open the log as an ASCII-compatible stream from its first byte."""
+    with open_log(path) as raw:
+        stream: IO[bytes] = raw
+        if is_wide(encoding):
+            stream = _buffered(stream, _to_utf8(encoding))
+        if wrapped:
+            stream = _buffered(stream, _by_lines(_unwrap, path))
+        if blanks:
+            stream = _buffered(stream, _by_lines(_blanks_to_tabs, path))
+        yield stream
+
+
+def _buffered(stream: IO[bytes], turn: Callable[[bytes, bool], bytes]) -> IO[bytes]:
+    return io.BufferedReader(_Recoded(stream, turn), 1 << 18)
+
+
+@contextmanager
+def open_rows(path: Path, text: Text, offset: int, delimiter: str) -> Iterator[object]:
+    """Open the log at its first data row, in a form the CSV reader takes."""
+    blanks = delimiter == " "
+    if not (blanks or text.wrapped or is_wide(text.encoding) or is_packed(path)):
+        # The reader's own file object lets other threads work; a memory map would count as memory.
+        with pa.OSFile(str(path), "rb") as fast:
+            fast.seek(offset)
+            yield fast
+        return
+    with open_bytes(path, text.encoding, text.wrapped, blanks=False) as stream:
+        _skip(stream, offset)
+        yield _buffered(stream, _by_lines(_blanks_to_tabs, path)) if blanks else stream
+
+
+def _skip(stream: IO[bytes], count: int) -> None:
+    while count > 0:
+        piece = stream.read(min(count, 1 << 18))
+        if not piece:
+            return
+        count -= len(piece)
+
+
+def read_text(path: Path, wished_encoding: str | None) -> Text:
+    """Return the first lines of a log, decoded.
+
+    Raises
+    ------
+    LogError
+        When the file cannot be opened or is no text.
+    """
+    with open_log(path) as raw:
+        head = raw.read(SAMPLE_BYTES)
+    encoding, steps = find_encoding(head, wished_encoding, path)
+    text = _sample(path, encoding, wrapped=False, steps=steps)
+    written = [line for line in text.lines if line.strip()]
+    if written and sum(bool(_WRAPPED.fullmatch(line)) for line in written) >= 0.8 * len(written):
+        return _sample(
+            path, encoding, wrapped=True, steps=(*steps, "whole rows stand in quotes; read without them")
+        )
+    return text
+
+
+def _sample(path: Path, encoding: str, wrapped: bool, steps: tuple[str, ...]) -> Text:
+    with open_bytes(path, encoding, wrapped, blanks=False) as stream:
+        head = stream.read(SAMPLE_BYTES)
+    text = split_text(head, encoding, len(head) < SAMPLE_BYTES, steps)
+    if text.lines and max(len(line) for line in text.lines) >= SAMPLE_BYTES - 8:
+        raise LogError(path, "line 1", "is longer than any header", "this is not a log table")
+    text.wrapped = wrapped
+    return text
