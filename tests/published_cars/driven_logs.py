@@ -40,8 +40,8 @@ from published_cars.multi_body import (
 )
 from scipy.interpolate import CubicSpline
 
-LARGEST_LATERAL = 0.45 * PACKAGE_GRAVITY
-"""Largest lateral acceleration of the manoeuvre [m/s2]."""
+HARD, GENTLE = 0.45 * PACKAGE_GRAVITY, 0.15 * PACKAGE_GRAVITY
+"""Largest lateral acceleration of a run [m/s2]: a firm one, and one near the small-force limit."""
 LOG_RATE = 100.0
 COLUMNS = {
     "damper_FL": ("FL pot", "mm"),
@@ -87,14 +87,14 @@ class DrivenRun:
     road_lateral: Array
 
 
-def lateral_plan(t: float) -> float:
+def lateral_plan(t: float, largest: float) -> float:
     """Return the lateral acceleration aimed at [m/s2, left positive]: a slow sweep, then a slalom."""
     if t < 1.0:
         return 0.0
     if t < 25.0:
-        return LARGEST_LATERAL * math.sin(2 * math.pi * (t - 1.0) / 24.0)
+        return largest * math.sin(2 * math.pi * (t - 1.0) / 24.0)
     fade = min(1.0, (t - 25.0) / 3.0, max(0.0, (40.0 - t) / 3.0))
-    return 0.9 * LARGEST_LATERAL * fade * math.sin(2 * math.pi * 0.3 * (t - 25.0))
+    return 0.9 * largest * fade * math.sin(2 * math.pi * 0.3 * (t - 25.0))
 
 
 PLAN_DURATION = 41.0
@@ -103,13 +103,15 @@ STEADY_PART = (1.0, 25.0)
 
 
 @cache
-def driven_run(number: int, front_bar: float) -> DrivenRun:
+def driven_run(number: int, front_bar: float, largest: float = HARD) -> DrivenRun:
     """Drive the manoeuvre once at 15 m/s and return what the car's sensors see."""
     car = published_car(number, front_bar)
-    aims = np.linspace(-LARGEST_LATERAL, LARGEST_LATERAL, 13)
+    aims = np.linspace(-largest, largest, 13)
     steers = [float(steady_turn(number, front_bar, float(aim))[STEER]) for aim in aims]
     steer_for = CubicSpline(aims, steers)
-    time, states, slopes = drive(car, lambda t: float(steer_for(-lateral_plan(t))), PLAN_DURATION, LOG_RATE)
+    time, states, slopes = drive(
+        car, lambda t: float(steer_for(-lateral_plan(t, largest))), PLAN_DURATION, LOG_RATE
+    )
     front, rear = suspension_roll(states)
     return DrivenRun(
         channels=pd.DataFrame(sensed(car, states, slopes), index=pd.Index(time, name="time_s")),
@@ -238,11 +240,13 @@ def _axle_lines(
         f'spring = {{ rate = "{spring:.9g} N/m", motion_ratio = 1.0 }}',
         f'damper = {{ rates = {{ bump = "{damping:.9g} N s/m", rebound = "{damping:.9g} N s/m" }} }}',
     ]
-    if bar is None:
-        return lines
+    return lines if bar is None else lines + bar_lines(axle, bar)
+
+
+def bar_lines(axle: str, bar: BarHardware) -> list[str]:
+    """Return the lines of a car sheet for one bar, stiff in all but its tube."""
     holes = ", ".join(f'"{lever:.12g} m"' for lever in bar.levers)
     return [
-        *lines,
         f"[{axle}.bar]",
         'kind = "bladed"',
         "motion_ratio = 1.0",
@@ -259,7 +263,12 @@ _FRONT_SETTING = {"full bar": "{ hole = 2 }", "half bar": "{ hole = 1 }", "no ba
 
 
 def write_session(
-    folder: Path, number: int, front: BarHardware, rear: BarHardware | None, bars: list[str]
+    folder: Path,
+    number: int,
+    front: BarHardware,
+    rear: BarHardware | None,
+    bars: list[str],
+    largest: float = HARD,
 ) -> Path:
     """Write logs and sheets of vehicle `number`, one run per front bar named; return the session sheet."""
     (folder / "car.toml").write_text(car_sheet(number, front, rear), encoding="utf-8")
@@ -268,7 +277,7 @@ def write_session(
     parts += [f'[setups."{bar}"]\nfront_bar = {_FRONT_SETTING[bar]}\n{rear_setting}' for bar in bars]
     for index, bar in enumerate(bars, start=1):
         log = f"r{index:02d}.csv"
-        write_log(driven_run(number, FRONT_BARS[bar]), folder / log)
+        write_log(driven_run(number, FRONT_BARS[bar], largest), folder / log)
         parts.append(f'[[runs]]\nname = "r{index:02d}"\nlogs = ["{log}"]\nsetup = "{bar}"\n')
     path = folder / "session.toml"
     path.write_text("\n".join(parts), encoding="utf-8")

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 from published_cars.driven_logs import (
-    LARGEST_LATERAL,
+    HARD,
     LOG_RATE,
     STEADY_PART,
     DrivenRun,
@@ -33,8 +33,8 @@ from vehiclemodels.parameters_vehicle2 import parameters_vehicle2
 DEG_PER_G = math.degrees(1.0) * PACKAGE_GRAVITY
 
 # Steady turn at 15 m/s and 0.09 g: roll gradients [deg/g] of the body, front and rear suspension; load
-# transfer of one wheel [N/g] front and rear. Computed beforehand from the same package with a time integration
-# and by a closed form that agrees to 0.03 %; the loads to about 0.1 %.
+# transfer of one wheel [N/g] front and rear. Computed beforehand from the same package with a time
+# integration and by a closed form that agrees to 0.03 %; the loads to about 0.1 %.
 STEADY_TURNS = {
     (1, 1.0): (8.6954, 7.3148, 7.7712, 3176.0, 2177.0),
     (1, 0.5): (9.7748, 8.4894, 8.7449, 2957.0, 2426.0),
@@ -141,8 +141,8 @@ def _steady_part() -> slice:
 @pytest.mark.parametrize(("number", "front_bar"), [(1, 1.0), (2, 1.0), (3, 1.0), (3, 0.0)])
 def test_logs_hold_the_quasi_static_gradients(number: int, front_bar: float) -> None:
     run = driven_run(number, front_bar)
-    assert np.abs(run.road_lateral).max() == pytest.approx(LARGEST_LATERAL, rel=0.02)
-    aims = LARGEST_LATERAL * np.sin(np.linspace(-np.pi, np.pi, 24))
+    assert np.abs(run.road_lateral).max() == pytest.approx(HARD, rel=0.02)
+    aims = HARD * np.sin(np.linspace(-np.pi, np.pi, 24))
     turns = np.array([steady_turn(number, front_bar, -float(aim)) for aim in aims])
     truth = [_slope(aims, roll) * DEG_PER_G for roll in suspension_roll(turns)]
     found = _pot_gradients(run, published_car(number, front_bar), _steady_part())
@@ -181,7 +181,7 @@ def test_sensors_read_gravity_at_rest_and_the_rolled_pair_in_a_turn() -> None:
 
 
 def test_plan_turns_both_ways_and_ends_straight() -> None:
-    plan = np.array([lateral_plan(t) for t in np.arange(0.0, 41.0, 0.01)])
+    plan = np.array([lateral_plan(t, HARD) for t in np.arange(0.0, 41.0, 0.01)])
     assert plan.max() == pytest.approx(-plan.min(), rel=1e-3)
     assert abs(plan[0]) < 1e-9
     assert abs(plan[-1]) < 1e-9
