@@ -144,6 +144,8 @@ class Loads:
         Mount reactions.
     ratio : ndarray
         Size of the right link force over the left one; the levers' ratio, 1 for an equal pair.
+    left_push, right_push : ndarray
+        Radial part of the mount reactions; the thrust along the bar does not press on the bush.
     """
 
     left: Vec
@@ -151,6 +153,8 @@ class Loads:
     left_mount: Vec
     right_mount: Vec
     ratio: Array
+    left_push: Array
+    right_push: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +188,7 @@ def solve(model: BarModel, slender: bool = False) -> BarSolution:
     model : BarModel
         The bar; all arrays broadcast.
     slender : bool
-        Leave shear and axial stretch out, as textbook formulae do.
+        Leave shear out, as textbook formulae do.
     """
     loads = _balance(model)
     parts: dict[str, Array] = {}
@@ -192,8 +196,7 @@ def solve(model: BarModel, slender: bool = False) -> BarSolution:
         for kind, energy in _piece_energy(piece, model, loads, slender).items():
             parts[kind] = parts[kind] + energy if kind in parts else energy
     if model.mount_rate is not None:
-        pushes = loads.left_mount.dot(loads.left_mount) + loads.right_mount.dot(loads.right_mount)
-        parts["mounts"] = pushes / model.mount_rate
+        parts["mounts"] = (loads.left_push**2 + loads.right_push**2) / model.mount_rate
     if model.link_rate is not None:
         parts["links"] = (1.0 + loads.ratio**2) / model.link_rate
     both = (1.0 + loads.ratio) ** 2
@@ -256,7 +259,15 @@ def _balance(model: BarModel) -> Loads:
     thrust = axis.times(-0.5 * total.dot(axis))
     left_mount = across.plus(thrust)
     right_mount = total.times(np.asarray(-1.0)).minus(left_mount)
-    return Loads(left=left, right=right, left_mount=left_mount, right_mount=right_mount, ratio=ratio)
+    return Loads(
+        left=left,
+        right=right,
+        left_mount=left_mount,
+        right_mount=right_mount,
+        ratio=ratio,
+        left_push=across.norm(),
+        right_push=right_mount.minus(thrust).norm(),
+    )
 
 
 def _piece_energy(piece: Piece, model: BarModel, loads: Loads, slender: bool) -> dict[str, Array]:
@@ -276,7 +287,8 @@ def _piece_energy(piece: Piece, model: BarModel, loads: Loads, slender: bool) ->
         energy[f"{piece.part} {'torsion' if piece.part != 'blade' else 'twist'}"] = along(
             moment.x**2 / (shear * section.torsion)
         )
+    strain = force.x**2 / (stretch * section.area)
     if not slender:
-        cut = section.shear_factor * (force.y**2 + force.z**2) / (shear * section.area)
-        energy["shear and stretch"] = along(cut + force.x**2 / (stretch * section.area))
+        strain = strain + section.shear_factor * (force.y**2 + force.z**2) / (shear * section.area)
+    energy["shear and stretch"] = along(strain)
     return energy
