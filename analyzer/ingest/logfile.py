@@ -23,6 +23,7 @@ from analyzer.ingest.recording import HealthRow
 from analyzer.ingest.rows import report_rows
 from analyzer.ingest.streams import read_text
 from analyzer.ingest.table import RawTable, read_columns
+from analyzer.ingest.timebase import sample_interval
 from analyzer.ingest.timestamps import Stamps, from_numbers, from_rows, from_texts
 from analyzer.sheets.logger import CHANNEL_DIMENSIONS, Channel, Logger
 
@@ -56,6 +57,14 @@ class LogFile:
     outside: dict[str, NDArray[np.bool_]] = field(default_factory=dict)
     steps: list[str] = field(default_factory=list)
     health: list[HealthRow] = field(default_factory=list)
+    _interval: float | None = None
+
+    @property
+    def interval(self) -> float:
+        """Usual distance of the rows [s]."""
+        if self._interval is None:
+            self._interval = sample_interval(self.seconds)
+        return self._interval
 
 
 @dataclass(slots=True)

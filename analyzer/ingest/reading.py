@@ -15,7 +15,7 @@ from analyzer.errors import LogError
 from analyzer.ingest.calibration import static_reading
 from analyzer.ingest.files import hash_meanwhile
 from analyzer.ingest.guess import guess_channels, require_any
-from analyzer.ingest.health import check_channels
+from analyzer.ingest.health.run import check_channels
 from analyzer.ingest.imu import turn_axes
 from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_file
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
@@ -130,8 +130,9 @@ def _read(
         )
     made.steps += turn_axes(made.data, logger.imu.axes, paths[0])
     _zero(made, base, logger, level, paths[0])
-    made.health += check_channels(made.data, made.outside, base, logger, car)
-    frame, suspect = _frames(made, base)
+    found = check_channels(made.data, made.outside, base, logger, car)
+    made.health += found.rows
+    frame, suspect = _frames(made, base, found.marks)
     return Recording(
         run=run,
         data=frame,
@@ -172,7 +173,7 @@ def _own_interval(file: LogFile, name: str) -> float | None:
     if count < 2:
         return None
     if count > 0.7 * len(good):
-        return sample_interval(file.seconds)
+        return file.interval
     return sample_interval(file.seconds[good])
 
 
@@ -197,7 +198,7 @@ def _common_base(made: _Assembly, files: list[LogFile]) -> TimeBase:
     lead = files[key[0]]
     stamps = (
         lead.seconds[np.isfinite(lead.channels[key[1]])]
-        if interval > GAP_FACTOR * sample_interval(lead.seconds)
+        if interval > GAP_FACTOR * lead.interval
         else lead.seconds
     )
     start = float(stamps[0])
@@ -215,7 +216,7 @@ def _common_base(made: _Assembly, files: list[LogFile]) -> TimeBase:
 
 
 def _place(made: _Assembly, file: LogFile, base: TimeBase) -> None:
-    row_interval = sample_interval(file.seconds)
+    row_interval = file.interval
     shared = Placer(file.seconds, base, row_interval)
     if shared.interpolates:
         made.steps.append(f"{file.path.name}: stamps lie off the base; values were interpolated between them")
@@ -277,11 +278,16 @@ def _zero(
     made.health += zeroed.health
 
 
-def _frames(made: _Assembly, base: TimeBase) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _frames(
+    made: _Assembly, base: TimeBase, stretches: dict[str, list[tuple[int, int]]]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     names = [n for n in HOUSE_CHANNELS if n in made.data] + [n for n in made.data if n not in HOUSE_CHANNELS]
     index = pd.Index(base.times(), name="time_s")
     frame = pd.DataFrame({name: made.data[name] for name in names}, index=index, copy=False)
     marks = {name: ~np.isfinite(made.data[name]) for name in names}
     for name, outside in made.outside.items():
         marks[name] |= outside
+    for name, parts in stretches.items():
+        for first, end in parts:
+            marks[name][first:end] = True
     return frame, pd.DataFrame(marks, index=index, copy=False)

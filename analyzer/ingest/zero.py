@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -51,28 +52,46 @@ def block_spread(values: NDArray[np.float64], block: int) -> tuple[NDArray[np.fl
 
 
 def standing_blocks(
-    data: dict[str, NDArray[np.float64]], rate: float, block_seconds: float = 0.5
+    data: dict[str, NDArray[np.float64]],
+    rate: float,
+    block_seconds: float = 0.5,
+    statistics: Callable[[str], tuple[NDArray[np.float64], NDArray[np.float64]]] | None = None,
 ) -> NDArray[np.bool_]:
     """Return per block of half a second whether the car clearly stands.
 
-    Pots must be quiet and, as far as they were logged, accelerations, turn rates and speed as well. A log with pots
-    alone cannot tell standing from smooth driving, so it gives no standing block.
+    Pots must be quiet and, as far as they were logged, accelerations, turn rates and speed as well. A log
+    with pots alone cannot tell standing from smooth driving, so it gives no standing block.
+
+    Parameters
+    ----------
+    data : dict
+        House channels on the time base [SI].
+    rate : float
+        Samples per second [Hz].
+    block_seconds : float
+        Length of a block [s].
+    statistics : callable or None
+        Channel -> mean and standard deviation of its blocks, where the caller has them already.
     """
     block = max(2, round(block_seconds * rate))
     length = len(next(iter(data.values()))) // block if data else 0
     still = np.ones(length, dtype=bool)
     witnesses = 0
-    for name, values in data.items():
-        mean, spread = block_spread(values, block)
+    for name in data:
+        if not name.startswith(("damper", "accel_x", "accel_y", "gyro", "speed")):
+            continue
+        mean, spread = statistics(name) if statistics else block_spread(data[name], block)
+        if np.isnan(mean).all():
+            continue
         if name.startswith("damper"):
             still &= ~(spread > STILL_TRAVEL)
-        elif name in ("accel_x", "accel_y"):
+        elif name.startswith("accel"):
             still &= (spread < STILL_ACCELERATION) & (np.abs(mean) < LEVEL_ACCELERATION)
             witnesses += 1
         elif name.startswith("gyro"):
             still &= (np.abs(mean) < STILL_RATE) & (spread < STILL_RATE)
             witnesses += 1
-        elif name == "speed":
+        else:
             still &= mean < STILL_SPEED
             witnesses += 2
     return still if witnesses >= 2 else np.zeros(length, dtype=bool)

@@ -1,0 +1,76 @@
+"""All health checks of one run, in one call."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.ingest.health.inertial import check_inertial
+from analyzer.ingest.health.pots import check_pots
+from analyzer.ingest.health.sensors import check_run_gaps, check_sensor
+from analyzer.ingest.health.signals import POTS, Findings, Signals
+from analyzer.ingest.recording import Verdict
+from analyzer.ingest.timebase import TimeBase
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.logger import Logger
+
+NEEDED: Final = (*POTS, "accel_x", "accel_y", "accel_z")
+"""Channels without which an estimate is missing; others are named only when the sheet maps them."""
+
+
+def check_channels(
+    data: dict[str, NDArray[np.float64]],
+    outside: dict[str, NDArray[np.bool_]],
+    base: TimeBase,
+    logger: Logger,
+    car: CarSheet | None,
+) -> Findings:
+    """Run all checks.
+
+    Parameters
+    ----------
+    data : dict
+        House channels on the time base [SI].
+    outside : dict
+        Channel -> True where the reading lies outside its calibration table.
+    base : TimeBase
+        The run's times.
+    logger : Logger
+        What the car sheet says about the logger.
+    car : CarSheet or None
+        For damper strokes; None for a log without a sheet.
+    """
+    signals = Signals(data, base, logger, car, outside)
+    found = _missing(data, logger)
+    # Whole-array operations let other threads run meanwhile.
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        list(pool.map(signals.mean, data))
+        _ = signals.still
+        shared = np.ones(base.count, dtype=bool)
+        for values in data.values():
+            if shared.any():
+                shared &= np.isnan(values)
+        found.join(check_run_gaps(signals, shared))
+        for part in pool.map(lambda name: check_sensor(signals, name, shared), data):
+            found.join(part)
+    signals.heed(found)
+    for check in (check_inertial, check_pots):
+        part = check(signals)
+        signals.heed(part)
+        found.join(part)
+    return found
+
+
+def _missing(data: dict[str, NDArray[np.float64]], logger: Logger) -> Findings:
+    found = Findings()
+    for name in dict.fromkeys((*NEEDED, *logger.channels)):
+        if name == "time" or name in data:
+            continue
+        mapped = logger.channels.get(name)
+        why = f'column "{mapped.column}" is not in the log' if mapped else "no column was found for it"
+        comment = f"Not logged: {why} (logger.channels.{name})."
+        found.add("missing", name, Verdict.BAD, None, None, "", comment)
+    return found

@@ -1,0 +1,389 @@
+"""Checks that hold for any sensor: gaps, dead, stuck, saturated, spikes, dropouts, noise, quantisation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.constants import STANDARD_GRAVITY
+from analyzer.ingest.health.signals import Findings, Floats, Signals, runs_of
+from analyzer.ingest.recording import Verdict
+
+STUCK_SECONDS: Final = 1.5
+"""Time without any change, while the car moves, that is no longer chance (engineering judgement)."""
+MOST_STUCK: Final = 0.5
+MOST_MISSING: Final = 0.5
+SATURATED: Final = 0.0005
+MOST_SATURATED: Final = 0.05
+MOST_SPIKES: Final = 0.01
+PILE_UP: Final = 2.0
+"""A reading that occurs this many times as often as its neighbours together is an end stop of the sensor."""
+_SUBSAMPLE: Final = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """Limits for one kind of channel, in SI; all engineering judgement.
+
+    Parameters
+    ----------
+    spike, step : float
+        Smallest lone spike, and smallest jump, that no car makes from one sample to the next at 100 Hz.
+    noise, worst_noise : float
+        Sample-to-sample noise in the quietest parts, suspect and bad.
+    grain : float
+        Coarsest useful resolution.
+    factor, unit : float, str
+        For the reader: SI times factor gives unit.
+    """
+
+    spike: float
+    step: float
+    noise: float
+    worst_noise: float
+    grain: float
+    factor: float
+    unit: str
+
+
+KINDS: Final[dict[str, Kind]] = {
+    "damper": Kind(0.008, 0.020, 0.0005, 0.003, 0.0006, 1000.0, "mm"),
+    "accel": Kind(
+        2.0 * STANDARD_GRAVITY,
+        2.5 * STANDARD_GRAVITY,
+        4.0,
+        10.0,
+        0.06 * STANDARD_GRAVITY,
+        1 / STANDARD_GRAVITY,
+        "g",
+    ),
+    "gyro": Kind(1.2, 1.6, 0.2, 1.0, 0.02, 57.29577951308232, "deg/s"),
+    "speed": Kind(5.0, 8.0, 1.0, 5.0, 0.6, 3.6, "km/h"),
+    "steer": Kind(0.6, 1.2, 0.05, 0.5, 0.05, 57.29577951308232, "deg"),
+}
+
+
+def kind_of_channel(name: str) -> Kind | None:
+    """Return the limits for a house channel; None for channels without any (position, others)."""
+    return KINDS.get(name.partition("_")[0])
+
+
+def check_sensor(signals: Signals, name: str, shared: NDArray[np.bool_]) -> Findings:
+    """Run all general checks on one channel.
+
+    Parameters
+    ----------
+    signals : Signals
+        The run.
+    name : str
+        The channel.
+    shared : ndarray of bool
+        Samples that every channel lacks; they are a gap of the run, not of this channel.
+    """
+    found = Findings()
+    values = signals.data[name]
+    finite = np.isfinite(values)
+    if not _gaps(found, signals, name, finite, shared):
+        return found
+    if _dead(found, name, values):
+        return found
+    kind = kind_of_channel(name)
+    if kind is None:
+        return found
+    moves = np.diff(values)
+    ends = _saturated(found, signals, name, values, kind)
+    same = moves == 0.0
+    for value in ends if name != "speed" else (*ends, 0.0):
+        same &= values[1:] != value
+    _stuck(found, signals, name, same)
+    _jumps(found, signals, name, values, moves, kind)
+    _noise(found, signals, name, values, kind)
+    _grain(found, name, values, kind)
+    return found
+
+
+def check_run_gaps(signals: Signals, shared: NDArray[np.bool_]) -> Findings:
+    """Report samples that all channels lack."""
+    found = Findings()
+    _gap_row(found, signals, "time", shared)
+    return found
+
+
+def _gaps(
+    found: Findings, signals: Signals, name: str, finite: NDArray[np.bool_], shared: NDArray[np.bool_]
+) -> bool:
+    """Report missing samples; return whether enough are left for other checks."""
+    lost = ~finite
+    if int(lost.sum()) > 0.5 * len(lost):
+        _gap_row(found, signals, name, lost)
+    else:
+        _gap_row(found, signals, name, lost & ~shared)
+    return int(finite.sum()) >= 20
+
+
+def _gap_row(found: Findings, signals: Signals, name: str, lost: NDArray[np.bool_]) -> None:
+    share = float(lost.mean())
+    if not share:
+        found.add("gap", name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing.")
+        return
+    starts, ends = runs_of(lost)
+    longest = int(np.argmax(ends - starts))
+    seconds = float((ends - starts)[longest] / signals.base.rate)
+    begin = signals.seconds(int(starts[longest]))
+    verdict = Verdict.BAD if share > MOST_MISSING else Verdict.SUSPECT
+    comment = f"{len(starts)} gaps, {share:.1%} of the run; the longest begins at {begin:.2f} s."
+    found.add("gap", name, verdict, seconds, 0.0, "s", comment)
+
+
+def _dead(found: Findings, name: str, values: Floats) -> bool:
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    kind = kind_of_channel(name)
+    factor, unit = (kind.factor, kind.unit) if kind else (1.0, "")
+    if high > low:
+        found.add("dead", name, Verdict.GOOD, (high - low) * factor, 0.0, unit, "Moves.")
+        return False
+    comment = f"Never leaves {low * factor:.4g} {unit}".rstrip() + "; check sensor, plug and supply."
+    verdict = Verdict.SUSPECT if kind is None else Verdict.BAD
+    found.add("dead", name, verdict, 0.0, 0.0, unit, comment)
+    return True
+
+
+def _stuck(found: Findings, signals: Signals, name: str, same: NDArray[np.bool_]) -> None:
+    """Find stretches without any change while the rest of the car moves."""
+    starts, ends = runs_of(same)
+    lengths = ends - starts
+    limit = STUCK_SECONDS * signals.base.rate
+    long = np.flatnonzero(lengths >= limit)
+    stuck = 0
+    for index in long.tolist():
+        first, end = int(starts[index]), int(ends[index]) + 1
+        # At rest a coarse sensor may well give one value; so may speed.
+        blocks = slice(first // signals.block, max(first // signals.block + 1, end // signals.block))
+        part = ~signals.still[blocks] & _others_move(signals, name, blocks)
+        if part.mean() < 0.5 or len(part) == 0:
+            continue
+        stuck += end - first
+        found.mark(name, first, end)
+    share = stuck / max(1, len(same))
+    if not stuck:
+        found.add("stuck", name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
+        return
+    where = signals.seconds(int(starts[long[0]]))
+    verdict = Verdict.BAD if share > MOST_STUCK else Verdict.SUSPECT
+    comment = f"Holds one value for {stuck / signals.base.rate:.1f} s while the car moves, first near {where:.1f} s."
+    found.add("stuck", name, verdict, share, MOST_STUCK, "1", comment)
+
+
+def _others_move(signals: Signals, name: str, blocks: slice) -> NDArray[np.bool_]:
+    limits = {"damper": 0.0005, "accel": 0.5, "gyro": 0.03}
+    moving: NDArray[np.bool_] | None = None
+    for other in signals.data:
+        limit = limits.get(other.partition("_")[0])
+        if other == name or limit is None:
+            continue
+        part = np.nan_to_num(signals.spread(other)[blocks]) > limit
+        moving = part if moving is None else moving | part
+    return np.zeros(0, dtype=bool) if moving is None else moving
+
+
+def _saturated(found: Findings, signals: Signals, name: str, values: Floats, kind: Kind) -> list[float]:
+    """Find readings piled up at the very end of the range; return those ends."""
+    check = "saturated" if name.startswith("damper") else "clipped"
+    part = values[:: max(1, len(values) // _SUBSAMPLE)]
+    part = part[np.isfinite(part)]
+    spread = float(np.percentile(part, 90) - np.percentile(part, 10)) if len(part) else 0.0
+    worst, ends = 0.0, []
+    for end in (float(np.nanmax(values)), float(np.nanmin(values))):
+        if name == "speed" and end <= 0.0:
+            continue  # a standing car
+        share = _pile_up(signals, values, end, spread)
+        if share is None:
+            continue
+        for first, last in zip(*(edge.tolist() for edge in runs_of(values == end)), strict=True):
+            found.mark(name, first, last)
+        worst = max(worst, share)
+        ends.append(end)
+    if not ends:
+        found.add(check, name, Verdict.GOOD, 0.0, SATURATED, "1", "No pile-up at an end of the range.")
+        return ends
+    verdict = Verdict.BAD if worst > MOST_SATURATED else Verdict.SUSPECT
+    why = (
+        "the end of the sensor, not of the damper"
+        if check == "saturated"
+        else "the sensor's range is too small"
+    )
+    at_end = " and ".join(f"{end * kind.factor:.4g} {kind.unit}" for end in ends)
+    found.add(
+        check,
+        name,
+        verdict,
+        worst,
+        SATURATED,
+        "1",
+        f"{worst:.2%} of the samples sit at exactly {at_end}: {why}.",
+    )
+    return ends
+
+
+def _pile_up(signals: Signals, values: Floats, end: float, spread: float) -> float | None:
+    """Return the share of samples at exactly `end` where that is an end of the sensor; None where it is not."""
+    at = values == end
+    count = int(at.sum())
+    if count < max(5, SATURATED * len(values)):
+        return None
+    starts, stops = runs_of(at)
+    near = int((np.abs(values - end) < 0.05 * spread).sum()) - count
+    if near > count / PILE_UP or int((stops - starts).max()) < 3 or _moving_share(signals, starts) < 0.5:
+        return None
+    return count / len(values)
+
+
+def _moving_share(signals: Signals, starts: NDArray[np.int64]) -> float:
+    blocks = np.minimum(starts // signals.block, len(signals.still) - 1)
+    return float((~signals.still[blocks]).mean()) if len(signals.still) else 1.0
+
+
+def _jumps(found: Findings, signals: Signals, name: str, values: Floats, moves: Floats, kind: Kind) -> None:
+    """Find lone spikes, and stretches that jump away and back: both are electrical, not the car."""
+    scale = min(max(100.0 / signals.base.rate, 0.25), 2.0)
+    part = np.abs(moves[:: max(1, len(moves) // _SUBSAMPLE)])
+    usual = float(np.nanpercentile(part, 99)) if np.isfinite(part).any() else 0.0
+    spike, step = max(kind.spike * scale, 4.0 * usual), max(kind.step * scale, 5.0 * usual)
+    edges = np.flatnonzero(np.abs(moves) > min(spike, step))
+    spikes = _spikes(found, name, moves, edges, spike)
+    drops = _dropouts(found, name, values, moves, edges, step, spikes)
+    n = len(values)
+    share = len(spikes) / n
+    comment = (
+        f"{len(spikes)} lone samples jump by more than {spike * kind.factor:.3g} {kind.unit} and back, "
+        f"first at {signals.seconds(spikes[0]):.2f} s; left out, they are no bottoming."
+        if spikes
+        else "No lone sample jumps."
+    )
+    verdict = Verdict.GOOD if not spikes else Verdict.BAD if share > MOST_SPIKES else Verdict.SUSPECT
+    found.add("spikes", name, verdict, float(len(spikes)), 0.0, "1", comment)
+    lost = sum(end - first for first, end in drops) / n
+    if not drops:
+        found.add("dropouts", name, Verdict.GOOD, 0.0, 0.0, "1", "No stretch jumps away and back.")
+        return
+    level = float(np.nanmedian(values[drops[0][0] : drops[0][1]])) * kind.factor
+    comment = (
+        f"{len(drops)} stretches, {lost:.1%} of the run, jump away to about {level:.3g} {kind.unit}, "
+        f"first at {signals.seconds(drops[0][0]):.2f} s; left out. Check plug and supply."
+    )
+    found.add(
+        "dropouts", name, Verdict.BAD if lost > MOST_STUCK else Verdict.SUSPECT, lost, 0.0, "1", comment
+    )
+
+
+def _spikes(found: Findings, name: str, moves: Floats, edges: NDArray[np.int64], limit: float) -> list[int]:
+    """Return the samples with a jump before and the opposite jump behind."""
+    following = edges[:-1][np.diff(edges) == 1] if len(edges) > 1 else edges[:0]
+    into, out = moves[following], moves[following + 1]
+    lone = (np.abs(into) > limit) & (np.abs(out) > limit) & (np.abs(into + out) < 0.5 * np.abs(into))
+    spikes = [int(i) + 1 for i in following[lone]]
+    for sample in spikes:
+        found.mark(name, sample, sample + 1)
+    return spikes
+
+
+def _dropouts(
+    found: Findings,
+    name: str,
+    values: Floats,
+    moves: Floats,
+    edges: NDArray[np.int64],
+    limit: float,
+    spikes: list[int],
+) -> list[tuple[int, int]]:
+    """Return stretches between a jump and the jump back; one that never comes back lasts to the end."""
+    taken = set(spikes)
+    jumps = [
+        int(e) for e in edges[np.abs(moves[edges]) > limit] if int(e) + 1 not in taken and int(e) not in taken
+    ]
+    drops: list[tuple[int, int]] = []
+    position = 0
+    while position < len(jumps) and len(jumps) < 2000:
+        first = jumps[position] + 1
+        away = moves[first - 1]
+        back = next(
+            (
+                p
+                for p in range(position + 1, len(jumps))
+                if moves[jumps[p]] * away < 0 and abs(moves[jumps[p]]) > 0.5 * abs(away)
+            ),
+            None,
+        )
+        if back is None:
+            if _stays_away(values, first, away):
+                drops.append((first, len(values)))
+            break
+        end = jumps[back] + 1
+        # What is called away must be the short part: a dropout at the very start jumps "away" at its end.
+        drops.append((first, end))
+        position = back + 1
+    for first, end in drops:
+        found.mark(name, first, end)
+    return drops
+
+
+def _stays_away(values: Floats, first: int, away: float) -> bool:
+    """Return whether all that follows a jump keeps clear of what went before."""
+    before, after = values[max(0, first - 2000) : first], values[first:]
+    if len(after) < 3:
+        return True
+    return bool(np.sign(away) * (np.nanmedian(after) - np.nanmedian(before)) > 0.5 * abs(away))
+
+
+def _noise(found: Findings, signals: Signals, name: str, values: Floats, kind: Kind) -> None:
+    """Estimate white noise from second differences in the quietest blocks."""
+    block = signals.block
+    count = len(values) // block
+    if count < 4:
+        found.untested("noise", name, "The log is too short.")
+        return
+    chosen = np.unique(np.linspace(0, count - 1, min(count, 400)).astype(np.int64))
+    cut = values[: count * block].reshape(count, block)[chosen]
+    second = cut[:, 2:] - 2.0 * cut[:, 1:-1] + cut[:, :-2]
+    level = np.sqrt((second * second).mean(axis=1) / 6.0) if second.shape[1] else np.zeros(0)
+    level = level[np.isfinite(level)]
+    if len(level) == 0:
+        found.untested("noise", name, "No half second is complete.")
+        return
+    noise = float(np.percentile(level, 20))
+    verdict = (
+        Verdict.GOOD if noise <= kind.noise else Verdict.SUSPECT if noise <= kind.worst_noise else Verdict.BAD
+    )
+    comment = (
+        "Noise is small."
+        if verdict is Verdict.GOOD
+        else "Noisy even in the quiet parts; check screen, supply and mounting."
+    )
+    found.add("noise", name, verdict, noise * kind.factor, kind.noise * kind.factor, kind.unit, comment)
+
+
+def _grain(found: Findings, name: str, values: Floats, kind: Kind) -> None:
+    """Find the step that readings are rounded to."""
+    middle = len(values) // 2
+    piece = values[max(0, middle - _SUBSAMPLE // 2) : middle + _SUBSAMPLE // 2]
+    different = np.unique(piece[np.isfinite(piece)])
+    if len(different) < 3:
+        found.untested("resolution", name, "The channel hardly moves.")
+        return
+    gaps = np.diff(different)
+    # Float noise of a unit conversion parts equal readings by a hair.
+    gaps = gaps[gaps > 1e-9 * max(1.0, float(np.abs(different).max()))]
+    grain = float(np.percentile(gaps, 10)) if len(gaps) else 0.0
+    coarse = grain > kind.grain
+    comment = (
+        "Readings are rounded to coarse steps; was the log saved again by a spreadsheet?"
+        if coarse
+        else "Fine enough."
+    )
+    if len(different) > 400:
+        grain, coarse, comment = grain, False, "Fine enough."
+    verdict = Verdict.SUSPECT if coarse else Verdict.GOOD
+    found.add("resolution", name, verdict, grain * kind.factor, kind.grain * kind.factor, kind.unit, comment)

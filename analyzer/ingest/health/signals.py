@@ -1,0 +1,175 @@
+"""What the checks share: the channels, their block statistics, and where the car stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.constants import AXLE_CORNERS
+from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.ingest.timebase import TimeBase
+from analyzer.ingest.zero import block_spread, standing_blocks
+from analyzer.sheets.car import AxleSheet, CarSheet
+from analyzer.sheets.logger import Logger
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+BLOCK_SECONDS: Final = 0.5
+"""Length over which means and spreads are taken: long against a wheel's hop, short against a turn."""
+POTS: Final = tuple(f"damper_{corner}" for pair in AXLE_CORNERS.values() for corner in pair)
+
+SIDE_SIGN: Final = {"damper_FL": -1.0, "damper_FR": 1.0, "damper_RL": -1.0, "damper_RR": 1.0}
+"""Sign of travel per lateral specific force: in a left turn the right side goes in."""
+END_SIGN: Final = {"damper_FL": -1.0, "damper_FR": -1.0, "damper_RL": 1.0, "damper_RR": 1.0}
+"""Sign of travel per forward specific force: under braking the front goes in."""
+
+
+@dataclass(slots=True)
+class Findings:
+    """Rows of the checks, and the samples they call suspect.
+
+    Parameters
+    ----------
+    rows : list of HealthRow
+        One per check and channel.
+    marks : dict
+        Channel -> stretches of samples (first, one past the last) not to be used.
+    """
+
+    rows: list[HealthRow] = field(default_factory=list)
+    marks: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
+
+    def add(
+        self,
+        check: str,
+        channel: str,
+        verdict: Verdict,
+        value: float | None,
+        threshold: float | None,
+        unit: str,
+        comment: str,
+    ) -> None:
+        """Add a row; a figure that is not finite is left out."""
+        if value is not None and not np.isfinite(value):
+            value = None
+        self.rows.append(HealthRow(check, channel, verdict, value, threshold, unit, comment))
+
+    def untested(self, check: str, channel: str, reason: str) -> None:
+        """Add a row for a check that could not run."""
+        self.add(check, channel, Verdict.NOT_TESTED, None, None, "", reason)
+
+    def mark(self, channel: str, first: int, end: int) -> None:
+        """Call the samples from `first` up to `end` (exclusive) suspect."""
+        self.marks.setdefault(channel, []).append((first, end))
+
+    def join(self, other: Findings) -> None:
+        """Take over the findings of another check."""
+        self.rows += other.rows
+        for channel, stretches in other.marks.items():
+            self.marks.setdefault(channel, []).extend(stretches)
+
+
+class Signals:
+    """Channels of a run with statistics that several checks need, each computed once.
+
+    Parameters
+    ----------
+    data : dict
+        House channels on the time base [SI].
+    base : TimeBase
+        Their times.
+    logger : Logger
+        What the car sheet says about the logger.
+    car : CarSheet or None
+        The whole car sheet, for damper strokes; None for a log without one.
+    outside : dict
+        Channel -> True where its reading lies outside the calibration table.
+    """
+
+    def __init__(
+        self,
+        data: dict[str, Floats],
+        base: TimeBase,
+        logger: Logger,
+        car: CarSheet | None,
+        outside: dict[str, Bools],
+    ) -> None:
+        self.data = data
+        self.base = base
+        self.logger = logger
+        self.car = car
+        self.outside = outside
+        self.bad: set[str] = set()
+        self.block = max(2, round(BLOCK_SECONDS * base.rate))
+        self._blocks: dict[str, tuple[Floats, Floats]] = {}
+        self._still: Bools | None = None
+
+    def mean(self, name: str) -> Floats:
+        """Return the means of whole blocks of half a second; NaN where a sample is missing."""
+        return self._statistics(name)[0]
+
+    def spread(self, name: str) -> Floats:
+        """Return the standard deviations of the same blocks."""
+        return self._statistics(name)[1]
+
+    def _statistics(self, name: str) -> tuple[Floats, Floats]:
+        if name not in self._blocks:
+            self._blocks[name] = block_spread(self.data[name], self.block)
+        return self._blocks[name]
+
+    @property
+    def still(self) -> Bools:
+        """Whether the car clearly stands, per block."""
+        if self._still is None:
+            self._still = standing_blocks(self.data, self.base.rate, BLOCK_SECONDS, self._statistics)
+        return self._still
+
+    def standing_mean(self, name: str) -> float | None:
+        """Return the median of a channel over the blocks in which the car stands; None below 2 s of them."""
+        blocks = self.mean(name)[self.still]
+        blocks = blocks[np.isfinite(blocks)]
+        return float(np.median(blocks)) if len(blocks) * BLOCK_SECONDS >= 2.0 else None
+
+    def moving_blocks(self, *names: str) -> Bools:
+        """Return the blocks in which the car does not stand and all `names` have every sample."""
+        good = ~self.still
+        for name in names:
+            good = good & np.isfinite(self.mean(name))
+        return good
+
+    def trusted(self, name: str) -> bool:
+        """Return whether a channel was logged, has samples, and no earlier check calls it bad."""
+        return name in self.data and name not in self.bad and not bool(np.isnan(self.mean(name)).all())
+
+    def heed(self, found: Findings) -> None:
+        """Let later checks not lean on the channels that `found` calls bad; noise averages out of blocks."""
+        self.bad |= {r.channel for r in found.rows if r.verdict is Verdict.BAD and r.check != "noise"}
+
+    def seconds(self, sample: int) -> float:
+        """Return the log time of a sample [s]."""
+        return self.base.start + sample / self.base.rate
+
+    def axle_of(self, pot: str) -> AxleSheet | None:
+        """Return the sheet of the axle a pot sits on; None without a car sheet."""
+        if self.car is None:
+            return None
+        return self.car.front if pot[-2] == "F" else self.car.rear
+
+
+def runs_of(flags: Bools) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return first and one-past-last index of each run of True."""
+    edges = np.diff(np.concatenate([[0], flags.view(np.int8), [0]]))
+    return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+
+
+def partial_correlation(value: Floats, cause: Floats, other: Floats) -> float:
+    """Return the correlation of `value` with `cause`, both freed of what `other` explains."""
+    basis = np.column_stack([np.ones(len(value)), other])
+    fit = np.linalg.lstsq(basis, np.column_stack([value, cause]), rcond=None)[0]
+    free = np.column_stack([value, cause]) - basis @ fit
+    norm = float(np.linalg.norm(free[:, 0]) * np.linalg.norm(free[:, 1]))
+    return float(free[:, 0] @ free[:, 1]) / norm if norm > 0.0 else 0.0

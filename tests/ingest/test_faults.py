@@ -1,0 +1,35 @@
+"""Every fault is found and laid at the right channel; a sound log raises no alarm."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from ingest.faults import FAULTS, Fault
+from ingest.helpers import car_with, plain_log, write_log
+
+from analyzer.ingest.reading import read_recording
+from analyzer.ingest.recording import Verdict
+
+WORSE = (Verdict.SUSPECT, Verdict.BAD)
+
+
+@pytest.mark.parametrize("fault", FAULTS, ids=lambda f: f.name)
+def test_fault_is_found_at_its_channel(fault: Fault, tmp_path: Path) -> None:
+    log = plain_log(seconds=40.0, seed=11)
+    fault.inject(log, np.random.default_rng(5))
+    recording = read_recording("r", [write_log(tmp_path / "r.csv", log)], car_with())
+    worse = [row for row in recording.health if row.verdict in WORSE]
+    named = {row.channel for row in worse if row.check in fault.checks}
+    assert named == fault.channels
+    assert {row.channel for row in worse} == fault.channels, [(r.check, r.channel) for r in worse]
+
+
+def test_sound_logs_raise_no_alarm(tmp_path: Path) -> None:
+    alarms = []
+    for seed in range(12):
+        log = plain_log(seconds=40.0, seed=100 + seed)
+        recording = read_recording("r", [write_log(tmp_path / "r.csv", log)], car_with())
+        alarms += [(seed, row.check, row.channel) for row in recording.health if row.verdict in WORSE]
+    assert not alarms
