@@ -211,7 +211,7 @@ TEAL_COUPE: Final = CarTruth(
         rebound_damping=4300.0,
         friction=35.0,
         stop_gap=0.046,
-        full_bump=0.060,
+        full_bump=0.054,
         full_droop=0.080,
         stop_rate=45e3,
         stop_rise=0.010,
@@ -229,7 +229,7 @@ TEAL_COUPE: Final = CarTruth(
     roll_inertia=405.0,
     pitch_inertia=1540.0,
     yaw_inertia=1690.0,
-    steer_jack=0.003,
+    steer_jack=0.0015,
     imu=(0.12, 0.03, -0.06),
 )
 """The invented car of the sample session."""

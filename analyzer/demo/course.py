@@ -61,9 +61,9 @@ KETTLE_YARD: Final = (
     Stretch("first switch right", 48.0, -31.0, 16.0, 32.0),
     Stretch("second switch left", 44.0, 26.0, 14.4, 34.0),
     Stretch("long right", 62.0, -43.0, 18.2, 26.0),
-    Stretch("link straight", 24.0, 0.0, 18.8, 0.0),
-    Stretch("bowl left", 112.0, 26.0, 17.6, 30.0, 14.0),
-    Stretch("bowl exit", 26.0, 0.0, 17.2, 0.0),
+    Stretch("link straight", 60.0, 0.0, 25.0, 0.0),
+    Stretch("bowl left", 170.0, 60.0, 25.4, 20.0, 14.0),
+    Stretch("bowl exit", 45.0, 0.0, 19.0, 0.0),
     Stretch("third switch right", 44.0, -29.0, 15.3, 32.0),
     Stretch("hairpin left", 38.0, 21.0, 12.4, 36.0),
     Stretch("last right", 52.0, -52.0, 16.6, 18.0),
@@ -71,7 +71,7 @@ KETTLE_YARD: Final = (
 )
 """Kettle Yard, an invented place."""
 
-SWELLS: Final = ((0.030, 11.0, 0.38), (0.038, 12.0, 0.80))
+SWELLS: Final = ((0.040, 17.0, 0.42), (0.052, 18.0, 0.80))
 """Dips in the bowl: depth [m], length [m], place as a part of the bowl."""
 
 CURVE_EASE: Final = 13.0

@@ -21,6 +21,9 @@ from analyzer.demo.suspension import Suspension
 HOLD: Final = 3.0
 """Natural frequency with which the driver holds the line and the heading [rad/s], critically damped."""
 
+ASK_EVERY: Final = 4
+"""The driver and the tyres' sideways lag are slow: their forces are asked for every so many steps."""
+
 TYRE_LAG: Final = 0.035
 """Time constant of the tyres' lateral forces (relaxation length over speed, about) [s]."""
 
@@ -33,7 +36,7 @@ FRONT_BRAKE: Final = 0.6
 
 @dataclass(frozen=True)
 class Motion:
-    """What the virtual car did; arrays over (steps, runs, ...), every millisecond.
+    """What the virtual car did; arrays over (steps, runs, ...), every `DT` seconds.
 
     Parameters
     ----------
@@ -91,15 +94,17 @@ class Engine:
         self.block = np.zeros((10, 10))
         self.block[:3, :3] = np.eye(3) * car.sprung_mass
         self.block[3:6, 3:6] = self.inertia
-        self.J, self.C = np.zeros((runs, 4, 3, 10)), np.zeros((runs, 4, 3, 10))
+        # Both Jacobians lie in one array, so that one product sums wheels and tyres.
+        self.both, self.pushes = np.zeros((runs, 2, 4, 3, 10)), np.zeros((runs, 2, 4, 3))
+        self.J, self.C = self.both[:, 0], self.both[:, 1]
         self.D, self.E = np.zeros((runs, 4, 3)), np.zeros((runs, 4, 3))
         self.bend = np.zeros((4, 3))
         self.bend[:, 1] = SIDE * self.guide_bend
         self.J[..., :3] = np.eye(3) * self.root[:, None, None]
         self.C[..., :3] = np.eye(3)
-        for wheel in range(4):
-            self.J[:, wheel, 2, 6 + wheel] = self.root[wheel]
-            self.C[:, wheel, 2, 6 + wheel] = 1.0
+        # Views on the columns of each wheel's own travel.
+        self.J_travel, self.C_travel = (np.einsum("rwcw->rwc", m[..., 6:]) for m in (self.J, self.C))
+        self.J_travel[..., 2], self.C_travel[..., 2] = self.root, 1.0
         self.D[..., 2] = 1.0
         self.E[..., 2] = 1.0
         self.centre = np.broadcast_to(self.centre_0, (runs, 4, 3)).copy()
@@ -164,32 +169,37 @@ class Engine:
         self.centre[..., 1] = self.centre_0[:, 1] + sideways - SIDE * self.lean * w
         self.centre[..., 2] = self.centre_0[:, 2] + w
         _fill_cross(self.J, self.centre * self.root[:, None])
-        for wheel in range(4):
-            self.J[:, wheel, 1, 6 + wheel] = self.D[:, wheel, 1] * self.root[wheel]
-            self.C[:, wheel, 1, 6 + wheel] = slope[:, wheel]
+        self.J_travel[..., 1] = self.D[..., 1] * self.root
+        self.C_travel[..., 1] = slope
 
     def _tyres(self, ground: Ground, k: int) -> Floats:
         """Return the forces on the four contacts in body axes, (runs, 4, 3), and complete C."""
         to_body = self.turn
-        normal, left, forward = ground.normal[k], ground.left[k], ground.forward[k]
-        place = self.place[:, None] + self.contact @ to_body.transpose(0, 2, 1)
+        to_world = to_body.transpose(0, 2, 1)
+        frame = ground.frame[k]
         moving = self.contact @ self.spin.transpose(0, 2, 1) + self.E * self.travel_speed[..., None]
-        moving = self.velocity[:, None] + moving @ to_body.transpose(0, 2, 1)
-        squash = self.squash_0 + ((ground.point[k] - place) * normal).sum(-1)
-        squash_speed = ground.rough_rate[k] * normal[..., 2] - (moving * normal).sum(-1)
+        # One product for both: how far the contact is from its ground point, and how fast it moves.
+        both = np.concatenate([self.contact, moving], axis=1) @ to_world
+        both[:, :4] += self.place[:, None] - ground.point[k]
+        both[:, 4:] += self.velocity[:, None]
+        local = frame @ both.reshape(-1, 2, 4, 3).transpose(0, 2, 3, 1)  # rows: normal, left, forward
+        squash = self.squash_0 - local[:, :, 0, 0]
+        squash_speed = ground.rough_rate[k] - local[:, :, 0, 1]
         load = self.tyre_rate * squash + self.tyre_damping * squash_speed
         self.load = np.where(squash > 0.0, np.maximum(load, 0.0), 0.0)
         # The tyre is shorter by what it is squashed: the road acts there.
         self.contact[..., 2] += squash - self.squash_0
         _fill_cross(self.C, self.contact)
-        stray = (moving * left).sum(-1) - ground.side_speed[k]
-        side, ahead = self._asked(ground, k)
+        stray = local[:, :, 1, 1] - ground.side_speed[k]
+        if k % ASK_EVERY == 0:
+            self._ask(ground, k)
+        side, ahead = self._shared()
         side = side - ground.slip_damping[k] * stray * (self.load / self.car.loads)
-        world = self.load[..., None] * normal + side[..., None] * left + ahead[..., None] * forward
-        return np.asarray(world @ to_body)
+        push = np.stack([self.load, side, ahead], axis=-1)[:, :, None, :]
+        return np.asarray((push @ frame)[:, :, 0] @ to_body)
 
-    def _asked(self, ground: Ground, k: int) -> tuple[Floats, Floats]:
-        """Return the side and forward forces of the tyres that hold the car on its meant path."""
+    def _ask(self, ground: Ground, k: int) -> None:
+        """Ask the tyres for the forces that hold the car on its meant path: side, then forward, per axle."""
         pose, axes = ground.pose[k], ground.axes[k]
         stray = HOLD**2 * (pose[:, :2] - self.place[:, :2]) + 2.0 * HOLD * (
             pose[:, 2:4] - self.velocity[:, :2]
@@ -210,7 +220,10 @@ class Engine:
             [front, across - front, braking - front * np.tan(ground.steer[k]), np.zeros_like(front)], axis=1
         )
         asked[:, 3] = along - asked[:, 2]  # the driven wheels make up what the steered ones hold back
-        self.asked = self.asked + (asked - self.asked) * (DT / TYRE_LAG)
+        self.asked = self.asked + (asked - self.asked) * (ASK_EVERY * DT / TYRE_LAG)
+
+    def _shared(self) -> tuple[Floats, Floats]:
+        """Return the side and forward force of each tyre: an axle's force goes by load."""
         weight = self.load**LOAD_SENSE
         pairs = weight.reshape(-1, 2, 2)
         share = pairs / np.maximum(pairs.sum(-1, keepdims=True), 1.0)
@@ -221,12 +234,12 @@ class Engine:
         runs = self.travel.shape[0]
         spin = self.spin.transpose(0, 2, 1)
         speed = self.travel_speed[..., None]
-        drift = self.centre @ spin @ spin + 2.0 * (self.D * speed) @ spin + self.bend * speed**2
+        drift = (self.centre @ spin + 2.0 * self.D * speed) @ spin + self.bend * speed**2
         gravity = -GRAVITY * self.turn[:, 2, :]
+        np.multiply(self.root[:, None], gravity[:, None] - drift, out=self.pushes[:, 0])
+        self.pushes[:, 1] = tyres
+        right = (self.pushes.reshape(runs, 1, 24) @ self.both.reshape(runs, 24, 10))[:, 0]
         J = self.J.reshape(runs, 12, 10)
-        C = self.C.reshape(runs, 12, 10)
-        inner = (self.root[:, None] * (gravity[:, None] - drift)).reshape(runs, 12, 1)
-        right = (J.transpose(0, 2, 1) @ inner + C.transpose(0, 2, 1) @ tyres.reshape(runs, 12, 1))[..., 0]
         right[:, :3] += self.car.sprung_mass * gravity
         right[:, 3:6] -= (self.spin @ (self.inertia @ self.turning[..., None]))[..., 0]
         right[:, 6:] -= self.suspension.force(self.travel, self.travel_speed)

@@ -12,7 +12,7 @@ from analyzer.demo.car import GRAVITY, SIDE, CarTruth, Floats
 from analyzer.demo.course import COLUMNS, Manner
 from analyzer.demo.road import STEP, Roughness
 
-DT: Final = 0.001
+DT: Final = 0.00125
 """Time step of the engine [s]."""
 
 CHUNK: Final = 4000
@@ -121,10 +121,12 @@ class Ground:
 
     Parameters
     ----------
-    point, normal, forward, left : ndarray
-        Ground point under each wheel and the directions there, (steps, runs, 4, 3).
+    point : ndarray
+        Ground point under each wheel, (steps, runs, 4, 3).
+    frame : ndarray
+        Rows: normal, left and forward at that point, (steps, runs, 4, 3, 3).
     rough_rate : ndarray
-        Vertical speed of the rough surface under each wheel, (steps, runs, 4) [m/s].
+        Speed of the rough surface along the normal under each wheel, (steps, runs, 4) [m/s].
     side_speed : ndarray
         Meant speed of each contact to the left, (steps, runs, 4) [m/s].
     slip_damping : ndarray
@@ -140,9 +142,7 @@ class Ground:
     """
 
     point: Floats
-    normal: Floats
-    forward: Floats
-    left: Floats
+    frame: Floats
     rough_rate: Floats
     side_speed: Floats
     slip_damping: Floats
@@ -191,7 +191,8 @@ def _ground(plan: Plan, car: CarTruth, begin: int, end: int) -> Ground:
     pose = np.concatenate([xy, velocity, yaw[..., None], yaw_rate[..., None]], axis=-1)
     axes = np.stack([ahead[..., :2], side[..., :2]], axis=-2)
     keep = slice(begin - first, None)
-    parts = (point, normal, forward, left, rough_rate, side_speed, damping, pose, need, axes, steer)
+    frame = np.stack([normal, left, forward], axis=-2)
+    parts = (point, frame, rough_rate * normal[..., 2], side_speed, damping, pose, need, axes, steer)
     return Ground(*(np.ascontiguousarray(part[keep]) for part in parts))
 
 

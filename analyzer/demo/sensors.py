@@ -104,15 +104,18 @@ def log_columns(
     """Return one run as logged, shape (samples, columns of `COLUMNS`)."""
     every = round(1.0 / (RATE * DT))
     first = int(SETTLING / DT)
-    count = (min(int(seconds / DT), motion.travel.shape[0]) - first) // every
+    count = (min(int(seconds / DT), motion.travel.shape[0]) - first) // every - 1
 
     def sampled(signal: Floats) -> Floats:
         """Return the mean over one sample period, centred: what the logger's filter lets through."""
-        column = signal[first : first + count * every, run].astype(float)
         half = every // 2
-        padded = np.concatenate([column[:1]] * half + [column] + [column[-1:]] * half)
-        total = np.cumsum(np.concatenate([np.zeros_like(padded[:1]), padded]), axis=0)
-        return np.asarray(((total[every:] - total[:-every]) / every)[::every])
+        column = signal[first - half : first + count * every + half, run]
+        weights = np.ones(2 * half + 1)
+        weights[[0, -1]] = 0.5
+        parts = (
+            weight * column[shift::every][:count] for shift, weight in enumerate(weights / weights.sum())
+        )
+        return np.asarray(sum(parts))
 
     time = np.arange(count) / RATE
     pots = pot_volts(car, sampled(motion.travel), logger, rng)

@@ -58,10 +58,10 @@ spring = { rate = "5 kgf/mm ± 1 %", motion_ratio = "0.960 ± 0.005" }
 
 [rear.damper]
 bump_stop_gap = "46 mm"
-full_bump = "60 mm"
+full_bump = "54 mm"
 full_droop = "80 mm"
-bump_stop_rate.compression = ["0 mm", "5 mm", "10 mm", "15 mm"]
-bump_stop_rate.load = ["0 N", "280 N", "675 N", "1180 N"]
+bump_stop_rate.compression = ["0 mm", "2 mm", "4 mm", "6 mm", "8 mm"]
+bump_stop_rate.load = ["0 N", "100 N", "216 N", "350 N", "504 N"]
 rates = { bump = "2600 N s/m ± 5 %", rebound = "4300 N s/m ± 5 %" }
 
 [rear.bar]

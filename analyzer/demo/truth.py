@@ -9,7 +9,7 @@ import numpy as np
 from analyzer.demo.car import GRAVITY, SETUPS, TEAL_COUPE, WHEELS, CarTruth, Floats, Setting, bar_rates
 from analyzer.demo.course import COLUMNS, eased
 from analyzer.demo.engine import simulate
-from analyzer.demo.plan import plan_from
+from analyzer.demo.plan import DT, plan_from
 from analyzer.demo.road import STEP
 from analyzer.demo.sensors import SETTLING
 from analyzer.demo.session import RUNS, Driven
@@ -18,18 +18,31 @@ from analyzer.demo.suspension import Suspension
 SWEEP_SPEED: Final = 15.0
 """Speed of the steady corners [m/s]."""
 
+DRIFT_SLIP: Final = 30.0
+"""How far the car points into its steady corners [deg], as in the sample runs."""
+
+SLIP_FULL: Final = 0.8
+"""Lateral acceleration from which the slip angle is full; below it grows in proportion [g]."""
+
 SWEEP_SECONDS: Final = 6.0
 SETTLED_SECONDS: Final = 0.4
-LEVELS: Final[Floats] = np.linspace(-1.05, 1.05, 15)
-"""Lateral accelerations of the steady corners [g]."""
+LEVELS: Final[Floats] = np.linspace(-1.2, 1.2, 17)
+"""Centripetal accelerations of the steady corners [g]."""
 
+AXLES: Final = ("front", "rear")
 DEG: Final = 180.0 / np.pi
 
 
 def true_values(
-    car: CarTruth = TEAL_COUPE, setups: dict[str, Setting] | None = None, levels: Floats = LEVELS
+    car: CarTruth = TEAL_COUPE,
+    setups: dict[str, Setting] | None = None,
+    levels: Floats = LEVELS,
+    slip_deg: float = DRIFT_SLIP,
 ) -> dict[str, dict[str, Any]]:
     """Return what each set-up of the virtual car truly does, by steady corners on a smooth level road.
+
+    The corners are driven as in the sample runs, pointing into the turn and steered out of it, since steer
+    and drive forces change what the springs carry; a second set without slip shows by how much.
 
     Parameters
     ----------
@@ -38,35 +51,48 @@ def true_values(
     setups : dict or None
         Name -> setting; the sample session's when None.
     levels : ndarray
-        Lateral accelerations to corner at, both directions [g].
+        Centripetal accelerations to corner at, both directions [g].
+    slip_deg : float
+        Slip angle in full corners [deg].
 
     Returns
     -------
     dict
         Per set-up: ``bar_rate`` [N/m], ``roll_stiffness`` [N m/deg] and ``roll_gradient_body``,
-        ``roll_gradient`` [deg/g] per axle as slopes over the whole range of `levels` and, ``small``, over
-        0.35 g; ``corners``: the steady corners themselves, with lateral specific force in body axes, level
-        lateral acceleration [g], suspension roll [deg], left share [1].
+        ``roll_gradient`` [deg/g] per axle as slopes over the whole range of `levels` and, ``_small``, below
+        0.35 g; ``corners``: the steady corners themselves, as from `steady_corners`; ``without_slip``: the
+        last three for corners without slip.
     """
     chosen = SETUPS if setups is None else setups
     bars = np.stack([bar_rates(car, setting) for setting in chosen.values()])
-    corners = steady_corners(car, np.repeat(bars, levels.size, axis=0), np.tile(levels, len(chosen)))
+    slips = np.array([slip_deg, 0.0])
+    grid = np.meshgrid(np.arange(len(chosen)), slips, levels, indexing="ij")
+    which, slip, level = (part.ravel() for part in grid)
+    corners = steady_corners(car, bars[which], level, slip)
     found: dict[str, dict[str, Any]] = {}
     for index, (name, setting) in enumerate(chosen.items()):
-        rows = slice(index * levels.size, (index + 1) * levels.size)
-        mine = {key: value[rows] for key, value in corners.items()}
+        drifting, gripping = ((which == index) & (slip == angle) for angle in slips)
         found[name] = {
             "bar_rate": _bar_rate(car, setting),
             "roll_stiffness": roll_stiffness(car, bars[index : index + 1]),
-            "roll_gradient_body": _slopes(mine, "lateral_force"),
-            "roll_gradient": _slopes(mine, "lateral_acceleration"),
-            "corners": {key: value.tolist() for key, value in mine.items()},
+            **_response({key: value[drifting] for key, value in corners.items()}),
+            "without_slip": _response({key: value[gripping] for key, value in corners.items()}),
         }
     return found
 
 
-def steady_corners(car: CarTruth, bars: Floats, levels: Floats) -> dict[str, Floats]:
-    """Drive one steady corner for each row of `bars` at each of `levels` [g] and read the settled values.
+def _response(corners: dict[str, Floats]) -> dict[str, Any]:
+    return {
+        "roll_gradient_body": _slopes(corners, "lateral_force"),
+        "roll_gradient": _slopes(corners, "lateral_acceleration"),
+        "corners": {key: value.tolist() for key, value in corners.items()},
+    }
+
+
+def steady_corners(
+    car: CarTruth, bars: Floats, levels: Floats, slip_deg: Floats | float = 0.0
+) -> dict[str, Floats]:
+    """Drive one steady corner per row of `bars`, level [g] and slip angle [deg]; read the settled values.
 
     Returns
     -------
@@ -81,17 +107,17 @@ def steady_corners(car: CarTruth, bars: Floats, levels: Floats) -> dict[str, Flo
     tables[..., COLUMNS.index("curvature")] = curvature
     tables[..., COLUMNS.index("curvature_rate")] = np.gradient(curvature, STEP, axis=1)
     tables[..., COLUMNS.index("heading")] = np.cumsum(curvature, axis=1) * STEP
+    slip = (np.radians(slip_deg) * np.clip(levels / SLIP_FULL, -1.0, 1.0))[:, None] * ramp
+    tables[..., COLUMNS.index("slip")] = slip
+    tables[..., COLUMNS.index("slip_rate")] = np.gradient(slip, STEP, axis=1)
+    tables[..., COLUMNS.index("slip_bend")] = np.gradient(np.gradient(slip, STEP, axis=1), STEP, axis=1)
     pulls = np.zeros((int(SWEEP_SECONDS / 0.01) + 1, levels.size))
     motion = simulate(car, bars, plan_from(tables, pulls, 0.01, np.full(levels.size, SWEEP_SPEED), None))
-    last = slice(-int(SETTLED_SECONDS / 0.001), None)
+    last = slice(-int(SETTLED_SECONDS / DT), None)
     travel, load = motion.travel[last].mean(0), motion.load[last].mean(0)
-    # Level lateral acceleration: at right angles to the way, in the horizontal plane.
-    way = motion.velocity[last, :, :2]
-    way = way / np.linalg.norm(way, axis=-1, keepdims=True)
-    # The centre of mass's own change of velocity, by differences in the inertial frame.
-    change = np.gradient(motion.velocity[last, :, :2], 0.001, axis=0)
-    level = (way[..., 0] * change[..., 1] - way[..., 1] * change[..., 0]).mean(0)
-    up = motion.up[last].mean(0)
+    up, acceleration = motion.up[last].mean(0), motion.acceleration[last].mean(0)
+    # Along the car's own lateral axis laid into the horizontal plane (intermediate axes of ISO 8855).
+    level = (acceleration[:, 1] * up[:, 2] - acceleration[:, 2] * up[:, 1]) / np.hypot(up[:, 1], up[:, 2])
     return {
         "lateral_force": motion.force[last, :, 1].mean(0) / GRAVITY,
         "lateral_acceleration": level / GRAVITY,
@@ -139,25 +165,34 @@ def _slopes(corners: dict[str, Floats], by: str) -> dict[str, float]:
     return full | {f"{axle}_small": slope(x[small], corners[c][small]) for axle, c in columns.items()}
 
 
-def run_truth(driven: Driven) -> dict[str, dict[str, Any]]:
-    """Return what each run of a session truly did: loads and contacts with the bump stops.
+def run_truth(driven: Driven, setups: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    """Return what each run of a session truly did: gradient over its own range, loads, bump-stop contacts.
+
+    Parameters
+    ----------
+    driven : Driven
+        The session.
+    setups : dict
+        From `true_values`.
 
     Returns
     -------
     dict
-        Per run: ``left_share_front``, ``left_share_rear`` (mean while moving), ``lowest_load`` [N] per
+        Per run: ``roll_gradient_body`` per axle: slope of the steady response at the lateral forces of this
+        run [deg/g], ``left_share_front``, ``left_share_rear`` (mean while moving), ``lowest_load`` [N] per
         wheel, ``lateral_force`` (5th, 25th, 75th, 95th percentile while moving) [g], ``bottoming``: per
         contact the wheel, start, end [s of the log], greatest damper travel [mm] and bank [deg].
     """
     found: dict[str, dict[str, Any]] = {}
     car = TEAL_COUPE
     for run, (name, setup) in enumerate(RUNS):
-        steps = int(driven.ends[run] * 1000.0)
+        steps = int(driven.ends[run] / DT)
         moving = driven.plan.speed[:steps, run] > 3.0
         load = driven.motion.load[:steps, run][moving]
         lateral = driven.motion.force[:steps, run, 1][moving] / GRAVITY
         found[name] = {
             "setup": setup,
+            "roll_gradient_body": _over_run(lateral, setups[setup]["corners"]),
             "left_share_front": float(np.mean(load[:, 0] / np.maximum(load[:, :2].sum(1), 1.0))),
             "left_share_rear": float(np.mean(load[:, 2] / np.maximum(load[:, 2:].sum(1), 1.0))),
             "lowest_load": dict(zip(WHEELS, load.min(0).tolist(), strict=True)),
@@ -165,6 +200,13 @@ def run_truth(driven: Driven) -> dict[str, dict[str, Any]]:
             "bottoming": contacts(car, driven, run, steps),
         }
     return found
+
+
+def _over_run(lateral: Floats, corners: dict[str, Any]) -> dict[str, float]:
+    """Return the slope of the steady response, each lateral force counted as often as the run had it."""
+    slow = eased(lateral, STEP / DT)  # one second
+    curve = {axle: np.interp(slow, corners["lateral_force"], corners[f"roll_{axle}"]) for axle in AXLES}
+    return {axle: slope(slow, roll) for axle, roll in curve.items()}
 
 
 def contacts(car: CarTruth, driven: Driven, run: int, steps: int) -> list[dict[str, Any]]:
@@ -180,8 +222,8 @@ def contacts(car: CarTruth, driven: Driven, run: int, steps: int) -> list[dict[s
             rows.append(
                 {
                     "wheel": name,
-                    "start": start / 1000.0 - SETTLING,
-                    "end": end / 1000.0 - SETTLING,
+                    "start": float(start * DT) - SETTLING,
+                    "end": float(end * DT) - SETTLING,
                     "peak_mm": float(damper[peak, wheel]) * 1000.0,
                     "bank_deg": float(bank[peak]),
                 }

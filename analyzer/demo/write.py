@@ -53,7 +53,8 @@ def write_demo(folder: Path, seed: int = 7, progress: Tell | None = None) -> Pat
     refuse_existing(folder / FAULTS, _fault_names())
     driven = drive_session(seed, tell)
     tell("finding the true values")
-    truth = {"setups": true_values(), "runs": run_truth(driven)}
+    setups = true_values()
+    truth = {"setups": setups, "runs": run_truth(driven, setups)}
     files = _sheets(session_sheet(list(RUNS)), car_sheet())
     files["truth.json"] = (json.dumps(_rounded(truth), indent=1) + "\n").encode()
     tell("packing the logs")
