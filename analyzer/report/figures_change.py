@@ -1,0 +1,137 @@
+"""Figures of the verdict: a change beside its prediction, and measured over predicted."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from matplotlib.axes import Axes
+
+from analyzer.estimate import Estimate
+from analyzer.report.plates import BLUE, GREY, INK, PALE, Plate, axes_in, new_figure, setup_look
+from analyzer.report.wording import label, listed, value_with_interval
+
+if TYPE_CHECKING:
+    from analyzer.comparison.results import Comparison
+    from analyzer.session import Review
+
+
+def change_plate(review: Review) -> Plate | None:
+    """Return every change of set-up on one scale: measured, predicted, and what was too small to see."""
+    shown = [c for c in review.comparisons if c.stiffness_ratio.value is not None]
+    if not shown:
+        return None
+    figure = new_figure(0.6 + 1.0 * len(shown))
+    axes = axes_in(figure, 0.12, 0.5, 0.12, 0.1)
+    for row, comparison in enumerate(shown):
+        _change_row(axes, row, comparison)
+    axes.axvline(1.0, color=INK, linewidth=0.8, zorder=1)
+    axes.set_ylim(len(shown) - 0.5, -0.5)
+    axes.set_yticks([])
+    axes.spines["left"].set_visible(False)
+    _room(axes, 0.12)
+    axes.set_xlabel("roll stiffness after / before (1 = no change; left of it softer)")
+    return Plate(
+        key="change",
+        title="Did the change do what was predicted?",
+        alt="Roll stiffness after over before. "
+        + " ".join(
+            f"{_pair(c)}: measured {value_with_interval(c.stiffness_ratio)}, predicted "
+            f"{value_with_interval(c.predicted_ratio)}."
+            for c in shown
+        ),
+        figure=figure,
+        note="Filled: measured. Hollow: predicted. Bars: 95 % intervals. Grey band: changes too small for "
+        "these runs to show.",
+    )
+
+
+def _change_row(axes: Axes, row: int, comparison: Comparison) -> None:
+    smallest = comparison.smallest_visible.value
+    if smallest is not None:
+        axes.fill_betweenx((row - 0.2, row + 0.4), 1.0 - smallest, 1.0 + smallest, color=PALE, linewidth=0)
+    for estimate, offset, colour, filled, word in (
+        (comparison.stiffness_ratio, 0.02, BLUE, True, "measured"),
+        (comparison.predicted_ratio, 0.2, GREY, False, "predicted"),
+    ):
+        _mark(axes, estimate, row + offset, colour, "o" if filled else "s", filled)
+        if estimate.value is not None:
+            centre = estimate.value
+            axes.annotate(
+                f"{word} {estimate.value:.3f}",
+                (centre, row + offset),
+                xytext=(0, 7 if filled else -7),
+                textcoords="offset points",
+                ha="center",
+                va="bottom" if filled else "top",
+                fontsize=8,
+                color=colour,
+            )
+    axis = comparison.axle or "car"
+    axes.annotate(
+        f"{_pair(comparison)}, {axis}",
+        (0.0, row - 0.4),
+        xycoords=("axes fraction", "data"),
+        fontsize=8.5,
+        va="center",
+        color=INK,
+    )
+
+
+def agreement_plate(review: Review) -> Plate | None:
+    """Return measured / predicted of every ledger row, one line per set-up and quantity."""
+    rows = [
+        (index, setup.name, row)
+        for index, setup in enumerate(review.setups)
+        for row in setup.ledger
+        if row.ratio.value is not None
+    ]
+    if not rows:
+        return None
+    rows = sorted(rows, key=lambda item: item[2].quantity)[:24]
+    figure = new_figure(0.75 + 0.24 * len(rows))
+    axes = axes_in(figure, 1.75, 0.45, 0.12, 0.15)
+    for place, (index, _, row) in enumerate(rows):
+        axes.axhline(place, color=PALE, linewidth=0.5, zorder=0)
+        colour, marker = setup_look(index)
+        _mark(axes, row.ratio, place, colour, marker, True)
+    axes.axvline(1.0, color=INK, linewidth=0.8, zorder=1)
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.set_yticks(
+        range(len(rows)), [f"{label(row.quantity, 24)}  {label(setup, 6)}" for _, setup, row in rows]
+    )
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    axes.locator_params(axis="x", nbins=5)
+    _room(axes, 0.08)
+    axes.set_xlabel("measured / predicted")
+    off = [
+        f"{label(row.quantity, 24)} on {label(setup, 12)}" for _, setup, row in rows if row.agrees is False
+    ]
+    return Plate(
+        key="agreement",
+        title="Does the car do what its sheet says?",
+        alt="Measured over predicted with 95 % interval. "
+        + (f"The interval leaves 1 out for {listed(off)}." if off else "Every interval holds 1."),
+        figure=figure,
+        note="Bars: 95 % intervals with the errors of both sides. An interval that holds 1 agrees.",
+    )
+
+
+def _mark(axes: Axes, estimate: Estimate, y: float, colour: str, marker: str, filled: bool) -> None:
+    if estimate.value is None:
+        return
+    if estimate.interval is not None:
+        axes.plot(estimate.interval, (y, y), color=colour, linewidth=1.6 if filled else 1.0, zorder=2)
+    face = colour if filled else "white"
+    axes.plot(estimate.value, y, marker=marker, color=colour, markerfacecolor=face, markersize=5.5, zorder=3)
+
+
+def _room(axes: Axes, least: float) -> None:
+    """Show 1 and leave some air, so that a tiny difference does not fill the figure."""
+    low, high = axes.get_xlim()
+    low, high = min(low, 1.0 - least / 2.0), max(high, 1.0 + least / 2.0)
+    axes.set_xlim(low - 0.04 * (high - low), high + 0.04 * (high - low))
+
+
+def _pair(comparison: Comparison) -> str:
+    return f"{label(comparison.before, 12)} to {label(comparison.after, 12)}"

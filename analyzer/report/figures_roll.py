@@ -1,0 +1,184 @@
+"""Figures of roll: against lateral force per axle, and run by run."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.estimate import Estimate
+from analyzer.report.plates import GREY, PALE, Array, Plate, axes_in, dots, new_figure, setup_look
+from analyzer.report.wording import figure as shown
+from analyzer.report.wording import label, listed
+from analyzer.units import DEG_PER_RAD
+
+if TYPE_CHECKING:
+    from analyzer.comparison.results import SetupResult
+    from analyzer.processing.results import RunEstimates
+    from analyzer.session import Review
+
+MOST_SETUPS: Final = 4
+"""More lines than this in one figure cannot be told apart; the last ones driven are drawn."""
+
+
+def roll_plates(review: Review) -> list[Plate]:
+    """Return roll against lateral force, one figure per axle that could be fitted."""
+    return [plate for axle in AXLES if (plate := _roll_plate(review, axle)) is not None]
+
+
+def _roll_plate(review: Review, axle: Axle) -> Plate | None:
+    drawn = [
+        (index, setup)
+        for index, setup in enumerate(review.setups)
+        if any(run.setup == setup.name and axle in run.fits for run in review.runs)
+    ][-MOST_SETUPS:]
+    if not drawn:
+        return None
+    figure = new_figure(4.1)
+    upper = axes_in(figure, 0.55, 1.55, 0.12, 0.12)
+    lower = axes_in(figure, 0.55, 0.45, 0.12, 2.85)
+    reach = 0.0
+    for index, setup in drawn:
+        force, roll = _points(review.runs, setup.name, axle)
+        reach = max(reach, float(np.max(np.abs(force), initial=0.0)))
+        dots(upper, force, roll, setup_look(index)[0], 1.7, 0.45)
+    ends = np.array([-reach, reach])
+    base = drawn[0][1].predicted.roll_gradient_body.get(axle)
+    for index, setup in drawn:
+        _lines(upper, lower, ends, setup_look(index), setup, axle, base)
+    upper.set_ylabel("suspension roll, deg")
+    upper.tick_params(labelbottom=False)
+    upper.legend(loc="upper left", handlelength=2.4)
+    lower.set_ylabel("difference, deg")
+    lower.set_xlabel("lateral force per mass in body axes, g (left turn positive)")
+    lower.sharex(upper)
+    for axes in (upper, lower):
+        axes.axhline(0.0, color=PALE, linewidth=0.6, zorder=0)
+        axes.axvline(0.0, color=PALE, linewidth=0.6, zorder=0)
+    first = label(drawn[0][1].name, 16)
+    return Plate(
+        key=f"roll-{axle}",
+        title=f"How far does the {axle} axle roll for the force it feels?",
+        alt=_alt(drawn, axle),
+        figure=figure,
+        note=f"Dots: samples of all runs, each run's zero taken out. Solid, filled: measured; dashed, "
+        f"hollow: predicted. Below: the same lines less the prediction for {first}, enlarged.",
+    )
+
+
+def _lines(
+    upper: Axes,
+    lower: Axes,
+    ends: Array,
+    look: tuple[str, str],
+    setup: SetupResult,
+    axle: Axle,
+    base: Estimate | None,
+) -> None:
+    start = None if base is None else base.value
+    colour, marker = look
+    for gradient, style, word in (
+        (setup.measured.get(f"roll_gradient_body_{axle}"), "-", "measured"),
+        (setup.predicted.roll_gradient_body.get(axle), "--", "predicted"),
+    ):
+        if gradient is None or gradient.value is None:
+            continue
+        text = f"{label(setup.name, 14)} {word} {shown(gradient)}"
+        face = colour if style == "-" else "white"
+        upper.plot(
+            ends, gradient.value * ends, style, color=colour, marker=marker, markerfacecolor=face, label=text
+        )
+        if start is None:
+            continue
+        difference = (gradient.value - start) * ends
+        lower.plot(ends, difference, style, color=colour, marker=marker, markerfacecolor=face, clip_on=False)
+        if gradient.interval is not None and style == "-":
+            low, high = gradient.interval
+            lower.fill_between(
+                ends, (low - start) * ends, (high - start) * ends, color=colour, alpha=0.15, linewidth=0
+            )
+
+
+def _points(runs: tuple[RunEstimates, ...], setup: str, axle: Axle) -> tuple[Array, Array]:
+    """Return force [g] and roll [deg] of all runs of a set-up, each less its own intercept."""
+    force, roll = [], []
+    for run in runs:
+        if run.setup == setup and axle in run.fits:
+            fit = run.fits[axle]
+            force.append(fit.points["lateral_force"].to_numpy() / STANDARD_GRAVITY)
+            roll.append((fit.points["roll"].to_numpy() - fit.intercept) * DEG_PER_RAD)
+    return np.concatenate(force), np.concatenate(roll)
+
+
+def _alt(drawn: list[tuple[int, SetupResult]], axle: Axle) -> str:
+    parts = []
+    for _, setup in drawn:
+        measured = setup.measured.get(f"roll_gradient_body_{axle}")
+        predicted = setup.predicted.roll_gradient_body.get(axle)
+        words = [
+            f"{word} {shown(e)}"
+            for word, e in (("measured", measured), ("predicted", predicted))
+            if e is not None and e.value is not None
+        ]
+        parts.append(f"{label(setup.name, 16)} {' and '.join(words) or 'without a slope'}")
+    return (
+        f"Roll of the {axle} axle against lateral force, dots along straight lines; slopes: {listed(parts)}."
+    )
+
+
+def run_plate(review: Review) -> Plate | None:
+    """Return the roll gradient of every run, front beside rear, with the prediction of its set-up."""
+    if not any(run.roll_gradient.get(axle, _NONE).value is not None for run in review.runs for axle in AXLES):
+        return None
+    figure = new_figure(0.9 + 0.24 * len(review.runs))
+    places = {setup.name: index for index, setup in enumerate(review.setups)}
+    left = axes_in(figure, 0.95, 0.45, 2.0, 0.3)
+    right = axes_in(figure, 2.85, 0.45, 0.1, 0.3)
+    for axle, axes in zip(AXLES, (left, right), strict=True):
+        axes.set_title(axle)
+        _run_rows(axes, review, axle, places)
+        axes.set_xlabel("roll gradient, deg/g")
+        axes.set_ylim(len(review.runs) - 0.4, -0.6)
+        axes.spines["left"].set_visible(False)
+        axes.tick_params(axis="y", length=0)
+        axes.locator_params(axis="x", nbins=4)
+        axes.set_yticks(range(len(review.runs)), [""] * len(review.runs))
+    left.set_yticklabels([f"{label(run.name, 10)}  {label(run.setup, 6)}" for run in review.runs])
+    return Plate(
+        key="runs",
+        title="What roll gradient did each run show?",
+        alt="Roll gradient of each run with its error, front and rear; the values stand in the table.",
+        figure=figure,
+        note="Filled: measured with 95 % interval. Hollow with thin line: predicted for its set-up, with "
+        "one standard error.",
+    )
+
+
+def _run_rows(axes: Axes, review: Review, axle: Axle, places: dict[str, int]) -> None:
+    predictions = {setup.name: setup.predicted.roll_gradient.get(axle) for setup in review.setups}
+    for row, run in enumerate(review.runs):
+        axes.axhline(row, color=PALE, linewidth=0.5, zorder=0)
+        colour, marker = setup_look(places.get(run.setup, 0))
+        predicted = predictions.get(run.setup)
+        if predicted is not None and predicted.value is not None:
+            axes.errorbar(
+                predicted.value,
+                row + 0.18,
+                xerr=predicted.total_error,
+                color=GREY,
+                marker=marker,
+                markerfacecolor="white",
+                markersize=4.5,
+                linewidth=0.7,
+            )
+        measured = run.roll_gradient.get(axle, _NONE)
+        if measured.value is None:
+            continue
+        if measured.interval is not None:
+            axes.plot(measured.interval, (row - 0.1, row - 0.1), color=colour, linewidth=1.6)
+        axes.plot(measured.value, row - 0.1, color=colour, marker=marker, markersize=5)
+
+
+_NONE: Final = Estimate.unknown("deg/g", "not estimated")

@@ -1,0 +1,201 @@
+"""What every figure of the page shares: style, colours, thinning, and the way into the page."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import matplotlib as mpl
+import matplotlib.style
+import numpy as np
+import numpy.typing as npt
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from analyzer.constants import Corner
+
+Array = npt.NDArray[np.float64]
+
+STYLE: Final = Path(__file__).with_name("style.mplstyle")
+
+# Okabe and Ito, "Color Universal Design" (2008): told apart with any kind of colour vision. Each colour also
+# has a line style or a marker of its own, for print in black and white.
+BLACK: Final = "#000000"
+BLUE: Final = "#0072B2"
+VERMILION: Final = "#D55E00"
+GREEN: Final = "#009E73"
+PURPLE: Final = "#CC79A7"
+ORANGE: Final = "#E69F00"
+
+INK: Final = "#1c1c1c"
+GREY: Final = "#6b6b6b"
+PALE: Final = "#d9d9d9"
+
+LineStyle = str | tuple[int, tuple[float, ...]]
+
+CORNER_LOOK: Final[dict[Corner, tuple[str, LineStyle]]] = {
+    "FL": (BLUE, "-"),
+    "FR": (VERMILION, (0, (5.0, 1.5))),
+    "RL": (GREEN, (0, (5.0, 1.5, 1.0, 1.5))),
+    "RR": (PURPLE, (0, (1.2, 1.2))),
+}
+
+SETUP_LOOK: Final[tuple[tuple[str, str], ...]] = (
+    (BLACK, "o"),
+    (BLUE, "s"),
+    (VERMILION, "^"),
+    (GREEN, "D"),
+    (PURPLE, "v"),
+    (ORANGE, "P"),
+)
+"""Colour and marker by place of the set-up in the sheet; measured is filled and solid, predicted hollow."""
+
+PLATE_WIDTH: Final = 4.7
+"""Width of every figure [in]: legible at the width of a phone, two side by side on a desk or on paper."""
+
+LARGEST_SVG: Final = 150_000
+"""Bytes above which a figure goes into the page as a picture (PNG) instead of as drawing (SVG)."""
+
+_COORDINATE: Final = re.compile(r"(?<![\w#.])(-?\d+\.\d{2})\d+")
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """One figure with what the page writes around it.
+
+    Parameters
+    ----------
+    key : str
+        Unique name, letters, digits and hyphens; also the file name when saved.
+    title : str
+        The one question the figure answers.
+    alt : str
+        What is to be seen, for those who cannot see it.
+    figure : Figure
+        The drawing, without its title.
+    note : str
+        How to read it; empty when it explains itself.
+    """
+
+    key: str
+    title: str
+    alt: str
+    figure: Figure
+    note: str = ""
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Draw in the house style, whatever the user's own matplotlib settings are."""
+    with warnings.catch_warnings(), mpl.rc_context():
+        mpl.rcdefaults()
+        matplotlib.style.use(STYLE)
+        # Names may hold emoji or letters of any script; the reader's own fonts show them, not ours.
+        warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
+        warnings.filterwarnings("ignore", message=r"Matplotlib currently does not support")
+        yield
+
+
+def new_figure(height: float) -> Figure:
+    """Return an empty figure of the page's width and `height` [in]."""
+    return Figure(figsize=(PLATE_WIDTH, height))
+
+
+def markup(plate: Plate) -> str:
+    """Return the figure as HTML: inline SVG, or an image with embedded PNG when the SVG would be large.
+
+    Numbers are cut to two decimals (a hundredth of a point), which halves the size. Names inside were
+    escaped by the SVG writer.
+    """
+    svg = svg_text(plate.figure)
+    if len(svg) > LARGEST_SVG:
+        buffer = io.BytesIO()
+        plate.figure.savefig(buffer, format="png", metadata={"Software": None})
+        data = base64.b64encode(buffer.getvalue()).decode("ascii")
+        return f'<img alt="{_attribute(plate.alt)}" src="data:image/png;base64,{data}">'
+    return _inline(svg, plate)
+
+
+def svg_text(figure: Figure) -> str:
+    """Return the figure as SVG without time or tool stamps."""
+    buffer = io.StringIO()
+    figure.savefig(
+        buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
+    )
+    return buffer.getvalue()
+
+
+def _inline(svg: str, plate: Plate) -> str:
+    """Return the `svg` element alone, with identifiers that no other figure of the page has."""
+    body = svg[svg.index("<svg") :]
+    body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
+    body = re.sub(r"<style[^>]*>.*?</style>", "", body, flags=re.DOTALL)
+    body = re.sub(r"<!--.*?-->", "", body, flags=re.DOTALL)
+    used = set(re.findall(r'(?:url\(#|href="#)([\w-]+)', body))
+    body = re.sub(r' id="([\w-]+)"', lambda m: f' id="{plate.key}-{m[1]}"' if m[1] in used else "", body)
+    body = re.sub(r'(url\(#|href="#)([\w-]+)', rf"\g<1>{plate.key}-\g<2>", body)
+    body = "".join(
+        _COORDINATE.sub(r"\1", piece) if piece.startswith("<") else piece
+        for piece in re.split(r"(<[^>]*>)", body)
+    )
+    body = re.sub(r'(<svg\b[^>]*?) width="[^"]*"', r"\1", body, count=1)
+    body = re.sub(r'(<svg\b[^>]*?) height="[^"]*"', r"\1", body, count=1)
+    body = body.replace("xlink:href", "href").replace(' xmlns:xlink="http://www.w3.org/1999/xlink"', "")
+    head = f'<svg role="img" aria-label="{_attribute(plate.alt)}"'
+    return re.sub(r"\n\s*", "\n", body.replace("<svg", head, 1)).strip()
+
+
+def _attribute(text: str) -> str:
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace('"', "&quot;")
+
+
+def dots(axes: Axes, x: Array, y: Array, colour: str, size: float, alpha: float, most: int = 500) -> None:
+    """Draw at most `most` points as one path (a fifth of the size of a marker each)."""
+    step = max(1, -(-len(x) // most))
+    x, y = x[::step], y[::step]
+    apart = np.full_like(x, np.nan)
+    xs = np.column_stack((x, x, apart)).ravel()
+    ys = np.column_stack((y, y, apart)).ravel()
+    (line,) = axes.plot(xs, ys, color=colour, linewidth=size, alpha=alpha, solid_capstyle="round", zorder=1)
+    line.get_path().should_simplify = False
+
+
+def envelope(x: Array, y: Array, bins: int = 360) -> tuple[Array, Array, Array]:
+    """Return a trace thinned to `bins` columns: place, lowest and highest value of each.
+
+    Extremes survive, whatever the thinning. Columns without a value are NaN and leave a gap.
+    """
+    if len(x) <= bins:
+        return x, y, y
+    starts = np.linspace(0, len(x), bins, endpoint=False).astype(np.intp)
+    # fmin and fmax skip NaN; a column of NaN alone stays NaN.
+    return x[starts], np.fmin.reduceat(y, starts), np.fmax.reduceat(y, starts)
+
+
+def trace(
+    axes: Axes, x: Array, y: Array, colour: str, style: LineStyle, width: float = 1.1, bins: int = 360
+) -> None:
+    """Draw a long trace: the band between its extremes, and its middle as a styled line."""
+    place, low, high = envelope(x, y, bins)
+    if len(place) < len(x):
+        axes.fill_between(place, low, high, color=colour, alpha=0.25, linewidth=0)
+    axes.plot(place, (low + high) / 2.0, color=colour, linestyle=style, linewidth=width)
+
+
+def setup_look(index: int) -> tuple[str, str]:
+    """Return colour and marker of the set-up at this place in the sheet."""
+    return SETUP_LOOK[index % len(SETUP_LOOK)]
+
+
+def axes_in(figure: Figure, left: float, bottom: float, right: float, top: float) -> Axes:
+    """Add axes with these margins from the figure's edges [in]."""
+    width, height = figure.get_size_inches()
+    box = (left / width, bottom / height, (width - left - right) / width, (height - bottom - top) / height)
+    return figure.add_axes(box)

@@ -1,0 +1,157 @@
+"""The three answers on a terminal, readable at 80 columns and plain when piped."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from rich import box
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from analyzer.report.text import (
+    CORNER_WORDS,
+    advice,
+    comparison_answer,
+    driver_answer,
+    events,
+    findings,
+    next_step,
+    smallest_visible,
+    team_answer,
+    tuner_answer,
+)
+from analyzer.report.wording import (
+    UNKNOWN,
+    clause,
+    degrees,
+    figure,
+    interval,
+    label,
+    listed,
+    millimetres,
+    value_with_interval,
+)
+
+if TYPE_CHECKING:
+    from analyzer.estimate import Estimate
+    from analyzer.session import Review
+
+_MOST_EVENTS: Final = 8
+_MOST_LINES: Final = 8
+_NAME: Final = 14
+
+
+def print_summary(review: Review, console: Console) -> None:
+    """Print team, tuner and driver part, each starting with the answer in one sentence.
+
+    Parameters
+    ----------
+    review : Review
+        What is shown.
+    console : Console
+        Where to; colours appear only when it is a terminal.
+    """
+    title = f"{label(review.session.sheet.name, 60)}, {label(review.session.car.name, 40)}"
+    console.print(Text(title, style="bold"))
+    _team(review, console)
+    _tuner(review, console)
+    _driver(review, console)
+
+
+def _team(review: Review, console: Console) -> None:
+    _heading(console, "Team", team_answer(review))
+    table = _table(("run", "set-up", "front deg/g", "rear deg/g", "bottomed", "checks"), right_from=2)
+    found = findings(review)
+    for run in review.runs:
+        asked = sum(name == run.name for name, _ in found)
+        table.add_row(
+            _cell(run.name),
+            _cell(run.setup),
+            _figure(run.roll_gradient.get("front")),
+            _figure(run.roll_gradient.get("rear")),
+            Text(str(len(run.bottoming))),
+            Text(f"{asked} to look at" if asked else "good"),
+        )
+    console.print(table)
+    lines = [f"{label(name, _NAME)} left out: {clause(why)}" for name, why in review.failed.items()]
+    same: dict[str, list[str]] = {}
+    for name, row in found:
+        what = f"{label(row.channel, 20)} {label(row.check, 20)}: {clause(row.comment, 160)}"
+        same.setdefault(what, []).append(label(name, _NAME))
+    lines += [f"{listed(names)} {what}" for what, names in same.items()]
+    _lines(console, lines[:_MOST_LINES])
+    if len(lines) > _MOST_LINES:
+        _lines(console, [f"{len(lines) - _MOST_LINES} more in the report"])
+
+
+def _tuner(review: Review, console: Console) -> None:
+    _heading(console, "Tuner", tuner_answer(review))
+    several = len(review.comparisons) > 1
+    for comparison in review.comparisons:
+        lines = [comparison_answer(comparison)] if several else []
+        lines += [smallest_visible(comparison), next_step(comparison)]
+        if comparison.reason:
+            lines.append(f"Why: {clause(comparison.reason)}.")
+        lines += [f"Also different: {clause(difference, 160)}." for difference in comparison.differences]
+        _lines(console, lines)
+    table = _table(("set-up", "quantity", "measured", "predicted", "ratio"), right_from=2)
+    for setup in review.setups:
+        for row in setup.ledger:
+            table.add_row(
+                _cell(setup.name),
+                _cell(row.quantity, 26),
+                _figure(row.measured),
+                _figure(row.predicted),
+                Text(value_with_interval(row.ratio) if interval(row.ratio) else figure(row.ratio, False)),
+            )
+    if table.row_count:
+        console.print(table)
+
+
+def _driver(review: Review, console: Console) -> None:
+    _heading(console, "Driver", driver_answer(review))
+    found = events(review)
+    if not found:
+        return
+    table = _table(("corner", "where", "run", "at", "into stop", "bank"), right_from=3)
+    for run, event in found[:_MOST_EVENTS]:
+        table.add_row(
+            Text(CORNER_WORDS[event.corner] + (", hard" if event.hard else "")),
+            _cell(event.section, 20),
+            _cell(run.name),
+            Text(f"{event.peak_s:.1f} s"),
+            Text(millimetres(event.stop_compression, 1)),
+            Text(degrees(event.bank)),
+        )
+    console.print(table)
+    if len(found) > _MOST_EVENTS:
+        _lines(console, [f"{len(found) - _MOST_EVENTS} more in the report"])
+    _lines(console, [f"Hardest: {clause(advice(found[0][1]))}."])
+
+
+def _heading(console: Console, reader: str, answer: str) -> None:
+    console.print()
+    console.print(Text(reader, style="bold blue"))
+    console.print(Text(answer))
+
+
+def _lines(console: Console, lines: list[str]) -> None:
+    for line in lines:
+        console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
+
+
+def _table(columns: tuple[str, ...], right_from: int) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), header_style="")
+    for place, column in enumerate(columns):
+        table.add_column(column, justify="right" if place >= right_from else "left", overflow="fold")
+    return table
+
+
+def _cell(text: str, longest: int = _NAME) -> Text:
+    return Text(label(text, longest))
+
+
+def _figure(estimate: Estimate | None) -> Text:
+    return Text(UNKNOWN if estimate is None else figure(estimate, False))
