@@ -8,6 +8,7 @@ from enum import StrEnum
 from analyzer.constants import Axle
 from analyzer.estimate import Estimate
 from analyzer.prediction.results import ChangePrediction, SetupPrediction
+from analyzer.sheets.session import Setup
 
 
 class ChangeVerdict(StrEnum):
@@ -16,8 +17,12 @@ class ChangeVerdict(StrEnum):
     AS_PREDICTED = "softened as predicted"
     LESS = "softened, less than predicted"
     MORE = "softened, more than predicted"
+    SOFTENED_AGAINST = "softened, against the prediction"
     NO_CHANGE = "no change seen"
     STIFFENED = "stiffened"
+    STIFFENED_LESS = "stiffened, less than predicted"
+    STIFFENED_MORE = "stiffened, more than predicted"
+    STIFFENED_AGAINST = "stiffened, against the prediction"
     CANNOT_TELL = "cannot tell"
 
 
@@ -65,6 +70,8 @@ class SetupResult:
         From the sheet.
     ledger : tuple of Ledger
         Measured against predicted.
+    hardware : Setup or None
+        The bar settings of the set-up.
     """
 
     name: str
@@ -72,6 +79,7 @@ class SetupResult:
     measured: dict[str, Estimate]
     predicted: SetupPrediction
     ledger: tuple[Ledger, ...]
+    hardware: Setup | None = None
 
 
 @dataclass(frozen=True, slots=True)

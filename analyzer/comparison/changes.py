@@ -1,0 +1,348 @@
+"""One set-up against another: what the change did to the stiffness of the axle it was made on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analyzer.comparison.ledger import sheet_roll
+from analyzer.comparison.pooling import GroupFit, RunValue, fit_groups, scatter_notes
+from analyzer.comparison.random_effects import LEVEL, Contrast, student
+from analyzer.comparison.results import ChangeVerdict, Comparison, SetupResult
+from analyzer.comparison.setups import NO_RUN, scatter_prior, stiffness_values
+from analyzer.comparison.stiffness import (
+    STIFFNESS_UNIT,
+    Target,
+    measured_gradients,
+    other_axle,
+    roll_sheet,
+    sensitivity,
+    sensor_scale,
+    stiffness,
+    wheel_scale,
+)
+from analyzer.comparison.verdict import Evidence, decide
+from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.estimate import Estimate
+from analyzer.prediction.propagation import Propagated, Values, propagate
+from analyzer.prediction.results import ChangePrediction
+from analyzer.processing.results import RunEstimates
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.session import Setup
+
+METHOD: Final = "roll of both axles before and after; errors common to both cancel"
+
+OTHER_FORCE: Final = 0.25
+"""Relative difference of the greatest lateral force from which two groups of runs are called unlike."""
+
+
+def compare_setups(
+    car: CarSheet,
+    before: SetupResult,
+    after: SetupResult,
+    change: ChangePrediction,
+    runs: Sequence[RunEstimates],
+    others: Sequence[SetupResult] = (),
+) -> Comparison:
+    """Set one set-up against another.
+
+    Parameters
+    ----------
+    car : CarSheet
+        The car.
+    before, after : SetupResult
+        From `setup_results`.
+    change : ChangePrediction
+        What the change should do.
+    runs : sequence of RunEstimates
+        All runs of the session in the order of driving.
+    others : sequence of SetupResult
+        Further set-ups of the session, whose runs help to find the scatter.
+
+    Returns
+    -------
+    Comparison
+        The stiffness ratio is that of the axle whose bar was changed, or of the car when both or none were.
+    """
+    axle = change.changed[0] if len(change.changed) == 1 else None
+    target: Target = axle or "total"
+    results = {result.name: result for result in (before, after, *others)}
+    predictions = {name: result.predicted for name, result in results.items()}
+    there = [run for run in runs if run.setup in results]
+    values, scale, reasons = stiffness_values(car, target, there, predictions)
+    values = _in_order(values, runs)
+    names = {value.group for value in values}
+    if before.name not in names or after.name not in names:
+        reason = _missing(before if before.name not in names else after, runs, reasons)
+        return _unknown(before, after, change, axle, reason)
+    fit = fit_groups(values, scatter_prior(scale))
+    return _comparison(_Pair(car, before, after, change, tuple(there), axle, target), fit, reasons)
+
+
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    car: CarSheet
+    before: SetupResult
+    after: SetupResult
+    change: ChangePrediction
+    runs: tuple[RunEstimates, ...]
+    axle: Axle | None
+    target: Target
+
+    def own(self, result: SetupResult) -> list[RunEstimates]:
+        return [run for run in self.runs if run.setup == result.name]
+
+
+def _comparison(pair: _Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparison:
+    before, after, key = pair.before, pair.after, pair.axle or "total"
+    repeat = fit.change(before.name, after.name)
+    errors = _pair_errors(pair)
+    remainder = math.hypot(errors.found.std("log ratio"), errors.sensor)
+    measured = repeat.with_known(remainder)
+    predicted = pair.change.stiffness_ratio[key]
+    predicted_log = math.log(predicted.value or 1.0)
+    gap = Contrast(repeat.value - predicted_log, repeat.std_error, repeat.freedom).with_known(
+        math.hypot(errors.found.std("gap"), errors.sensor)
+    )
+    counts = (fit.count(before.name), fit.count(after.name))
+    evidence = Evidence(measured, predicted_log, gap, repeat, counts)
+    verdict, reason = decide(evidence)
+    notes = (*_target_notes(pair), *scatter_notes(fit), *reasons)
+    return Comparison(
+        before=before.name,
+        after=after.name,
+        axle=pair.axle,
+        stiffness_ratio=_ratio(measured, repeat, remainder, sum(counts), notes),
+        predicted_ratio=predicted,
+        stiffness_change=_difference(pair, fit, errors),
+        predicted_change=pair.change.stiffness_change[key],
+        gradient_ratio={axle: gradient_ratio(pair.runs, before.name, after.name, axle) for axle in AXLES},
+        verdict=verdict,
+        smallest_visible=_smallest(evidence),
+        reason=reason,
+        differences=_differences(pair),
+        prediction=pair.change,
+        notes=notes,
+    )
+
+
+def _in_order(values: Sequence[RunValue], runs: Sequence[RunEstimates]) -> tuple[RunValue, ...]:
+    """Return the values with their place among all runs of the session."""
+    place = {run.name: float(index) for index, run in enumerate(runs)}
+    return tuple(RunValue(v.run, v.group, v.value, v.variance, place[v.run]) for v in values)
+
+
+@dataclass(frozen=True, slots=True)
+class _PairErrors:
+    """Errors of the sheet and of the sensors that do not cancel between two set-ups."""
+
+    found: Propagated
+    sensor: float
+    sensor_change: float
+
+
+def _pair_errors(pair: _Pair) -> _PairErrors:
+    roll = {r.name: mean_gradients(pair.own(r)) for r in (pair.before, pair.after)}
+    hardware = {r.name: _hardware(r) for r in (pair.before, pair.after)}
+
+    def function(sheet: CarSheet) -> Values:
+        measured, predicted = {}, {}
+        for name, seen in roll.items():
+            told = sheet_roll(sheet, hardware[name])
+            scaled = {a: s * wheel_scale(sheet.axle(a), pair.car.axle(a)) for a, s in seen.items()}
+            measured[name] = stiffness(pair.target, scaled, told)
+            predicted[name] = (
+                sum(told.stiffness.values()) if pair.target == "total" else told.stiffness[pair.target]
+            )
+        old, new = pair.before.name, pair.after.name
+        ratio, expected = measured[new] / measured[old], predicted[new] / predicted[old]
+        return {
+            "log ratio": np.log(ratio),
+            "gap": np.log(ratio / expected),
+            "change": measured[new] - measured[old],
+        }
+
+    found = propagate(pair.car, function)
+    relative, absolute = _sensor_errors(pair, roll)
+    return _PairErrors(found, relative, absolute)
+
+
+def _hardware(result: SetupResult) -> Setup | Mapping[Axle, Estimate]:
+    if result.hardware is not None:
+        return result.hardware
+    return {axle: bar.rate for axle, bar in result.predicted.bars.items()}
+
+
+def _sensor_errors(pair: _Pair, roll: Mapping[str, Mapping[Axle, float]]) -> tuple[float, float]:
+    """Return what the sensors' scales do to the ratio (relative) and to the change [N m/deg]."""
+    own = pair.own(pair.before) + pair.own(pair.after)
+    tables = []
+    for result in (pair.before, pair.after):
+        sheet = roll_sheet(pair.car, result.predicted)
+        value = float(stiffness(pair.target, roll[result.name], sheet))
+        tables.append((value, sensitivity(pair.target, dict(roll[result.name]), sheet)))
+    (old, old_slopes), (new, new_slopes) = tables
+    relative, absolute = [], []
+    for axle in AXLES:
+        scales = [
+            sensor_scale(pair.car, run.roll_gradient_body[axle], axle)
+            for run in own
+            if axle in run.roll_gradient_body
+        ]
+        scale = float(np.mean(scales)) if scales else 0.0
+        before, after = old_slopes.get(axle, 0.0), new_slopes.get(axle, 0.0)
+        relative.append((after - before) * scale)
+        absolute.append((new * after - old * before) * scale)
+    return math.hypot(*relative), math.hypot(*absolute)
+
+
+def mean_gradients(runs: Sequence[RunEstimates]) -> dict[Axle, float]:
+    """Return the geometric mean of the runs' body-axes gradients per axle that any of them shows [deg/g]."""
+    found: dict[Axle, list[float]] = {}
+    for run in runs:
+        for axle, value in measured_gradients(run).items():
+            found.setdefault(axle, []).append(math.log(value))
+    return {axle: math.exp(float(np.mean(logs))) for axle, logs in found.items()}
+
+
+def gradient_ratio(runs: Sequence[RunEstimates], before: str, after: str, axle: Axle) -> Estimate:
+    """Return the body-axes gradient of an axle after / before, over all their runs [1]."""
+    values = []
+    for order, run in enumerate(runs):
+        found = measured_gradients(run).get(axle)
+        if found is None:
+            continue
+        error = run.roll_gradient_body[axle].std_error
+        variance = None if error is None else (error / found) ** 2
+        values.append(RunValue(run.name, run.setup, math.log(found), variance, float(order)))
+    names = {value.group for value in values}
+    missing = [name for name in (before, after) if name not in names]
+    if missing:
+        return Estimate.unknown("1", f"no run of {missing[0]} shows roll of the {axle} axle")
+    fit = fit_groups(values)
+    change = fit.change(before, after)
+    counts = fit.count(before) + fit.count(after)
+    return _ratio(change, change, 0.0, counts, scatter_notes(fit))
+
+
+def _ratio(
+    measured: Contrast, repeat: Contrast, remainder: float, count: int, notes: tuple[str, ...]
+) -> Estimate:
+    value = math.exp(measured.value)
+    low, high = measured.interval
+    return Estimate(
+        value=value,
+        unit="1",
+        std_error=value * repeat.std_error,
+        interval=(math.exp(low), math.exp(high)),
+        calibration=value * remainder,
+        level=LEVEL,
+        n=count,
+        method=METHOD,
+        notes=notes,
+    )
+
+
+def _difference(pair: _Pair, fit: GroupFit, errors: _PairErrors) -> Estimate:
+    """Return the change of stiffness with its error [N m/deg]."""
+    old, new = (fit.mean(result.name) for result in (pair.before, pair.after))
+    stiff = math.exp(old.value), math.exp(new.value)
+    row = np.zeros(len(fit.fit.coefficients))
+    row[fit.groups.index(pair.after.name)] = stiff[1]
+    row[fit.groups.index(pair.before.name)] -= stiff[0]
+    std = math.sqrt(max(float(row @ fit.fit.covariance @ row), 0.0))
+    common = math.hypot(errors.found.std("change"), errors.sensor_change)
+    value = stiff[1] - stiff[0]
+    whole = Contrast(value, std, fit.fit.freedom).with_known(common)
+    half = student(whole.freedom) * whole.std_error
+    return Estimate(
+        value=value,
+        unit=STIFFNESS_UNIT,
+        std_error=std,
+        interval=(value - half, value + half),
+        calibration=common,
+        level=LEVEL,
+        n=fit.count(pair.before.name) + fit.count(pair.after.name),
+        method=METHOD,
+    )
+
+
+def _smallest(evidence: Evidence) -> Estimate:
+    log = math.copysign(evidence.smallest, evidence.predicted if evidence.predicted else -1.0)
+    return Estimate(
+        value=abs(math.expm1(log)),
+        unit="1",
+        level=LEVEL,
+        n=sum(evidence.runs),
+        method="non-central t; 95 % level, 80 % power",
+        notes=("a limit worked out from the errors above; it has no error of its own",),
+    )
+
+
+def _target_notes(pair: _Pair) -> tuple[str, ...]:
+    notes = []
+    if pair.axle is not None:
+        notes.append(f"{other_axle(pair.axle)} stiffness taken from the sheet")
+    elif pair.change.changed:
+        notes.append("both bars were changed: the ratio is that of the whole car")
+    else:
+        notes.append("no bar setting differs: the ratio is that of the whole car")
+    seen = mean_gradients(pair.own(pair.before)).keys() & mean_gradients(pair.own(pair.after)).keys()
+    for axle in AXLES:
+        if axle not in seen:
+            notes.append(
+                f"roll of the {axle} axle not measured on both set-ups: taken from the other axle by the "
+                "sheet's ratio, which holds the prediction itself"
+            )
+    return tuple(notes)
+
+
+def _differences(pair: _Pair) -> tuple[str, ...]:
+    """Return what else differs between the runs of both set-ups."""
+    found = []
+    if len(pair.change.changed) == len(AXLES):
+        found.append("both bars were changed at once; their effects cannot be told apart")
+    forces = [_greatest_force(pair.own(result)) for result in (pair.before, pair.after)]
+    if all(forces) and abs(math.log(forces[1] / forces[0])) > math.log1p(OTHER_FORCE):
+        shown = [force / STANDARD_GRAVITY for force in forces]
+        found.append(f"greatest lateral force: {shown[0]:.2f} g before, {shown[1]:.2f} g after")
+    counts = [sum(len(run.bottoming) for run in pair.own(r)) for r in (pair.before, pair.after)]
+    if (counts[0] == 0) != (counts[1] == 0):
+        found.append(f"bottoming events: {counts[0]} before, {counts[1]} after")
+    return tuple(found)
+
+
+def _greatest_force(runs: Sequence[RunEstimates]) -> float:
+    ends = [max(abs(e) for e in fit.lateral_range) for run in runs for fit in run.fits.values()]
+    return float(np.mean(ends)) if ends else 0.0
+
+
+def _missing(result: SetupResult, runs: Sequence[RunEstimates], reasons: tuple[str, ...]) -> str:
+    own = {run.name for run in runs if run.setup == result.name}
+    fitting = [text for text in reasons if text.split(":", 1)[0] in own]
+    return fitting[0] if fitting else f"{result.name}: {NO_RUN}"
+
+
+def _unknown(
+    before: SetupResult, after: SetupResult, change: ChangePrediction, axle: Axle | None, reason: str
+) -> Comparison:
+    key = axle or "total"
+    return Comparison(
+        before=before.name,
+        after=after.name,
+        axle=axle,
+        stiffness_ratio=Estimate.unknown("1", reason),
+        predicted_ratio=change.stiffness_ratio[key],
+        stiffness_change=Estimate.unknown(STIFFNESS_UNIT, reason),
+        predicted_change=change.stiffness_change[key],
+        gradient_ratio={a: Estimate.unknown("1", reason) for a in AXLES},
+        verdict=ChangeVerdict.CANNOT_TELL,
+        smallest_visible=Estimate.unknown("1", reason),
+        reason=f"{reason}; drive at least three runs on each set-up, in turns (A-B-A-B)",
+        differences=(),
+        prediction=change,
+    )

@@ -1,0 +1,327 @@
+"""Every set-up over its runs, and measurement beside prediction."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from typing import Final
+
+import numpy as np
+
+from analyzer.comparison.ledger import (
+    SheetErrors,
+    gradient_row,
+    setup_sheet_errors,
+    stiffness_row,
+)
+from analyzer.comparison.pooling import GroupFit, RunValue, fit_groups, pooled_estimate, scatter_notes
+from analyzer.comparison.random_effects import LEVEL, RUN_SCATTER, ScatterPrior
+from analyzer.comparison.results import Ledger, SetupResult
+from analyzer.comparison.stiffness import (
+    GRADIENT_UNIT,
+    STIFFNESS_UNIT,
+    TARGETS,
+    WRONG_SIGN,
+    RunStiffness,
+    Target,
+    measured_gradients,
+    other_axle,
+    roll_sheet,
+    run_stiffness,
+    sensor_scale,
+)
+from analyzer.constants import AXLES, Axle
+from analyzer.estimate import Estimate
+from analyzer.prediction.results import SetupPrediction
+from analyzer.processing.results import RunEstimates
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.session import Setup
+
+NO_RUN: Final = "no run on this set-up"
+
+SHARE_SCATTER: Final = ScatterPrior(scatter=0.01, freedom=2.0)
+"""Prior of the scatter of a left share from run to run [1]; engineering judgement."""
+
+Pick = Callable[[RunEstimates], "Estimate | None"]
+
+
+def setup_results(
+    car: CarSheet,
+    setups: Mapping[str, Setup],
+    runs: Sequence[RunEstimates],
+    predictions: Mapping[str, SetupPrediction],
+) -> tuple[SetupResult, ...]:
+    """Put the runs of every set-up together and set them against the prediction.
+
+    Parameters
+    ----------
+    car : CarSheet
+        The car.
+    setups : mapping
+        Name -> hardware of the set-up, in the order of the session sheet.
+    runs : sequence of RunEstimates
+        In the order of driving; the scatter between runs is found over all of them.
+    predictions : mapping
+        Set-up name -> prediction.
+
+    Returns
+    -------
+    tuple of SetupResult
+        One per set-up. A figure that no run shows is an `Estimate` without a value that says why.
+    """
+    pooled = _pool_session(car, runs, predictions)
+    return tuple(_setup_result(car, name, setups[name], runs, predictions[name], pooled) for name in setups)
+
+
+def stiffness_values(
+    car: CarSheet,
+    target: Target,
+    runs: Sequence[RunEstimates],
+    predictions: Mapping[str, SetupPrediction],
+) -> tuple[tuple[RunValue, ...], float, tuple[str, ...]]:
+    """Return the logarithm of a stiffness from every run that shows it.
+
+    Returns
+    -------
+    values : tuple of RunValue
+        In the order of driving.
+    scale : float
+        Mean of `RunStiffness.scale`, for the prior of the scatter; 1 without runs.
+    reasons : tuple of str
+        Why the other runs show none.
+    """
+    values, scales, reasons = [], [], []
+    for order, run in enumerate(runs):
+        found = run_stiffness(target, run, roll_sheet(car, predictions[run.setup]))
+        if isinstance(found, RunStiffness):
+            values.append(RunValue(run.name, run.setup, found.log, found.variance, float(order)))
+            scales.append(found.scale)
+        else:
+            reasons.append(found)
+    return tuple(values), float(np.mean(scales)) if scales else 1.0, tuple(reasons)
+
+
+def scatter_prior(scale: float) -> ScatterPrior:
+    """Return the prior of the scatter of the logarithm of a stiffness."""
+    return ScatterPrior(RUN_SCATTER.scatter * scale, RUN_SCATTER.freedom)
+
+
+def run_stiffness_ratio(car: CarSheet, prediction: SetupPrediction, run: RunEstimates) -> Estimate:
+    """Return measured over predicted roll stiffness of the car as one run shows it [1].
+
+    Parameters
+    ----------
+    prediction : SetupPrediction
+        Of the set-up the run was driven on.
+
+    Returns
+    -------
+    Estimate
+        `std_error` is the error within the run, `calibration` that of the sheet and of the sensors.
+    """
+    found = run_stiffness("total", run, roll_sheet(car, prediction))
+    if not isinstance(found, RunStiffness):
+        return Estimate.unknown("1", found)
+    ratio = math.exp(found.log) / (prediction.roll_stiffness["total"].value or math.nan)
+    rates = {axle: bar.rate for axle, bar in prediction.bars.items()}
+    errors = setup_sheet_errors(car, rates, measured_gradients(run))
+    sensor = _sensor_error(car, [run], errors, "total")
+    calibration = ratio * math.hypot(errors.ratio_error("total"), sensor)
+    method = "roll moment of the sheet over the roll of both axles"
+    notes = _axle_notes("total", measured_gradients(run))
+    if found.variance is None:
+        notes = (*notes, "the run's gradient has no error of its own")
+        return Estimate(ratio, "1", calibration=calibration, method=method, notes=notes)
+    std = ratio * math.sqrt(found.variance)
+    blocks = [e.n for e in run.roll_gradient_body.values() if e.n is not None]
+    half = 1.96 * math.hypot(std, calibration)
+    return Estimate(
+        value=ratio,
+        unit="1",
+        std_error=std,
+        interval=(ratio - half, ratio + half),
+        calibration=calibration,
+        n=min(blocks) if blocks else None,
+        method=method,
+        notes=notes,
+    )
+
+
+_GRADIENTS: Final[dict[str, Pick]] = {
+    **{f"roll_gradient_{k}": (lambda run, k=k: run.roll_gradient.get(k)) for k in (*AXLES, "total")},  # type: ignore[misc]
+    **{f"roll_gradient_body_{a}": (lambda run, a=a: run.roll_gradient_body.get(a)) for a in AXLES},  # type: ignore[misc]
+}
+
+
+class _Pooled:
+    """Fits over the whole session by quantity; a reason where no run shows the quantity."""
+
+    def __init__(self) -> None:
+        self.fits: dict[str, GroupFit] = {}
+        self.reasons: dict[str, tuple[str, ...]] = {}
+
+
+def _pool_session(
+    car: CarSheet, runs: Sequence[RunEstimates], predictions: Mapping[str, SetupPrediction]
+) -> _Pooled:
+    pooled = _Pooled()
+    for name, pick in _GRADIENTS.items():
+        values, missing = _gradient_values(runs, pick)
+        pooled.reasons[name] = missing
+        if values:
+            pooled.fits[name] = fit_groups(values)
+    for target in TARGETS:
+        values_of, scale, reasons = stiffness_values(car, target, runs, predictions)
+        pooled.reasons[f"roll_stiffness_{target}"] = reasons
+        if values_of:
+            pooled.fits[f"roll_stiffness_{target}"] = fit_groups(values_of, scatter_prior(scale))
+    for axle in AXLES:
+        shares = [_share_value(run, axle, order) for order, run in enumerate(runs)]
+        there = [share for share in shares if share is not None]
+        if there:
+            pooled.fits[f"left_share_{axle}"] = fit_groups(there, SHARE_SCATTER, with_drift=False)
+    return pooled
+
+
+def _gradient_values(
+    runs: Sequence[RunEstimates], pick: Pick
+) -> tuple[tuple[RunValue, ...], tuple[str, ...]]:
+    """Return the logarithms of a gradient, and why some runs show none."""
+    values, reasons = [], []
+    for order, run in enumerate(runs):
+        found = pick(run)
+        if found is None:
+            reasons.append(f"{run.name}: not estimated")
+        elif found.value is None:
+            reasons.append(f"{run.name}: {found.notes[0]}")
+        elif found.value <= 0.0:
+            reasons.append(f"{run.name}: {WRONG_SIGN}")
+        else:
+            relative = None if found.std_error is None else (found.std_error / found.value) ** 2
+            values.append(RunValue(run.name, run.setup, math.log(found.value), relative, float(order)))
+    return tuple(values), tuple(reasons)
+
+
+def _share_value(run: RunEstimates, axle: Axle, order: int) -> RunValue | None:
+    share = run.load_share.get(axle)
+    if share is None or share.left_share.value is None:
+        return None
+    error = share.left_share.std_error
+    return RunValue(
+        run.name, run.setup, share.left_share.value, None if error is None else error**2, float(order)
+    )
+
+
+def _setup_result(
+    car: CarSheet,
+    name: str,
+    hardware: Setup,
+    runs: Sequence[RunEstimates],
+    prediction: SetupPrediction,
+    pooled: _Pooled,
+) -> SetupResult:
+    own = [run for run in runs if run.setup == name]
+    measured: dict[str, Estimate] = {}
+    rows: list[Ledger] = []
+    roll = {a: _mean_roll(pooled, name, a) for a in AXLES}
+    shown = {a: value for a, value in roll.items() if value is not None}
+    errors = setup_sheet_errors(car, hardware, shown) if shown else None
+    for target in TARGETS:
+        key = f"roll_stiffness_{target}"
+        measured[key] = _unknown_or(pooled, key, name, own, STIFFNESS_UNIT)
+        if measured[key].value is None or errors is None:
+            continue
+        sensor = _sensor_error(car, own, errors, target)
+        common = math.hypot(errors.measured_error(target), sensor)
+        measured[key] = pooled_estimate(
+            pooled.fits[key], name, STIFFNESS_UNIT, common, _axle_notes(target, shown)
+        )
+        change = pooled.fits[key].mean(name)
+        rows.append(stiffness_row(target, measured[key], prediction, change, errors, sensor))
+    for key, pick in _GRADIENTS.items():
+        measured[key] = _unknown_or(pooled, key, name, own, GRADIENT_UNIT)
+        if measured[key].value is None or errors is None:
+            continue
+        measured[key] = pooled_estimate(pooled.fits[key], name, GRADIENT_UNIT, _calibration(own, pick))
+        rows.append(gradient_row(key, measured[key], prediction, pooled.fits[key].mean(name), errors))
+    for axle in AXLES:
+        measured[f"left_share_{axle}"] = _left_share(pooled, name, axle)
+    return SetupResult(
+        name=name,
+        runs=tuple(run.name for run in own),
+        measured=measured,
+        predicted=prediction,
+        ledger=tuple(rows),
+        hardware=hardware,
+    )
+
+
+def _mean_roll(pooled: _Pooled, name: str, axle: Axle) -> float | None:
+    fit = pooled.fits.get(f"roll_gradient_body_{axle}")
+    return None if fit is None or name not in fit.groups else math.exp(fit.mean(name).value)
+
+
+def _unknown_or(pooled: _Pooled, key: str, name: str, own: Sequence[RunEstimates], unit: str) -> Estimate:
+    """Return an unknown estimate with its reason; one with a passing value when runs show the figure."""
+    fit = pooled.fits.get(key)
+    if fit is not None and name in fit.groups:
+        return pooled_estimate(fit, name, unit, None)
+    if not own:
+        return Estimate.unknown(unit, NO_RUN)
+    reasons = pooled.reasons.get(key, ())
+    own_names = {run.name for run in own}
+    fitting = [text for text in reasons if text.split(":", 1)[0] in own_names]
+    return Estimate.unknown(unit, fitting[0])
+
+
+def _left_share(pooled: _Pooled, name: str, axle: Axle) -> Estimate:
+    fit = pooled.fits.get(f"left_share_{axle}")
+    if fit is None or name not in fit.groups:
+        return Estimate.unknown("1", f"no run of this set-up shows wheel loads of the {axle} axle")
+    found = fit.mean(name)
+    notes = tuple(n for n in scatter_notes(fit) if "gradient" not in n)
+    return Estimate(
+        value=found.value,
+        unit="1",
+        std_error=found.std_error,
+        interval=found.interval,
+        level=LEVEL,
+        n=fit.count(name),
+        method="random effects over runs",
+        notes=notes,
+    )
+
+
+def _calibration(own: Sequence[RunEstimates], pick: Pick) -> float | None:
+    """Return the mean relative common error of a set-up's runs."""
+    parts = []
+    for run in own:
+        found = pick(run)
+        if found is not None and found.value and found.calibration is not None:
+            parts.append(found.calibration / abs(found.value))
+    return float(np.mean(parts)) if parts else None
+
+
+def _sensor_error(car: CarSheet, own: Sequence[RunEstimates], errors: SheetErrors, target: Target) -> float:
+    """Return the relative error of a stiffness from the sensors' scales, common to all runs."""
+    parts = []
+    for axle, slope in errors.sensitivity(target).items():
+        scales = [
+            sensor_scale(car, run.roll_gradient_body[axle], axle)
+            for run in own
+            if axle in run.roll_gradient_body
+        ]
+        parts.append(slope * float(np.mean(scales)) if scales else 0.0)
+    return math.hypot(*parts)
+
+
+def _axle_notes(target: Target, shown: Mapping[Axle, float]) -> tuple[str, ...]:
+    notes = []
+    if target != "total":
+        notes.append(f"{other_axle(target)} stiffness taken from the sheet")
+    for axle in AXLES:
+        if axle not in shown:
+            notes.append(
+                f"roll of the {axle} axle not measured: taken from the other one by the sheet's ratio"
+            )
+    return tuple(notes)

@@ -1,0 +1,227 @@
+"""Roll stiffness from measured roll: the equation of roll read backwards.
+
+In steady state, body axes and for any bank, the springs and bars carry M f_y, so that with roll s per lateral
+specific force at each axle
+
+    K_f s_f + K_r s_r = M
+
+One equation cannot give two stiffnesses. An axle's own stiffness comes from it with the other axle's taken
+from the sheet, K_f = (M - K_r s_r) / s_f; the car's comes from it with the split of the sheet,
+K = M / (q_f s_f + q_r s_r), q being each axle's part of the predicted stiffness.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from analyzer.comparison.random_effects import Floats
+from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.estimate import Estimate
+from analyzer.prediction.axle import static_motion_ratio
+from analyzer.prediction.results import SetupPrediction
+from analyzer.processing.results import RunEstimates
+from analyzer.processing.stiffness import relative_spread
+from analyzer.sheets.car import AxleSheet, CarSheet
+from analyzer.sheets.masses import mass_properties
+
+Target = Literal["front", "rear", "total"]
+TARGETS: Final[tuple[Target, ...]] = ("front", "rear", "total")
+
+STIFFNESS_UNIT: Final = "N m/deg"
+GRADIENT_UNIT: Final = "deg/g"
+WRONG_SIGN: Final = "roll against lateral force has the wrong sign; check pots and accelerometer"
+
+
+@dataclass(frozen=True, slots=True)
+class RollSheet:
+    """What the sheet says about roll at one set-up; numbers, or arrays while tolerances are carried through.
+
+    Parameters
+    ----------
+    moment : float or ndarray
+        M g [N m per g of lateral specific force].
+    stiffness : dict
+        Axle -> roll stiffness K [N m/deg].
+    gradient : dict
+        Axle -> roll per lateral specific force in body axes s [deg/g].
+    """
+
+    moment: float | Floats
+    stiffness: dict[Axle, float | Floats]
+    gradient: dict[Axle, float | Floats]
+
+
+def roll_sheet(car: CarSheet, prediction: SetupPrediction) -> RollSheet:
+    """Return moment, stiffness and gradient at the sheet's own figures."""
+    return RollSheet(
+        moment=mass_properties(car).elastic_moment * STANDARD_GRAVITY,
+        stiffness={a: _value(prediction.roll_stiffness[a]) for a in AXLES},
+        gradient={a: _value(prediction.roll_gradient_body[a]) for a in AXLES},
+    )
+
+
+def _value(estimate: Estimate) -> float:
+    return math.nan if estimate.value is None else estimate.value
+
+
+def both_axles(
+    measured: Mapping[Axle, float | Floats], sheet: RollSheet
+) -> dict[Axle, float | Floats] | None:
+    """Return s of both axles; the one that was not measured follows by the sheet's ratio of the two.
+
+    None when neither was measured.
+    """
+    if not measured:
+        return None
+    full = dict(measured)
+    for axle, other in (("front", "rear"), ("rear", "front")):
+        if axle not in full and other in full:
+            full[axle] = full[other] * sheet.gradient[axle] / sheet.gradient[other]  # type: ignore[index]
+    return full
+
+
+def stiffness(target: Target, measured: Mapping[Axle, float | Floats], sheet: RollSheet) -> float | Floats:
+    """Return the roll stiffness of an axle or of the car [N m/deg] from measured roll.
+
+    Parameters
+    ----------
+    target : {"front", "rear", "total"}
+        Whose stiffness.
+    measured : mapping
+        Axle -> s [deg/g], at least one axle.
+    sheet : RollSheet
+        At the set-up the roll was measured on.
+
+    Returns
+    -------
+    float or ndarray
+        Not positive when the other axle alone would carry more than the whole moment: sheet and roll then
+        contradict each other.
+    """
+    roll = both_axles(measured, sheet)
+    if roll is None:
+        raise ValueError("no axle was measured")
+    if target == "total":
+        whole = sheet.stiffness["front"] + sheet.stiffness["rear"]
+        carried = sum(sheet.stiffness[a] * roll[a] for a in AXLES)
+        return whole * sheet.moment / carried
+    other = other_axle(target)
+    return (sheet.moment - sheet.stiffness[other] * roll[other]) / roll[target]
+
+
+def sensitivity(target: Target, measured: Mapping[Axle, float], sheet: RollSheet) -> dict[Axle, float]:
+    """Return d ln K / d ln s of each measured axle, by central differences."""
+    step = 1e-5
+    found: dict[Axle, float] = {}
+    for axle in measured:
+        up = stiffness(target, {**measured, axle: measured[axle] * math.exp(step)}, sheet)
+        down = stiffness(target, {**measured, axle: measured[axle] * math.exp(-step)}, sheet)
+        found[axle] = math.log(float(up) / float(down)) / (2.0 * step)
+    return found
+
+
+def common_sensitivity(target: Target, measured: Mapping[Axle, float], sheet: RollSheet) -> float:
+    """Return |d ln K / d ln s| when the roll of both axles grows by the same part.
+
+    For an axle this is more than one: the other axle's share is taken off a larger sum.
+    """
+    return abs(sum(sensitivity(target, measured, sheet).values()))
+
+
+def other_axle(axle: Axle) -> Axle:
+    """Return the other axle."""
+    return "rear" if axle == "front" else "front"
+
+
+@dataclass(frozen=True, slots=True)
+class RunStiffness:
+    """The logarithm of a stiffness as one run shows it.
+
+    Parameters
+    ----------
+    log : float
+        Natural logarithm of K [N m/deg].
+    variance : float or None
+        Of `log`, from the error within the run; None when the run states none.
+    scale : float
+        How much more `log` moves than the logarithm of roll when both axles' roll moves together [1].
+    """
+
+    log: float
+    variance: float | None
+    scale: float
+
+
+def run_stiffness(target: Target, run: RunEstimates, sheet: RollSheet) -> RunStiffness | str:
+    """Return what one run shows of a stiffness, or the reason why it shows nothing."""
+    measured = measured_gradients(run)
+    if not measured:
+        return no_gradient_reason(run)
+    found = float(stiffness(target, measured, sheet))
+    if not found > 0.0:
+        other = other_axle(target) if target != "total" else target
+        return (
+            f"{run.name}: by the sheet the {other} axle alone would carry more than the whole roll moment; "
+            "check spring rates, motion ratios and CG height"
+        )
+    slopes = sensitivity(target, measured, sheet)
+    variance: float | None = 0.0
+    for axle, slope in slopes.items():
+        error = run.roll_gradient_body[axle].std_error
+        variance = (
+            None if variance is None or error is None else variance + (slope * error / measured[axle]) ** 2
+        )
+    return RunStiffness(math.log(found), variance, abs(sum(slopes.values())))
+
+
+def measured_gradients(run: RunEstimates) -> dict[Axle, float]:
+    """Return the body-axes gradients a run has [deg/g]; those that are not positive mean nothing."""
+    found: dict[Axle, float] = {}
+    for axle in AXLES:
+        estimate = run.roll_gradient_body.get(axle)
+        if estimate is not None and estimate.value is not None and estimate.value > 0.0:
+            found[axle] = estimate.value
+    return found
+
+
+def no_gradient_reason(run: RunEstimates) -> str:
+    """Return why a run shows no roll gradient."""
+    notes = [note for e in run.roll_gradient_body.values() if e.value is None for note in e.notes[:1]]
+    if any(e.value is not None for e in run.roll_gradient_body.values()):
+        notes.append(WRONG_SIGN)
+    return f"{run.name}: {notes[0] if notes else 'no roll gradient'}"
+
+
+def wheel_scale(sheet: AxleSheet, nominal: AxleSheet) -> Floats:
+    """Return the factor on measured roll if a sheet's motion ratio and base were those of `sheet`.
+
+    Pots measure damper travel; roll follows from it by 1 / (motion ratio x base), so an error of the sheet in
+    either is in the measured roll too, and partly cancels against the stiffness it stands beside.
+    """
+    return _roll_per_damper(sheet) / _roll_per_damper(nominal)
+
+
+def _roll_per_damper(axle: AxleSheet) -> Floats:
+    solid = axle.suspension == "solid axle" and axle.spring_base is not None
+    base = axle.spring_base if solid and axle.spring_base is not None else axle.track_width
+    return np.asarray(1.0 / (static_motion_ratio(axle.damper_motion_ratio) * np.asarray(base.value)))
+
+
+def sensor_scale(car: CarSheet, estimate: Estimate, axle: Axle) -> float:
+    """Return the relative common error of a run's gradient that is not from the sheet's geometry.
+
+    `Estimate.calibration` of a run holds stated tolerances of motion ratio and track width too; those are
+    carried through from the sheet here, so they are taken out.
+    """
+    if not estimate.calibration or not estimate.value:
+        return 0.0
+    sheet = car.axle(axle)
+    track = sheet.track_width
+    stated = math.hypot(relative_spread(sheet.damper_motion_ratio) or 0.0, (track.std or 0.0) / track.value)
+    whole = estimate.calibration / abs(estimate.value)
+    return math.sqrt(max(whole**2 - stated**2, 0.0))

@@ -1,0 +1,158 @@
+"""The verdict on a change of set-up: one function, decided by intervals and by what the runs could show."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from analyzer.comparison.random_effects import Contrast, detection_power, smallest_visible, student
+from analyzer.comparison.results import ChangeVerdict
+
+NOTHING: Final = 1e-9
+"""A predicted change of the logarithm below this is no change at all."""
+
+MOST_RUNS: Final = 30
+"""Runs of each set-up beyond which nobody will drive for a verdict; a larger step is asked for instead."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the verdict is decided on; all figures are logarithms of the stiffness ratio after / before.
+
+    Parameters
+    ----------
+    measured : Contrast
+        Measured, with every error that does not cancel.
+    predicted : float
+        Predicted.
+    gap : Contrast
+        Measured minus predicted, with the errors of both.
+    repeatability : Contrast
+        Measured, with the error from the runs alone.
+    runs : tuple of int
+        Runs before and after.
+    """
+
+    measured: Contrast
+    predicted: float
+    gap: Contrast
+    repeatability: Contrast
+    runs: tuple[int, int]
+
+    @property
+    def smallest(self) -> float:
+        """The smallest change of the logarithm that is seen with 80 % power at the 95 % level."""
+        return smallest_visible(self.measured.std_error, self.measured.freedom)
+
+
+def decide(evidence: Evidence) -> tuple[ChangeVerdict, str]:
+    """Return the verdict and the sentence that gives its reason.
+
+    A change is seen when the 95 % interval of the ratio leaves out one. It is as predicted when the interval
+    of measured minus predicted holds nought. "No change seen" needs both: the runs could have shown the
+    predicted change, and they contradict it. All else is "cannot tell".
+    """
+    low, high = evidence.measured.interval
+    if high < 0.0:
+        return _seen(evidence, softer=True)
+    if low > 0.0:
+        return _seen(evidence, softer=False)
+    predicted = abs(evidence.predicted)
+    could_show = predicted > NOTHING and evidence.smallest <= predicted
+    if could_show and abs(evidence.gap.t) > student(evidence.gap.freedom):
+        reason = (
+            f"the predicted {_change(evidence.predicted)} would have shown (smallest visible change "
+            f"{_size(evidence.smallest, evidence.predicted)}), "
+            f"and the runs show {_change(evidence.measured.value)}"
+        )
+        return ChangeVerdict.NO_CHANGE, reason
+    return ChangeVerdict.CANNOT_TELL, _undecided(evidence, could_show)
+
+
+def _seen(evidence: Evidence, *, softer: bool) -> tuple[ChangeVerdict, str]:
+    agrees = abs(evidence.gap.t) <= student(evidence.gap.freedom)
+    same_way = evidence.predicted < -NOTHING if softer else evidence.predicted > NOTHING
+    smaller = abs(evidence.measured.value) < abs(evidence.predicted)
+    seen = f"measured {_change(evidence.measured.value)}, predicted {_change(evidence.predicted)}"
+    if same_way and agrees:
+        verdict = ChangeVerdict.AS_PREDICTED if softer else ChangeVerdict.STIFFENED
+        half = student(evidence.gap.freedom) * evidence.gap.std_error
+        way = "" if softer else " as predicted"
+        return verdict, f"{seen}: they agree{way} within their errors (± {100.0 * half:.1f} %)"
+    if not same_way:
+        against = ChangeVerdict.SOFTENED_AGAINST if softer else ChangeVerdict.STIFFENED_AGAINST
+        return against, f"{seen}; check that the set-ups are named the right way round and nothing binds"
+    if softer:
+        verdict = ChangeVerdict.LESS if smaller else ChangeVerdict.MORE
+    else:
+        verdict = ChangeVerdict.STIFFENED_LESS if smaller else ChangeVerdict.STIFFENED_MORE
+    return verdict, f"{seen}; the difference is larger than the errors of both"
+
+
+def _undecided(evidence: Evidence, could_show: bool) -> str:
+    smallest = _size(evidence.smallest, evidence.predicted)
+    if abs(evidence.predicted) <= NOTHING:
+        return (
+            f"no change was predicted, none is seen; a change under {smallest} would not show in these runs"
+        )
+    if could_show:
+        what = f"the runs agree with the predicted {_change(evidence.predicted)} and with no change at all"
+    else:
+        what = (
+            f"these runs show a change of {smallest} or more, and {_change(evidence.predicted)} was predicted"
+        )
+    return f"{what}; {what_settles(evidence)}"
+
+
+def what_settles(evidence: Evidence) -> str:
+    """Return what would settle an open verdict: more runs, or a larger step where runs will not do."""
+    needed = runs_needed(evidence)
+    if needed is None:
+        least = _size(_floor(evidence), -1.0)
+        return f"more runs alone would not settle it: make a larger step, at least {least}"
+    if needed <= max(evidence.runs):
+        needed = max(evidence.runs) + 1
+    return f"about {needed} runs of each set-up, in turns (A-B-A-B), would settle it"
+
+
+def runs_needed(evidence: Evidence, power: float = 0.80) -> int | None:
+    """Return the runs of each set-up that would show the predicted change with `power`; None if too many."""
+    wanted = abs(evidence.predicted)
+    per_run = run_error(evidence)
+    for runs in range(2, MOST_RUNS + 1):
+        own = Contrast(0.0, per_run * math.sqrt(2.0 / runs), 2.0 * runs - 2.0)
+        whole = own.with_known(remainder(evidence))
+        if detection_power(wanted, whole.std_error, whole.freedom) >= power:
+            return runs
+    return None
+
+
+def run_error(evidence: Evidence) -> float:
+    """Return the standard deviation of one run's logarithm of stiffness, from the error of the change."""
+    before, after = evidence.runs
+    return evidence.repeatability.std_error / math.sqrt(1.0 / before + 1.0 / after)
+
+
+def remainder(evidence: Evidence) -> float:
+    """Return the part of the error that more runs do not lessen."""
+    return math.sqrt(max(evidence.measured.std_error**2 - evidence.repeatability.std_error**2, 0.0))
+
+
+def _floor(evidence: Evidence) -> float:
+    """Return the smallest change that `MOST_RUNS` runs of each set-up would show."""
+    own = Contrast(0.0, run_error(evidence) * math.sqrt(2.0 / MOST_RUNS), 2.0 * MOST_RUNS - 2.0)
+    whole = own.with_known(remainder(evidence))
+    return smallest_visible(whole.std_error, whole.freedom)
+
+
+def _change(log: float) -> str:
+    part = 100.0 * math.expm1(log)
+    if abs(part) < 0.05:
+        return "no change"
+    return f"{abs(part):.1f} % {'softer' if part < 0.0 else 'stiffer'}"
+
+
+def _size(log: float, towards: float) -> str:
+    """Return the size of a change in percent of the stiffness, taken in the direction of `towards`."""
+    return f"{100.0 * abs(math.expm1(math.copysign(log, towards if towards else -1.0))):.1f} %"

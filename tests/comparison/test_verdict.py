@@ -1,0 +1,92 @@
+"""The words of the verdict."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from analyzer.comparison.random_effects import LARGE_FREEDOM, Contrast
+from analyzer.comparison.results import ChangeVerdict
+from analyzer.comparison.verdict import Evidence, decide, runs_needed
+
+
+def evidence(measured: float, predicted: float, error: float, runs: int = 3, sheet: float = 0.0) -> Evidence:
+    """Return evidence for ratios `measured` and `predicted` with relative errors."""
+    own = Contrast(math.log(measured), error, 2.0 * runs - 2.0)
+    gap = Contrast(math.log(measured / predicted), error, 2.0 * runs - 2.0).with_known(sheet)
+    return Evidence(own, math.log(predicted), gap, own, (runs, runs))
+
+
+@pytest.mark.parametrize(
+    ("measured", "predicted", "error", "verdict"),
+    [
+        (0.90, 0.91, 0.01, ChangeVerdict.AS_PREDICTED),
+        (0.95, 0.85, 0.01, ChangeVerdict.LESS),
+        (0.80, 0.90, 0.01, ChangeVerdict.MORE),
+        (0.90, 1.10, 0.01, ChangeVerdict.SOFTENED_AGAINST),
+        (0.90, 1.00, 0.01, ChangeVerdict.SOFTENED_AGAINST),
+        (1.00, 0.85, 0.01, ChangeVerdict.NO_CHANGE),
+        (1.00, 1.15, 0.01, ChangeVerdict.NO_CHANGE),
+        (1.10, 1.09, 0.01, ChangeVerdict.STIFFENED),
+        (1.05, 1.15, 0.01, ChangeVerdict.STIFFENED_LESS),
+        (1.25, 1.12, 0.01, ChangeVerdict.STIFFENED_MORE),
+        (1.10, 0.90, 0.01, ChangeVerdict.STIFFENED_AGAINST),
+        (1.00, 0.98, 0.01, ChangeVerdict.CANNOT_TELL),
+        (0.97, 0.95, 0.013, ChangeVerdict.CANNOT_TELL),
+        (1.00, 1.00, 0.01, ChangeVerdict.CANNOT_TELL),
+    ],
+)
+def test_each_word(measured: float, predicted: float, error: float, verdict: ChangeVerdict) -> None:
+    found, reason = decide(evidence(measured, predicted, error))
+    assert found is verdict
+    assert reason
+
+
+def test_no_change_is_never_said_when_the_runs_could_not_have_shown_the_prediction() -> None:
+    for error in (0.001, 0.005, 0.01, 0.02, 0.05, 0.2):
+        for predicted in (0.5, 0.8, 0.9, 0.97, 0.99, 1.0, 1.02, 1.1, 1.5):
+            for measured in (0.95, 0.99, 1.0, 1.01, 1.05):
+                case = evidence(measured, predicted, error)
+                verdict, _ = decide(case)
+                if case.smallest > abs(case.predicted):
+                    assert verdict is not ChangeVerdict.NO_CHANGE
+                if verdict is ChangeVerdict.NO_CHANGE:
+                    assert case.measured.interval[0] <= 0.0 <= case.measured.interval[1]
+                    assert not case.gap.interval[0] <= 0.0 <= case.gap.interval[1]
+
+
+def test_cannot_tell_says_what_would_settle_it() -> None:
+    _, reason = decide(evidence(0.98, 0.95, 0.03))
+    assert "runs of each set-up" in reason
+    assert "A-B-A-B" in reason
+
+
+def test_runs_needed_grow_as_the_predicted_change_shrinks() -> None:
+    few = runs_needed(evidence(1.0, 0.90, 0.02))
+    many = runs_needed(evidence(1.0, 0.95, 0.02))
+    assert few is not None
+    assert many is not None
+    assert few < many
+    assert runs_needed(evidence(1.0, 0.999, 0.02)) is None
+
+
+def test_where_runs_alone_will_not_do_a_larger_step_is_asked_for() -> None:
+    _, reason = decide(evidence(0.999, 0.998, 0.02))
+    assert "larger step" in reason
+
+
+def test_without_any_scatter_the_verdict_still_stands() -> None:
+    assert decide(evidence(0.9, 0.9, 0.0))[0] is ChangeVerdict.AS_PREDICTED
+    assert decide(evidence(1.0, 0.9, 0.0))[0] is ChangeVerdict.NO_CHANGE
+
+
+def test_errors_of_the_sheet_widen_what_counts_as_predicted() -> None:
+    assert decide(evidence(0.90, 0.94, 0.005))[0] is ChangeVerdict.MORE
+    assert decide(evidence(0.90, 0.94, 0.005, sheet=0.03))[0] is ChangeVerdict.AS_PREDICTED
+
+
+def test_known_error_needs_no_degrees_of_freedom() -> None:
+    own = Contrast(math.log(0.9), 0.01, LARGE_FREEDOM)
+    case = Evidence(own, math.log(0.9), Contrast(0.0, 0.01, LARGE_FREEDOM), own, (1, 1))
+    assert case.smallest == pytest.approx(0.028, abs=1e-4)
