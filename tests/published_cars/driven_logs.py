@@ -38,9 +38,10 @@ from published_cars.multi_body import (
     steady_turn,
     suspension_roll,
 )
+from reference.bars_of_known_rate import BarHardware, bar_lines, bar_of_rates
 from scipy.interpolate import CubicSpline
 
-HARD, GENTLE = 0.45 * PACKAGE_GRAVITY, 0.15 * PACKAGE_GRAVITY
+HARD, GENTLE = 0.40 * PACKAGE_GRAVITY, 0.15 * PACKAGE_GRAVITY
 """Largest lateral acceleration of a run [m/s2]: a firm one, and one near the small-force limit."""
 LOG_RATE = 100.0
 COLUMNS = {
@@ -91,14 +92,14 @@ def lateral_plan(t: float, largest: float) -> float:
     """Return the lateral acceleration aimed at [m/s2, left positive]: a slow sweep, then a slalom."""
     if t < 1.0:
         return 0.0
-    if t < 25.0:
-        return largest * math.sin(2 * math.pi * (t - 1.0) / 24.0)
-    fade = min(1.0, (t - 25.0) / 3.0, max(0.0, (40.0 - t) / 3.0))
-    return 0.9 * largest * fade * math.sin(2 * math.pi * 0.3 * (t - 25.0))
+    if t < 19.0:
+        return largest * math.sin(2 * math.pi * (t - 1.0) / 18.0)
+    fade = min(1.0, (t - 19.0) / 3.0, max(0.0, (31.0 - t) / 3.0))
+    return 0.9 * largest * fade * math.sin(2 * math.pi * 0.3 * (t - 19.0))
 
 
-PLAN_DURATION = 41.0
-STEADY_PART = (1.0, 25.0)
+PLAN_DURATION = 32.0
+STEADY_PART = (1.0, 19.0)
 """Stretch of the plan with the slow sweep [s]."""
 
 
@@ -181,15 +182,20 @@ def write_log(run: DrivenRun, path: Path) -> None:
     pd.DataFrame(table).to_csv(path, index=False, float_format="%.6f")
 
 
-@dataclass(frozen=True)
-class BarHardware:
-    """A straight bar with stiff blades: tube diameter and lever arms [m], outermost first."""
+def front_hardware(number: int) -> BarHardware:
+    """Return the front bar: hole 2 gives the published roll stiffness, hole 1 half of it."""
+    p = published_car(number).parameters
+    rate = 2.0 * abs(p.K_tsf) / p.T_f**2
+    return bar_of_rates([rate / 2.0, rate])
 
-    diameter: float
-    levers: tuple[float, ...]
+
+def rear_hardware(number: int) -> BarHardware | None:
+    """Return the rear bar, None for the car that has none."""
+    p = published_car(number).parameters
+    return None if p.K_tsr == 0.0 else bar_of_rates([2.0 * abs(p.K_tsr) / p.T_r**2])
 
 
-def car_sheet(number: int, front: BarHardware, rear: BarHardware | None) -> str:
+def car_sheet(number: int) -> str:
     """Return the car sheet of vehicle `number`.
 
     The model's axle leans with its tyres, so its own mass does not load the springs: that is a solid axle
@@ -208,8 +214,8 @@ def car_sheet(number: int, front: BarHardware, rear: BarHardware | None) -> str:
         f'unsprung = {{ front = "{p.m_uf:.9g} kg", rear = "{p.m_ur:.9g} kg" }}',
         f'cg_height = "{height:.9g} m"',
         f'wheelbase = "{p.a + p.b:.9g} m"',
-        *_axle_lines("front", p.T_f, p.K_sf, p.K_sdf, p, front),
-        *_axle_lines("rear", p.T_r, p.K_sr, p.K_sdr, p, rear),
+        *_axle_lines("front", p.T_f, p.K_sf, p.K_sdf, p, front_hardware(number)),
+        *_axle_lines("rear", p.T_r, p.K_sr, p.K_sdr, p, rear_hardware(number)),
         "[logger.channels]",
         *(
             f'{name} = {{ column = "{column}", unit = "{unit}"{_static(name)} }}'
@@ -243,39 +249,18 @@ def _axle_lines(
     return lines if bar is None else lines + bar_lines(axle, bar)
 
 
-def bar_lines(axle: str, bar: BarHardware) -> list[str]:
-    """Return the lines of a car sheet for one bar, stiff in all but its tube."""
-    holes = ", ".join(f'"{lever:.12g} m"' for lever in bar.levers)
-    return [
-        f"[{axle}.bar]",
-        'kind = "bladed"',
-        "motion_ratio = 1.0",
-        f'tube = {{ material = "4130", outside_diameter = "{bar.diameter:.12g} m", length = "1 m" }}',
-        'mounts = { spacing = "1 m" }',
-        'blade = { material = "spring steel", depth = "80 mm", thickness = "20 mm" }',
-        f"holes = [{holes}]",
-    ]
-
-
 FRONT_BARS = {"full bar": 1.0, "half bar": 0.5, "no bar": 0.0}
 """Set-ups of the session and the factor on the front bar each stands for."""
 _FRONT_SETTING = {"full bar": "{ hole = 2 }", "half bar": "{ hole = 1 }", "no bar": '"off"'}
 
 
-def write_session(
-    folder: Path,
-    number: int,
-    front: BarHardware,
-    rear: BarHardware | None,
-    bars: list[str],
-    largest: float = HARD,
-) -> Path:
-    """Write logs and sheets of vehicle `number`, one run per front bar named; return the session sheet."""
-    (folder / "car.toml").write_text(car_sheet(number, front, rear), encoding="utf-8")
-    rear_setting = "" if rear is None else "rear_bar = { hole = 1 }\n"
+def write_session(folder: Path, number: int, largest: float = HARD) -> Path:
+    """Write logs and sheets of vehicle `number`, one run per front bar; return the session sheet."""
+    (folder / "car.toml").write_text(car_sheet(number), encoding="utf-8")
+    rear_setting = "" if rear_hardware(number) is None else "rear_bar = { hole = 1 }\n"
     parts = [f'name = "Vehicle {number}"\ncar = "car.toml"\n']
-    parts += [f'[setups."{bar}"]\nfront_bar = {_FRONT_SETTING[bar]}\n{rear_setting}' for bar in bars]
-    for index, bar in enumerate(bars, start=1):
+    parts += [f'[setups."{bar}"]\nfront_bar = {_FRONT_SETTING[bar]}\n{rear_setting}' for bar in FRONT_BARS]
+    for index, bar in enumerate(FRONT_BARS, start=1):
         log = f"r{index:02d}.csv"
         write_log(driven_run(number, FRONT_BARS[bar], largest), folder / log)
         parts.append(f'[[runs]]\nname = "r{index:02d}"\nlogs = ["{log}"]\nsetup = "{bar}"\n')
