@@ -73,6 +73,12 @@ _NEXT: Final = {
     ChangeVerdict.NO_CHANGE: "make a larger step, or drive more runs on both set-ups",
     ChangeVerdict.STIFFENED: "check that the set-ups are not named the wrong way round and that nothing "
     "binds",
+    ChangeVerdict.SOFTENED_AGAINST: "check that the set-ups are named the right way round, and what else was "
+    "changed",
+    ChangeVerdict.STIFFENED_LESS: "look for what gives before the bar does (link play, mounts, blade clamp)",
+    ChangeVerdict.STIFFENED_MORE: "check hole, spacers and tube against the sheets, and that nothing binds",
+    ChangeVerdict.STIFFENED_AGAINST: "check that the set-ups are named the right way round and that nothing "
+    "binds",
     ChangeVerdict.CANNOT_TELL: "drive more runs on both set-ups, one set-up, the other, and the first again",
 }
 
@@ -163,6 +169,10 @@ def comparison_answer(comparison: Comparison) -> str:
         ChangeVerdict.MORE: f"{after} softened the car, more than predicted",
         ChangeVerdict.NO_CHANGE: f"No change seen from {before} to {after}",
         ChangeVerdict.STIFFENED: f"{after} stiffened the car",
+        ChangeVerdict.SOFTENED_AGAINST: f"{after} softened the car, against the prediction",
+        ChangeVerdict.STIFFENED_LESS: f"{after} stiffened the car, less than predicted",
+        ChangeVerdict.STIFFENED_MORE: f"{after} stiffened the car, more than predicted",
+        ChangeVerdict.STIFFENED_AGAINST: f"{after} stiffened the car, against the prediction",
         ChangeVerdict.CANNOT_TELL: f"These runs cannot tell whether {after} changed the car",
     }[comparison.verdict]
     predicted = comparison.predicted_ratio
