@@ -21,6 +21,22 @@ SHARPEST = 1e-6
 """Corners that turn by less than this are straight [rad]."""
 
 
+class ShapeError(AnalyzerError):
+    """A centre line that cannot be bent, or mounts that do not sit on it.
+
+    Parameters
+    ----------
+    key : str
+        Key below the bar: ``points``, ``mounts.left``.
+    problem, remedy : str
+        As for `analyzer.errors.SheetError`.
+    """
+
+    def __init__(self, key: str, problem: str, remedy: str) -> None:
+        self.key, self.problem, self.remedy = key, problem, remedy
+        super().__init__(f"bar.{key}: {problem}; {remedy}")
+
+
 @dataclass(frozen=True, slots=True)
 class Leg:
     """A straight part of the centre line between two bends."""
@@ -38,7 +54,7 @@ def formed_model(bar: FormedBar) -> BarModel:
 
     Raises
     ------
-    AnalyzerError
+    ShapeError
         One line when bends overlap, or a mount has no straight part (or several) at its place.
     """
     legs, arcs = _centre_line(bar)
@@ -67,9 +83,7 @@ def formed_model(bar: FormedBar) -> BarModel:
         if index < len(arcs) and (arc := arcs[index]) is not None:
             add(side, arc, ARC_ORDER)
     if set(mounts) != {"left", "right"} or left_leg > right_leg:
-        raise AnalyzerError(
-            "bar.mounts: the left mount must come before the right one along the bar; check points"
-        )
+        raise ShapeError("mounts", "the right mount comes before the left one along the bar", "check points")
     return BarModel(
         pieces=tuple(pieces),
         left_eye=_corner(bar, 0),
@@ -93,16 +107,17 @@ def _centre_line(bar: FormedBar) -> tuple[list[Leg], list[Arc | None]]:
     steps = [b.minus(a) for a, b in pairwise(corners)]
     lengths = [step.norm() for step in steps]
     if any(np.any(length <= 0.0) for length in lengths):
-        raise AnalyzerError("bar.points: two neighbouring points are the same; remove one of them")
+        raise ShapeError("points", "two neighbouring points are the same", "remove one of them")
     tangents = [step.times(1.0 / length) for step, length in zip(steps, lengths, strict=True)]
     cuts, arcs = _bends(bar, corners, tangents)
     legs = []
     for index, (tangent, length) in enumerate(zip(tangents, lengths, strict=True)):
         rest = np.asarray(length - cuts[index] - cuts[index + 1])
         if np.any(rest < -1e-12):
-            raise AnalyzerError(
-                f"bar.points: the bends at points {index + 1} and {index + 2} overlap; reduce bend_radius "
-                "or move the points apart"
+            raise ShapeError(
+                "points",
+                f"the bends at points {index + 1} and {index + 2} overlap",
+                "reduce bend_radius or move the points apart",
             )
         legs.append(Leg(corners[index].plus(tangent.times(cuts[index])), tangent, np.maximum(rest, 0.0)))
     return legs, arcs
@@ -139,9 +154,7 @@ def _leg_at(legs: list[Leg], across: Array, mount: str) -> int:
             found.append(index)
     if len(found) != 1:
         problem = "lies on a bend or outside the bar" if not found else "meets the centre line more than once"
-        raise AnalyzerError(
-            f"bar.mounts.{mount}: {problem}; place it on a straight part that runs across the car"
-        )
+        raise ShapeError(f"mounts.{mount}", problem, "place it on a straight part that runs across the car")
     return found[0]
 
 

@@ -8,7 +8,7 @@ that enters two results moves both, so what two set-ups share cancels in their r
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -111,7 +111,9 @@ class SheetInput:
     taken: str
 
 
-def propagate(car: CarSheet, function: Callable[[CarSheet], Values]) -> Propagated:
+def propagate(
+    car: CarSheet, function: Callable[[CarSheet], Values], tell: Sequence[str] | None = None
+) -> Propagated:
     """Return what `function` makes of a car sheet, with covariance and the contribution of every quantity.
 
     Parameters
@@ -121,6 +123,8 @@ def propagate(car: CarSheet, function: Callable[[CarSheet], Values]) -> Propagat
     function : callable
         Takes a `CarSheet` whose quantities may be arrays of shape (rows,) in place of numbers and returns
         numbers or arrays of that shape by name. It is called once.
+    tell : sequence of str or None
+        Results for whose sake an assumed tolerance is worth a line of its own; None for all.
 
     Returns
     -------
@@ -146,7 +150,7 @@ def propagate(car: CarSheet, function: Callable[[CarSheet], Values]) -> Propagat
         covariance=contribution @ contribution.T,
         inputs=tuple(item.key for item in inputs),
         contribution=contribution,
-        assumed=filled + _told(inputs, contribution),
+        assumed=filled + _told(inputs, contribution[[n in (tell or names) for n in names]]),
     )
 
 

@@ -59,6 +59,10 @@ class SetupPrediction:
         Front part of the load transfer [1].
     assumed : tuple of str
         Values the sheet did not state and what was taken instead.
+    further : dict
+        ``inside_load_front``, ``_rear`` (lighter wheel at 1 g [N]); ``lift_off_front``, ``_rear`` (lateral
+        acceleration at which it leaves the ground [g]); ``replacement_spring_front``, ``_rear`` (rate at the
+        spring that gives the same roll stiffness without the bar [N/mm]).
     """
 
     name: str
@@ -69,6 +73,7 @@ class SetupPrediction:
     load_transfer: dict[Axle, LoadTransfer]
     front_share: Estimate
     assumed: tuple[str, ...] = ()
+    further: dict[str, Estimate] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

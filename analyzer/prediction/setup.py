@@ -11,6 +11,8 @@ from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.errors import AnalyzerError, SheetError
 from analyzer.estimate import Estimate
 from analyzer.prediction.axle import CarRoll, car_roll
+from analyzer.prediction.check import check_bars
+from analyzer.prediction.extras import extra_estimates, extra_values
 from analyzer.prediction.propagation import Propagated, Values, propagate
 from analyzer.prediction.rate import bar_rates, bar_solution, setting_in_words
 from analyzer.prediction.results import BarPrediction, ChangePrediction, LoadTransfer, SetupPrediction
@@ -21,6 +23,9 @@ from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
 
 NM_PER_DEG: Final = math.pi / 180.0
 """Factor from N m/rad to N m/deg."""
+
+TOLD: Final = tuple(f"{what} {a}" for what in ("stiffness", "gradient") for a in AXLES)
+"""Figures for whose sake assumed tolerances are listed."""
 
 CHANGE_METHOD: Final = "both set-ups from one sheet; errors common to both cancel"
 
@@ -76,7 +81,7 @@ def predict_setup(car: CarSheet, name: str, setup: Setup, sheet_path: Path | Non
         One line when the set-up does not exist on this car.
     """
     _refuse(car, name, setup, sheet_path)
-    found = propagate(car, lambda sheet: setup_values(sheet, setup))
+    found = propagate(car, lambda sheet: setup_values(sheet, setup), tell=TOLD)
     return SetupPrediction(
         name=name,
         bars=_bar_predictions(car, setup, found),
@@ -88,6 +93,7 @@ def predict_setup(car: CarSheet, name: str, setup: Setup, sheet_path: Path | Non
         load_transfer={a: _load_transfer(found, a) for a in AXLES},
         front_share=found.estimate("front share", "1"),
         assumed=found.assumed,
+        further=extra_estimates(found),
     )
 
 
@@ -128,13 +134,13 @@ def setup_values(car: CarSheet, setup: Setup) -> Values:
 
     Names: ``rate``, ``stiffness`` [N m/rad], ``gradient`` and ``body gradient`` [rad per m/s2] each with an
     axle (and ``total``), ``elastic``/``geometric``/``unsprung``/``transfer`` with an axle [N per m/s2 of
-    level-road lateral acceleration], ``front share``.
+    level-road lateral acceleration], ``front share``, and those of `extra_values`.
     """
     rates = bar_rates(car, setup)
     roll = car_roll(car, rates)
     values = {f"rate {a}": rates[a] for a in AXLES}
     values |= roll_values(roll)
-    return values
+    return values | extra_values(car, roll, values)
 
 
 def roll_values(roll: CarRoll) -> dict[str, float]:
@@ -155,6 +161,7 @@ def roll_values(roll: CarRoll) -> dict[str, float]:
 
 
 def _refuse(car: CarSheet, name: str, setup: Setup, sheet_path: Path | None) -> None:
+    check_bars(car)
     found = check_setup(car, name, setup)
     if found is None:
         return

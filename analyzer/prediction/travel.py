@@ -1,0 +1,165 @@
+"""Wheel and damper travel: how far an axle can move, and what a bank uses of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analyzer.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle, Corner
+from analyzer.estimate import Estimate
+from analyzer.prediction.axle import car_roll, static_motion_ratio
+from analyzer.prediction.bladed import array
+from analyzer.prediction.propagation import Propagated, propagate
+from analyzer.prediction.rate import bar_rates
+from analyzer.prediction.sections import Array
+from analyzer.sheets.car import AxleSheet, CarSheet
+from analyzer.sheets.masses import mass_properties
+from analyzer.sheets.session import Setup
+
+ASSUMED_TRAVEL: Final = 0.05
+"""Wheel travel each way from static where the damper states no end [m]: engineering judgement."""
+
+LOAD_STEP: Final = 1e-9
+"""Below this lateral force [m/s2] a bank is driven at its neutral speed and the outer side is undefined."""
+
+
+@dataclass(frozen=True, slots=True)
+class WheelRange:
+    """How far the wheels of an axle can move from static ride height.
+
+    Parameters
+    ----------
+    bump, droop : float
+        Wheel travel to the end either way, both positive [m].
+    assumed : tuple of str
+        What the sheet does not state and what was taken.
+    """
+
+    bump: float
+    droop: float
+    assumed: tuple[str, ...] = ()
+
+
+def wheel_range(axle: AxleSheet, name: Axle) -> WheelRange:
+    """Return the full wheel travel of an axle from its damper's ends."""
+    ratio = float(static_motion_ratio(axle.damper_motion_ratio))
+    damper, assumed = axle.damper, []
+    if damper.full_bump is not None:
+        bump = damper.full_bump.value / ratio
+    elif damper.bump_stop_gap is not None:
+        bump = damper.bump_stop_gap.value / ratio
+        assumed.append(f"{name}.damper.full_bump: not stated, wheel travel taken to end at the bump stop")
+    else:
+        bump = ASSUMED_TRAVEL
+        assumed.append(f"{name}.damper.full_bump: not stated, {bump * 1000:.0f} mm of wheel travel taken")
+    if damper.full_droop is not None:
+        droop = damper.full_droop.value / ratio
+    else:
+        droop = bump
+        assumed.append(f"{name}.damper.full_droop: not stated, as much droop as bump taken")
+    return WheelRange(bump, droop, tuple(assumed))
+
+
+@dataclass(frozen=True, slots=True)
+class TravelUse:
+    """What a steady bank uses of one damper's travel.
+
+    Parameters
+    ----------
+    heave, roll, total : Estimate
+        Damper travel from static by the extra weight, by roll, and together [mm], compression positive.
+    gap : float or None
+        Damper travel to the bump stop [mm]; None when the sheet does not state it.
+    margin : Estimate
+        Travel left before the stop touches [mm]; negative when it is used up.
+    roll_part : float or None
+        Part of the compression that a stiffer bar can act on [1]; None when the damper extends.
+    """
+
+    heave: Estimate
+    roll: Estimate
+    total: Estimate
+    gap: float | None
+    margin: Estimate
+    roll_part: float | None
+
+
+def body_forces(bank: float, centripetal: float) -> tuple[float, float]:
+    """Return lateral and vertical specific force on a bank [m/s2].
+
+    Parameters
+    ----------
+    bank : float
+        Cross slope towards the inside [rad].
+    centripetal : float
+        Horizontal acceleration towards the inside, speed^2 / radius [m/s2].
+
+    Notes
+    -----
+    f_y = a cos(bank) - g sin(bank); f_z = g cos(bank) + a sin(bank) (statics). Roll of the body against
+    the road is not in these; `banked_travel` adds it.
+    """
+    sine, cosine, g = math.sin(bank), math.cos(bank), STANDARD_GRAVITY
+    return centripetal * cosine - g * sine, g * cosine + centripetal * sine
+
+
+def banked_travel(car: CarSheet, setup: Setup, bank: float, centripetal: float) -> dict[Corner, TravelUse]:
+    """Return what a steady left turn on a bank uses of each damper's travel (right side outside).
+
+    Heave: the sprung weight above the static one over the wheel rate. Roll: suspension roll times half the
+    track. Bump stops are left out: past the gap the figure says how far the springs alone would let it go.
+
+    Parameters
+    ----------
+    car, setup : CarSheet, Setup
+        Car and set-up.
+    bank, centripetal : float
+        As in `body_forces`; their own errors are not included.
+    """
+    found = propagate(car, lambda sheet: _travel_values(sheet, setup, bank, centripetal))
+    return {corner: _travel_use(car, found, axle, corner) for axle in AXLES for corner in AXLE_CORNERS[axle]}
+
+
+def _travel_values(car: CarSheet, setup: Setup, bank: float, centripetal: float) -> Mapping[str, Array]:
+    masses = mass_properties(car)
+    roll = car_roll(car, bar_rates(car, setup))
+    lateral, vertical = body_forces(bank, centripetal)
+    # The body leans against the road, so its own axes see more of the weight (small angles).
+    lateral_body = lateral / (1.0 - vertical * roll.body)
+    values: dict[str, Array] = {}
+    for axle in AXLES:
+        sheet = car.axle(axle)
+        spring_ratio = static_motion_ratio(sheet.spring.motion_ratio)
+        ratio = static_motion_ratio(sheet.damper_motion_ratio)
+        wheel_rate = array(sheet.spring.rate) * spring_ratio**2
+        extra = masses.axle(axle).sprung * (vertical - STANDARD_GRAVITY) / 2.0
+        heave = np.asarray(ratio * extra / wheel_rate)
+        lean = np.asarray(ratio * roll.axles[axle].suspension * lateral_body * array(sheet.track_width) / 2.0)
+        gap = array(0.0 if sheet.damper.bump_stop_gap is None else sheet.damper.bump_stop_gap)
+        for corner, side in zip(AXLE_CORNERS[axle], (-1.0, 1.0), strict=True):
+            values |= {
+                f"heave {corner}": heave,
+                f"roll {corner}": np.asarray(side * lean),
+                f"total {corner}": np.asarray(heave + side * lean),
+                f"margin {corner}": np.asarray(gap - heave - side * lean),
+            }
+    return values
+
+
+def _travel_use(car: CarSheet, found: Propagated, axle: Axle, corner: Corner) -> TravelUse:
+    gap = car.axle(axle).damper.bump_stop_gap
+    heave, roll, total = (
+        found.estimate(f"{part} {corner}", "mm", 1000.0) for part in ("heave", "roll", "total")
+    )
+    margin = (
+        Estimate.unknown("mm", f"{axle}.damper.bump_stop_gap is not in the car sheet")
+        if gap is None
+        else found.estimate(f"margin {corner}", "mm", 1000.0)
+    )
+    compression = found.values[f"total {corner}"]
+    part = None if compression <= LOAD_STEP else found.values[f"roll {corner}"] / compression
+    return TravelUse(heave, roll, total, None if gap is None else gap.value * 1000.0, margin, part)
