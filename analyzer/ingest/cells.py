@@ -170,7 +170,7 @@ def read_header_cell(cell: str) -> HeaderCell:
         inside = next(part for part in match.groups()[1:] if part is not None)
         unit = _unit_among(inside)
         name = match.group(1) if match.group(1).strip() else inside
-    name = name.strip().strip("#:;").strip()
+    name = name.strip().strip("#:;|").strip()
     if not unit and not match:
         suffix = _SUFFIX.search(name)
         if suffix:
@@ -187,7 +187,12 @@ def _unit_among(inside: str) -> str:
         if is_unit(part) and not _RATE.fullmatch(part.strip()):
             return plain_unit(part)
     for word in re.split(r"[|,;\s]+|\.\.+|(?<=\d)(?=[a-zA-Z])", inside):
-        if len(word) > 1 and is_unit(word) and plain_unit(word) not in ("hz", "khz"):
+        if (
+            word
+            and (len(word) > 1 or word in "gmsV")
+            and is_unit(word)
+            and plain_unit(word) not in ("hz", "khz")
+        ):
             return plain_unit(word)
     words = inside.strip()
     return plain_unit(words) if words and len(words) <= 12 and not words[0].isdigit() else ""

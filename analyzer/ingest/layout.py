@@ -123,11 +123,12 @@ def _best_block(text: Text, wishes: Wishes) -> _Block | None:
             return plain
     delimiters = (wishes.delimiter,) if wishes.delimiter else DELIMITERS
     decimals = (wishes.decimal,) if wishes.decimal else (".", ",")
+    quoted = _is_quoted(text.lines)  # a comma within quotes may be a decimal sign among commas
     found = [
         block
         for delimiter in delimiters
         for decimal in decimals
-        if delimiter != decimal and (block := _longest_run(text.lines, delimiter, decimal))
+        if (delimiter != decimal or quoted) and (block := _longest_run(text.lines, delimiter, decimal))
     ]
     if not found:
         return None
@@ -206,7 +207,7 @@ def _with_header(text: Text, block: _Block, wishes: Wishes, path: Path) -> Layou
     return Layout(
         delimiter=block.delimiter,
         decimal=block.decimal,
-        quoted='"' in "".join(text.lines),
+        quoted=_is_quoted(text.lines),
         header=header,
         header_line=None if names_line is None else names_line + 1,
         first_line=first + 1,
@@ -215,6 +216,12 @@ def _with_header(text: Text, block: _Block, wishes: Wishes, path: Path) -> Layou
         preamble=tuple(text.lines[: names_line or 0]),
         steps=tuple(steps),
     )
+
+
+def _is_quoted(lines: list[str]) -> bool:
+    """Return whether quotes enclose cells; a lone quote is dirt."""
+    counts = [line.count('"') for line in lines if '"' in line]
+    return sum(n % 2 == 0 for n in counts) > sum(n % 2 for n in counts)
 
 
 def _names_line(lines: list[str], block: _Block, wishes: Wishes, path: Path) -> int | None:

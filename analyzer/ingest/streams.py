@@ -15,6 +15,7 @@ import pyarrow as pa
 from analyzer.errors import LogError
 from analyzer.ingest.dialect import Text, find_encoding, is_wide, split_text
 from analyzer.ingest.files import SAMPLE_BYTES, is_packed, open_log
+from analyzer.ingest.layout import Layout
 
 LONGEST_LINE = 1 << 20
 """Bytes of one line; the CSV reader works in blocks of this size."""
@@ -80,7 +81,7 @@ def _unwrap(lines: bytes) -> bytes:
 
 
 @contextmanager
-def open_bytes(path: Path, encoding: str, wrapped: bool, blanks: bool) -> Iterator[IO[bytes]]:
+def open_bytes(path: Path, encoding: str, wrapped: bool) -> Iterator[IO[bytes]]:
     """Open the log as an ASCII-compatible stream from its first byte."""
     with open_log(path) as raw:
         stream: IO[bytes] = raw
@@ -88,8 +89,6 @@ def open_bytes(path: Path, encoding: str, wrapped: bool, blanks: bool) -> Iterat
             stream = _buffered(stream, _to_utf8(encoding))
         if wrapped:
             stream = _buffered(stream, _by_lines(_unwrap, path))
-        if blanks:
-            stream = _buffered(stream, _by_lines(_blanks_to_tabs, path))
         yield stream
 
 
@@ -97,18 +96,42 @@ def _buffered(stream: IO[bytes], turn: Callable[[bytes, bool], bytes]) -> IO[byt
     return io.BufferedReader(_Recoded(stream, turn), 1 << 18)
 
 
+_PLAIN_BYTES = bytes(b if b < 128 else ord("?") for b in range(256))
+
+
+def _plain_bytes(block: bytes, last: bool) -> bytes:
+    """Replace what is not ASCII: numbers and times need none, and soiled bytes must not stop the reader."""
+    return block.translate(_PLAIN_BYTES)
+
+
+def _lone_quotes_off(lines: bytes) -> bytes:
+    """Take the quotes out of lines with an odd number of them, which would swallow the lines behind."""
+    return re.sub(
+        rb'(?m)^[^"\r\n]*"[^\r\n]*',
+        lambda m: m.group().replace(b'"', b"") if m.group().count(b'"') % 2 else m.group(),
+        lines,
+    )
+
+
 @contextmanager
-def open_rows(path: Path, text: Text, offset: int, delimiter: str) -> Iterator[object]:
-    """Open the log at its first data row, in a form the CSV reader takes."""
-    blanks = delimiter == " "
-    if not (blanks or text.wrapped or is_wide(text.encoding) or is_packed(path)):
+def open_rows(path: Path, text: Text, layout: Layout, wary: bool) -> Iterator[object]:
+    """Open the log at its first data row, in a form the CSV reader takes.
+
+    With `wary`, bytes and quotes that could lead the reader astray are made harmless on the way.
+    """
+    blanks = layout.delimiter == " "
+    if not (wary or blanks or text.wrapped or is_wide(text.encoding) or is_packed(path)):
         # The reader's own file object lets other threads work; a memory map would count as memory.
         with pa.OSFile(str(path), "rb") as fast:
-            fast.seek(offset)
+            fast.seek(layout.offset)
             yield fast
         return
-    with open_bytes(path, text.encoding, text.wrapped, blanks=False) as stream:
-        _skip(stream, offset)
+    with open_bytes(path, text.encoding, text.wrapped) as stream:
+        _skip(stream, layout.offset)
+        if wary:
+            stream = _buffered(stream, _plain_bytes)
+            if layout.quoted:
+                stream = _buffered(stream, _by_lines(_lone_quotes_off, path))
         yield _buffered(stream, _by_lines(_blanks_to_tabs, path)) if blanks else stream
 
 
@@ -141,7 +164,7 @@ def read_text(path: Path, wished_encoding: str | None) -> Text:
 
 
 def _sample(path: Path, encoding: str, wrapped: bool, steps: tuple[str, ...]) -> Text:
-    with open_bytes(path, encoding, wrapped, blanks=False) as stream:
+    with open_bytes(path, encoding, wrapped) as stream:
         head = stream.read(SAMPLE_BYTES)
     text = split_text(head, encoding, len(head) < SAMPLE_BYTES, steps)
     if text.lines and max(len(line) for line in text.lines) >= SAMPLE_BYTES - 8:

@@ -127,20 +127,16 @@ def _arrow(
     wary: list[tuple[int, int, str]] | None,
 ) -> pa.Table:
     """Run the CSV reader; with a list as `wary`, rows of another width are collected in it and skipped."""
-    odd_rows = False
 
     def on_invalid(row: Any) -> str:
-        nonlocal odd_rows
-        if wary is None:
-            odd_rows = True
-            return "error"
+        assert wary is not None
         wary.append((layout.first_line + int(row.number) - 1, int(row.actual_columns), str(row.text)[:4096]))
         return "skip"
 
     names = [_name(i) for i in range(len(layout.header))]
     delimiter = "\t" if layout.delimiter == " " else layout.delimiter
     try:
-        with open_rows(path, text, layout.offset, layout.delimiter) as stream:
+        with open_rows(path, text, layout, wary is not None) as stream:
             table = pacsv.read_csv(
                 stream,
                 read_options=pacsv.ReadOptions(
@@ -149,7 +145,7 @@ def _arrow(
                 parse_options=pacsv.ParseOptions(
                     delimiter=delimiter,
                     quote_char='"' if layout.quoted else False,
-                    invalid_row_handler=on_invalid,
+                    invalid_row_handler=None if wary is None else on_invalid,
                     ignore_empty_lines=wary is None,
                 ),
                 convert_options=pacsv.ConvertOptions(
@@ -160,9 +156,11 @@ def _arrow(
                     check_utf8=False,
                 ),
             )
+    except UnicodeDecodeError:
+        raise _Odd from None  # the reader words its complaint about a row that is no text
     except pa.ArrowInvalid as error:
         found = _BAD_COLUMN.search(str(error))
-        if odd_rows or (found and wary is None):
+        if wary is None and (found or "CSV parse error" in str(error)):
             raise _Odd from None
         if found and int(found.group(1)) not in binary:
             raise _Odd(found.group(1)) from None

@@ -49,10 +49,25 @@ def sample_interval(seconds: NDArray[np.float64]) -> float:
     moves = np.diff(seconds)
     step = float(np.median(moves))
     sound = moves < GAP_FACTOR * step
-    if sound.all():
-        return float((seconds[-1] - seconds[0]) / len(moves)) if _even(moves, step) else step
-    mean = float(moves[sound].mean())
-    return mean if _even(moves[sound], step) else step
+    if not _even(moves[sound], step):
+        return step
+    if not sound.all():
+        fine = float(moves[sound].mean())
+    elif len(moves) > 10_000:
+        fine = float((seconds[-1] - seconds[0]) / len(moves))
+    else:
+        fine = float(np.polyfit(np.arange(len(seconds)), seconds - seconds[0], 1)[0])
+    return _tidy(fine, len(seconds))
+
+
+def _tidy(interval: float, count: int) -> float:
+    """Return the interval of a round rate where that moves no sample by more than a hundredth of it."""
+    rate = 1.0 / interval
+    for digits in (0, 1, 2):
+        round_rate = round(rate, digits)
+        if round_rate > 0.0 and abs(round_rate - rate) / rate * count < 0.01:
+            return 1.0 / round_rate
+    return interval
 
 
 def _even(moves: NDArray[np.float64], step: float) -> bool:

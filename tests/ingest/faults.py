@@ -166,6 +166,8 @@ FAULTS = (
     Fault("acceleration spikes", _on("LatG [g]", lambda v, r: v + 5.0 * (np.arange(len(v)) % 611 == 300)), _set("accel_y"), _set("spikes")),
     Fault("little cornering", _mild, _set("accel_y"), _set("cornering")),
     Fault("gyro offset", _on("Roll rate [deg/s]", lambda v, _: v + 1.6), _set("gyro_x"), _set("offset")),
+    Fault("roll rate sign", _on("Roll rate [deg/s]", lambda v, _: -v), _set("gyro_x"), _set("roll rate")),
+    Fault("roll rate unit", _on("Roll rate [deg/s]", lambda v, _: 57.3 * v), _set("gyro_x"), _set("roll rate")),
     Fault("yaw sign", _on("Yaw rate [deg/s]", lambda v, _: -v), _set("gyro_z"), _set("yaw rate")),
     Fault("yaw unit", _on("Yaw rate [deg/s]", lambda v, _: v / 57.3), _set("gyro_z"), _set("yaw rate")),
     Fault("speed spikes", _on("Speed [km/h]", lambda v, r: v + 1465.0 * (np.arange(len(v)) % 977 == 500)), _set("speed"), _set("spikes", "speed range")),

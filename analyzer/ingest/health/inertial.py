@@ -32,6 +32,10 @@ CORNERING: Final = 0.3
 LEAST_CORNERING: Final = 0.15
 FASTEST: Final = 110.0
 """Highest believable speed [m/s]."""
+USUAL_TRACK: Final = 1.5
+"""Track width over motion ratio, enough to tell degrees from radians [m]."""
+LEAST_ROLL_RATE: Final = 0.004
+"""Spread of the pots' roll rate that lets the gyro be compared [rad/s]."""
 _WRONG_UNITS: Final = ((1000.0, "milli-g under a g heading"), (STANDARD_GRAVITY, "m/s² under a g heading"), (1 / STANDARD_GRAVITY, "g under a m/s² heading"), (0.001, "g under a milli-g heading"))  # fmt: skip
 
 
@@ -50,6 +54,7 @@ def check_inertial(signals: Signals) -> Findings:
         if name in signals.data:
             _rate_offset(found, signals, name)
     _yaw(found, signals)
+    _roll_rate(found, signals)
     if "speed" in signals.data:
         _speed(found, signals)
     if "latitude" in signals.data or "longitude" in signals.data:
@@ -187,14 +192,11 @@ def _lateral_on_x(found: Findings, signals: Signals) -> bool:
         return False
     forward = "accel_x" if signals.trusted("accel_x") else None
     on_y = {pot: SIDE_SIGN[pot] * _partial(signals, pot, "accel_y", forward) for pot in pots}
-    if forward is not None:
-        on_x = {pot: SIDE_SIGN[pot] * _partial(signals, pot, "accel_x", "accel_y") for pot in pots}
-        one_sense = all(r > 0.4 for r in on_x.values()) or all(r < -0.4 for r in on_x.values())
-        if one_sense and not all(r > 0.2 for r in on_y.values()) and not all(r < -0.2 for r in on_y.values()):
-            text = "The pots roll with accel_x, not accel_y: the axes are exchanged. State logger.imu.axes or the columns."
-            for name in ("accel_x", "accel_y"):
-                found.add("axes", name, Verdict.BAD, float(np.mean(list(on_x.values()))), 0.4, "1", text)
-            return True
+    if forward is not None and _rolls_with_x(signals, pots, on_y):
+        text = "The pots roll with accel_x, not accel_y: the axes are exchanged. State logger.imu.axes or the columns."
+        for name in ("accel_x", "accel_y"):
+            found.add("axes", name, Verdict.BAD, None, None, "", text)
+        return True
     if all(r < -0.4 for r in on_y.values()):
         text = (
             "All pots roll against it: lateral force has the wrong sign, left turns must give positive values "
@@ -203,6 +205,30 @@ def _lateral_on_x(found: Findings, signals: Signals) -> bool:
         found.add("sign", "accel_y", Verdict.BAD, float(np.mean(list(on_y.values()))), -0.4, "1", text)
         return True
     return False
+
+
+def _rolls_with_x(signals: Signals, pots: list[str], on_y: dict[str, float]) -> bool:
+    """Return whether the sides part with accel_x, and more so than with accel_y.
+
+    Pots exchanged across the car look alike but for the size: a car rolls more per lateral force than it pitches per
+    forward force. Lateral force that goes with speed times yaw rate settles it as well.
+    """
+    on_x = [SIDE_SIGN[pot] * _partial(signals, pot, "accel_x", "accel_y") for pot in pots]
+    one_sense = all(r > 0.4 for r in on_x) or all(r < -0.4 for r in on_x)
+    y_in_order = all(r > 0.2 for r in on_y.values()) or all(r < -0.2 for r in on_y.values())
+    if not one_sense or y_in_order:
+        return False
+    if signals.trusted("gyro_z") and signals.trusted("speed"):
+        product = signals.mean("gyro_z") * signals.mean("speed")
+        if abs(_correlation(product, signals.mean("accel_y"), signals.still)) > 0.7:
+            return False
+    used = signals.moving_blocks(*pots, "accel_x", "accel_y")
+    forces = np.column_stack(
+        [np.ones(int(used.sum())), signals.mean("accel_x")[used], signals.mean("accel_y")[used]]
+    )
+    travel = np.column_stack([signals.mean(pot)[used] for pot in pots])
+    slopes = np.abs(np.linalg.lstsq(forces, travel, rcond=None)[0]).mean(axis=1)
+    return bool(slopes[1] > slopes[2])
 
 
 def _partial(signals: Signals, pot: str, cause: str, other: str | None) -> float:
@@ -269,6 +295,42 @@ def _yaw(found: Findings, signals: Signals) -> None:
         found.add("yaw rate", "gyro_z", Verdict.BAD, ratio, 5.0, "1", text)
     else:
         found.add("yaw rate", "gyro_z", Verdict.GOOD, ratio, 5.0, "1", "Agrees with lateral force and speed.")
+
+
+def _roll_rate(found: Findings, signals: Signals) -> None:
+    """Check unit and sign of the roll rate by the rate at which the pots roll."""
+    if not signals.trusted("gyro_x"):
+        return
+    pairs = [("damper_FL", "damper_FR"), ("damper_RL", "damper_RR")]
+    known = [(a, b) for a, b in pairs if signals.trusted(a) and signals.trusted(b)]
+    if len(known) < 2:
+        found.untested("roll rate", "gyro_x", "Needs four pots.")
+        return
+    if len(signals.still) < 20:
+        found.untested("roll rate", "gyro_x", "The log is too short.")
+        return
+    # Half a second averages the road out and leaves the car's turning in and out.
+    roll = sum((signals.mean(b) - signals.mean(a) for a, b in known), np.zeros(1)) / (2.0 * USUAL_TRACK)
+    rate = np.gradient(roll, signals.block / signals.base.rate)
+    # The mean of three blocks belongs to the same stretch as the central difference.
+    gyro = np.convolve(signals.mean("gyro_x"), [0.25, 0.5, 0.25], mode="same")
+    used = np.isfinite(rate) & np.isfinite(gyro) & ~signals.still
+    if used.sum() < 20 or float(rate[used].std()) < LEAST_ROLL_RATE:
+        found.untested("roll rate", "gyro_x", "The car rolls too little to tell.")
+        return
+    r = _correlation(rate, gyro, signals.still)
+    ratio = float(gyro[used].std() / rate[used].std())
+    if r < -0.5:
+        text = "Turns against the roll of the pots (logger.channels.gyro_x.sign)."
+        found.add("roll rate", "gyro_x", Verdict.BAD, r, -0.5, "1", text)
+    elif r < 0.5:
+        # The gyro sees the road's bank as well, so on banked courses the two need not agree.
+        found.untested("roll rate", "gyro_x", "Does not follow the roll of the pots closely enough to tell.")
+    elif not 0.15 < ratio < 8.0:
+        text = f"Is {ratio:.3g} times the roll rate of the pots: wrong unit (logger.channels.gyro_x.unit)."
+        found.add("roll rate", "gyro_x", Verdict.BAD, ratio, 8.0, "1", text)
+    else:
+        found.add("roll rate", "gyro_x", Verdict.GOOD, r, 0.5, "1", "Follows the roll of the pots.")
 
 
 def _speed(found: Findings, signals: Signals) -> None:
