@@ -76,8 +76,7 @@ def bar_ladder(car: CarSheet, axle: Axle, fitted: BarSetting | None = None) -> B
     )
     travel = wheel_range(sheet, axle)
     rows = [
-        _row(sheet, setting, index, found, travel, setting == at)
-        for index, setting in enumerate(settings)
+        _row(sheet, setting, index, found, travel, setting == at) for index, setting in enumerate(settings)
     ]
     first = len(neighbours)
     motion = rows[0].motion

@@ -7,6 +7,7 @@ from typing import Literal
 import numpy as np
 
 from analyzer.constants import AXLES, Axle
+from analyzer.prediction.bench import bench_result
 from analyzer.prediction.bladed import array, blade_state, blade_states, bladed_model
 from analyzer.prediction.formed import formed_model
 from analyzer.prediction.frame import BarModel, BarSolution, solve
@@ -72,9 +73,10 @@ def computed_bench_rate(bar: BarSheet) -> Array:
 
 def bench_factor(bar: BarSheet) -> Array:
     """Return measured / computed rate of the bench test; measured with one end held is half the rate."""
-    if bar.bench is None or bar.bench.rate is None:
-        raise ValueError("the bench test has not been worked out; complete the sheet first")
-    return np.asarray(2.0 * array(bar.bench.rate) / computed_bench_rate(bar))
+    if bar.bench is None:
+        raise ValueError("the bar has no bench test")
+    held = bench_result(bar.bench).held_rate if bar.bench.rate is None else array(bar.bench.rate)
+    return np.asarray(2.0 * held / computed_bench_rate(bar))
 
 
 def setting_in_words(setting: Setting, bar: BladedBar | FormedBar | NoBar) -> str:

@@ -188,7 +188,7 @@ def _net_stress(
     bar: BladedBar, piece: Piece, model: BarModel, solution: BarSolution, station: Array, diameter: Array
 ) -> Array:
     _, moment, (point, _, _) = internal_forces(piece, model, solution.loads, station)
-    section: Section = blade_section(bar.blade, point.x[..., 0])
+    section: Section = blade_section(bar.blade, point.x)
     strong = section.width[..., 0] * (section.depth[..., 0] ** 3 - diameter**3) / 12.0
     weak = (section.depth[..., 0] - diameter) * section.width[..., 0] ** 3 / 12.0
     normal = np.abs(moment.z[..., 0]) * section.depth[..., 0] / 2.0 / strong

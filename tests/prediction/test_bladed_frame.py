@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -85,7 +86,7 @@ def frame_rate(case: Case) -> tuple[float, float]:
     stub = tube if ends is None else round_constants(ends.outside_diameter.value, None)
     marks = sorted({half, half_spacing, half - step, step - half, -half_spacing, -half}, reverse=True)
     names = [frame.node((0.0, marks[0], 0.0))]
-    for above, below in zip(marks, marks[1:], strict=False):
+    for above, below in itertools.pairwise(marks):
         inner = abs(above + below) / 2.0 < half - step
         names.append(frame.node((0.0, below, 0.0)))
         frame.member(names[-2], names[-1], STEEL, tube if inner else stub)

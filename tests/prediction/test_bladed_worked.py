@@ -106,7 +106,7 @@ def test_inboard_spacers_take_moment_off_the_tube() -> None:
 
 
 def test_depth_taper_of_a_worked_cantilever() -> None:
-    """0.5 N on a blade 0.5 wide, 0.2 deep at the root, 0.1 at the tip, 5 mm long: 0.511 mm (uniform 0.3125)."""
+    """0.5 N on a blade 0.5 wide, 0.2 deep at the root, 0.1 at the tip, 5 mm long: 0.511 mm (plain 0.3125)."""
     material = {"elastic_modulus": "200 GPa", "shear_modulus": "80 GPa"}
     parts = {}
     for tip in ("0.1 mm", "0.2 mm"):
@@ -149,7 +149,7 @@ def test_taper_to_a_fifth_still_integrates_well() -> None:
 
 
 def test_published_wheel_rate_example() -> None:
-    """An oval-racing magazine, 2010: (19 - 3) / 19 = 0.84211; 600 lb/in at the wheel is 846 lb/in at the bar."""
+    """An oval-racing magazine, 2010: (19 - 3) / 19 = 0.84211; 600 lb/in at the wheel, 846 at the bar."""
     ratio = (19.0 - 3.0) / 19.0
     assert 600.0 / ratio**2 == pytest.approx(846.09, abs=0.01)
     from prediction.bar_helpers import car

@@ -121,7 +121,7 @@ def u_bar(diameter: float, lever: float, width: float, overhang: float = 0.0, **
 
 
 def classic_u_bar_formula(diameter: float, lever: float, width: float, arm: float) -> float:
-    """K = 500000 D^4 / (0.4244 A^2 B + 0.2264 C^3) lb/in, one end held; F. Puhn, How to Make Your Car Handle."""
+    """500000 D^4 / (0.4244 A^2 B + 0.2264 C^3) lb/in, one end held (F. Puhn, How to Make Your Car Handle)."""
     return 500000.0 * diameter**4 / (0.4244 * lever**2 * width + 0.2264 * arm**3)
 
 
@@ -152,7 +152,7 @@ def test_classic_formula_is_the_rate_with_one_end_held(
 def test_classic_formula_with_splayed_arms(
     diameter: float, lever: float, width: float, arm: float, printed: float
 ) -> None:
-    """Arms longer than their lever lean outwards; the formula then takes bending over the arm's full length."""
+    """Arms longer than their lever lean outwards; the formula takes bending over the arm's full length."""
     assert classic_u_bar_formula(diameter, lever, width, arm) == pytest.approx(printed, abs=0.01)
     splay = math.sqrt(arm**2 - lever**2) * INCH
     half = width * INCH / 2.0

@@ -43,14 +43,14 @@ def test_rectangle_against_the_series_table(ratio: float) -> None:
 
 @pytest.mark.parametrize("ratio", RECTANGLES)
 def test_rectangle_against_a_handbook_approximation(ratio: float) -> None:
-    """Roark's Formulas, Table 10.1, with half sides a >= b: K = a b^3 [16/3 - 3.36 (b/a)(1 - b^4 / 12 a^4)]."""
+    """Roark, Table 10.1, with half sides a >= b: K = a b^3 [16/3 - 3.36 (b/a)(1 - b^4 / 12 a^4)]."""
     a, b = ratio / 2.0, 0.5
     roark = a * b**3 * (16.0 / 3.0 - 3.36 * b / a * (1.0 - b**4 / (12.0 * a**4)))
     assert float(rectangle_torsion(np.asarray(ratio), np.asarray(1.0))) == pytest.approx(roark, rel=5e-3)
 
 
 def test_values_known_to_be_wrong_are_not_reproduced() -> None:
-    """One public table prints 0.175 and 0.186 at ratios 1.3 and 1.4; strip theory is 12 % low for a square."""
+    """One table prints 0.175 and 0.186 at ratios 1.3 and 1.4; strip theory is 12 % low for a square."""
     for ratio, printed, exact in ((1.3, 0.175, 0.17706), (1.4, 0.186, 0.18690)):
         beta = float(rectangle_torsion(np.asarray(ratio), np.asarray(1.0))) / ratio
         assert beta == pytest.approx(exact, abs=1e-5)
