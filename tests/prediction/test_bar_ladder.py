@@ -1,0 +1,198 @@
+"""The ladder of all settings, and its JSON form."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from prediction.bar_helpers import BAR, bladed, car
+
+from analyzer.errors import AnalyzerError, SheetError
+from analyzer.prediction.check import check_bars
+from analyzer.prediction.ladder import bar_json, bar_ladder
+from analyzer.prediction.setup import predict_setup
+from analyzer.prediction.variants import solid_comparison, variants
+from analyzer.sheets.session import BarSetting, Setup, SideSetting
+
+FORMED: dict[str, Any] = {
+    "kind": "formed",
+    "motion_ratio": 0.6,
+    "outside_diameter": "22 mm",
+    "points": [
+        {"x": "0.25 m", "y": "0.48 m", "z": "0 m"},
+        {"x": "0 m", "y": "0.42 m", "z": "0 m", "bend_radius": "40 mm"},
+        {"x": "0 m", "y": "-0.42 m", "z": "0 m", "bend_radius": "40 mm"},
+        {"x": "0.25 m", "y": "-0.48 m", "z": "0 m"},
+    ],
+    "mounts": {"left": "0.33 m", "right": "-0.33 m"},
+}
+
+
+def formed_car() -> Any:
+    return car({"rear": {"bar": FORMED}}, bar=False)
+
+
+def test_every_setting_softest_first() -> None:
+    ladder = bar_ladder(car(), "front")
+    assert ladder is not None
+    rates = [row.rate.value for row in ladder.rows]
+    assert rates == sorted(rates)
+    assert {(row.hole, row.spacers) for row in ladder.rows} == {(h, n) for h in (1, 2, 3) for n in range(5)}
+    assert (ladder.fitted.hole, ladder.fitted.spacers) == (1, 0)
+    assert ladder.fitted.change.value == 0.0
+    assert ladder.fitted.change.std_error == 0.0
+
+
+def test_rows_agree_with_the_set_up_prediction() -> None:
+    ladder = bar_ladder(car(), "front")
+    assert ladder is not None
+    for row in ladder.rows:
+        found = predict_setup(car(), "x", Setup(front_bar=BarSetting(hole=row.hole, spacers=row.spacers)))
+        assert row.rate.value == pytest.approx(found.bars["front"].rate.value, rel=1e-12)
+        assert row.rate.std_error == pytest.approx(found.bars["front"].rate.std_error, rel=1e-9)
+        assert row.roll_stiffness.value == pytest.approx(found.roll_stiffness["front"].value, rel=1e-12)
+        assert row.roll_gradient.value == pytest.approx(found.roll_gradient["front"].value, rel=1e-12)
+        assert sum(row.compliance.values()) == pytest.approx(1.0 / row.rate.value, rel=1e-12)
+        assert row.stress_factor == pytest.approx(min(s.factor for s in row.stress if s.factor is not None))
+
+
+def test_changes_are_counted_from_the_fitted_setting_and_are_surer() -> None:
+    sheet = car({"front": {"bar": {"fitted": {"hole": 2, "spacers": 1}}}})
+    ladder = bar_ladder(sheet, "front")
+    assert ladder is not None
+    assert (ladder.fitted.hole, ladder.fitted.spacers) == (2, 1)
+    base = ladder.fitted.rate.value
+    for row in ladder.rows:
+        assert row.change.value == pytest.approx(100.0 * (row.rate.value / base - 1.0), abs=1e-9)
+        assert row.change.std_error < 100.0 * row.rate.std_error / row.rate.value
+    from_session = bar_ladder(car(), "front", BarSetting(hole=3, spacers=2))
+    assert from_session is not None
+    assert (from_session.fitted.hole, from_session.fitted.spacers) == (3, 2)
+
+
+def test_unequal_setting_of_a_session_gets_its_own_row() -> None:
+    mixed = BarSetting(hole=1, right=SideSetting(hole=2))
+    ladder = bar_ladder(car(), "front", mixed)
+    assert ladder is not None
+    assert len(ladder.rows) == 16
+    assert ladder.fitted.setting == "left hole 1, 0 spacers; right hole 2, 0 spacers"
+    assert ladder.what_if[0].change.startswith("next thicker wall")
+
+
+def test_stress_at_the_stated_force_follows_the_gradient() -> None:
+    ladder = bar_ladder(car(), "front")
+    assert ladder is not None
+    row = ladder.fitted
+    roll = np.radians(row.roll_gradient.value)
+    force = row.rate.value * 0.58 * roll * 1.54 / 2.0
+    inertia = np.pi / 64.0 * (0.03175**4 - 0.02693**4)
+    shear = np.sqrt(3.0) * force * 0.254 * 0.03175 / 2.0 / (2.0 * inertia)
+    weld = next(s for s in row.stress if s.place == "tube at the blade")
+    assert weld.stated_lateral == pytest.approx(shear, rel=1e-6)
+    twist = row.motion.twist
+    assert twist is not None
+    assert weld.full_travel == pytest.approx(shear * row.rate.value * 0.254 * twist / 2.0 / force, rel=1e-6)
+
+
+def test_what_other_parts_would_do() -> None:
+    ladder = bar_ladder(car({"front": {"bar": {"fitted": {"hole": 2, "spacers": 1}}}}), "front")
+    assert ladder is not None
+    change = {item.change: item.ratio.value for item in ladder.what_if}
+    assert change["next hole outwards"] < 0.0 < change["next hole inwards"]
+    assert change["one spacer more"] < 0.0 < change["one spacer less"]
+    assert change["next thicker wall (2.77 mm)"] > 0.0 > change["next thinner wall (2.11 mm)"]
+    assert change["thicker blade (9.0 mm)"] > 0.0 > change["thinner blade (7.0 mm)"]
+    same, equal_diameter, equal_mass = ladder.comparison
+    assert same.ratio.value == 0.0
+    assert equal_diameter.ratio.value > 0.0 > equal_mass.ratio.value
+    assert equal_mass.mass == pytest.approx(same.mass, rel=1e-9)
+    assert equal_diameter.mass > same.mass
+
+
+def test_impossible_neighbours_are_left_out() -> None:
+    thick = bladed(tube={"outside_diameter": "12 mm", "wall": "5.5 mm"}, holes=["0.2 m"], spacer=None)
+    names = [v.change for v in variants(thick, BarSetting())]
+    assert not any("thicker wall" in n or "hole" in n or "spacer" in n for n in names)
+    solid = bladed(tube={"wall": None})
+    assert not any("wall" in v.change for v in variants(solid, BarSetting()))
+    as_is, hollow, same_mass = (v.apply(solid) for v in solid_comparison(solid, BarSetting()))
+    assert as_is.tube.wall is None
+    assert hollow.tube.wall.value == pytest.approx(0.003175)
+    outer = same_mass.tube.outside_diameter.value
+    assert outer**2 - (0.8 * outer) ** 2 == pytest.approx(0.03175**2, rel=1e-9)
+
+
+def test_formed_bar_has_one_row() -> None:
+    ladder = bar_ladder(formed_car(), "rear")
+    assert ladder is not None
+    assert ladder.kind == "formed"
+    assert [row.setting for row in ladder.rows] == ["as built"]
+    assert ladder.fitted.rate.value > 0.0
+    assert ladder.fitted.rate.std_error > 0.0
+    assert ladder.fitted.motion.twist is not None
+    assert {item.change for item in ladder.what_if} == {
+        "larger diameter (25.18 mm)",
+        "smaller diameter (18.82 mm)",
+    }
+    found = predict_setup(formed_car(), "x", Setup())
+    assert found.bars["rear"].setting == "as built"
+    assert found.bars["rear"].rate.value == pytest.approx(ladder.fitted.rate.value)
+    assert predict_setup(formed_car(), "x", Setup(rear_bar="off")).bars["rear"].rate.value == 0.0
+
+
+def test_axle_without_a_bar() -> None:
+    assert bar_ladder(car(), "rear") is None
+    assert bar_json(car())["axles"]["rear"] == {"kind": "none", "settings": []}
+    assert set(bar_json(car(), ("front",))["axles"]) == {"front"}
+
+
+def test_json_is_plain_and_complete() -> None:
+    bench = {"loads": ["0 N", "100 N", "210 N"], "deflections": ["0 mm", "1.8 mm", "3.7 mm"]}
+    sheet = car({"front": {"bar": {"bench": bench, "link": {"left_longer": "2 mm"}}}})
+    table = json.loads(json.dumps(bar_json(sheet), allow_nan=False))
+    front = table["axles"]["front"]
+    for row in front["settings"]:
+        assert {"hole", "spacers", "fitted", "rate", "compliance", "roll_stiffness", "roll_gradient"} <= set(
+            row
+        )
+        assert {"stress_factor", "motion"} <= set(row)
+        assert row["rate"]["unit"] == "N/m"
+        assert row["rate"]["interval"][0] < row["rate"]["value"] < row["rate"]["interval"][1]
+    assert sum(row["fitted"] for row in front["settings"]) == 1
+    assert front["bench"]["ratio"]["value"] == pytest.approx(0.99, abs=0.08)
+    assert front["preload"]["left_longer_m"] == pytest.approx(0.002)
+    assert table["cautions"]
+
+
+def test_linkage_that_goes_over_centre_stays_plain_json() -> None:
+    sheet = car({"front": {"bar": {"holes": ["60 mm"], "motion_ratio": 1.3}}})
+    table = bar_json(sheet)
+    json.dumps(table, allow_nan=False)
+    (row, *_) = table["axles"]["front"]["settings"]
+    assert row["motion"]["rate_change_percent"] is None
+    assert any("over centre" in line for line in row["motion"]["warnings"])
+    assert row["stress_factor"] > 0.0
+
+
+def test_bent_bar_that_cannot_be_names_file_and_key() -> None:
+    wrong = {**FORMED, "mounts": {"left": "0.6 m", "right": "-0.33 m"}}
+    sheet = car({"rear": {"bar": wrong}}, bar=False)
+    with pytest.raises(SheetError, match=r"^car\.toml: rear\.bar\.mounts\.left: lies on a bend") as raised:
+        check_bars(sheet, Path("car.toml"))
+    assert "\n" not in str(raised.value)
+    for call in (lambda: bar_json(sheet), lambda: predict_setup(sheet, "A", Setup())):
+        with pytest.raises(AnalyzerError, match=r"^rear\.bar\.mounts\.left: "):
+            call()
+    check_bars(car())
+
+
+def test_own_materials_without_yield_strength() -> None:
+    own = {"material": "mystery", "elastic_modulus": "200 GPa", "shear_modulus": "78 GPa"}
+    sheet = car({"front": {"bar": {part: {**BAR[part], **own} for part in ("tube", "blade", "bolt")}}})
+    row = bar_json(sheet)["axles"]["front"]["settings"][0]
+    assert row["stress_factor"] is None
+    assert all(item["factor"] is None for item in row["stress"])
+    assert bar_json(sheet)["axles"]["front"]["what_if"][0]["mass_kg"] is None
