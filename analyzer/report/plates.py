@@ -139,7 +139,7 @@ def _inline(svg: str, plate: Plate) -> str:
     body = re.sub(r"<style[^>]*>.*?</style>", "", body, flags=re.DOTALL)
     body = re.sub(r"<!--.*?-->", "", body, flags=re.DOTALL)
     used = set(re.findall(r'(?:url\(#|href="#)([\w-]+)', body))
-    body = re.sub(r' id="([\w-]+)"', lambda m: f' id="{plate.key}-{m[1]}"' if m[1] in used else "", body)
+    body = re.sub(r' id="([^"]*)"', lambda m: f' id="{plate.key}-{m[1]}"' if m[1] in used else "", body)
     body = re.sub(r'(url\(#|href="#)([\w-]+)', rf"\g<1>{plate.key}-\g<2>", body)
     body = "".join(
         _COORDINATE.sub(r"\1", piece) if piece.startswith("<") else piece

@@ -1,0 +1,231 @@
+"""Figures: what is drawn where, held at the level of the drawn data."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from report.synthetic_review import Options
+
+from analyzer.constants import STANDARD_GRAVITY
+from analyzer.report import plates
+from analyzer.report.figures_change import agreement_plate, change_plate
+from analyzer.report.figures_course import course_plate, event_place, run_axis
+from analyzer.report.figures_load import share_plate
+from analyzer.report.figures_roll import roll_plates, run_plate
+from analyzer.report.figures_travel import budget_plate, travel_plate
+from analyzer.report.page import all_plates
+
+
+@pytest.fixture(autouse=True)
+def _style():
+    with plates.house_style():
+        yield
+
+
+def lines_by_label(axes):
+    return {line.get_label(): line for line in axes.get_lines() if not line.get_label().startswith("_")}
+
+
+def test_every_figure_asks_one_question_and_fits_the_page(review):
+    drawn = all_plates(review)
+
+    assert [plate.key for plate in drawn][:2] == ["runs", "agreement"]
+    assert len({plate.key for plate in drawn}) == len(drawn)
+    for plate in drawn:
+        assert plate.title.endswith("?")
+        assert plate.figure.get_size_inches()[0] == plates.PLATE_WIDTH
+        assert plate.alt
+
+
+def test_axes_carry_units(review):
+    units = ("deg", "g ", "mm", "%", "m", "s", "°", "measured / predicted", "after / before")
+    for plate in all_plates(review):
+        words = [
+            text for axes in plate.figure.axes for text in (axes.get_xlabel(), axes.get_ylabel()) if text
+        ]
+        assert words, plate.key
+        for text in words:
+            assert any(unit in text for unit in units), text
+
+
+def test_roll_lines_have_the_measured_and_the_predicted_slope(review):
+    front = roll_plates(review)[0]
+    lines = lines_by_label(front.figure.axes[0])
+
+    measured = next(line for text, line in lines.items() if text.startswith("B measured"))
+    predicted = next(line for text, line in lines.items() if text.startswith("B predicted"))
+    for line, gradient in ((measured, 1.92 * 1.06), (predicted, 1.88 * 1.057)):
+        x, y = line.get_data()
+        assert (y[1] - y[0]) / (x[1] - x[0]) == pytest.approx(gradient, rel=1e-9)
+    assert measured.get_linestyle() == "-"
+    assert predicted.get_linestyle() == "--"
+
+
+def test_roll_dots_are_the_samples_less_the_intercept(review):
+    run = review.runs[0]
+    one = replace(review, runs=(run,))
+    dots = roll_plates(one)[0].figure.axes[0].get_lines()[0]
+    x, y = dots.get_data()
+    known = np.isfinite(x)
+
+    points = run.fits["front"].points
+    assert set(np.round(x[known], 9)) <= set(np.round(points["lateral_force"] / STANDARD_GRAVITY, 9))
+    expected = np.degrees(points["roll"].iloc[0] - run.fits["front"].intercept)
+    assert y[0] == pytest.approx(expected)
+
+
+def test_roll_figure_is_left_out_for_an_axle_without_a_fit(review):
+    runs = tuple(replace(run, fits={"rear": run.fits["rear"]}) for run in review.runs)
+
+    assert [plate.key for plate in roll_plates(replace(review, runs=runs))] == ["roll-rear"]
+
+
+def test_change_shows_both_ratios_with_intervals_and_what_is_too_small(review):
+    axes = change_plate(review).figure.axes[0]
+    spans = [tuple(line.get_xdata()) for line in axes.get_lines() if len(line.get_xdata()) == 2]
+    band = axes.collections[0].get_paths()[0].get_extents()
+
+    assert any(span == pytest.approx((0.880, 0.912)) for span in spans)
+    assert any(span == pytest.approx((0.881, 0.905)) for span in spans)
+    assert (band.x0, band.x1) == (pytest.approx(1.0 - 0.024), pytest.approx(1.0 + 0.024))
+
+
+def test_agreement_names_what_does_not_agree(review):
+    plate = agreement_plate(review)
+
+    assert "roll gradient rear on A" in plate.alt
+    assert "roll gradient front" not in plate.alt
+
+
+def test_runs_show_one_row_each(review):
+    left = run_plate(review).figure.axes[0]
+
+    assert [tick.get_text() for tick in left.get_yticklabels()] == [
+        f"{run.name}  {run.setup}" for run in review.runs
+    ]
+
+
+def test_share_is_in_percent(review):
+    axes = share_plate(review, 0).figure.axes[0]
+    place, inside, _ = run_axis(review.runs[0])
+    share = review.runs[0].loads["left_share_front"].to_numpy()[inside] * 100.0
+    band = axes.collections[0].get_paths()[0].get_extents()
+
+    assert band.y0 == pytest.approx(share.min())
+    assert band.y1 == pytest.approx(share.max())
+    assert axes.get_lines()[0].get_xdata()[0] == pytest.approx(place[inside][0])
+
+
+def test_travel_shows_gap_and_full_bump_in_millimetres(review):
+    figure = travel_plate(review, 0).figure
+    for axes, gap, end in zip(figure.axes, (42.0, 42.0, 46.0, 46.0), (61.0, 61.0, 66.0, 66.0), strict=True):
+        levels = [line.get_ydata()[0] for line in axes.get_lines() if len(set(line.get_ydata())) == 1]
+        assert gap in [pytest.approx(level) for level in levels]
+        assert end in [pytest.approx(level) for level in levels]
+
+
+def test_travel_marks_each_event_at_its_peak(review):
+    run = review.runs[0]
+    axes = travel_plate(review, 0).figure.axes[1]
+    marks = [line for line in axes.get_lines() if line.get_marker() == "v"]
+
+    assert len(marks) == 1
+    assert marks[0].get_ydata()[0] == pytest.approx(1000.0 * run.bottoming[0].peak)
+    assert marks[0].get_xdata()[0] == pytest.approx(event_place(run, run.bottoming[0]))
+
+
+def test_course_has_a_row_per_corner_and_every_event(review):
+    rows = course_plate(review).figure.axes[0]
+    marks = [line for line in rows.get_lines() if line.get_marker() == "v"]
+
+    assert len(marks) == 12
+    assert {line.get_ydata()[0] for line in marks} == {1, 3}
+    assert [text.get_text() for text in rows.texts] == ["Run-up", "Entry", "Link", "Bowl 14°"]
+
+
+def test_course_is_drawn_over_time_without_speed(review_with):
+    figure = course_plate(review_with(Options(speed=False))).figure
+
+    assert "time since the car moved off" in figure.axes[1].get_xlabel()
+    assert list(figure.axes[0].texts) == []
+
+
+def test_budget_bars_add_up_to_the_peak(review):
+    axes = budget_plate(review).figure.axes[0]
+    first = [
+        bar for bar in axes.patches if abs(bar.get_y() + bar.get_height() / 2.0) < 1e-9 and bar.get_width()
+    ]
+    event = next(e for run in review.runs[1:2] for e in run.bottoming if e.budget is not None)
+    total = event.budget.heave + event.budget.roll + event.budget.pitch + event.budget.warp
+
+    assert sum(bar.get_width() for bar in first) == pytest.approx(1000.0 * total)
+
+
+def test_figures_without_data_are_left_out(review_with):
+    empty = review_with(Options(unknown=True, compared=False, bottomed=False))
+
+    assert change_plate(empty) is None
+    assert agreement_plate(empty) is None
+    assert run_plate(empty) is None
+    assert budget_plate(empty) is None
+    assert share_plate(empty, 0) is None
+    assert roll_plates(empty) == []
+
+
+def test_the_place_on_the_course_starts_where_the_car_moves_off(review):
+    run = review.runs[0]
+    place, inside, unit = run_axis(run)
+
+    assert place[inside][0] == 0.0
+    assert unit == "distance from the start, m"
+    parked = replace(run, motion=replace(run.motion, parked=pd.Series(True, index=run.motion.data.index)))
+    assert run_axis(parked)[1].all()
+
+
+def test_thinning_keeps_every_extreme():
+    rng = np.random.default_rng(3)
+    y = rng.standard_normal(10_000)
+    y[1234], y[8765] = 50.0, -50.0
+    x = np.arange(10_000.0)
+
+    place, low, high = plates.envelope(x, y, bins=200)
+
+    assert len(place) == 200
+    assert (low.min(), high.max()) == (-50.0, 50.0)
+    assert np.all(low <= high)
+
+
+def test_thinning_leaves_gaps_open():
+    y = np.ones(1000)
+    y[300:500] = np.nan
+
+    _, low, high = plates.envelope(np.arange(1000.0), y, bins=100)
+
+    assert np.isnan(low[32:48]).all()
+    assert np.isfinite(high[:28]).all()
+
+
+def test_a_short_trace_is_not_thinned():
+    x = np.arange(10.0)
+
+    place, low, high = plates.envelope(x, x, bins=100)
+
+    assert np.array_equal(place, x)
+    assert np.array_equal(low, high)
+
+
+def test_a_large_figure_becomes_a_picture(review, monkeypatch):
+    plate = roll_plates(review)[0]
+    assert plates.markup(plate).startswith("<svg")
+
+    monkeypatch.setattr(plates, "LARGEST_SVG", 1000)
+
+    assert plates.markup(plate).startswith('<img alt="Roll of the front axle')
+
+
+def test_colours_differ_also_in_black_and_white():
+    assert len({style for _, style in plates.CORNER_LOOK.values()}) == 4
+    assert len({marker for _, marker in plates.SETUP_LOOK}) == len(plates.SETUP_LOOK)

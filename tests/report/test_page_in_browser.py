@@ -1,0 +1,143 @@
+"""The page in a real browser: opens from disk without network, fits phone and desk, prints, is accessible."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+
+import pytest
+from report.browser import Browser
+from report.hostile import HOSTILE
+from report.synthetic_review import Options
+
+from analyzer.report.write import write_report
+
+AXE = os.environ.get("ANALYZER_AXE", "")
+"""Path of axe.min.js (npm install axe-core, outside this project)."""
+
+PHONE, DESK = 390, 1280
+
+SIDEWAYS = (
+    "[...document.querySelectorAll('body *')].filter(e => e.getBoundingClientRect().right > innerWidth + 1)"
+    ".filter(e => !e.closest('.skip') && !e.closest('thead'))"
+    ".map(e => e.tagName + ' ' + e.textContent.slice(0, 60)).slice(0, 5)"
+)
+
+
+@pytest.fixture(scope="module")
+def hostile_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    from report.synthetic_review import make_review
+
+    folder = tmp_path_factory.mktemp("hostile")
+    (folder / "session").mkdir()
+    names = list(HOSTILE.values())
+    options = Options(
+        session=names[0],
+        car=HOSTILE["right-to-left"],
+        section=HOSTILE["long"],
+        channel=HOSTILE["long"],
+        runs=tuple(names),
+        setups=(names[0], HOSTILE["long"], HOSTILE["right-to-left"]),
+        failed=tuple((f"{name} again", name) for name in names),
+    )
+    return write_report(make_review(folder / "session", options), folder / "report")
+
+
+@pytest.mark.parametrize("width", [PHONE, DESK])
+def test_opens_from_disk_without_a_message_or_a_request(browser: Browser, written: Path, width: int):
+    browser.open(written, width)
+
+    assert browser.messages() == []
+    asked = [address for address in browser.requests() if not address.startswith("data:")]
+    assert asked == [written.resolve().as_uri()]
+
+
+@pytest.mark.parametrize("width", [320, PHONE, 768, 1000, DESK])
+@pytest.mark.parametrize("folds", ["closed", "open"])
+def test_does_not_scroll_sideways(browser: Browser, written: Path, width: int, folds: str):
+    browser.open(written, width)
+    if folds == "open":
+        browser.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+
+    assert browser.evaluate("document.documentElement.scrollWidth") <= width
+    assert browser.evaluate(SIDEWAYS) == []
+
+
+@pytest.mark.parametrize("width", [PHONE, DESK])
+def test_hostile_names_do_not_break_the_page(browser: Browser, hostile_page: Path, width: int):
+    browser.open(hostile_page, width)
+    browser.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+
+    assert browser.messages() == []
+    assert browser.evaluate("document.documentElement.scrollWidth") <= width
+    assert browser.evaluate("document.querySelectorAll('script, [onerror], figure figure').length") == 0
+    assert browser.evaluate("document.querySelectorAll('main > section').length") == 4
+
+
+@pytest.mark.parametrize("part", ["team", "tuner", "driver"])
+@pytest.mark.parametrize(("width", "height"), [(PHONE, 844), (DESK, 900)])
+def test_the_answer_and_a_figure_stand_on_the_first_screen_of_each_part(
+    browser: Browser, written: Path, part: str, width: int, height: int
+):
+    browser.open(written, width, height)
+    browser.evaluate(f"location.hash = '{part}'; document.getElementById('{part}').scrollIntoView()")
+
+    answer = browser.evaluate(f"document.querySelector('#{part} .answer').getBoundingClientRect().toJSON()")
+    title = browser.evaluate(f"document.querySelector('#{part} figcaption').getBoundingClientRect().toJSON()")
+    assert 0 <= answer["top"] < answer["bottom"] <= height
+    assert title["bottom"] <= height
+
+
+def test_text_in_figures_stays_legible_on_a_phone(browser: Browser, written: Path):
+    browser.open(written, PHONE)
+
+    smallest = browser.evaluate(
+        "Math.min(...[...document.querySelectorAll('.plates > figure svg text')]"
+        ".map(t => t.getBoundingClientRect()).filter(b => b.height > 0).map(b => Math.min(b.width + 99, b.height)))"
+    )
+
+    assert smallest >= 7.0
+
+
+def test_prints_on_at_most_eight_pages(browser: Browser, written: Path):
+    browser.open(written, DESK)
+
+    pdf = browser.pdf()
+
+    pages = len(re.findall(rb"/Type\s*/Page\b", pdf))
+    assert 1 <= pages <= 8
+    assert b"/MediaBox [0 0 594" in pdf or b"/MediaBox [0 0 595" in pdf
+
+
+def test_twelve_runs_stay_small_and_print_on_at_most_eight_pages(
+    browser: Browser, tmp_path: Path, review_with
+):
+    runs = tuple(f"r{number:02d}" for number in range(1, 13))
+    page = write_report(review_with(Options(runs=runs)), tmp_path / "report")
+    browser.open(page, DESK)
+
+    assert page.stat().st_size < 5_000_000
+    assert len(re.findall(rb"/Type\s*/Page\b", browser.pdf())) <= 8
+
+
+@pytest.mark.parametrize("width", [PHONE, DESK])
+def test_no_serious_finding_of_the_accessibility_rules(
+    browser: Browser, written: Path, tmp_path: Path, width: int
+):
+    if not Path(AXE).is_file():
+        pytest.skip("set ANALYZER_AXE to axe.min.js (npm install axe-core in a folder of your own)")
+    # The page's own policy forbids scripts; the rules run on a copy without it.
+    text = written.read_text(encoding="utf-8")
+    copy = tmp_path / "copy.html"
+    copy.write_text(re.sub(r"<meta http-equiv[^>]*>", "", text), encoding="utf-8")
+    browser.open(copy, width)
+    browser.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    browser.evaluate(Path(AXE).read_text(encoding="utf-8") + "; 1")
+
+    passed, found = browser.evaluate(
+        "axe.run(document).then(r => [r.passes.length, r.violations.map(v => [v.impact, v.id, v.nodes[0].html])])"
+    )
+
+    assert passed > 20
+    assert [finding for finding in found if finding[0] in ("serious", "critical")] == []
