@@ -63,6 +63,9 @@ SPOT: Final = (-37.25, -127.5)
 SETTLING: Final = 0.6
 """The logger starts when the car has settled on the uneven ground it was set down on [s]."""
 
+STEERING_RATIO: Final = 12.5
+"""Angle of the steering wheel, which is what the logger has, per angle of the road wheels."""
+
 METRES_PER_DEGREE: Final = 111_200.0
 
 
@@ -123,7 +126,7 @@ def log_columns(
     velocity = sampled(motion.velocity)
     speed = np.hypot(velocity[:, 0], velocity[:, 1]) * 3.6
     speed = np.abs(speed + np.where(speed > 0.5, 0.15, 0.0) * rng.standard_normal(count))
-    steer = np.degrees(sampled(motion.steer)) + 0.15 * rng.standard_normal(count)
+    steer = STEERING_RATIO * np.degrees(sampled(motion.steer)) + 0.4 * rng.standard_normal(count)
     place = sampled(motion.place)[:, :2]
     held = place[(np.arange(count) // 20) * 20]  # the satellite fix comes ten times a second
     latitude = SPOT[0] + held[:, 1] / METRES_PER_DEGREE

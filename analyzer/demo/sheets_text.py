@@ -91,7 +91,7 @@ gyro_x = { column = "Roll rate", unit = "deg/s" }
 gyro_y = { column = "Pitch rate", unit = "deg/s" }
 gyro_z = { column = "Yaw rate", unit = "deg/s" }
 speed = { column = "Speed", unit = "km/h" }
-steer_angle = { column = "Steer", unit = "deg" } # at the road wheels, left positive
+steer_angle = { column = "Steer", unit = "deg" } # of the steering wheel, left positive
 latitude = { column = "Lat", unit = "deg" }
 longitude = { column = "Lon", unit = "deg" }
 
@@ -117,24 +117,34 @@ notes = "front links moved to the outermost hole"
 """
 
 CONDITIONS: Final = (
-    ("190 kPa", "210 kPa", "24 l", "first driver", "first pass, careful"),
-    ("192 kPa", "212 kPa", "22 l", "first driver", ""),
-    ("194 kPa", "214 kPa", "20 l", "first driver", "fast; heard the rear touch in the bowl"),
-    ("190 kPa", "211 kPa", "18 l", "first driver", "after the change"),
-    ("193 kPa", "213 kPa", "16 l", "first driver", ""),
-    ("194 kPa", "214 kPa", "14 l", "first driver", "fast"),
+    ("24 °C", "first pass, careful"),
+    ("23 °C", ""),
+    ("23 °C", "fast; heard the rear touch in the bowl"),
+    ("22 °C", "after the change"),
+    ("21 °C", ""),
+    ("20 °C", "fast"),
 )
+"""Track temperature and notes of each run; tyres and fuel are set to the same before every run."""
 
 
 def session_sheet(runs: list[tuple[str, str]]) -> str:
     """Return the session sheet for runs given as name and set-up."""
     text = SESSION_SHEET
-    for (name, setup), (front, rear, fuel, driver, notes) in zip(runs, CONDITIONS, strict=True):
-        text += (
-            f'\n[[runs]]\nname = "{name}"\nlogs = ["{name}.csv.gz"]\nsetup = "{setup}"\n'
-            f'conditions = {{ tyre_pressure_front = "{front}", tyre_pressure_rear = "{rear}", '
-            f'fuel = "{fuel}", driver = "{driver}", notes = "{notes}" }}\n'
-        )
+    for (name, setup), (track, notes) in zip(runs, CONDITIONS, strict=True):
+        text += f'''
+[[runs]]
+name = "{name}"
+logs = ["{name}.csv.gz"]
+setup = "{setup}"
+
+[runs.conditions]
+tyre_pressure_front = "190 kPa"
+tyre_pressure_rear = "210 kPa"
+fuel = "20 l"
+track_temperature = "{track}"
+driver = "first driver"
+notes = "{notes}"
+'''
     return text
 
 

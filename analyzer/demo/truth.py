@@ -26,7 +26,7 @@ SLIP_FULL: Final = 0.8
 
 SWEEP_SECONDS: Final = 6.0
 SETTLED_SECONDS: Final = 0.4
-LEVELS: Final[Floats] = np.linspace(-1.2, 1.2, 17)
+LEVELS: Final[Floats] = np.linspace(-1.2, 1.2, 13)
 """Centripetal accelerations of the steady corners [g]."""
 
 AXLES: Final = ("front", "rear")
