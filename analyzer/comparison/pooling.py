@@ -14,6 +14,7 @@ from analyzer.comparison.random_effects import (
     LEVEL,
     RUN_SCATTER,
     Contrast,
+    Floats,
     RunsFit,
     ScatterPrior,
     fit_runs,
@@ -76,13 +77,14 @@ class GroupFit:
 
     def mean(self, group: str) -> Contrast:
         """Return the mean of a set-up, drift (if any) taken to the middle of the session."""
-        return self.fit.contrast(self._row(group))
+        return self.fit.contrast(self.row(group))
 
     def change(self, before: str, after: str) -> Contrast:
         """Return the mean of `after` minus that of `before`."""
-        return self.fit.contrast(self._row(after) - self._row(before))
+        return self.fit.contrast(self.row(after) - self.row(before))
 
-    def _row(self, group: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    def row(self, group: str) -> Floats:
+        """Return the combination of coefficients that is the mean of a set-up."""
         row = np.zeros(len(self.fit.coefficients))
         row[self.groups.index(group)] = 1.0
         return row

@@ -124,3 +124,192 @@ class Comparison:
     differences: tuple[str, ...]
     prediction: ChangePrediction
     notes: tuple[str, ...] = field(default_factory=tuple)
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One possible cause of a difference between measurement and prediction.
+
+    Parameters
+    ----------
+    name : str
+        In plain words.
+    probability : float
+        After the figures were seen, among all causes tested and "nothing but the errors" [1].
+    bayes_factor : float
+        Probability of the figures with this cause over that without it [1].
+    size : Estimate
+        Factor on the quantity if this is the only cause [1].
+    evidence : tuple of str
+        What else in the session speaks for it.
+    check : str
+        What to look at on the car.
+    """
+
+    name: str
+    probability: float
+    bayes_factor: float
+    size: Estimate
+    evidence: tuple[str, ...]
+    check: str
+
+
+@dataclass(frozen=True, slots=True)
+class Reasons:
+    """All causes tested, the likeliest first.
+
+    Parameters
+    ----------
+    ranked : tuple of Reason
+        Empty when nothing could be tested.
+    none : float
+        Probability that no cause beyond the errors of sheet and runs is at work [1].
+    answer : str
+        One sentence: the likeliest, or which ones the data cannot separate, or that none is needed.
+    figures : tuple of str
+        The figures that were used, with their errors.
+    """
+
+    ranked: tuple[Reason, ...]
+    none: float
+    answer: str
+    figures: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One line of the ledger of a change: a part of the car's answer before and after.
+
+    Parameters
+    ----------
+    name : str
+        What it is ("front springs", "front bar", "front measured").
+    before, after, change : Estimate
+        In one unit; errors common to both set-ups cancel in `change`.
+    """
+
+    name: str
+    before: Estimate
+    after: Estimate
+    change: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """The comparison without one of its runs.
+
+    Parameters
+    ----------
+    run : str
+        The run that was left out.
+    stiffness_ratio : Estimate
+        Without it [1].
+    verdict : ChangeVerdict
+        Without it.
+    """
+
+    run: str
+    stiffness_ratio: Estimate
+    verdict: ChangeVerdict
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmation:
+    """Everything `confirm` has to say about a change.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The verdict on the changed axle.
+    before, after : SetupResult
+        Stiffness of axles and car on both set-ups, measured against predicted.
+    car_ratio : Estimate
+        Roll stiffness of the whole car, after / before [1].
+    order : str
+        Order of driving ("A-B-A").
+    drift : Estimate or None
+        Change of the stiffness per run that was taken out [1]; None when the order cannot show it.
+    parts : tuple of Part
+        Springs, bars, tyres, roll centres; predicted, measured, unexplained.
+    left_out : tuple of LeftOut
+        The comparison without each run in turn; empty with fewer than three runs.
+    reasons : Reasons
+        What could set measurement and prediction apart.
+    settings : tuple of SettingEffect
+        Every set-up of the session in one model.
+    pairs : tuple of SettingPair
+        Which set-ups are really different.
+    shown : dict
+        What all runs together have shown about the car: factor on the sheet's figure [1].
+    plan : str
+        What would settle an open question, or confirm the answer.
+    cautions : tuple of str
+        To be read with the advice.
+    """
+
+    comparison: Comparison
+    before: SetupResult
+    after: SetupResult
+    car_ratio: Estimate
+    order: str
+    drift: Estimate | None
+    parts: tuple[Part, ...]
+    left_out: tuple[LeftOut, ...]
+    reasons: Reasons
+    settings: tuple[SettingEffect, ...]
+    pairs: tuple[SettingPair, ...]
+    shown: dict[str, Estimate]
+    plan: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SettingEffect:
+    """One set-up in the model of the whole session.
+
+    Parameters
+    ----------
+    setup : str
+        Its name.
+    settings : dict
+        Axle -> bar setting in words.
+    measured, predicted : Estimate
+        Roll stiffness of the car [N m/deg].
+    updated : Estimate
+        The same after the runs have updated the sheet.
+    runs : int
+        Runs on it.
+    """
+
+    setup: str
+    settings: dict[Axle, str]
+    measured: Estimate
+    predicted: Estimate
+    updated: Estimate
+    runs: int
+
+
+@dataclass(frozen=True, slots=True)
+class SettingPair:
+    """Two set-ups of a session against each other, with all pairs looked at together.
+
+    Parameters
+    ----------
+    before, after : str
+        Set-ups.
+    ratio : Estimate
+        Roll stiffness of the car, after / before [1].
+    predicted : Estimate
+        The same from the sheet.
+    p_value : float
+        Probability of as large a difference by scatter alone, corrected for the number of pairs (Holm).
+    different : bool
+        Whether that is under 5 %.
+    """
+
+    before: str
+    after: str
+    ratio: Estimate
+    predicted: Estimate
+    p_value: float
+    different: bool

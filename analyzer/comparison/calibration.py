@@ -1,0 +1,292 @@
+"""What the runs have shown about the car: the sheet's quantities updated, their errors and what they share.
+
+Linear Gaussian update (Bayes; JCGM 101 in its linear form; any text on inverse problems, for instance
+Tarantola 2005, ch. 3): every quantity of the sheet starts from its value and tolerance; the roll of both
+axles on every set-up is what was seen. Quantities that only act together (CG height and mass, tube wall and
+shear modulus) stay unknown by themselves and become known as the product that was seen; the covariance keeps
+that.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from analyzer.comparison.ledger import sheet_roll
+from analyzer.comparison.pooling import GroupFit, RunValue, fit_groups
+from analyzer.comparison.random_effects import Floats, student
+from analyzer.comparison.stiffness import measured_gradients, sensor_scale, wheel_scale
+from analyzer.constants import AXLES, Axle
+from analyzer.estimate import Estimate
+from analyzer.prediction.axle import bar_roll_stiffness, spring_roll_stiffness
+from analyzer.prediction.complete import complete_car
+from analyzer.prediction.propagation import (
+    Propagated,
+    Values,
+    propagate,
+    replace_values,
+    sheet_inputs,
+)
+from analyzer.prediction.rate import axle_bar_rate
+from analyzer.processing.results import RunEstimates
+from analyzer.sheets.bar import NoBar
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.masses import mass_properties
+from analyzer.sheets.session import Setup
+
+COMMON_MODEL_ERROR: Final = 0.03
+"""Relative error of straight-line roll against a car driven hard, common to both axles and all set-ups:
+jacking, roll-centre migration and drive force moved the slope of a rigid-body model by 3 to 6 %."""
+
+AXLE_MODEL_ERROR: Final = 0.015
+"""The part of it that is each axle's own; engineering judgement."""
+
+AXLE_CORRELATION: Final = 0.5
+"""Correlation of the run-to-run scatter of both axles; engineering judgement between 0 and 1."""
+
+STEPS: Final = 4
+"""Passes of the update, each about the point found before; the third changes nothing that is printed."""
+
+METHOD: Final = "car sheet updated by the runs"
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """The car as the runs have shown it.
+
+    Parameters
+    ----------
+    car : str
+        Name of the car.
+    keys : tuple of str
+        Quantities of the (completed) sheet that have a tolerance.
+    sheet_values, stds : ndarray
+        Their values in the sheet and their tolerances [SI].
+    shift : ndarray
+        Update of each in units of its tolerance.
+    covariance : ndarray
+        Of the quantities after the update, in the same units; the unit matrix before.
+    shown : dict
+        Figures in plain words -> factor on the sheet's value with its error [1].
+    runs : tuple of str
+        Runs that went in.
+    misfit : float
+        Sum of squares of what is left, over its expectation; far above one, sheet and runs contradict.
+    """
+
+    car: str
+    keys: tuple[str, ...]
+    sheet_values: Floats
+    stds: Floats
+    shift: Floats
+    covariance: Floats
+    shown: dict[str, Estimate]
+    runs: tuple[str, ...]
+    misfit: float
+
+    @property
+    def values(self) -> Floats:
+        """The updated values [SI]."""
+        return np.asarray(self.sheet_values + self.stds * self.shift)
+
+
+def calibrated_car(car: CarSheet, calibration: Calibration) -> CarSheet:
+    """Return the (completed) sheet with the updated values; the tolerances stay those of the sheet."""
+    complete, _ = complete_car(car)
+    return replace_values(complete, dict(zip(calibration.keys, calibration.values, strict=True)))
+
+
+def propagate_calibrated(
+    car: CarSheet, calibration: Calibration | None, function: Callable[[CarSheet], Values]
+) -> Propagated:
+    """Return what `function` makes of the car as the runs have shown it, or of the sheet alone.
+
+    As `analyzer.prediction.propagation.propagate`, with the covariance of the updated quantities.
+    """
+    if calibration is None:
+        return propagate(car, function)
+    found = propagate(calibrated_car(car, calibration), function)
+    place = {key: index for index, key in enumerate(calibration.keys)}
+    rows = [place[key] for key in found.inputs if key in place]
+    used = [index for index, key in enumerate(found.inputs) if key in place]
+    # A default tolerance in percent moves with its value; the covariance counts in the sheet's own.
+    complete, _ = complete_car(car)
+    old = {item.key: item.std for item in sheet_inputs(complete)}
+    new = {item.key: item.std for item in sheet_inputs(calibrated_car(car, calibration))}
+    scale = np.array([old[found.inputs[i]] / new[found.inputs[i]] for i in used])
+    slopes = found.contribution[:, used] * scale
+    covariance = slopes @ calibration.covariance[np.ix_(rows, rows)] @ slopes.T
+    note = f"car sheet updated by {len(calibration.runs)} runs ({', '.join(calibration.runs)})"
+    return replace(found, covariance=covariance, assumed=(note, *found.assumed))
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Roll as seen on every set-up.
+
+    Parameters
+    ----------
+    setups : tuple of str
+        Set-up of each figure.
+    axles : tuple of Axle
+        Its axle.
+    logs : ndarray
+        Logarithm of the roll per lateral force [deg/g], as the sheet's geometry turns the pots into roll.
+    covariance : ndarray
+        From scatter between and within runs, from sensors, and from what the straight-line model leaves out.
+    fits : dict
+        Axle -> random-effects fit.
+    """
+
+    setups: tuple[str, ...]
+    axles: tuple[Axle, ...]
+    logs: Floats
+    covariance: Floats
+    fits: dict[Axle, GroupFit]
+
+
+def seen_roll(car: CarSheet, runs: Sequence[RunEstimates], model_error: bool = True) -> Seen | None:
+    """Put the roll of all runs together per set-up and axle; None when no run shows any."""
+    fits: dict[Axle, GroupFit] = {}
+    for axle in AXLES:
+        values = []
+        for order, run in enumerate(runs):
+            found = measured_gradients(run).get(axle)
+            if found is not None:
+                error = run.roll_gradient_body[axle].std_error
+                variance = None if error is None else (error / found) ** 2
+                values.append(RunValue(run.name, run.setup, math.log(found), variance, float(order)))
+        if values:
+            fits[axle] = fit_groups(values)
+    places = [(setup, axle) for axle, fit in fits.items() for setup in fit.groups]
+    if not places:
+        return None
+    logs = np.array([fits[axle].mean(setup).value for setup, axle in places])
+    covariance = _scatter(fits, places)
+    axle_of = np.array([axle for _, axle in places])
+    same = axle_of[:, None] == axle_of[None, :]
+    for axle in fits:
+        scales = [
+            sensor_scale(car, run.roll_gradient_body[axle], axle)
+            for run in runs
+            if axle in run.roll_gradient_body
+        ]
+        mine = axle_of == axle
+        covariance += float(np.mean(scales)) ** 2 * np.outer(mine, mine)
+    if model_error:
+        covariance += COMMON_MODEL_ERROR**2 + AXLE_MODEL_ERROR**2 * same
+    return Seen(tuple(s for s, _ in places), tuple(a for _, a in places), logs, covariance, fits)
+
+
+def _scatter(fits: Mapping[Axle, GroupFit], places: Sequence[tuple[str, Axle]]) -> Floats:
+    """Return the covariance of the means from the runs; widened where few runs had to show their scatter."""
+    size = len(places)
+    covariance = np.zeros((size, size))
+    rows = [fits[axle].row(setup) for setup, axle in places]
+    widen = {axle: (student(fit.fit.freedom) / 1.96) ** 2 for axle, fit in fits.items()}
+    for i, (setup, axle) in enumerate(places):
+        for j, (other_setup, other) in enumerate(places):
+            if axle == other:
+                covariance[i, j] = widen[axle] * rows[i] @ fits[axle].fit.covariance @ rows[j]
+            elif setup == other_setup:
+                stds = [
+                    math.sqrt(widen[a] * float(r @ fits[a].fit.covariance @ r))
+                    for a, r in ((axle, rows[i]), (other, rows[j]))
+                ]
+                covariance[i, j] = AXLE_CORRELATION * stds[0] * stds[1]
+    return covariance
+
+
+def calibrate(car: CarSheet, setups: Mapping[str, Setup], runs: Sequence[RunEstimates]) -> Calibration | None:
+    """Update the sheet by all runs of a session; None when no run shows any roll.
+
+    Parameters
+    ----------
+    car : CarSheet
+        The sheet; it is not changed.
+    setups : mapping
+        Name -> hardware, for every set-up that was driven.
+    runs : sequence of RunEstimates
+        Of this session, and of earlier ones of the same car if wanted, in the order of driving.
+    """
+    seen = seen_roll(car, runs)
+    if seen is None:
+        return None
+    complete, _ = complete_car(car)
+    driven = {name: setups[name] for name in dict.fromkeys(seen.setups)}
+
+    def expected(sheet: CarSheet) -> Values:
+        return expected_roll(sheet, complete, driven)
+
+    names = [f"{setup} {axle}" for setup, axle in zip(seen.setups, seen.axles, strict=True)]
+    prior = propagate(complete, expected)
+    slopes = prior.contribution[[prior.names.index(name) for name in names]]
+    inputs = {item.key: item for item in sheet_inputs(complete)}
+    values = np.array([inputs[key].value for key in prior.inputs])
+    stds = np.array([inputs[key].std for key in prior.inputs])
+    gain = slopes.T @ np.linalg.inv(slopes @ slopes.T + seen.covariance)
+    shift = np.zeros(len(values))
+    for _ in range(STEPS):
+        sheet = replace_values(complete, dict(zip(prior.inputs, values + stds * shift, strict=True)))
+        now = expected(sheet)
+        model = np.array([float(now[name]) for name in names])
+        shift = gain @ (seen.logs - model + slopes @ shift)
+    covariance = np.eye(len(values)) - gain @ slopes
+    left = seen.logs - np.array([prior.values[name] for name in names])
+    whole = slopes @ slopes.T + seen.covariance
+    calibration = Calibration(
+        car=car.name,
+        keys=prior.inputs,
+        sheet_values=values,
+        stds=stds,
+        shift=shift,
+        covariance=(covariance + covariance.T) / 2.0,
+        shown={},
+        runs=tuple(run.name for run in runs if measured_gradients(run)),
+        misfit=float(left @ np.linalg.solve(whole, left)) / len(left),
+    )
+    return replace(calibration, shown=_shown(car, driven, calibration))
+
+
+def expected_roll(sheet: CarSheet, nominal: CarSheet, setups: Mapping[str, Setup]) -> Values:
+    """Return the logarithm of the roll that the pots would show, by set-up and axle."""
+    values = {}
+    for name, setup in setups.items():
+        told = sheet_roll(sheet, setup)
+        for axle in AXLES:
+            scale = wheel_scale(sheet.axle(axle), nominal.axle(axle))
+            values[f"{name} {axle}"] = np.log(told.gradient[axle] / scale)
+    return values
+
+
+def _shown(car: CarSheet, setups: Mapping[str, Setup], calibration: Calibration) -> dict[str, Estimate]:
+    """Return what the runs have shown, as factors on the sheet's figures."""
+
+    def function(sheet: CarSheet) -> Values:
+        values = {"roll moment": np.log(np.asarray(mass_properties(sheet).elastic_moment))}
+        for axle in AXLES:
+            part = sheet.axle(axle)
+            values[f"{axle} springs in roll"] = np.log(spring_roll_stiffness(part))
+            if isinstance(part.bar, NoBar):
+                continue
+            fitted = [s.bar(axle) for s in setups.values() if s.bar(axle) != "off"]
+            if fitted:
+                stiff = bar_roll_stiffness(part, axle_bar_rate(part, fitted[0]))
+                values[f"{axle} bar in roll"] = np.log(stiff)
+        return values
+
+    before, after = propagate(car, function), propagate_calibrated(car, calibration, function)
+    shown = {}
+    for name in after.names:
+        factor = math.exp(after.values[name] - before.values[name])
+        std = after.std(name)
+        note = f"the sheet alone knows it to ± {100.0 * before.std(name):.1f} %"
+        interval = (factor * math.exp(-1.96 * std), factor * math.exp(1.96 * std))
+        shown[name] = Estimate(
+            factor, "1", factor * std, interval, n=len(calibration.runs), method=METHOD, notes=(note,)
+        )
+    return shown
