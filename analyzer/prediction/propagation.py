@@ -158,7 +158,7 @@ def sheet_inputs(car: CarSheet) -> tuple[SheetInput, ...]:
     """Return every quantity of a sheet that has a tolerance, its own or a default one."""
     found = []
     for key, quantity in _quantities(car, ""):
-        if key.startswith("logger."):
+        if key.startswith(("logger.", "shelf.")):
             continue
         default = default_tolerance(key) if quantity.std is None else None
         std = quantity.std if default is None else default.std(quantity.value)

@@ -33,6 +33,7 @@ from analyzer.sheets.fields import (
     WheelRadius,
 )
 from analyzer.sheets.logger import Logger
+from analyzer.sheets.shelf import Shelf
 from analyzer.uncertain import Uncertain
 
 
@@ -188,6 +189,8 @@ class CarSheet(Sheet):
     chassis_stiffness: TorsionalStiffness | None = None
     """Torsional stiffness of the shell between the axles; rigid when not given."""
     logger: Logger = Logger()
+    shelf: Shelf = Shelf()
+    """Further springs, tubes and blades at hand, among which the next setting may be chosen."""
 
     def axle(self, axle: Axle) -> AxleSheet:
         """Return the sheet of one `axle`."""
