@@ -94,7 +94,8 @@ def write_all(folder: Path, files: dict[str, bytes]) -> None:
             part = path.with_name(f".{path.name}.part")
             waiting[part] = path
             part.write_bytes(content)
-        for part, path in waiting.items():
+        # The session sheets go last: where one stands, all it names stands too.
+        for part, path in sorted(waiting.items(), key=lambda pair: pair[1].name == "session.toml"):
             os.replace(part, path)
     except OSError as error:
         reason = error.strerror or "it cannot be written"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import gzip
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +13,14 @@ import numpy as np
 import pytest
 
 import analyzer.demo.session as session_room
+import analyzer.demo.write as write_room
 from analyzer.demo.car import GRAVITY, SETUPS, TEAL_COUPE
 from analyzer.demo.course import KETTLE_YARD
 from analyzer.demo.faults import CLIP, GAP, SPIKES, STUCK_FROM
 from analyzer.demo.sensors import COLUMNS, RATE, csv_text
-from analyzer.demo.session import RUNS, drive_session
+from analyzer.demo.session import RUNS, Driven, drive_session
 from analyzer.demo.truth import slope
-from analyzer.demo.write import refuse_existing, write_all, write_demo
+from analyzer.demo.write import refuse_existing, write_all, write_demo, write_faults
 from analyzer.errors import AnalyzerError
 from analyzer.sheets.reading import read_car, read_course, read_session
 
@@ -28,9 +30,16 @@ NAMES = list(COLUMNS)
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def driven() -> Driven:
+    return drive_session(7)
+
+
+@pytest.fixture(scope="module")
+def folder(driven: Driven, tmp_path_factory: pytest.TempPathFactory) -> Path:
     told: list[str] = []
-    sheet = write_demo(tmp_path_factory.mktemp("demo") / "new", progress=told.append)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(write_room, "drive_session", lambda seed, tell: driven)
+        sheet = write_demo(tmp_path_factory.mktemp("demo") / "new", progress=told.append)
     assert sheet.name == "session.toml"
     assert told
     return sheet.parent
@@ -186,7 +195,8 @@ def test_logs_show_the_true_gradient(folder: Path, truth: dict[str, Any], axle: 
 def test_same_seed_same_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(session_room, "KETTLE_YARD", KETTLE_YARD[:1])
     monkeypatch.setattr(session_room, "RUNS", RUNS[:1])
-    monkeypatch.setattr(session_room, "MANNERS", session_room.MANNERS[:1])
+    short = replace(session_room.MANNERS[0], start=1.0, finish=0.4)
+    monkeypatch.setattr(session_room, "MANNERS", (short,))
     once, again, other = (csv_text(drive_session(seed).logs[0]) for seed in (7, 7, 8))
     assert once == again
     assert once != other
@@ -248,6 +258,17 @@ def test_faults(folder: Path) -> None:
     assert np.ptp(column(second, "RL pot")[after]) == 0.0
     assert np.ptp(column(second, "RL pot")[~after]) > 0.1
     assert np.mean(np.abs(column(second, "LatG")) == CLIP) > 0.05
+
+
+def test_faults_alone(driven: Driven, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(write_room, "drive_session", lambda seed, tell: driven)
+    place = write_faults(tmp_path / "faults").parent
+    names = sorted(path.name for path in place.iterdir())
+    assert names == sorted(path.name for path in (folder / "faults").iterdir())
+    for name in names:
+        assert (place / name).read_bytes() == (folder / "faults" / name).read_bytes()
+    with pytest.raises(AnalyzerError, match="already"):
+        write_faults(place)
 
 
 def test_demo_shares_no_code_with_the_analysis() -> None:
