@@ -20,6 +20,8 @@ class Tolerance:
 
     Parameters
     ----------
+    quantity : str
+        What it holds for, in words.
     pattern : str
         Regular expression that must match the end of a sheet key, ``tube.wall``.
     relative : float
@@ -32,6 +34,7 @@ class Tolerance:
         Source, or "engineering judgement".
     """
 
+    quantity: str
     pattern: str
     relative: float
     absolute: float
@@ -43,8 +46,9 @@ class Tolerance:
         return math.hypot(self.relative * value, self.absolute)
 
 
-_TABLE: Final = (
+DEFAULT_TOLERANCES: Final = (
     Tolerance(
+        "moduli E and G",
         r"(elastic|shear)_modulus",
         0.02,
         0.0,
@@ -52,39 +56,107 @@ _TABLE: Final = (
         "spread of published E (193-210) and G (75.8-80 GPa) of steels",
     ),
     Tolerance(
+        "tube wall",
         r"(tube|bar|ends)\.wall",
         0.04,
         0.0,
         "4 %",
         "cold-drawn tube walls within 7.5 % (from memory), even spread",
     ),
-    Tolerance(r"outside_diameter", 0.0, 0.00005, "0.05 mm", "cold-drawn tube within 0.1 mm (from memory)"),
-    Tolerance(r"tube\.length|points\[\d+\]\.[xyz]", 0.0, 0.001, "1 mm", JUDGEMENT),
-    Tolerance(r"ends\.length|bend_radius|mounts\.(spacing|left|right)", 0.0, 0.002, "2 mm", JUDGEMENT),
-    Tolerance(r"(mounts|link)\.rate", 0.3, 0.0, "30 %", JUDGEMENT),
-    Tolerance(r"blade\.(tip_)?(depth|thickness)", 0.0, 0.0001, "0.1 mm", JUDGEMENT),
-    Tolerance(r"blade\.(length|root)|base_offset", 0.0, 0.001, "1 mm", JUDGEMENT),
-    Tolerance(r"holes\[\d+\]", 0.0, 0.0005, "0.5 mm", JUDGEMENT),
-    Tolerance(r"spacer\.thickness|bolt\.diameter", 0.0, 0.00005, "0.05 mm", JUDGEMENT),
-    Tolerance(r"(blade\.turn|link\.(angle|lean))", 0.0, math.radians(2.0), "2 deg", JUDGEMENT),
     Tolerance(
-        r"corner_loads\.(FL|FR|RL|RR)", 0.01, 0.0, "1 %", "repeatability of wheel scales, " + JUDGEMENT
+        "tube diameter",
+        r"outside_diameter",
+        0.0,
+        0.00005,
+        "0.05 mm",
+        "cold-drawn tube within 0.1 mm (from memory)",
     ),
-    Tolerance(r"unsprung\.(front|rear)", 0.1, 0.0, "10 %", JUDGEMENT),
-    Tolerance(r"mass\.cg_height", 0.0, 0.02, "20 mm", "tilt tests on workshop gear, " + JUDGEMENT),
-    Tolerance(r"wheelbase|track_width|wheel_radius|spring_base", 0.0, 0.005, "5 mm", JUDGEMENT),
-    Tolerance(r"roll_centre_height", 0.0, 0.015, "15 mm", JUDGEMENT),
-    Tolerance(r"camber_gain", 0.0, math.radians(5.0), "5 deg/m", JUDGEMENT),
-    Tolerance(r"tyre_rate", 0.1, 0.0, "10 %", "changes with pressure, load and speed, " + JUDGEMENT),
-    Tolerance(r"spring\.rate", 0.03, 0.0, "3 %", JUDGEMENT),
-    Tolerance(r"motion_ratio", 0.02, 0.0, "2 %", JUDGEMENT),
-    Tolerance(r"motion_ratio\.(wheel|damper)\[\d+\]", 0.0, 0.0005, "0.5 mm", JUDGEMENT),
-    Tolerance(r"bump_stop_gap|full_bump|full_droop", 0.0, 0.001, "1 mm", JUDGEMENT),
-    Tolerance(r"bump_stop_rate", 0.15, 0.0, "15 %", JUDGEMENT),
-    Tolerance(r"chassis_stiffness", 0.15, 0.0, "15 %", JUDGEMENT),
+    Tolerance(
+        "tube length; points of a bent bar",
+        r"tube\.length|points\[\d+\]\.[xyz]",
+        0.0,
+        0.001,
+        "1 mm",
+        JUDGEMENT,
+    ),
+    Tolerance(
+        "mounts' places, end pieces, bend radii",
+        r"ends\.length|bend_radius|mounts\.(spacing|left|right)",
+        0.0,
+        0.002,
+        "2 mm",
+        JUDGEMENT,
+    ),
+    Tolerance("rates of mounts and links", r"(mounts|link)\.rate", 0.3, 0.0, "30 %", JUDGEMENT),
+    Tolerance("blade section", r"blade\.(tip_)?(depth|thickness)", 0.0, 0.0001, "0.1 mm", JUDGEMENT),
+    Tolerance(
+        "blade length and root, bare offset of the rod end",
+        r"blade\.(length|root)|base_offset",
+        0.0,
+        0.001,
+        "1 mm",
+        JUDGEMENT,
+    ),
+    Tolerance("lever arms (holes)", r"holes\[\d+\]", 0.0, 0.0005, "0.5 mm", JUDGEMENT),
+    Tolerance(
+        "spacer thickness, bolt diameter",
+        r"spacer\.thickness|bolt\.diameter",
+        0.0,
+        0.00005,
+        "0.05 mm",
+        JUDGEMENT,
+    ),
+    Tolerance(
+        "angles of blade and link",
+        r"(blade\.turn|link\.(angle|lean))",
+        0.0,
+        math.radians(2.0),
+        "2 deg",
+        JUDGEMENT,
+    ),
+    Tolerance(
+        "corner loads",
+        r"corner_loads\.(FL|FR|RL|RR)",
+        0.01,
+        0.0,
+        "1 %",
+        "repeatability of wheel scales, " + JUDGEMENT,
+    ),
+    Tolerance("unsprung masses", r"unsprung\.(front|rear)", 0.1, 0.0, "10 %", JUDGEMENT),
+    Tolerance(
+        "CG height", r"mass\.cg_height", 0.0, 0.02, "20 mm", "tilt tests on workshop gear, " + JUDGEMENT
+    ),
+    Tolerance(
+        "wheelbase, track width, wheel radius, spring base",
+        r"wheelbase|track_width|wheel_radius|spring_base",
+        0.0,
+        0.005,
+        "5 mm",
+        JUDGEMENT,
+    ),
+    Tolerance("roll-centre height", r"roll_centre_height", 0.0, 0.015, "15 mm", JUDGEMENT),
+    Tolerance("camber gain (where stated)", r"camber_gain", 0.0, math.radians(5.0), "5 deg/m", JUDGEMENT),
+    Tolerance(
+        "tyre rate", r"tyre_rate", 0.1, 0.0, "10 %", "changes with pressure, load and speed, " + JUDGEMENT
+    ),
+    Tolerance("spring rate", r"spring\.rate", 0.03, 0.0, "3 %", JUDGEMENT),
+    Tolerance("motion ratios", r"motion_ratio", 0.02, 0.0, "2 %", JUDGEMENT),
+    Tolerance(
+        "rows of a motion-ratio table",
+        r"motion_ratio\.(wheel|damper)\[\d+\]",
+        0.0,
+        0.0005,
+        "0.5 mm",
+        JUDGEMENT,
+    ),
+    Tolerance(
+        "damper ends and bump-stop gap", r"bump_stop_gap|full_bump|full_droop", 0.0, 0.001, "1 mm", JUDGEMENT
+    ),
+    Tolerance("bump-stop rate", r"bump_stop_rate", 0.15, 0.0, "15 %", JUDGEMENT),
+    Tolerance("stiffness of the shell", r"chassis_stiffness", 0.15, 0.0, "15 %", JUDGEMENT),
 )
 
-_COMPILED: Final = tuple((re.compile(rf"(^|\.)({t.pattern})$"), t) for t in _TABLE)
+_COMPILED: Final = tuple((re.compile(rf"(^|\.)({t.pattern})$"), t) for t in DEFAULT_TOLERANCES)
 
 
 def default_tolerance(key: str) -> Tolerance | None:
