@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
 from pydantic import Field
 
 from analyzer.sheets.bar import Blade, Tube
@@ -13,11 +11,11 @@ from analyzer.sheets.fields import Sheet, Stiffness
 class AxleShelf(Sheet):
     """Parts at hand for one axle, beside those that are fitted."""
 
-    springs: Annotated[list[Stiffness], Field(max_length=20, default_factory=list)]
+    springs: list[Stiffness] = Field(max_length=20, default_factory=list)
     """Rates of further springs, at the spring."""
-    tubes: Annotated[list[Tube], Field(max_length=20, default_factory=list)]
+    tubes: list[Tube] = Field(max_length=20, default_factory=list)
     """Further tubes of a bladed bar."""
-    blades: Annotated[list[Blade], Field(max_length=20, default_factory=list)]
+    blades: list[Blade] = Field(max_length=20, default_factory=list)
     """Further blades of a bladed bar, with the same holes."""
 
 
