@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 
 from analyzer.errors import LogError
 from analyzer.ingest.calibration import static_reading
+from analyzer.ingest.clock_rows import found_clock, stated_clock
+from analyzer.ingest.clocks import match_clocks
 from analyzer.ingest.files import hash_meanwhile
 from analyzer.ingest.guess import guess_channels, require_any
 from analyzer.ingest.health.run import check_channels
@@ -147,23 +149,31 @@ def _read(
 
 
 def _align_clocks(made: _Assembly, files: list[LogFile], offsets: Sequence[float] | None) -> None:
-    """Bring the files' clocks to that of the first one."""
+    """Bring the files' clocks to that of the first one: as stated, or as both files' motion shows."""
     first = files[0]
-    for index, file in enumerate(files[1:], start=1):
+    if offsets is not None and len(offsets) != len(files):
+        raise LogError(
+            first.path,
+            "",
+            f"the run has {len(files)} logs and {len(offsets)} clock_offsets",
+            "give one per log",
+        )
+    for file in files[1:]:
         if first.origin is not None and file.origin is not None:
             file.seconds = file.seconds + (file.origin - first.origin)
-    if offsets is not None:
-        if len(offsets) != len(files):
-            raise LogError(
-                first.path,
-                "",
-                f"the run has {len(files)} logs and {len(offsets)} clock_offsets",
-                "give one per log",
-            )
-        for file, offset in zip(files, offsets, strict=True):
-            if offset:
-                file.seconds = file.seconds + offset
-                made.steps.append(f"{file.path.name}: {offset:+g} s on its clock (runs.clock_offsets)")
+    if offsets is not None and offsets[0]:
+        first.seconds = first.seconds + offsets[0]
+    for index, file in enumerate(files[1:], start=1):
+        if offsets is not None:
+            file.seconds = file.seconds + offsets[index]
+            made.steps.append(f"{file.path.name}: {offsets[index]:+g} s on its clock (runs.clock_offsets)")
+        match = match_clocks(first, file)
+        if offsets is not None:
+            made.health.append(stated_clock(match, file))
+        else:
+            row, file.seconds, step = found_clock(match, first, file)
+            made.health.append(row)
+            made.steps.append(step)
 
 
 def _own_interval(file: LogFile, name: str) -> float | None:

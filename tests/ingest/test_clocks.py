@@ -1,0 +1,131 @@
+"""Logs with clocks of their own are brought together by the car's motion, as stated, or refused."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analyzer.errors import LogError
+from analyzer.ingest.clocks import ClockMatch, match_clocks
+from analyzer.ingest.logfile import load_file
+from analyzer.ingest.reading import read_recording
+from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from ingest.helpers import Log, car_with, write_log
+from ingest.rolling_car import parted, rolling_log
+
+
+@cache
+def driven(seed: int, rate: float = 100.0, seconds: float = 60.0) -> Log:
+    return rolling_log(seconds, rate, seed)
+
+
+def match(folder: Path, log: Log, offset: float, drift: float = 0.0) -> tuple[ClockMatch | None, float]:
+    """Return the match and the greatest error of the corrected clock [s]."""
+    pots, unit = parted(log, offset, drift, middle=30.0)
+    logger = car_with().logger
+    first = load_file(write_log(folder / "pots.csv", pots), logger)
+    other = load_file(write_log(folder / "unit.csv", unit), logger)
+    found = match_clocks(first, other)
+    if found is None:
+        return None, np.inf
+    return found, float(np.abs(found.apply(other.seconds) - log.columns["Time [s]"]).max())
+
+
+@pytest.mark.parametrize("offset", [0.0, 0.0137, -0.33, 3.217, -9.6, 10.0])
+@pytest.mark.parametrize("drift", [0.0, 100e-6, -60e-6])
+def test_offset_is_found_to_two_milliseconds(offset: float, drift: float, tmp_path: Path) -> None:
+    found, error = match(tmp_path, driven(1), offset, drift)
+    assert found is not None
+    assert found.certain
+    assert error < 0.002
+
+
+@pytest.mark.parametrize("seed", [2, 3, 4])
+def test_other_roads_and_rates_match_as_well(seed: int, tmp_path: Path) -> None:
+    found, error = match(tmp_path, driven(seed, rate=200.0, seconds=40.0), 1.234)
+    assert found is not None
+    assert found.certain
+    assert error < 0.002
+
+
+def test_error_of_the_offset_covers_what_pieces_show(tmp_path: Path) -> None:
+    found, _ = match(tmp_path, driven(1), 2.0)
+    assert found is not None
+    assert found.std_error is not None
+    assert 1e-5 < found.std_error < 0.002
+
+
+def recording_of(folder: Path, pots: Log, unit: Log, offsets: list[float] | None = None) -> Recording:
+    paths = [write_log(folder / "pots.csv", pots), write_log(folder / "unit.csv", unit)]
+    return read_recording("r", paths, car_with(), clock_offsets=offsets)
+
+
+def clock_row(recording: Recording) -> HealthRow:
+    return next(row for row in recording.health if row.check == "clock offset")
+
+
+def test_two_logs_become_one_recording(tmp_path: Path) -> None:
+    log = driven(1)
+    recording = recording_of(tmp_path, *parted(log, 3.217))
+    assert clock_row(recording).verdict is Verdict.GOOD
+    lateral = recording.data["accel_y"].to_numpy()
+    times = recording.data.index.to_numpy()
+    good = np.isfinite(lateral)
+    expected = np.interp(times[good], log.columns["Time [s]"], log.columns["LatG [g]"]) * 9.80665
+    # Interpolating noisy samples half a step aside softens the noise, so the bound is that of the noise.
+    assert float(np.abs(lateral[good] - expected).std()) < 0.2
+    assert any("runs.clock_offsets" in step and "unit.csv" in step for step in recording.steps)
+
+
+def test_stated_offset_is_held_against_the_motion(tmp_path: Path) -> None:
+    pots, unit = parted(driven(1), 3.217)
+    assert clock_row(recording_of(tmp_path, pots, unit, [0.0, 3.217])).verdict is Verdict.GOOD
+    wrong = clock_row(recording_of(tmp_path, pots, unit, [0.0, 3.3]))
+    assert wrong.verdict is Verdict.SUSPECT
+    assert wrong.value == pytest.approx(-0.083, abs=0.003)
+
+
+def test_number_of_offsets_must_fit(tmp_path: Path) -> None:
+    with pytest.raises(LogError, match="2 logs and 1 clock_offsets"):
+        recording_of(tmp_path, *parted(driven(1), 0.0), offsets=[0.0])
+
+
+def test_motion_of_another_run_is_refused(tmp_path: Path) -> None:
+    pots, _ = parted(driven(1), 0.0)
+    _, unit = parted(driven(2, 100.0, 60.0), 0.0)
+    with pytest.raises(LogError, match="do not match clearly.*clock_offsets"):
+        recording_of(tmp_path, pots, unit)
+
+
+def test_logs_without_common_motion_are_refused(tmp_path: Path) -> None:
+    pots, unit = parted(driven(1), 0.0)
+    only_speed = Log(
+        {"Time [s]": unit.columns["Time [s]"], "Speed [km/h]": 30.0 + unit.columns["Yaw rate [deg/s]"]}
+    )
+    with pytest.raises(LogError, match="no motion to match"):
+        recording_of(tmp_path, pots, only_speed)
+
+
+def test_times_that_are_far_apart_are_refused(tmp_path: Path) -> None:
+    pots, unit = parted(driven(1), 0.0)
+    unit.columns["Time [s]"] = unit.columns["Time [s]"] + 5000.0
+    with pytest.raises(LogError, match="clock_offsets"):
+        recording_of(tmp_path, pots, unit)
+
+
+def test_faster_unit_is_brought_down_behind_a_low_pass(tmp_path: Path) -> None:
+    log = driven(5, rate=400.0, seconds=30.0)
+    pots, unit = parted(log, 0.0)
+    slow = Log({name: values[::4] for name, values in pots.columns.items()})
+    # A tone above half the pots' rate must not fold back into the band of the car.
+    tone = 3.0 * np.sin(2 * np.pi * 97.0 * unit.columns["Time [s]"])
+    unit.columns["LatG [g]"] = unit.columns["LatG [g]"] + tone
+    recording = recording_of(tmp_path, slow, unit, [0.0, 0.0])
+    assert recording.sample_rate == pytest.approx(100.0)
+    expected = np.interp(recording.data.index, log.columns["Time [s]"], log.columns["LatG [g]"]) * 9.80665
+    inner = slice(50, -50)
+    assert float(np.nanstd(recording.data["accel_y"].to_numpy()[inner] - expected[inner])) < 0.25
+    assert any("low-pass" in step for step in recording.steps)
