@@ -1,0 +1,24 @@
+"""What tests of several rooms share: the sample session, copied so that nothing is written beside it."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+SAMPLE = Path(__file__).parents[1] / "sample_logs"
+
+
+@pytest.fixture(scope="session")
+def sample_session(tmp_path_factory):
+    """A copy of the sample session without any report in it."""
+    folder = tmp_path_factory.mktemp("sample") / "sample_logs"
+    shutil.copytree(SAMPLE, folder, ignore=shutil.ignore_patterns("report*"))
+    return folder
+
+
+@pytest.fixture(scope="session")
+def sample_review(sample_session):
+    """The review of the sample session, done once."""
+    from analyzer.session import review_session
+
+    return review_session(sample_session)

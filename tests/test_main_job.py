@@ -1,0 +1,189 @@
+"""The main job on the sample session, through the command line as a user runs it."""
+
+import hashlib
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+
+def analyzer(*arguments, cwd=None, **options):
+    environment = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1"}
+    call = [sys.executable, "-m", "analyzer", *map(str, arguments)]
+    return subprocess.run(
+        call, cwd=cwd, env=environment, capture_output=True, text=True, timeout=300, **options
+    )
+
+
+def contents(folder):
+    files = sorted(p for p in folder.rglob("*") if p.is_file())
+    return {str(p.relative_to(folder)): hashlib.sha256(p.read_bytes()).hexdigest() for p in files}
+
+
+@pytest.fixture(scope="module")
+def reviewed(sample_session, tmp_path_factory):
+    """The sample session reviewed twice, in two processes."""
+    folder = tmp_path_factory.mktemp("reports")
+    before = contents(sample_session)
+    outcomes = [analyzer("review", sample_session, "--out", folder / name) for name in ("first", "second")]
+    return folder, outcomes, before
+
+
+def test_review_prints_the_answers_and_leaves_the_logs_alone(reviewed, sample_session):
+    folder, outcomes, before = reviewed
+    assert outcomes[0].returncode == 0, outcomes[0].stderr
+    printed = outcomes[0].stdout
+    for word in ("Team", "Tuner", "Driver", "r01", "r06", "deg/g", "smallest change", "bowl"):
+        assert word in printed
+    assert all(len(line) <= 80 for line in printed.splitlines() if not line.startswith("report:"))
+    assert "\x1b" not in printed
+    assert contents(sample_session) == before
+    assert (folder / "first" / "report.html").stat().st_size < 5_000_000
+
+
+def test_same_input_gives_the_same_bytes(reviewed):
+    folder, _, _ = reviewed
+    assert contents(folder / "first") == contents(folder / "second")
+
+
+def test_truth_of_the_virtual_car_lies_in_both_intervals(reviewed, sample_session):
+    folder, _, _ = reviewed
+    truth = json.loads((sample_session / "truth.json").read_text())["setups"]
+    results = json.loads((folder / "first" / "results.json").read_text())
+    comparison = results["comparisons"][0]
+    before, after = comparison["before"], comparison["after"]
+    true_ratio = truth[after]["roll_stiffness"]["front"] / truth[before]["roll_stiffness"]["front"]
+    measured, predicted = comparison["stiffness_ratio"], comparison["predicted_ratio"]
+    for estimate in (measured, predicted):
+        low, high = estimate["interval"]
+        assert low <= true_ratio <= high
+    # They agree within their stated intervals: the intervals overlap around both values.
+    assert measured["interval"][0] <= predicted["value"] <= measured["interval"][1]
+    assert comparison["verdict"] == "softened as predicted"
+
+
+def test_gradients_of_every_run_are_near_the_virtual_cars_own(reviewed, sample_session):
+    folder, _, _ = reviewed
+    truth = json.loads((sample_session / "truth.json").read_text())["setups"]
+    results = json.loads((folder / "first" / "results.json").read_text())
+    for run in results["runs"]:
+        for axle in ("front", "rear"):
+            true = truth[run["setup"]]["roll_gradient"][axle]
+            assert run["roll_gradient"][axle]["value"] == pytest.approx(true, rel=0.02)
+
+
+def test_json_goes_to_standard_output_alone(sample_session, tmp_path):
+    done = analyzer("review", sample_session, "--out", tmp_path / "r", "--json")
+    assert done.returncode == 0
+    assert json.loads(done.stdout)["runs"][0]["name"] == "r01"
+
+
+def test_killed_run_leaves_the_previous_report(reviewed, sample_session, tmp_path):
+    folder, _, _ = reviewed
+    target = tmp_path / "report"
+    shutil.copytree(folder / "first", target)
+    before = contents(target)
+    for delay in (1.0, 2.5, 4.0):
+        call = [
+            sys.executable,
+            "-m",
+            "analyzer",
+            "review",
+            str(sample_session),
+            "--out",
+            str(target),
+            "--seed",
+            "3",
+        ]
+        process = subprocess.Popen(call, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        time.sleep(delay)
+        process.send_signal(signal.SIGKILL)
+        ended_by_itself = process.wait() == 0
+        after = contents(target)
+        assert set(after) == set(before)
+        assert ended_by_itself or after == before
+
+
+def test_an_unusable_log_does_not_stop_the_others(sample_session, tmp_path):
+    copy = tmp_path / "session"
+    shutil.copytree(sample_session, copy)
+    (copy / "r02.csv.gz").write_bytes(b"not a log at all")
+    done = analyzer("review", copy, "--out", tmp_path / "r")
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    assert "r02.csv.gz" in done.stderr.splitlines()[-1]
+    results = json.loads((tmp_path / "r" / "results.json").read_text())
+    assert [run["name"] for run in results["runs"]] == ["r01", "r03", "r04", "r05", "r06"]
+
+
+SLIPS = [
+    ("session.toml", 'car = "car.toml"', 'car = "../car.toml"', "outside"),
+    ("session.toml", 'car = "car.toml"', 'car = "coupe.toml"', "coupe.toml"),
+    ("session.toml", "hole = 3", "hole = 9", "hole"),
+    ("session.toml", "r01.csv.gz", "r99.csv.gz", "r99.csv.gz"),
+    ("car.toml", 'kind = "bladed"', 'kind = "magic"', "kind"),
+]
+
+
+@pytest.mark.parametrize(("name", "old", "new", "word"), SLIPS)
+def test_a_slip_in_a_sheet_is_one_line(sample_session, tmp_path, name, old, new, word):
+    copy = tmp_path / "session"
+    shutil.copytree(sample_session, copy)
+    text = (copy / name).read_text(encoding="utf-8")
+    assert old in text
+    (copy / name).write_text(text.replace(old, new, 1), encoding="utf-8")
+    done = analyzer("review", copy, "--out", tmp_path / "r")
+    assert done.returncode == 2
+    assert len(done.stderr.splitlines()) == 1
+    assert name in done.stderr
+    assert word in done.stderr
+    assert not (tmp_path / "r").exists()
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("review",),
+        ("review", "nothing.toml"),
+        ("revue", "x"),
+        ("check", "nothing.csv"),
+        ("bar", "nothing.toml"),
+        ("bar", "nothing.toml", "--axle", "middle"),
+        ("review", "x", "--nonsense"),
+    ],
+)
+def test_bad_arguments_are_one_line(arguments, tmp_path):
+    done = analyzer(*arguments, cwd=tmp_path)
+    assert done.returncode == 2
+    assert len(done.stderr.splitlines()) == 1
+    assert done.stdout == ""
+
+
+def test_check_names_the_faults_and_strict_fails(sample_session):
+    done = analyzer("check", sample_session / "faults")
+    assert done.returncode == 0, done.stderr
+    for word in ("damper_FR", "inverted", "stuck", "gap", "spikes"):
+        assert word in done.stdout
+    assert analyzer("check", sample_session / "faults", "--strict").returncode == 1
+    assert analyzer("check", sample_session, "--strict").returncode == 0
+
+
+def test_bar_lists_every_setting(sample_session):
+    table = json.loads(analyzer("bar", sample_session / "car.toml", "--json").stdout)
+    settings = table["axles"]["front"]["settings"]
+    assert len(settings) == len({(s["hole"], s["spacers"]) for s in settings}) >= 9
+    for setting in settings:
+        total = sum(setting["compliance"].values())
+        assert setting["rate"]["value"] == pytest.approx(1.0 / total, rel=1e-6)
+
+
+def test_demo_refuses_to_overwrite(tmp_path):
+    (tmp_path / "session.toml").write_text("mine")
+    done = analyzer("demo", tmp_path)
+    assert done.returncode == 2
+    assert (tmp_path / "session.toml").read_text() == "mine"
