@@ -17,13 +17,16 @@ class Motion:
     Parameters
     ----------
     data : DataFrame
-        Index ``time_s`` [s] as in the recording. Columns, where the channels for them exist:
+        Index ``time_s`` [s], log time, uniform; a fast log is thinned (with anti-aliasing) to between 100 and
+        200 samples per second. Columns, where the channels for them exist:
         ``wheel_FL`` ... (wheel travel from static, bump positive [m]); ``roll_front``, ``roll_rear``
         (suspension roll, left side up positive [rad]); ``heave`` (mean wheel travel [m]), ``pitch`` (nose
         down positive [rad]), ``warp`` (m: (FL - FR - RL + RR) / 4); ``specific_force_x`` ``_y`` ``_z`` (at
         the sprung CG, body axes [m/s2]); ``road_force_x`` ``_y`` ``_z`` (same in the road plane);
         ``roll_rate``, ``pitch_rate``, ``yaw_rate`` [rad/s]; ``roll_acceleration`` [rad/s2]; ``bank`` (cross
-        slope towards the inside of the turn [rad]); ``speed`` [m/s]; ``distance`` [m].
+        slope towards the inside of the turn [rad]); ``turn`` (1 in a left turn, -1 in a right one); ``body_roll``
+        (suspension and estimated tyre roll [rad]); ``speed`` [m/s]; ``distance`` from the start of the moving
+        part [m]; ``steer_angle`` [rad].
     suspect : DataFrame of bool
         Same shape; True = do not use.
     parked : Series of bool

@@ -1,0 +1,138 @@
+"""Filters of finite, symmetric support: they treat every channel alike and shift nothing in time.
+
+A finite support matters for honesty: which output samples touch a gap or a suspect sample is known exactly,
+so values filled in only to let the filter run never reach an estimate.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+STOP_BAND_DB: Final = 60.0
+"""Attenuation asked of the Kaiser window [dB]: 0.1 %; ISO 15037-1 asks for 1 %."""
+
+
+def lowpass_taps(rate: float, cutoff: float, transition: float) -> Floats:
+    """Return the taps of a symmetric low-pass filter (windowed sinc, Kaiser window).
+
+    Parameters
+    ----------
+    rate : float
+        Samples per second [Hz].
+    cutoff : float
+        Middle of the transition, gain one half [Hz].
+    transition : float
+        Width of the transition from pass to stop band [Hz].
+
+    Returns
+    -------
+    array
+        Odd number of taps, sum exactly 1; a single 1 when `cutoff` lies above the Nyquist rate.
+
+    Notes
+    -----
+    Length and window shape after J. F. Kaiser's formulas (Oppenheim and Schafer, Discrete-Time Signal
+    Processing, section on FIR design by windowing; from memory).
+    """
+    if cutoff >= rate / 2.0:
+        return np.ones(1)
+    width = 2.0 * np.pi * transition / rate
+    half = int(np.ceil((STOP_BAND_DB - 8.0) / (2.285 * width) / 2.0))
+    beta = 0.1102 * (STOP_BAND_DB - 8.7)
+    steps = np.arange(-half, half + 1)
+    taps = np.sinc(2.0 * cutoff / rate * steps) * np.kaiser(2 * half + 1, beta)
+    result: Floats = taps / taps.sum()
+    return result
+
+
+def filled(values: Floats, suspect: Bools) -> Floats:
+    """Return `values` with suspect samples replaced by straight lines between their neighbours.
+
+    The result only feeds a filter; every output the replaced samples touch stays suspect.
+    """
+    if not suspect.any():
+        return values
+    good = np.flatnonzero(~suspect)
+    if good.size == 0:
+        return np.zeros_like(values)
+    result = values.copy()
+    bad = np.flatnonzero(suspect)
+    result[bad] = np.interp(bad, good, values[good])
+    return result
+
+
+def smooth(values: Floats, taps: Floats, every: int = 1) -> Floats:
+    """Filter `values` with symmetric `taps` and keep each `every`-th sample, starting with the first.
+
+    The ends are continued by mirroring; `touched` says which outputs that concerns. Cost is proportional to
+    the number of outputs, not inputs: one product of a (outputs, every) matrix per `every` taps.
+    """
+    half = len(taps) // 2
+    if half == 0:
+        return values[::every].copy()
+    if len(values) <= half:
+        return np.full(-(-len(values) // every), values.mean())
+    padded = np.pad(values, half, mode="reflect")
+    if every == 1:
+        result: Floats = np.convolve(padded, taps, mode="valid")
+        return result
+    count = -(-len(values) // every)
+    parts = -(-len(taps) // every)
+    needed = (count + parts) * every
+    if len(padded) < needed:
+        padded = np.concatenate([padded, np.zeros(needed - len(padded))])
+    table = padded[:needed].reshape(-1, every)
+    weights = np.zeros(parts * every)
+    weights[: len(taps)] = taps
+    out = np.zeros(count)
+    for part in range(parts):
+        out += table[part : part + count] @ weights[part * every : (part + 1) * every]
+    return out
+
+
+def touched(suspect: Bools, half: int, every: int = 1) -> Bools:
+    """Return which outputs of `smooth` with ``2 half + 1`` taps rest on a suspect sample or on the ends."""
+    length = len(suspect)
+    centres = np.arange(0, length, every)
+    result: Bools = (centres < half) | (centres >= length - half)
+    if suspect.any():
+        running = np.concatenate([[0], np.cumsum(suspect)])
+        low = np.maximum(centres - half, 0)
+        high = np.minimum(centres + half + 1, length)
+        result |= running[high] > running[low]
+    return result
+
+
+def derivative(values: Floats, rate: float) -> Floats:
+    """Return the time derivative by the five-point central difference (error of fourth order)."""
+    if len(values) < 5:
+        return np.gradient(values) * rate if len(values) > 1 else np.zeros_like(values)
+    result = np.empty_like(values)
+    result[2:-2] = (8.0 * (values[3:-1] - values[1:-3]) - (values[4:] - values[:-4])) / 12.0
+    result[:2] = values[1] - values[0]
+    result[-2:] = values[-1] - values[-2]
+    return result * rate
+
+
+def widened(flags: Bools, samples: int) -> Bools:
+    """Return `flags` with every True run made longer by `samples` at both of its ends."""
+    if samples <= 0 or not flags.any():
+        return flags
+    running = np.concatenate([[0], np.cumsum(flags)])
+    index = np.arange(len(flags))
+    low = np.maximum(index - samples, 0)
+    high = np.minimum(index + samples + 1, len(flags))
+    result: Bools = running[high] > running[low]
+    return result
+
+
+def runs_of(flags: Bools) -> list[tuple[int, int]]:
+    """Return start and end (exclusive) of every stretch of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

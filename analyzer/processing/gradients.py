@@ -1,0 +1,134 @@
+"""Turn a fit of the roll equation into the gradients of a run, with their errors."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from analyzer.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
+from analyzer.estimate import Estimate
+from analyzer.processing.intervals import FEWEST_BLOCKS, student_factor
+from analyzer.processing.level_road import AxleRollPath, level_road, level_road_jacobian, tyre_spread
+from analyzer.processing.results import AxleFit
+from analyzer.processing.roll_columns import RollColumns
+from analyzer.processing.roll_gradient import RollFit
+from analyzer.processing.stiffness import roll_scale_spread
+from analyzer.sheets.car import CarSheet
+from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
+
+UNIT: Final = "deg/g"
+METHOD: Final = "roll equation over the whole run"
+NO_ERROR: Final = f"too short a run for an error: under {FEWEST_BLOCKS} independent blocks"
+MOST_POINTS: Final = 2000
+"""Points kept per axle for figures."""
+
+
+def body_gradients(fit: RollFit, car: CarSheet) -> dict[str, Estimate]:
+    """Return suspension roll per lateral specific force in body axes, per fitted axle [deg/g]."""
+    found: dict[str, Estimate] = {}
+    for axle in fit.axles:
+        value = fit.slope[axle] * RAD_PER_MPS2_TO_DEG_PER_G
+        spread, silent = roll_scale_spread(car, car.axle(axle), AXLE_CORNERS[axle])
+        notes = (range_note(fit.lateral_range), *_silent_note(silent), *_helper_notes(fit))
+        found[axle] = _estimate(
+            value,
+            None if fit.error is None else (fit.std_error(axle) or 0.0) * RAD_PER_MPS2_TO_DEG_PER_G,
+            fit,
+            abs(value) * spread,
+            notes,
+        )
+    return found
+
+
+def level_gradients(fit: RollFit, car: CarSheet, paths: Mapping[Axle, AxleRollPath]) -> dict[str, Estimate]:
+    """Return the level-road gradients: suspension roll per fitted axle, and ``total`` body roll [deg/g]."""
+    level = level_road(fit.slope, paths)
+    if level is None:
+        reason = "the roll found would turn the car over on a level road; check motion ratio and CG height"
+        return {name: Estimate.unknown(UNIT, reason, METHOD) for name in (*fit.axles, "total")}
+    slopes = level_road_jacobian(fit.slope, paths)
+    tyres = {a: _relative_tyre(car, a) for a in fit.axles}
+    from_tyres = tyre_spread(fit.slope, paths, {a: r for a, r in tyres.items() if r is not None})
+    scales = np.array(
+        [fit.slope[a] * roll_scale_spread(car, car.axle(a), AXLE_CORNERS[a])[0] for a in fit.axles]
+    )
+    no_tyres = [a for a in fit.axles if paths[a].tyres is None]
+    notes = [range_note(fit.lateral_range)]
+    if no_tyres:
+        notes.append(
+            f"no tyre rate in the sheet ({', '.join(no_tyres)}): tyre roll left out, suspension roll only"
+        )
+    if len(fit.axles) < len(AXLES):
+        notes.append(f"body roll from the {fit.axles[0]} axle alone")
+    found: dict[str, Estimate] = {}
+    for name, value in (*level.axle.items(), ("total", level.body)):
+        row = slopes.get(str(name))
+        std = None
+        if fit.error is not None and row is not None:
+            std = math.sqrt(max(float(row @ fit.error.covariance @ row), 0.0)) * RAD_PER_MPS2_TO_DEG_PER_G
+        common = math.hypot(*(row * scales)) if row is not None else 0.0
+        common = math.hypot(common, from_tyres.get(str(name), 0.0)) * RAD_PER_MPS2_TO_DEG_PER_G
+        found[str(name)] = _estimate(value * RAD_PER_MPS2_TO_DEG_PER_G, std, fit, common, tuple(notes))
+    return found
+
+
+def range_note(lateral_range: tuple[float, float]) -> str:
+    """Return the sentence that says over which lateral force a gradient holds."""
+    low, high = (end / STANDARD_GRAVITY for end in lateral_range)
+    return f"holds for {low:+.2f} to {high:+.2f} g in body axes"
+
+
+def _relative_tyre(car: CarSheet, axle: Axle) -> float | None:
+    rate = car.axle(axle).tyre_rate
+    return None if rate is None or rate.std is None else rate.std / rate.value
+
+
+def _silent_note(silent: list[str]) -> tuple[str, ...]:
+    return (f"no tolerance in the sheet for {', '.join(silent)}",) if silent else ()
+
+
+def _helper_notes(fit: RollFit) -> tuple[str, ...]:
+    return tuple(
+        f"{name} goes along with the lateral force in this run and could not be separated"
+        for name in fit.left_out
+        if name in ("steer angle", "longitudinal force", "vertical force")
+    )
+
+
+def _estimate(
+    value: float, std: float | None, fit: RollFit, calibration: float, notes: tuple[str, ...]
+) -> Estimate:
+    if std is None or fit.error is None:
+        return Estimate(value, UNIT, calibration=calibration, method=METHOD, notes=(*notes, NO_ERROR))
+    half = student_factor(fit.error.freedom) * std
+    return Estimate(
+        value=value,
+        unit=UNIT,
+        std_error=std,
+        interval=(value - half, value + half),
+        calibration=calibration,
+        n=fit.error.blocks,
+        method=METHOD,
+        notes=notes,
+    )
+
+
+def axle_fit(fit: RollFit, columns: RollColumns, axle: Axle) -> AxleFit:
+    """Return the points and the line of one axle for figures.
+
+    ``roll`` is as measured (low-passed), ``roll_steady`` has the terms in roll acceleration, wheel speeds and
+    so on taken off, so it lies about the line.
+    """
+    force = columns.force[fit.used]
+    roll = columns.roll[axle][fit.used]
+    steady = fit.slope[axle] * force + fit.intercept[axle] + fit.residual[axle]
+    every = max(1, -(-len(force) // MOST_POINTS))
+    points = pd.DataFrame(
+        {"lateral_force": force[::every], "roll": roll[::every], "roll_steady": steady[::every]},
+        index=pd.Index(columns.time[fit.used][::every], name="time_s"),
+    )
+    return AxleFit(points, fit.slope[axle], fit.intercept[axle], fit.lateral_range)

@@ -1,0 +1,144 @@
+"""From the gradient in body axes to the one a level road shows, and to body roll over the ground."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.processing.filters import Floats
+from analyzer.processing.roll_gradient import Weights
+from analyzer.processing.stiffness import axle_roll_stiffness, tyre_roll_stiffness
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.masses import mass_properties
+
+
+@dataclass(frozen=True, slots=True)
+class AxleRollPath:
+    """What stands between suspension roll and body roll on one axle.
+
+    Parameters
+    ----------
+    suspension : float
+        Roll stiffness of springs and bar [N m/rad].
+    tyres : float or None
+        Roll stiffness of both tyres [N m/rad]; None when the sheet has no tyre rate.
+    direct : float
+        Moment that reaches the tyres past the springs per lateral acceleration: roll centre and the part
+        of the unsprung mass that camber gain keeps off the springs [kg m].
+    """
+
+    suspension: float
+    tyres: float | None
+    direct: float
+
+
+@dataclass(frozen=True, slots=True)
+class LevelRoad:
+    """Gradients on a level road [rad / (m/s2) of lateral acceleration in the horizontal].
+
+    Parameters
+    ----------
+    axle : dict
+        Suspension roll.
+    body : float
+        Body roll over the ground.
+    """
+
+    axle: dict[Axle, float]
+    body: float
+
+
+def roll_paths(car: CarSheet, bar_rates: Mapping[Axle, float]) -> dict[Axle, AxleRollPath]:
+    """Return the `AxleRollPath` of both axles."""
+    masses = mass_properties(car)
+    found: dict[Axle, AxleRollPath] = {}
+    for axle in AXLES:
+        part, sheet = masses.axle(axle), car.axle(axle)
+        kept_off = part.unsprung * sheet.wheel_radius.value * (1.0 - part.unsprung_share)
+        found[axle] = AxleRollPath(
+            suspension=axle_roll_stiffness(sheet, bar_rates.get(axle, 0.0)),
+            tyres=tyre_roll_stiffness(sheet),
+            direct=part.sprung * sheet.roll_centre_height.value + kept_off,
+        )
+    return found
+
+
+def roll_weights(paths: Mapping[Axle, AxleRollPath]) -> Weights:
+    """Return the weights of the roll fit."""
+    return Weights(
+        stiffness={axle: path.suspension for axle, path in paths.items()},
+        over_ground={
+            axle: 1.0 if path.tyres is None else 1.0 + path.suspension / path.tyres
+            for axle, path in paths.items()
+        },
+    )
+
+
+def level_road(slopes: Mapping[Axle, float], paths: Mapping[Axle, AxleRollPath]) -> LevelRoad | None:
+    """Return the level-road gradients for body-axes `slopes` [rad / (m/s2)].
+
+    The body-fixed force is f = a cos(phi_b) + g sin(phi_b), to first order a + g phi_b. With tyre roll
+    tau = (K s f + D a) / K_tyre the body roll seen by an axle is
+
+        phi_b / a = (s (1 + K / K_tyre) + D / K_tyre) / (1 - g s (1 + K / K_tyre))
+
+    (without tyres this is the s / (1 - g s) of Gillespie, Fundamentals of Vehicle Dynamics, ch. 6). A rigid
+    chassis has one body roll; with both axles measured the mean of their two values is taken, so that both
+    suspension gradients s (1 + g phi_b / a) rest on the same body.
+
+    Returns
+    -------
+    LevelRoad or None
+        None when gravity would turn the car over (1 - g s (1 + K / K_tyre) not positive).
+    """
+    g = STANDARD_GRAVITY
+    body: list[float] = []
+    for axle, slope in slopes.items():
+        path = paths[axle]
+        give = 0.0 if path.tyres is None else 1.0 / path.tyres
+        along = slope * (1.0 + path.suspension * give)
+        if 1.0 - g * along <= 0.0:
+            return None
+        body.append((along + path.direct * give) / (1.0 - g * along))
+    mean = float(np.mean(body))
+    return LevelRoad(axle={a: s * (1.0 + g * mean) for a, s in slopes.items()}, body=mean)
+
+
+def level_road_jacobian(
+    slopes: Mapping[Axle, float], paths: Mapping[Axle, AxleRollPath]
+) -> dict[str, Floats]:
+    """Return, per figure (axle names and ``total``), its derivatives by the `slopes`, in their order."""
+    result: dict[str, list[float]] = {}
+    for axle, slope in slopes.items():
+        step = 1e-4 * abs(slope) + 1e-9
+        high = level_road({**slopes, axle: slope + step}, paths)
+        low = level_road({**slopes, axle: slope - step}, paths)
+        if high is None or low is None:
+            return {}
+        for name in slopes:
+            result.setdefault(name, []).append((high.axle[name] - low.axle[name]) / (2.0 * step))
+        result.setdefault("total", []).append((high.body - low.body) / (2.0 * step))
+    return {name: np.array(row) for name, row in result.items()}
+
+
+def tyre_spread(
+    slopes: Mapping[Axle, float], paths: Mapping[Axle, AxleRollPath], relative: Mapping[Axle, float]
+) -> dict[str, float]:
+    """Return the standard uncertainty of each figure from the tyre rates' `relative` tolerances."""
+    base = level_road(slopes, paths)
+    spread: dict[str, float] = {}
+    for axle, share in relative.items():
+        path = paths[axle]
+        if base is None or path.tyres is None or axle not in slopes:
+            continue
+        moved = level_road(slopes, {**paths, axle: replace(path, tyres=path.tyres * (1.0 + share))})
+        if moved is None:
+            continue
+        changes = {str(a): moved.axle[a] - base.axle[a] for a in slopes}
+        changes["total"] = moved.body - base.body
+        for name, change in changes.items():
+            spread[name] = float(np.hypot(spread.get(name, 0.0), change))
+    return spread

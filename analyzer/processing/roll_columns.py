@@ -1,0 +1,140 @@
+"""The columns of the roll equation: all filtered alike, so that the equation holds between them unchanged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analyzer.constants import AXLE_CORNERS, AXLES, Axle
+from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, smooth, touched, widened
+from analyzer.processing.results import Motion
+
+BAND: Final = 5.0
+"""Low-pass of every column [Hz]: the upper end of the band of ISO 15037-1. Keeps body roll (about 2 Hz),
+stops wheel hop (10-15 Hz)."""
+FIT_RATE: Final = 25.0
+"""Rows per second of the fit [Hz]."""
+VELOCITY_BAND: Final = 15.0
+"""Low-pass of wheel speeds before their sign is taken [Hz]."""
+SLOW_BAND: Final = 1.5
+"""Low-pass of the instruments of the twist equation [Hz]: a driver's weave is slower (common practice), the
+body's own roll (about 2 Hz) is faster."""
+DRIVEN: Final = ("longitudinal force", "vertical force", "steer angle")
+"""Terms that follow the driving rather than the road."""
+STICTION_SPEED: Final = 0.010
+"""Wheel speed over which friction turns round [m/s]: engineering judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class RollColumns:
+    """Low-passed columns at the fit rate.
+
+    Parameters
+    ----------
+    time : array
+        Log time [s].
+    rate : float
+        Rows per second [Hz].
+    roll : dict
+        Suspension roll per axle [rad].
+    force : array
+        Lateral specific force at the sprung CG, body axes [m/s2].
+    terms : dict
+        Other columns of the roll equation: ``roll acceleration``; ``damper front`` (difference of right and
+        left wheel speed), ``damper asymmetry front`` (the same of their magnitudes: bump and rebound
+        differ), ``friction front`` (the same of their signs), ... per axle; ``longitudinal force``,
+        ``vertical force``; ``steer angle``.
+    slow : dict
+        ``lateral force`` and those `terms` that are not dynamic, low-passed at `SLOW_BAND`: what the driver
+        does, with hardly any of what the road does.
+    suspect : array of bool
+        True where a row rests on suspect samples of a column every fit needs.
+    """
+
+    time: Floats
+    rate: float
+    roll: dict[Axle, Floats]
+    force: Floats
+    terms: dict[str, Floats]
+    suspect: Bools
+    slow: dict[str, Floats]
+
+
+def roll_columns(motion: Motion, exclude: Bools, with_roll_acceleration: bool = True) -> RollColumns | None:
+    """Return the columns of the roll equation; None when no axle has its roll or there is no lateral force.
+
+    Parameters
+    ----------
+    motion : Motion
+        On the working base.
+    exclude : array of bool
+        Working samples the fit must not touch (parked, bump stop in contact).
+    with_roll_acceleration : bool
+        Whether to use the gyro.
+    """
+    axles = tuple(axle for axle in AXLES if f"roll_{axle}" in motion.data)
+    if not axles or "specific_force_y" not in motion.data:
+        return None
+    index = motion.data.index.to_numpy(dtype=np.float64)
+    rate = (len(index) - 1) / (index[-1] - index[0]) if len(index) > 1 else FIT_RATE
+    every = max(1, int(rate // FIT_RATE))
+    taps = lowpass_taps(rate, BAND, BAND)
+    bad = exclude | motion.suspect["specific_force_y"].to_numpy()
+    for axle in axles:
+        bad = bad | motion.suspect[f"roll_{axle}"].to_numpy()
+
+    def column(values: Floats) -> Floats:
+        return smooth(values, taps, every)
+
+    terms: dict[str, Floats] = {}
+    if with_roll_acceleration and "roll_acceleration" in motion.data:
+        terms["roll acceleration"] = column(motion.data["roll_acceleration"].to_numpy())
+        bad = bad | motion.suspect["roll_acceleration"].to_numpy()
+    for axle in axles:
+        terms |= {name: column(values) for name, values in _damper_terms(motion, axle, rate).items()}
+    for name, source in (
+        ("longitudinal force", "specific_force_x"),
+        ("vertical force", "specific_force_z"),
+        ("steer angle", "steer_angle"),
+    ):
+        if source in motion.data and not _mostly(motion.suspect[source].to_numpy(), ~bad):
+            terms[name] = column(motion.data[source].to_numpy())
+            bad = bad | motion.suspect[source].to_numpy()
+    bad = widened(bad, _velocity_half(rate))
+    force = column(motion.data["specific_force_y"].to_numpy())
+    slow_taps = lowpass_taps(rate / every, SLOW_BAND, SLOW_BAND)
+    driven = {n: terms[n] for n in DRIVEN if n in terms}
+    driven["lateral force"] = force
+    return RollColumns(
+        time=index[::every],
+        rate=rate / every,
+        slow={name: smooth(values, slow_taps) for name, values in driven.items()},
+        roll={axle: column(motion.data[f"roll_{axle}"].to_numpy()) for axle in axles},
+        force=force,
+        terms=terms,
+        suspect=touched(bad, len(taps) // 2, every),
+    )
+
+
+def _mostly(flags: Bools, among: Bools) -> bool:
+    """Return whether a helper channel is suspect in more than a tenth of the samples it would cost."""
+    return not among.any() or float(np.mean(flags[among])) > 0.1
+
+
+def _velocity_half(rate: float) -> int:
+    return len(lowpass_taps(rate, VELOCITY_BAND, VELOCITY_BAND)) // 2 + 2
+
+
+def _damper_terms(motion: Motion, axle: Axle, rate: float) -> dict[str, Floats]:
+    taps = lowpass_taps(rate, VELOCITY_BAND, VELOCITY_BAND)
+    left, right = (
+        derivative(smooth(motion.data[f"wheel_{corner}"].to_numpy(), taps), rate)
+        for corner in AXLE_CORNERS[axle]
+    )
+    return {
+        f"damper {axle}": right - left,
+        f"damper asymmetry {axle}": np.abs(right) - np.abs(left),
+        f"friction {axle}": np.tanh(right / STICTION_SPEED) - np.tanh(left / STICTION_SPEED),
+    }

@@ -1,0 +1,180 @@
+"""One run from its recording to its estimates."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from analyzer.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
+from analyzer.estimate import Estimate
+from analyzer.ingest.recording import Recording
+from analyzer.processing.bottoming import Stop, bottoming_events, contact_mask, stop_of
+from analyzer.processing.filters import Bools
+from analyzer.processing.gradients import METHOD, UNIT, axle_fit, body_gradients, level_gradients
+from analyzer.processing.level_road import AxleRollPath, roll_paths, roll_weights
+from analyzer.processing.load_share import closures, load_shares
+from analyzer.processing.loads import wheel_loads
+from analyzer.processing.motion import work_out_motion
+from analyzer.processing.moving import Moving, moving_part
+from analyzer.processing.results import AxleFit, BottomingEvent, Motion, RunEstimates
+from analyzer.processing.roll_columns import RollColumns, roll_columns
+from analyzer.processing.roll_gradient import RollFit, fit_roll
+from analyzer.processing.sections import section_masks
+from analyzer.processing.stiffness import axle_roll_stiffness
+from analyzer.processing.working import Working, working_base
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.course import CourseSheet
+
+
+def estimate_run(
+    recording: Recording,
+    car: CarSheet,
+    setup: str,
+    bar_rates: Mapping[Axle, float],
+    course: CourseSheet | None = None,
+    seed: int = 0,
+) -> RunEstimates:
+    """Return everything one run has shown.
+
+    Parameters
+    ----------
+    recording : Recording
+        Channels in SI on a uniform time base.
+    car : CarSheet
+        The car as measured in the workshop.
+    setup : str
+        Name of the set-up the run was driven on.
+    bar_rates : mapping
+        Axle -> force at one link of its bar per travel of that link, the other link moving as far the other
+        way [N/m]; 0 without a bar or with its links unhooked.
+    course : CourseSheet, optional
+        For the names of sections.
+    seed : int
+        Of the random draws behind the error of the lowest load.
+
+    Returns
+    -------
+    RunEstimates
+        Figures that cannot be found are estimates without a value that give the reason.
+    """
+    working = working_base(recording)
+    moving = moving_part(working)
+    motion = work_out_motion(working, moving, car, bar_rates)
+    stops = {axle: stop_of(car, axle) for axle in AXLES}
+    contact = _contacts(recording, working, stops)
+    columns = roll_columns(motion, moving.parked | contact) if moving.stop > moving.start else None
+    paths = roll_paths(car, bar_rates)
+    fit = _fit(columns, motion, moving, paths)
+    loads = wheel_loads(motion, car, bar_rates, stops)
+    driving = ~moving.parked
+    masks = {} if course is None else section_masks(course, motion, moving)
+    body, level = _gradients(fit, car, paths, motion)
+    stiffness = {axle: axle_roll_stiffness(car.axle(axle), bar_rates.get(axle, 0.0)) for axle in AXLES}
+    slopes = {} if isinstance(fit, str) else fit.slope
+    return RunEstimates(
+        name=recording.run,
+        setup=setup,
+        roll_gradient=level,
+        roll_gradient_body=body,
+        fits=_axle_fits(fit, columns),
+        load_share=load_shares(loads, motion, car, driving, seed),
+        loads=loads.data,
+        bottoming=_events(recording, motion, moving, stops, masks, working.every),
+        motion=motion,
+        further=closures(loads, motion, car, driving & ~contact, slopes, stiffness),
+        notes=_notes(recording, car, stops, contact, driving, motion),
+    )
+
+
+def _contacts(recording: Recording, working: Working, stops: Mapping[Axle, Stop | None]) -> Bools:
+    """Return the working samples in which any damper is at its bump stop or at full droop."""
+    touching = np.zeros(len(working.time), dtype=np.bool_)
+    for axle in AXLES:
+        stop = stops[axle]
+        for corner in AXLE_CORNERS[axle]:
+            if stop is not None and working.has(f"damper_{corner}"):
+                touching |= contact_mask(recording, corner, stop.gap, working.every)
+    return touching
+
+
+def _fit(
+    columns: RollColumns | None, motion: Motion, moving: Moving, paths: Mapping[Axle, AxleRollPath]
+) -> RollFit | str:
+    if moving.stop <= moving.start:
+        return "the car does not move in this log"
+    if columns is None:
+        if "specific_force_y" not in motion.data:
+            return "no usable lateral acceleration in the log"
+        return "no axle has two usable damper pots"
+    return fit_roll(columns, roll_weights(paths))
+
+
+def _gradients(
+    fit: RollFit | str, car: CarSheet, paths: Mapping[Axle, AxleRollPath], motion: Motion
+) -> tuple[dict[str, Estimate], dict[str, Estimate]]:
+    if isinstance(fit, str):
+        body = {str(axle): Estimate.unknown(UNIT, fit, METHOD) for axle in AXLES}
+        return body, {**body, "total": Estimate.unknown(UNIT, fit, METHOD)}
+    body = body_gradients(fit, car)
+    level = level_gradients(fit, car, paths)
+    for axle in AXLES:
+        if axle not in fit.axles:
+            missing = [f"damper_{c}" for c in AXLE_CORNERS[axle] if f"wheel_{c}" not in motion.data]
+            unknown = Estimate.unknown(UNIT, f"no usable {' and '.join(missing)} in the log", METHOD)
+            body[axle] = level[axle] = unknown
+    if "roll_acceleration" not in motion.data:
+        note = "no roll rate in the log: roll acceleration left out of the equation"
+        body = {name: estimate.with_notes(note) for name, estimate in body.items()}
+        level = {name: estimate.with_notes(note) for name, estimate in level.items()}
+    return body, level
+
+
+def _axle_fits(fit: RollFit | str, columns: RollColumns | None) -> dict[Axle, AxleFit]:
+    if isinstance(fit, str) or columns is None:
+        return {}
+    return {axle: axle_fit(fit, columns, axle) for axle in fit.axles}
+
+
+def _events(
+    recording: Recording,
+    motion: Motion,
+    moving: Moving,
+    stops: Mapping[Axle, Stop | None],
+    masks: dict[str, Bools],
+    every: int,
+) -> tuple[BottomingEvent, ...]:
+    found: list[BottomingEvent] = []
+    for axle in AXLES:
+        stop = stops[axle]
+        for corner in AXLE_CORNERS[axle]:
+            if stop is not None and recording.usable(f"damper_{corner}"):
+                found += bottoming_events(recording, motion, moving, corner, stop, masks, every)
+    return tuple(sorted(found, key=lambda event: (event.start_s, CORNERS.index(event.corner))))
+
+
+def _notes(
+    recording: Recording,
+    car: CarSheet,
+    stops: Mapping[Axle, Stop | None],
+    contact: Bools,
+    driving: Bools,
+    motion: Motion,
+) -> tuple[str, ...]:
+    notes = list(motion.steps)
+    for axle in AXLES:
+        stop = stops[axle]
+        if stop is None:
+            notes.append(f"{axle}: no bump-stop gap in the sheet, bottoming not looked for")
+        elif car.axle(axle).damper.full_bump is None:
+            depth = 1e3 * (stop.hard_from - stop.gap)
+            notes.append(f"{axle}: no full bump in the sheet, hard means {depth:.0f} mm into the stop")
+    share = float(np.mean(contact[driving])) if driving.any() else 0.0
+    if share > 0.0:
+        notes.append(
+            f"{100 * share:.1f} % of the moving time touches a bump stop and is left out of the roll fit"
+        )
+    missing = [f"damper_{c}" for c in CORNERS if not recording.usable(f"damper_{c}")]
+    if missing:
+        notes.append(f"not usable: {', '.join(missing)}")
+    return tuple(notes)

@@ -1,0 +1,66 @@
+"""A whole run of the linear car, whose gradients are known by statics."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from processing.linear_car import Drive, LinearCar, Noise, drive_car
+
+from analyzer.processing.run import estimate_run
+from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G as TO_DEG_PER_G
+
+CAR = LinearCar()
+
+
+def test_gradients_of_a_clean_run_are_those_of_statics():
+    recording, _ = drive_car(CAR, noise=Noise(0.0, 0.0, 0.0))
+    run = estimate_run(recording, CAR.sheet(), "A", CAR.bar_rates)
+    body, level, total = CAR.static_slopes()
+    for k, axle in enumerate(("front", "rear")):
+        assert run.roll_gradient_body[axle].value == pytest.approx(body[k] * TO_DEG_PER_G, rel=3e-4)
+        assert run.roll_gradient[axle].value == pytest.approx(level[k] * TO_DEG_PER_G, rel=3e-4)
+    assert run.roll_gradient["total"].value == pytest.approx(total * TO_DEG_PER_G, rel=3e-4)
+
+
+def test_gradients_on_a_rough_road_lie_within_their_intervals_and_half_a_percent():
+    recording, _ = drive_car(CAR, noise=Noise(road=0.002))
+    run = estimate_run(recording, CAR.sheet(), "A", CAR.bar_rates)
+    body, _, _ = CAR.static_slopes()
+    for k, axle in enumerate(("front", "rear")):
+        estimate = run.roll_gradient_body[axle]
+        truth = body[k] * TO_DEG_PER_G
+        assert estimate.value == pytest.approx(truth, rel=5e-3)
+        assert abs(estimate.value - truth) < 3.0 * estimate.std_error
+        assert estimate.std_error < 0.003 * truth
+
+
+def test_missing_pot_leaves_the_other_axle_and_says_why():
+    recording, _ = drive_car(CAR)
+    recording = replace(recording, data=recording.data.drop(columns="damper_FL"))
+    run = estimate_run(recording, CAR.sheet(), "A", CAR.bar_rates)
+    assert run.roll_gradient_body["front"].value is None
+    assert "damper_FL" in run.roll_gradient_body["front"].notes[0]
+    rear = CAR.static_slopes()[0][1] * TO_DEG_PER_G
+    assert run.roll_gradient_body["rear"].value == pytest.approx(rear, rel=0.01)
+
+
+def test_small_forces_on_a_rough_road_are_not_enough_cornering():
+    recording, _ = drive_car(CAR, Drive(peak=3.0), Noise(road=0.002))
+    run = estimate_run(recording, CAR.sheet(), "A", CAR.bar_rates)
+    for axle in ("front", "rear", "total"):
+        assert run.roll_gradient[axle].value is None
+        assert "not enough cornering" in run.roll_gradient[axle].notes[0]
+
+
+def test_gap_and_suspect_samples_change_nothing():
+    recording, _ = drive_car(CAR, noise=Noise(0.0, 0.0, 0.0))
+    data, suspect = recording.data.copy(), recording.suspect.copy()
+    data.iloc[2000:2400, :] = np.nan
+    data.iloc[5000:5010, data.columns.get_loc("damper_FR")] = 0.3
+    suspect.iloc[5000:5010, suspect.columns.get_loc("damper_FR")] = True
+    broken = estimate_run(replace(recording, data=data, suspect=suspect), CAR.sheet(), "A", CAR.bar_rates)
+    body, _, _ = CAR.static_slopes()
+    for k, axle in enumerate(("front", "rear")):
+        assert broken.roll_gradient_body[axle].value == pytest.approx(body[k] * TO_DEG_PER_G, rel=5e-4)
