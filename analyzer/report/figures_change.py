@@ -8,6 +8,7 @@ from matplotlib.axes import Axes
 
 from analyzer.estimate import Estimate
 from analyzer.report.plates import BLUE, GREY, INK, PALE, Plate, axes_in, new_figure, setup_look
+from analyzer.report.text import lead_rows
 from analyzer.report.wording import label, listed, value_with_interval
 
 if TYPE_CHECKING:
@@ -82,7 +83,7 @@ def agreement_plate(review: Review) -> Plate | None:
     rows = [
         (index, setup.name, row)
         for index, setup in enumerate(review.setups)
-        for row in setup.ledger
+        for row in lead_rows(setup)
         if row.ratio.value is not None
     ]
     if not rows:

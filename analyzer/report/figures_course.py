@@ -19,6 +19,16 @@ if TYPE_CHECKING:
     from analyzer.session import Review
     from analyzer.sheets.course import Section
 
+_STEEPEST: Final = 40.0
+"""Range of the bank axis [deg]: no road is steeper, so a trace beyond it is an estimate gone astray."""
+
+_STRIP_WIDTH: Final = 3.75
+_NARROWEST: Final = 0.1
+"""Width of the strip, and of the narrowest section that is named [in]."""
+
+_LETTER: Final = 0.058
+"""Width of a letter of the section names [in]."""
+
 _FLAT: Final = np.radians(3.0)
 """Sections with less bank than this are drawn as flat."""
 
@@ -47,7 +57,7 @@ def run_axis(run: RunEstimates) -> tuple[Array, npt.NDArray[np.bool_], str]:
 
 def event_place(run: RunEstimates, event: BottomingEvent) -> float:
     """Return where on the run's axis an event had its deepest point."""
-    place, _, _ = run_axis(run)
+    place = run_axis(run)[0]
     time = run.motion.data.index.to_numpy(dtype=float)
     known = np.isfinite(place)
     return float(np.interp(event.peak_s, time[known], place[known])) if known.any() else event.peak_s
@@ -64,11 +74,12 @@ def course_plate(review: Review) -> Plate | None:
         if by_distance
         else list(review.runs)
     )
-    figure = new_figure(3.0)
-    rows = axes_in(figure, 0.55, 0.95, 0.12, 0.55)
-    bank = axes_in(figure, 0.55, 0.45, 0.12, 2.15)
-    for run in runs:
-        _draw_events(rows, run)
+    figure = new_figure(3.4)
+    rows = axes_in(figure, 0.5, 1.1, 0.45, 0.75)
+    bank = axes_in(figure, 0.5, 0.45, 0.45, 2.4)
+    for number, run in enumerate(runs):
+        # Runs lie a little apart within a row, so that events at the same place stay countable.
+        _draw_events(rows, run, 0.5 * ((number + 0.5) / len(runs) - 0.5))
     _draw_bank(bank, runs)
     rows.set_ylim(3.6, -0.6)
     rows.set_yticks(range(4), CORNERS)
@@ -82,7 +93,7 @@ def course_plate(review: Review) -> Plate | None:
     bank.set_ylabel("bank, °")
     bank.set_xlabel("distance from the start, m" if by_distance else "time since the car moved off, s")
     bank.sharex(rows)
-    ends = [run_axis(run)[0][run_axis(run)[1]][-1] for run in runs]
+    ends = [place[inside][-1] for place, inside, _ in map(run_axis, runs)]
     rows.set_xlim(0.0, max([float(end) for end in ends if np.isfinite(end)], default=1.0))
     _draw_sections(rows, bank, review, by_distance)
     return Plate(
@@ -95,15 +106,15 @@ def course_plate(review: Review) -> Plate | None:
     )
 
 
-def _draw_events(axes: Axes, run: RunEstimates) -> None:
+def _draw_events(axes: Axes, run: RunEstimates, shift: float) -> None:
     for event in run.bottoming:
         colour = CORNER_LOOK[event.corner][0]
         depth = max(event.stop_compression * MM_PER_M, 0.0)
         axes.plot(
             event_place(run, event),
-            CORNERS.index(event.corner),
+            CORNERS.index(event.corner) + shift,
             marker="v",
-            markersize=min(4.0 + 0.35 * depth, 13.0),
+            markersize=min(3.5 + 0.3 * depth, 11.0),
             color=colour,
             markerfacecolor=colour if event.hard else "none",
             markeredgewidth=1.1,
@@ -116,12 +127,12 @@ def _draw_bank(axes: Axes, runs: list[RunEstimates]) -> None:
         if "bank" not in run.motion.data.columns:
             continue
         place, inside, _ = run_axis(run)
-        bank = run.motion.data["bank"].to_numpy()[inside] * DEG_PER_RAD
+        bank = run.motion.data["bank"].where(~run.motion.suspect["bank"]).to_numpy()[inside] * DEG_PER_RAD
         x, low, high = envelope(place[inside], bank, bins=150)
         axes.plot(x, (low + high) / 2.0, color=GREY, linewidth=0.7, alpha=0.8)
     axes.axhline(0.0, color=PALE, linewidth=0.5, zorder=0)
     bottom, top = axes.get_ylim()
-    axes.set_ylim(min(bottom, -5.0), max(top, 15.0))
+    axes.set_ylim(max(min(bottom, -5.0), -_STEEPEST), min(max(top, 15.0), _STEEPEST))
 
 
 def _draw_sections(rows: Axes, bank: Axes, review: Review, by_distance: bool) -> None:
@@ -129,34 +140,35 @@ def _draw_sections(rows: Axes, bank: Axes, review: Review, by_distance: bool) ->
     if course is None:
         return
     end = rows.get_xlim()[1]
-    drawn = [s for s in course.sections if (s.start.distance_m is not None) == by_distance][:40]
-    for number, section in enumerate(drawn):
+    drawn = [s for s in course.sections if (s.start.distance_m is not None) == by_distance]
+    drawn = [section for section in drawn if _limits(section)[0] < end][:40]
+    names = [_section_name(section) for section in drawn]
+    widths = [(min(_limits(s)[1], end) - _limits(s)[0]) / end * _STRIP_WIDTH for s in drawn]
+    turned = any(len(name) * _LETTER > width for name, width in zip(names, widths, strict=True))
+    for section, name, width in zip(drawn, names, widths, strict=True):
         begin, stop = _limits(section)
-        if begin >= end:
-            continue
-        banked = section.bank.value > _FLAT
-        if banked:
+        if section.bank.value > _FLAT:
             for axes in (rows, bank):
-                axes.axvspan(
-                    begin,
-                    min(stop, end),
-                    facecolor="#f1f1f1",
-                    edgecolor="#c4c4c4",
-                    hatch="///",
-                    linewidth=0,
-                    zorder=0,
-                )
+                span = axes.axvspan(begin, min(stop, end), facecolor="#f1f1f1", edgecolor="#c4c4c4", zorder=0)
+                span.set(hatch="///", linewidth=0)
         rows.axvline(begin, color=PALE, linewidth=0.6, zorder=0)
-        angle = f" {section.bank.value * DEG_PER_RAD:.0f}°" if banked else ""
-        rows.annotate(
-            label(section.name, 14) + angle,
-            (begin, 1.0),
-            xycoords=("data", "axes fraction"),
-            xytext=(2, 3 if number % 2 == 0 else 14),
-            textcoords="offset points",
-            fontsize=7.5,
-            color=INK,
-        )
+        if width >= _NARROWEST:
+            rows.annotate(
+                name,
+                (begin, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(3, 3),
+                textcoords="offset points",
+                fontsize=7.5,
+                color=INK,
+                rotation=38 if turned else 0,
+                rotation_mode="anchor",
+            )
+
+
+def _section_name(section: Section) -> str:
+    bank = section.bank.value
+    return label(section.name, 18) + (f" {bank * DEG_PER_RAD:.0f}°" if bank > _FLAT else "")
 
 
 def _limits(section: Section) -> tuple[float, float]:

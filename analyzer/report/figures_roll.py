@@ -37,8 +37,8 @@ def _roll_plate(review: Review, axle: Axle) -> Plate | None:
     if not drawn:
         return None
     figure = new_figure(4.1)
-    upper = axes_in(figure, 0.55, 1.55, 0.12, 0.12)
-    lower = axes_in(figure, 0.55, 0.45, 0.12, 2.85)
+    upper = axes_in(figure, 0.62, 1.55, 0.12, 0.12)
+    lower = axes_in(figure, 0.62, 0.45, 0.12, 2.85)
     reach = 0.0
     for index, setup in drawn:
         force, roll = _points(review.runs, setup.name, axle)
@@ -55,6 +55,7 @@ def _roll_plate(review: Review, axle: Axle) -> Plate | None:
     lower.set_xlabel("lateral force per mass in body axes, g (left turn positive)")
     lower.sharex(upper)
     for axes in (upper, lower):
+        axes.yaxis.set_label_coords(-0.125, 0.5)
         axes.axhline(0.0, color=PALE, linewidth=0.6, zorder=0)
         axes.axvline(0.0, color=PALE, linewidth=0.6, zorder=0)
     first = label(drawn[0][1].name, 16)

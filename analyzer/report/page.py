@@ -10,6 +10,15 @@ from typing import TYPE_CHECKING, Any, Final
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from analyzer.report.cells import (
+    PageTable,
+)
+from analyzer.report.estimate_tables import (
+    compliance_table,
+    further_table,
+    measured_table,
+    prediction_table,
+)
 from analyzer.report.figures_change import agreement_plate, change_plate
 from analyzer.report.figures_course import course_plate
 from analyzer.report.figures_load import share_plate
@@ -17,28 +26,27 @@ from analyzer.report.figures_roll import roll_plates, run_plate
 from analyzer.report.figures_travel import budget_plate, travel_plate
 from analyzer.report.page_tables import (
     MOST_ROWS,
-    PageTable,
     changes_table,
-    compliance_table,
+    checks_table,
     events_table,
-    further_table,
-    health_table,
+    findings_table,
     ledger_table,
-    measured_table,
-    prediction_table,
     runs_table,
 )
 from analyzer.report.plates import Plate, house_style, markup
 from analyzer.report.text import (
     CAUTIONS,
     QUESTIONS,
-    comparison_answer,
+    advice,
     driver_answer,
     events,
+    team_answer,
+)
+from analyzer.report.verdict_text import (
+    comparison_answer,
     next_step,
     setting_words,
     smallest_visible,
-    team_answer,
     tuner_answer,
 )
 from analyzer.report.wording import clause, count, label, listed, sentence
@@ -151,14 +159,15 @@ def _team(review: Review, tell: Tell) -> Part:
             "Load share left to right through each run",
             _draw(*(share_plate(review, index) for index in range(len(review.runs)))),
         ),
-        Fold("Every check of every log", tables=(health_table(review, True),)),
+        Fold("All figures measured against predicted", tables=(ledger_table(review, True),)),
+        Fold("Every check of the logs", tables=(checks_table(review),)),
         Fold("More figures of each run", tables=tuple(further_table(run) for run in review.runs)),
         Fold(
             "Remarks on the runs",
             lines=tuple(f"{label(run.name)}: {sentence(note)}" for run in review.runs for note in run.notes),
         ),
     ]
-    found = health_table(review, False)
+    found = findings_table(review)
     return Part(
         "team",
         "Team",
@@ -166,7 +175,7 @@ def _team(review: Review, tell: Tell) -> Part:
         team_answer(review),
         tuple(points),
         _draw(run_plate(review), agreement_plate(review)),
-        (runs_table(review), *((found,) if found.rows else ()), ledger_table(review)),
+        (runs_table(review), *((found,) if found.rows else ()), ledger_table(review, False)),
         _worth_opening(folds),
     )
 
@@ -229,7 +238,7 @@ def _driver(review: Review, tell: Tell) -> Part:
         "Driver",
         QUESTIONS["driver"],
         driver_answer(review),
-        (),
+        (f"The hardest one was {advice(found[0][1])}.",) if found and found[0][1].budget is not None else (),
         lead,
         (table,) if table.rows else (),
         _worth_opening(folds),

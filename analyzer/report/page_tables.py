@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from analyzer.constants import AXLES
 from analyzer.estimate import Estimate
 from analyzer.ingest.recording import Verdict
+from analyzer.report.cells import Cell, PageTable, number
 from analyzer.report.results import left_share
-from analyzer.report.text import CORNER_WORDS, advice, events, findings
+from analyzer.report.text import CORNER_WORDS, events, findings, lead_rows
 from analyzer.report.wording import (
     UNKNOWN,
     count,
@@ -20,48 +20,21 @@ from analyzer.report.wording import (
     label,
     millimetres,
     percent,
-    readable,
     reason,
     sentence,
     value_with_interval,
 )
 
 if TYPE_CHECKING:
-    from analyzer.comparison.results import SetupResult
     from analyzer.ingest.recording import HealthRow
-    from analyzer.processing.results import RunEstimates
+    from analyzer.processing.results import BottomingEvent, RunEstimates
     from analyzer.session import Review
 
 MOST_ROWS: Final = 40
 """More rows than this stand in the CSV tables only, and the page says so."""
 
 
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """One cell: text, a smaller remark under it, whether it is a number, and a class for its look."""
-
-    text: str
-    remark: str = ""
-    number: bool = False
-    look: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class PageTable:
-    """One table of the page; the first cell of a row names it."""
-
-    caption: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[Cell, ...], ...]
-    note: str = ""
-    folded: bool = field(default=False)
-
-
-def number(estimate: Estimate | None, with_unit: bool = False) -> Cell:
-    """Return the cell of an estimate; an unknown one says why in a remark."""
-    if estimate is None:
-        return Cell(UNKNOWN, number=True)
-    return Cell(figure(readable(estimate), with_unit), reason(estimate), number=True)
+_LOOK: Final = {Verdict.GOOD: "", Verdict.NOT_TESTED: "", Verdict.SUSPECT: "suspect", Verdict.BAD: "bad"}
 
 
 def runs_table(review: Review) -> PageTable:
@@ -104,28 +77,46 @@ def _run_row(review: Review, run: RunEstimates) -> tuple[Cell, ...]:
     )
 
 
-def health_table(review: Review, everything: bool) -> PageTable:
-    """Return the findings of the checks, or every check row when `everything`."""
-    rows = (
-        [(recording.run, row) for recording in review.recordings for row in recording.health]
-        if everything
-        else findings(review)
-    )
+def findings_table(review: Review) -> PageTable:
+    """Return the checks that ask for a look, bad ones first."""
+    rows = findings(review)
     return PageTable(
-        "Every check of every log" if everything else "Checks that ask for a look",
+        "Checks that ask for a look",
         ("Run", "Channel", "Check", "Verdict", "Found", "Limit", "What it means"),
-        tuple(_health_row(name, row) for name, row in rows[: MOST_ROWS * (5 if everything else 1)]),
-        _more(len(rows), MOST_ROWS * (5 if everything else 1), "health.csv"),
+        tuple(_health_row(name, row) for name, row in rows[:MOST_ROWS]),
+        _more(len(rows), MOST_ROWS, "health.csv"),
+    )
+
+
+def checks_table(review: Review) -> PageTable:
+    """Return how often each check came out how, over all channels and runs."""
+    counts: dict[str, Counter[Verdict]] = {}
+    for recording in review.recordings:
+        for row in recording.health:
+            counts.setdefault(row.check, Counter())[row.verdict] += 1
+    return PageTable(
+        "Every check, counted over channels and runs",
+        ("Check", *(verdict.value for verdict in Verdict)),
+        tuple(
+            (
+                Cell(label(check)),
+                *(
+                    Cell(str(found[verdict]), number=True, look=_LOOK[verdict] if found[verdict] else "")
+                    for verdict in Verdict
+                ),
+            )
+            for check, found in sorted(counts.items())[: 2 * MOST_ROWS]
+        ),
+        "Each one with figure and limit stands in tables/health.csv.",
     )
 
 
 def _health_row(run: str, row: HealthRow) -> tuple[Cell, ...]:
-    look = {Verdict.BAD: "bad", Verdict.SUSPECT: "suspect"}.get(row.verdict, "")
     return (
         Cell(label(run)),
         Cell(label(row.channel)),
         Cell(label(row.check)),
-        Cell(row.verdict.value, look=look),
+        Cell(row.verdict.value, look=_LOOK[row.verdict]),
         _plain(row.value, row.unit),
         _plain(row.threshold, row.unit),
         Cell(sentence(row.comment)),
@@ -138,12 +129,16 @@ def _plain(value: float | None, unit: str) -> Cell:
     )
 
 
-def ledger_table(review: Review) -> PageTable:
-    """Return measured against predicted, with what is left unexplained."""
-    rows = [(setup.name, row) for setup in review.setups for row in setup.ledger]
+def ledger_table(review: Review, everything: bool) -> PageTable:
+    """Return measured against predicted, with what is left unexplained: each axle, or `everything`."""
+    rows = [
+        (setup.name, row)
+        for setup in review.setups
+        for row in (setup.ledger if everything else lead_rows(setup))
+    ]
     words = {True: Cell("yes"), False: Cell("no", look="suspect"), None: Cell("cannot tell")}
     return PageTable(
-        "Measured against predicted",
+        "All figures measured against predicted" if everything else "Measured against predicted",
         ("Set-up", "Quantity", "Measured", "Predicted", "Ratio", "Unexplained", "Agrees"),
         tuple(
             (
@@ -212,7 +207,7 @@ def events_table(review: Review, most: int) -> PageTable:
             "Peak travel",
             "Met at",
             "Bank",
-            "What acts against it",
+            "Travel made of",
         ),
         tuple(
             (
@@ -228,93 +223,21 @@ def events_table(review: Review, most: int) -> PageTable:
                 Cell(millimetres(event.peak, 1), number=True),
                 Cell(f"{event.approach_speed:.2f} m/s", number=True),
                 Cell(degrees(event.bank, 1), number=True),
-                Cell(advice(event)),
+                Cell(_budget(event)),
             )
             for run, event in found[:most]
         ),
-        "Travel counts from static ride height; met at: damper speed when it touched the stop. What acts "
-        f"against it: common practice, by the largest part. {_more(len(found), most, 'bottoming.csv')}",
+        "Travel counts from static ride height; met at: damper speed when it touched the stop. Against heave "
+        "and pitch a bar does nothing: spring, ride height, damping, bump stop or speed do. Against roll a "
+        f"stiffer bar on that axle acts (common practice). {_more(len(found), most, 'bottoming.csv')}",
     )
 
 
-def prediction_table(setup: SetupResult) -> PageTable:
-    """Return what the sheet predicts for one set-up."""
-    prediction = setup.predicted
-    rows: list[tuple[str, Estimate]] = [
-        (f"{axle} bar rate per side, {label(bar.setting)}", bar.rate) for axle, bar in prediction.bars.items()
-    ]
-    for group, words in (
-        (prediction.roll_stiffness, "roll stiffness"),
-        (prediction.roll_gradient, "roll gradient"),
-        (prediction.roll_gradient_body, "roll per force in body axes"),
-    ):
-        rows += [(f"{words} {key}", estimate) for key, estimate in group.items()]
-    for axle, transfer in prediction.load_transfer.items():
-        rows += [
-            (f"load transfer {axle}, {part}", getattr(transfer, part))
-            for part in ("elastic", "geometric", "unsprung", "total")
-        ]
-    rows.append(("front share of load transfer", percent(prediction.front_share)))
-    return _estimates_table(f"Predicted for {label(setup.name)}", rows, "; ".join(prediction.assumed))
-
-
-def measured_table(setup: SetupResult) -> PageTable:
-    """Return what all runs of one set-up showed together."""
-    rows = [(key.replace("_", " "), estimate) for key, estimate in setup.measured.items()]
-    return _estimates_table(f"Measured on {label(setup.name)}", rows, "")
-
-
-def further_table(run: RunEstimates) -> PageTable:
-    """Return the further figures of one run."""
-    rows: list[tuple[str, Estimate]] = [
-        (f"roll per force in body axes, {key}", estimate) for key, estimate in run.roll_gradient_body.items()
-    ]
-    for axle, share in run.load_share.items():
-        rows += [
-            (f"lowest wheel load, {axle}", share.lowest_load),
-            (f"time with a light wheel, {axle}", percent(share.light_time)),
-        ]
-    rows += [(key.replace("_", " "), estimate) for key, estimate in run.further.items()]
-    return _estimates_table(f"More figures of {label(run.name)}", rows, "")
-
-
-def compliance_table(setup: SetupResult) -> PageTable | None:
-    """Return the compliance budget of the bars of one set-up."""
-    rows = [
-        (
-            Cell(f"{axle}, {label(bar.setting)}"),
-            Cell(label(part)),
-            Cell(f"{compliance * 1e6:.3g} mm/kN", number=True),
-            Cell(f"{100.0 * compliance * bar.rate.value:.0f} %" if bar.rate.value else UNKNOWN, number=True),
-        )
-        for axle, bar in setup.predicted.bars.items()
-        for part, compliance in bar.compliance.items()
-    ]
-    if not rows:
-        return None
-    return PageTable(
-        f"What gives in the bar, {label(setup.name)}",
-        ("Bar", "Part", "Compliance", "Share"),
-        tuple(rows),
-        "Deflection of each link per force there, part by part; the parts add up.",
-    )
-
-
-def _estimates_table(caption: str, rows: Sequence[tuple[str, Estimate]], assumed: str) -> PageTable:
-    return PageTable(
-        caption,
-        ("Quantity", "Value", "95 % interval", "How"),
-        tuple(
-            (
-                Cell(label(words, 60)),
-                number(estimate, True),
-                Cell(interval(readable(estimate)) or UNKNOWN, number=True),
-                Cell(label(estimate.method, 90) if estimate.method else UNKNOWN),
-            )
-            for words, estimate in rows
-        ),
-        f"Assumed, since the sheet is silent: {sentence(assumed)}" if assumed else "",
-    )
+def _budget(event: BottomingEvent) -> str:
+    if event.budget is None:
+        return "not known: another corner's travel is missing"
+    parts = [(part, getattr(event.budget, part)) for part in ("heave", "roll", "pitch", "warp")]
+    return ", ".join(f"{part} {millimetres(travel).removesuffix(' mm')}" for part, travel in parts) + " mm"
 
 
 def _more(found: int, shown: int, file: str) -> str:

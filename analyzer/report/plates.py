@@ -185,7 +185,7 @@ def trace(
     """Draw a long trace: the band between its extremes, and its middle as a styled line."""
     place, low, high = envelope(x, y, bins)
     if len(place) < len(x):
-        axes.fill_between(place, low, high, color=colour, alpha=0.25, linewidth=0)
+        axes.fill_between(place, low, high, color=colour, alpha=0.4, linewidth=0)
     axes.plot(place, (low + high) / 2.0, color=colour, linestyle=style, linewidth=width)
 
 

@@ -6,20 +6,22 @@ from typing import TYPE_CHECKING, Final
 
 from rich import box
 from rich.console import Console
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from analyzer.report.text import (
     CORNER_WORDS,
     advice,
-    comparison_answer,
     driver_answer,
     events,
     findings,
+    lead_rows,
+    team_answer,
+)
+from analyzer.report.verdict_text import (
+    comparison_answer,
     next_step,
     smallest_visible,
-    team_answer,
     tuner_answer,
 )
 from analyzer.report.wording import (
@@ -27,11 +29,9 @@ from analyzer.report.wording import (
     clause,
     degrees,
     figure,
-    interval,
     label,
     listed,
     millimetres,
-    value_with_interval,
 )
 
 if TYPE_CHECKING:
@@ -98,13 +98,13 @@ def _tuner(review: Review, console: Console) -> None:
         _lines(console, lines)
     table = _table(("set-up", "quantity", "measured", "predicted", "ratio"), right_from=2)
     for setup in review.setups:
-        for row in setup.ledger:
+        for row in lead_rows(setup):
             table.add_row(
                 _cell(setup.name),
-                _cell(row.quantity, 26),
+                _cell(f"{row.quantity}, {row.measured.unit}", 32),
                 _figure(row.measured),
                 _figure(row.predicted),
-                Text(value_with_interval(row.ratio) if interval(row.ratio) else figure(row.ratio, False)),
+                _figure(row.ratio),
             )
     if table.row_count:
         console.print(table)
@@ -134,12 +134,16 @@ def _driver(review: Review, console: Console) -> None:
 def _heading(console: Console, reader: str, answer: str) -> None:
     console.print()
     console.print(Text(reader, style="bold blue"))
-    console.print(Text(answer))
+    for piece in Text(answer).wrap(console, console.width):
+        piece.rstrip()
+        console.print(piece)
 
 
 def _lines(console: Console, lines: list[str]) -> None:
     for line in lines:
-        console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
+        for piece in Text(line).wrap(console, console.width - 2):
+            piece.rstrip()
+            console.print(Text("  ").append_text(piece))
 
 
 def _table(columns: tuple[str, ...], right_from: int) -> Table:

@@ -16,12 +16,21 @@ LONGEST_COMMENT: Final = 400
 UNKNOWN: Final = "—"
 
 _RIGHT_TO_LEFT: Final = {"R", "AL", "AN"}
+_MOST_MARKS: Final = 3
 _ISOLATE: Final = ("\u2068", "\u2069")
 
 
 def label(text: str, longest: int = LONGEST_NAME) -> str:
     """Return a name from a log or sheet on one line, shortened, without control characters."""
-    return one_line(text, longest) or "(no name)"
+    # Marks piled on one letter would run over the lines above; cut first, since a name may be very long.
+    kept: list[str] = []
+    piled = 0
+    for letter in text[: 20 * longest]:
+        piled = piled + 1 if unicodedata.combining(letter) else 0
+        if piled <= _MOST_MARKS:
+            kept.append(letter)
+    line = one_line("".join(kept), longest + 1)
+    return (line if len(line) <= longest else line[: longest - 1] + "…") or "(no name)"
 
 
 def name(text: str, longest: int = LONGEST_NAME) -> str:

@@ -11,13 +11,11 @@ from analyzer.comparison.results import ChangeVerdict
 from analyzer.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import TravelBudget
-from analyzer.report.text import (
-    advice,
+from analyzer.report.text import advice, driver_answer, team_answer
+from analyzer.report.verdict_text import (
     comparison_answer,
-    driver_answer,
     next_step,
     smallest_visible,
-    team_answer,
     tuner_answer,
 )
 

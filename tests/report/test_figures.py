@@ -142,8 +142,9 @@ def test_course_has_a_row_per_corner_and_every_event(review):
     marks = [line for line in rows.get_lines() if line.get_marker() == "v"]
 
     assert len(marks) == 12
-    assert {line.get_ydata()[0] for line in marks} == {1, 3}
+    assert {round(line.get_ydata()[0]) for line in marks} == {1, 3}
     assert [text.get_text() for text in rows.texts] == ["Run-up", "Entry", "Link", "Bowl 14°"]
+    assert all(text.get_rotation() == 0 for text in rows.texts)
 
 
 def test_course_is_drawn_over_time_without_speed(review_with):

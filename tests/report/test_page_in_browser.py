@@ -93,8 +93,9 @@ def test_text_in_figures_stays_legible_on_a_phone(browser: Browser, written: Pat
     browser.open(written, PHONE)
 
     smallest = browser.evaluate(
-        "Math.min(...[...document.querySelectorAll('.plates > figure svg text')]"
-        ".map(t => t.getBoundingClientRect()).filter(b => b.height > 0).map(b => Math.min(b.width + 99, b.height)))"
+        "Math.min(...[...document.querySelectorAll('section > .plates svg text')]"
+        ".map(t => [parseFloat(getComputedStyle(t).fontSize), t.getScreenCTM()])"
+        ".map(([size, m]) => size * Math.hypot(m.a, m.b)))"
     )
 
     assert smallest >= 7.0
@@ -136,7 +137,8 @@ def test_no_serious_finding_of_the_accessibility_rules(
     browser.evaluate(Path(AXE).read_text(encoding="utf-8") + "; 1")
 
     passed, found = browser.evaluate(
-        "axe.run(document).then(r => [r.passes.length, r.violations.map(v => [v.impact, v.id, v.nodes[0].html])])"
+        "axe.run(document).then(r => [r.passes.length, "
+        "r.violations.map(v => [v.impact, v.id, v.nodes[0].html])])"
     )
 
     assert passed > 20

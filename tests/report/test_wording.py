@@ -32,6 +32,8 @@ from analyzer.report.wording import (
         ("", "(no name)"),
         ("\u202e", "(no name)"),
         ("a" * 10_000, "a" * 39 + "…"),
+        ("a" * 40, "a" * 40),
+        ("Z" + "\u0301" * 200 + "x", "Z" + "\u0301" * 3 + "x"),
         ("pasted\u202etxet", "pasted txet"),
     ],
 )

@@ -1,0 +1,94 @@
+"""Tables of the folded details: every figure of a run or set-up, with interval and method."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from analyzer.estimate import Estimate
+from analyzer.report.cells import Cell, PageTable, number
+from analyzer.report.wording import UNKNOWN, interval, label, percent, readable, sentence
+
+if TYPE_CHECKING:
+    from analyzer.comparison.results import SetupResult
+    from analyzer.processing.results import RunEstimates
+
+
+def prediction_table(setup: SetupResult) -> PageTable:
+    """Return what the sheet predicts for one set-up."""
+    prediction = setup.predicted
+    rows: list[tuple[str, Estimate]] = [
+        (f"{axle} bar rate per side, {label(bar.setting)}", bar.rate) for axle, bar in prediction.bars.items()
+    ]
+    for group, words in (
+        (prediction.roll_stiffness, "roll stiffness"),
+        (prediction.roll_gradient, "roll gradient"),
+        (prediction.roll_gradient_body, "roll per force in body axes"),
+    ):
+        rows += [(f"{words} {key}", estimate) for key, estimate in group.items()]
+    for axle, transfer in prediction.load_transfer.items():
+        rows += [
+            (f"load transfer {axle}, {part}", getattr(transfer, part))
+            for part in ("elastic", "geometric", "unsprung", "total")
+        ]
+    rows.append(("front share of load transfer", percent(prediction.front_share)))
+    return _estimates_table(f"Predicted for {label(setup.name)}", rows, "; ".join(prediction.assumed))
+
+
+def measured_table(setup: SetupResult) -> PageTable:
+    """Return what all runs of one set-up showed together."""
+    rows = [(key.replace("_", " "), estimate) for key, estimate in setup.measured.items()]
+    return _estimates_table(f"Measured on {label(setup.name)}", rows, "")
+
+
+def further_table(run: RunEstimates) -> PageTable:
+    """Return the further figures of one run."""
+    rows: list[tuple[str, Estimate]] = [
+        (f"roll per force in body axes, {key}", estimate) for key, estimate in run.roll_gradient_body.items()
+    ]
+    for axle, share in run.load_share.items():
+        rows += [
+            (f"lowest wheel load, {axle}", share.lowest_load),
+            (f"time with a light wheel, {axle}", percent(share.light_time)),
+        ]
+    rows += [(key.replace("_", " "), estimate) for key, estimate in run.further.items()]
+    return _estimates_table(f"More figures of {label(run.name)}", rows, "")
+
+
+def compliance_table(setup: SetupResult) -> PageTable | None:
+    """Return the compliance budget of the bars of one set-up."""
+    rows = [
+        (
+            Cell(f"{axle}, {label(bar.setting)}"),
+            Cell(label(part)),
+            Cell(f"{compliance * 1e6:.3g} mm/kN", number=True),
+            Cell(f"{100.0 * compliance * bar.rate.value:.0f} %" if bar.rate.value else UNKNOWN, number=True),
+        )
+        for axle, bar in setup.predicted.bars.items()
+        for part, compliance in bar.compliance.items()
+    ]
+    if not rows:
+        return None
+    return PageTable(
+        f"What gives in the bar, {label(setup.name)}",
+        ("Bar", "Part", "Compliance", "Share"),
+        tuple(rows),
+        "Deflection of each link per force there, part by part; the parts add up.",
+    )
+
+
+def _estimates_table(caption: str, rows: Sequence[tuple[str, Estimate]], assumed: str) -> PageTable:
+    return PageTable(
+        caption,
+        ("Quantity", "Value", "95 % interval", "How"),
+        tuple(
+            (
+                Cell(label(words, 60)),
+                number(estimate, True),
+                Cell(interval(readable(estimate)) or UNKNOWN, number=True),
+                Cell(label(estimate.method, 90) if estimate.method else UNKNOWN),
+            )
+            for words, estimate in rows
+        ),
+        f"Assumed, since the sheet is silent: {sentence(assumed)}" if assumed else "",
+    )
