@@ -51,16 +51,32 @@ def rotation(axes: dict[str, str], path: Path) -> NDArray[np.float64]:
     return matrix
 
 
-def turn_axes(data: dict[str, NDArray[np.float64]], axes: dict[str, str], path: Path) -> list[str]:
+def turn_axes(
+    data: dict[str, NDArray[np.float64]],
+    axes: dict[str, str],
+    path: Path,
+    kinds: tuple[str, ...] = ("accel", "gyro"),
+) -> list[str]:
     """Replace accelerations and turn rates in `data` by those along the car's axes; return the steps.
 
     A car axis whose sensor axis was not logged is removed from `data`.
+
+    Parameters
+    ----------
+    data : dict
+        House channels [SI]; changed in place.
+    axes : dict
+        Sensor axis -> word, as in `logger.imu.axes`; empty for none.
+    path : Path
+        The log, for messages.
+    kinds : tuple of str
+        Which sensors are turned.
     """
     if not axes:
         return []
     matrix = rotation(axes, path)
     steps = []
-    for kind in ("accel", "gyro"):
+    for kind in kinds:
         sensor = {a: data.pop(f"{kind}_{a}") for a in "xyz" if f"{kind}_{a}" in data}
         for row, car_axis in enumerate("xyz"):
             column = int(np.flatnonzero(matrix[row])[0])

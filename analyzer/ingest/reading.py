@@ -20,6 +20,7 @@ from analyzer.ingest.guess import guess_channels, require_any
 from analyzer.ingest.health.run import check_channels
 from analyzer.ingest.imu import turn_axes
 from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_file
+from analyzer.ingest.orientation import found_axes
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, decimated, sample_interval
 from analyzer.ingest.zero import zero_pots
@@ -130,7 +131,7 @@ def _read(
         raise LogError(
             paths[0], "", "holds no channel with samples", "check logger.channels in the car sheet"
         )
-    made.steps += turn_axes(made.data, logger.imu.axes, paths[0])
+    _turn(made, base, logger, paths[0])
     _zero(made, base, logger, level, paths[0])
     found = check_channels(made.data, made.outside, base, logger, car)
     made.health += found.rows
@@ -271,6 +272,17 @@ def _fitted(
         f"{name} brought from {own_rate:.6g} Hz to {base.rate:.6g} Hz behind a symmetric low-pass"
     )
     return Placer(fine.times(), base, placer.interval).place(smooth)
+
+
+def _turn(made: _Assembly, base: TimeBase, logger: Logger, path: Path) -> None:
+    """Turn the inertial unit's axes to the car's: as stated, or as gravity and motion clearly show."""
+    if logger.imu.axes:
+        made.steps += turn_axes(made.data, logger.imu.axes, path)
+        return
+    axes, rows, with_gyro = found_axes(made.data, base.rate)
+    kinds = ("accel", "gyro") if with_gyro else ("accel",)
+    made.steps += turn_axes(made.data, axes, path, kinds)
+    made.health += rows
 
 
 def _zero(

@@ -1,0 +1,164 @@
+"""Find how the inertial unit is turned when the sheet does not say: gravity, braking, and roll or yaw."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import permutations, product
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.constants import STANDARD_GRAVITY
+from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.ingest.zero import block_spread
+
+Floats = NDArray[np.float64]
+
+CLEAR: Final = 0.6
+"""Correlation with braking and with cornering that settles an axis (engineering judgement)."""
+DOUBTFUL: Final = 0.3
+GRAVITY_BAND: Final = 0.15
+_WORDS: Final = (("forward", "backward"), ("left", "right"), ("up", "down"))
+_BLOCK_SECONDS: Final = 0.5
+_LEAST_BLOCKS: Final = 20
+
+
+def _rotations() -> list[Floats]:
+    """Return the 24 ways a box can be bolted in along the car's axes."""
+    found = []
+    for order in permutations(range(3)):
+        for signs in product((1.0, -1.0), repeat=3):
+            matrix = np.zeros((3, 3))
+            for row, (column, sign) in enumerate(zip(order, signs, strict=True)):
+                matrix[row, column] = sign
+            if np.linalg.det(matrix) > 0.0:
+                found.append(matrix)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Witnesses:
+    """Block means of what the axes are told by.
+
+    Parameters
+    ----------
+    accel : ndarray
+        Shape (blocks, 3), accelerations as logged [m/s2].
+    forward : ndarray or None
+        Change of speed [m/s2].
+    lateral : ndarray or None
+        Roll of the pots, right minus left [m].
+    yawing : ndarray or None
+        Speed times yaw rate as logged [m/s2].
+    """
+
+    accel: Floats
+    forward: Floats | None
+    lateral: Floats | None
+    yawing: Floats | None
+
+
+def found_axes(data: dict[str, Floats], rate: float) -> tuple[dict[str, str], tuple[HealthRow, ...], bool]:
+    """Find the words for `logger.imu.axes` where the unit is clearly turned.
+
+    Parameters
+    ----------
+    data : dict
+        House channels on the time base, as logged [SI].
+    rate : float
+        Samples per second [Hz].
+
+    Returns
+    -------
+    axes : dict
+        As the sheet would state it; empty when the unit sits as named, or its turn cannot be told.
+    rows : tuple of HealthRow
+        One per acceleration that was turned.
+    with_gyro : bool
+        Whether the turn rates are turned along with the accelerations.
+    """
+    seen = _witnesses(data, rate)
+    if seen is None or _fits(np.eye(3), seen, DOUBTFUL):
+        return {}, (), False
+    fitting = [matrix for matrix in _rotations() if _fits(matrix, seen, CLEAR)]
+    if len(fitting) != 1 or seen.forward is None or (seen.lateral is None and seen.yawing is None):
+        return {}, (), False
+    matrix = fitting[0]
+    axes = {}
+    for column, sensor in enumerate("xyz"):
+        row = int(np.flatnonzero(matrix[:, column])[0])
+        axes[sensor] = _WORDS[row][0 if matrix[row, column] > 0 else 1]
+    words = ", ".join(f'{sensor} = "{word}"' for sensor, word in axes.items())
+    text = f"The unit is turned: gravity, braking and cornering fit axes = {{ {words} }}; state it as logger.imu.axes."
+    rows = tuple(HealthRow("axes", f"accel_{a}", Verdict.SUSPECT, None, None, "", text) for a in "xyz")
+    return axes, rows, _gyro_turns_along(matrix, seen, data, rate)
+
+
+def _witnesses(data: dict[str, Floats], rate: float) -> _Witnesses | None:
+    if not all(f"accel_{a}" in data for a in "xyz"):
+        return None
+    block = max(2, round(_BLOCK_SECONDS * rate))
+    means = {
+        n: block_spread(v, block)[0] for n, v in data.items() if not n.startswith(("lat", "lon", "other"))
+    }
+    accel = np.column_stack([means[f"accel_{a}"] for a in "xyz"])
+    forward = np.gradient(means["speed"], block / rate) if "speed" in means and len(accel) > 2 else None
+    yawing = means["speed"] * means["gyro_z"] if "speed" in means and "gyro_z" in means else None
+    pairs = [(f"damper_{e}L", f"damper_{e}R") for e in "FR"]
+    rolls = [means[right] - means[left] for left, right in pairs if left in means and right in means]
+    lateral = rolls[0] + rolls[-1] if rolls else None
+    return _Witnesses(accel, forward, lateral, yawing) if len(accel) >= _LEAST_BLOCKS else None
+
+
+def _fits(matrix: Floats, seen: _Witnesses, least: float) -> bool:
+    """Return whether gravity lies on z after the turn, and no witness falls below `least`."""
+    turned = seen.accel @ matrix.T
+    good = np.isfinite(turned).all(axis=1)
+    if good.sum() < _LEAST_BLOCKS:
+        return True
+    gravity = float(np.median(turned[good, 2])) / STANDARD_GRAVITY
+    if abs(gravity - 1.0) > GRAVITY_BAND:
+        return False
+    found = [correlated(turned[:, 0], seen.forward)]
+    if seen.lateral is not None:
+        found.append(correlated(turned[:, 1], seen.lateral))
+    if least > DOUBTFUL:
+        return all(r is None or r >= least for r in found)
+    # The sheet's own order of axes is given up only for a clear contradiction.
+    return not any(r is not None and r < -CLEAR for r in found) and any(r is None or r > least for r in found)
+
+
+def correlated(a: Floats, b: Floats | None) -> float | None:
+    """Return the correlation of two series over what both have; None where it means nothing."""
+    if b is None:
+        return None
+    used = np.isfinite(a) & np.isfinite(b)
+    if used.sum() < _LEAST_BLOCKS or float(a[used].std()) < 0.3 or float(b[used].std()) < 1e-6:
+        return None
+    # A single jolt, or the launch, must not decide.
+    pair = [np.clip(v[used], *np.percentile(v[used], [4.0, 96.0])) for v in (a, b)]
+    if min(float(v.std()) for v in pair) == 0.0:
+        return None
+    return float(np.corrcoef(*pair)[0, 1])
+
+
+def _gyro_turns_along(matrix: Floats, seen: _Witnesses, data: dict[str, Floats], rate: float) -> bool:
+    """Return whether the turn rates need the same turn: many loggers name them by the car's motion already."""
+    if not all(f"gyro_{a}" in data for a in "xyz"):
+        return False
+    block = max(2, round(_BLOCK_SECONDS * rate))
+    rates = np.column_stack([block_spread(data[f"gyro_{a}"], block)[0] for a in "xyz"])
+    turned = rates @ matrix.T
+    lateral = (seen.accel @ matrix.T)[:, 1]
+    gain = 0.0
+    if seen.yawing is not None:
+        speed = block_spread(data["speed"], block)[0]
+        gain += (correlated(lateral, speed * turned[:, 2]) or 0.0) - (correlated(lateral, seen.yawing) or 0.0)
+    if seen.lateral is not None:
+        rolling = np.gradient(seen.lateral, block / rate)
+        # Scaled so that a turn rate of some degrees per second counts as movement.
+        gain += (correlated(100.0 * turned[:, 0], rolling) or 0.0) - (
+            correlated(100.0 * rates[:, 0], rolling) or 0.0
+        )
+    return gain > DOUBTFUL
