@@ -16,7 +16,7 @@ from analyzer.errors import LogError
 from analyzer.ingest.calibration import factor_to_si
 from analyzer.ingest.cells import HeaderCell
 from analyzer.ingest.columns import looks_like_time, plain_name
-from analyzer.ingest.logfile import open_header, sample_columns
+from analyzer.ingest.logfile import guess_time, open_header, sample_columns
 from analyzer.sheets.logger import CHANNEL_DIMENSIONS
 
 _CORNER_WORDS: Final = {
@@ -98,12 +98,16 @@ class Guesses:
         Columns nothing was made of.
     notes : tuple of str
         Doubts for the reader.
+    time_unit, time_reason : str
+        Unit of the time column as `Channel.unit` wants it (empty for clock times), and why.
     """
 
     channels: tuple[ChannelGuess, ...]
     time_column: str | None
     unused: tuple[str, ...]
     notes: tuple[str, ...]
+    time_unit: str = ""
+    time_reason: str = ""
 
 
 def guess_channels(path: Path) -> Guesses:
@@ -115,6 +119,7 @@ def guess_channels(path: Path) -> Guesses:
         When no table is found in it.
     """
     header = open_header(path)
+    time = guess_time(path)
     times = [i for i, cell in enumerate(header) if looks_like_time(cell)]
     found: dict[str, ChannelGuess] = {}
     notes: list[str] = []
@@ -139,9 +144,11 @@ def guess_channels(path: Path) -> Guesses:
             found[guess.house] = with_unit_from_signal(guess, values[guess.index])
             if not found[guess.house].unit:
                 notes.append(f'the unit of "{guess.column}" ({guess.house}) could not be told')
-    used = {g.index for g in found.values()} | set(times[:1])
+    used = {g.index for g in found.values()} | {-1 if time is None else time.index}
     unused = tuple(cell.full for i, cell in enumerate(header) if i not in used)
-    return Guesses(tuple(found.values()), header[times[0]].full if times else None, unused, tuple(notes))
+    if time is None:
+        return Guesses(tuple(found.values()), None, unused, tuple(notes))
+    return Guesses(tuple(found.values()), time.column, unused, tuple(notes), time.unit, time.reason)
 
 
 def words_of(name: str) -> list[str]:

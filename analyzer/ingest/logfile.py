@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from analyzer.errors import LogError
 from analyzer.ingest.calibration import calibrate
-from analyzer.ingest.cells import HeaderCell, Kind, kind_of, split_line
+from analyzer.ingest.cells import DIMENSION_UNITS, HeaderCell, Kind, kind_of, split_line
 from analyzer.ingest.columns import find_column, looks_like_index, looks_like_time, nearest_names
 from analyzer.ingest.dialect import Text
 from analyzer.ingest.files import is_parquet
@@ -24,7 +24,7 @@ from analyzer.ingest.rows import report_rows
 from analyzer.ingest.streams import read_text
 from analyzer.ingest.table import RawTable, read_columns
 from analyzer.ingest.timebase import sample_interval
-from analyzer.ingest.timestamps import Stamps, from_numbers, from_rows, from_texts
+from analyzer.ingest.timestamps import Stamps, from_numbers, from_rows, from_texts, guess_factor
 from analyzer.sheets.logger import CHANNEL_DIMENSIONS, Channel, Logger
 
 HOUSE_CHANNELS: Final = tuple(name for name in CHANNEL_DIMENSIONS if name != "time")
@@ -120,6 +120,47 @@ def open_header(path: Path) -> tuple[HeaderCell, ...]:
 def sample_columns(path: Path, columns: Sequence[int]) -> dict[int, NDArray[np.float64]]:
     """Return some columns of a log as numbers, as they stand; raises as `load_file`."""
     return _read(_open(path, Logger()), columns, []).numbers
+
+
+@dataclass(frozen=True, slots=True)
+class TimeGuess:
+    """The time column of a log without a sheet.
+
+    Parameters
+    ----------
+    index : int
+        Number of the column, from 0.
+    column : str
+        Its header cell.
+    unit : str
+        Unit of its numbers; empty for clock times.
+    reason : str
+        Why, for the reader.
+    """
+
+    index: int
+    column: str
+    unit: str
+    reason: str
+
+
+def guess_time(path: Path) -> TimeGuess | None:
+    """Return the time column of a log, None when it has none or its unit cannot be known; raises as `load_file`."""
+    opened = _open(path, Logger())
+    try:
+        place = _time_place(opened, Logger(), set())
+        assert place is not None
+        cell = opened.header[place]
+        if _is_clock(opened, place):
+            return TimeGuess(place, cell.full, "", "its name and clock times")
+        if cell.unit in DIMENSION_UNITS["time"]:
+            return TimeGuess(place, cell.full, cell.unit, "its name, and the unit in the header")
+        values = _read(opened, [place], []).numbers[place]
+        factor, said = guess_factor(values[np.isfinite(values)], cell.full, path)
+    except LogError:
+        return None
+    unit = {1.0: "s", 1e-3: "ms", 1e-6: "us", 1e-9: "ns"}[factor]
+    return TimeGuess(place, cell.full, unit, f"its name; {said} by size and step")
 
 
 def _open(path: Path, logger: Logger) -> _Opened:

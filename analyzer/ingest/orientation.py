@@ -137,10 +137,10 @@ def correlated(a: Floats, b: Floats | None) -> float | None:
     if used.sum() < _LEAST_BLOCKS or float(a[used].std()) < 0.3 or float(b[used].std()) < 1e-6:
         return None
     # A single jolt, or the launch, must not decide.
-    pair = [np.clip(v[used], *np.percentile(v[used], [4.0, 96.0])) for v in (a, b)]
-    if min(float(v.std()) for v in pair) == 0.0:
+    first, second = (np.clip(v[used], *np.percentile(v[used], [4.0, 96.0])) for v in (a, b))
+    if float(first.std()) == 0.0 or float(second.std()) == 0.0:
         return None
-    return float(np.corrcoef(*pair)[0, 1])
+    return float(np.corrcoef(first, second)[0, 1])
 
 
 def _gyro_turns_along(matrix: Floats, seen: _Witnesses, data: dict[str, Floats], rate: float) -> bool:

@@ -70,7 +70,7 @@ def from_numbers(values: NDArray[np.float64], unit: str, name: str, path: Path) 
     if unit in DIMENSION_UNITS["time"]:
         factor = DIMENSION_UNITS["time"][unit]
     else:
-        factor, said = _guess_factor(finite, name, path)
+        factor, said = guess_factor(finite, name, path)
         steps = (f'time "{name}" read as {said}, guessed from its size and step (logger.channels.time.unit)',)
     first = float(finite[0])
     # An epoch is counted from the first row: eleven digits before the point leave none for microseconds.
@@ -79,7 +79,14 @@ def from_numbers(values: NDArray[np.float64], unit: str, name: str, path: Path) 
     return Stamps(values * factor if factor != 1.0 else values, None, steps)
 
 
-def _guess_factor(finite: NDArray[np.float64], name: str, path: Path) -> tuple[float, str]:
+def guess_factor(finite: NDArray[np.float64], name: str, path: Path) -> tuple[float, str]:
+    """Return the factor to seconds of a time column without a unit, and what it was taken for.
+
+    Raises
+    ------
+    LogError
+        When its size and step leave several readings open.
+    """
     middle = float(np.median(finite))
     for factor, said in ((1.0, "epoch seconds"), (1e-3, "epoch ms"), (1e-6, "epoch µs"), (1e-9, "epoch ns")):
         if _EPOCH_SECONDS[0] < middle * factor < _EPOCH_SECONDS[1]:
