@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from analyzer.prediction.frame import BarModel, Piece, Side, Straight
+from analyzer.prediction.outline import OutlineConstants, outline_constants
 from analyzer.prediction.sections import Array, Section, rectangle_section, round_section
 from analyzer.prediction.vectors import Vec, vec
 from analyzer.sheets.bar import Blade, BladedBar, Link, MadeOf, Tube
@@ -111,16 +112,37 @@ def link_pull(link: Link | None, outwards: float) -> Vec:
 def blade_section(blade: Blade, reach: Array) -> Section:
     """Return the blade's section at `reach` from the tube's axis [m], tapered linearly to its tip."""
     depth, thickness = array(blade.depth), array(blade.thickness)
-    if blade.length is None:
-        return rectangle_section(depth[..., None], thickness[..., None])
-    part = reach / array(blade.length)[..., None]
+    part = 0.0 if blade.length is None else reach / array(blade.length)[..., None]
 
     def tapered(root: Array, tip: object) -> Array:
         if tip is None:
             return root[..., None]
         return root[..., None] + (array(tip) - root)[..., None] * part
 
-    return rectangle_section(tapered(depth, blade.tip_depth), tapered(thickness, blade.tip_thickness))
+    box = rectangle_section(tapered(depth, blade.tip_depth), tapered(thickness, blade.tip_thickness))
+    return box if blade.outline is None else _outlined(box, blade_outline(blade))
+
+
+def blade_outline(blade: Blade) -> OutlineConstants:
+    """Return the constants of a blade's own outline; ValueError when it is not a plain closed one."""
+    corners = tuple((across.value, along.value) for across, along in blade.outline or ())
+    return outline_constants(corners)
+
+
+def _outlined(box: Section, outline: OutlineConstants) -> Section:
+    """Return a section of this outline stretched to the size of `box`.
+
+    Area and second moments stretch exactly with the box, the torsion constant as the box's own does,
+    which is close for the small changes a tolerance or a taper makes.
+    """
+    same = rectangle_section(np.asarray(outline.depth), np.asarray(outline.width))
+    return replace(
+        box,
+        area=box.area * (outline.area / same.area),
+        strong=box.strong * (outline.strong / same.strong),
+        weak=box.weak * (outline.weak / same.weak),
+        torsion=box.torsion * (outline.torsion / same.torsion),
+    )
 
 
 def tube_section(part: Tube, end: bool = False) -> Section:

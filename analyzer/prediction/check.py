@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Final
 
 from analyzer.constants import AXLES
 from analyzer.errors import AnalyzerError, SheetError
+from analyzer.prediction.bladed import blade_outline
 from analyzer.prediction.formed import ShapeError, formed_model
-from analyzer.sheets.bar import FormedBar
+from analyzer.sheets.bar import Blade, BladedBar, FormedBar
 from analyzer.sheets.car import CarSheet
+
+SKEW: Final = 0.01
+"""Product of inertia over the mean second moment above which an outline counts as lopsided."""
 
 
 def check_bars(car: CarSheet, path: Path | None = None) -> None:
-    """Refuse a bent bar whose centre line or mounts cannot be.
+    """Refuse a bent bar whose centre line or mounts cannot be, and a blade's outline that cannot be.
 
-    What the sheet's own reader can see (walls, holes, mounts outside the tube) it has refused already; the
-    course of a bent bar shows only when it is laid out.
+    What the sheet's own reader can see (walls, holes, mounts outside the tube) it has refused already; these
+    show only when they are laid out.
 
     Raises
     ------
@@ -26,12 +31,26 @@ def check_bars(car: CarSheet, path: Path | None = None) -> None:
     """
     for axle in AXLES:
         bar = car.axle(axle).bar
-        if not isinstance(bar, FormedBar):
-            continue
         try:
-            formed_model(bar)
+            if isinstance(bar, FormedBar):
+                formed_model(bar)
+            elif isinstance(bar, BladedBar) and bar.blade.outline is not None:
+                _check_outline(bar.blade)
         except ShapeError as error:
             key = f"{axle}.bar.{error.key}"
             if path is not None:
                 raise SheetError(path, key, error.problem, error.remedy) from None
             raise AnalyzerError(f"{key}: {error.problem}; {error.remedy}") from None
+
+
+def _check_outline(blade: Blade) -> None:
+    try:
+        found = blade_outline(blade)
+    except ValueError as error:
+        raise ShapeError("blade.outline", str(error), "list its corners in order, once round") from None
+    if abs(found.product) > SKEW * (found.strong * found.weak) ** 0.5:
+        raise ShapeError(
+            "blade.outline",
+            "is lopsided, so its depth is no axis of bending",
+            "make it symmetrical about its depth or its thickness",
+        )

@@ -203,8 +203,8 @@ def _replace(node: Any, key: str, values: Mapping[str, Any]) -> Any:
     new = [_replace(child, name, values) for name, child in _children(node, key)]
     if isinstance(node, BaseModel):
         return node.model_copy(update=dict(zip(type(node).model_fields, new, strict=True)))
-    if isinstance(node, list):
-        return new
+    if isinstance(node, (list, tuple)):
+        return type(node)(new)
     return dict(zip(node, new, strict=True)) if isinstance(node, dict) else node
 
 

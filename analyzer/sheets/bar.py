@@ -105,6 +105,8 @@ class Blade(MadeOf):
     """From the tube's axis to the blade's end; needed for a taper."""
     root: LengthOrZero | None = None
     """From the tube's axis to where the blade starts to bend (clamp, weld); 0 when not given."""
+    outline: Annotated[list[tuple[Length, Length]], Field(min_length=3, max_length=200)] | None = None
+    """Section other than a rectangle: corners in order, [across the blade, in its depth], same box."""
     turn: Angle | None = None
     """Turned about its own length: 0 edge to the load (stiff), 90 deg flat to the load (soft)."""
     joint: Literal["welded", "machined"] = "welded"
@@ -126,7 +128,19 @@ class Blade(MadeOf):
                 raise PydanticCustomError(
                     "taper", f"{key} is below a fifth of the root section; make the tip larger"
                 )
+        self._outline_fits()
         return self
+
+    def _outline_fits(self) -> None:
+        """Refuse an outline whose surrounding box is not thickness by depth."""
+        if self.outline is None:
+            return
+        for key, size, column in (("thickness", self.thickness, 0), ("depth", self.depth, 1)):
+            places = [corner[column].value for corner in self.outline]
+            if abs(max(places) - min(places) - size.value) > 0.01 * size.value:
+                raise PydanticCustomError(
+                    "outline", f"outline does not measure {key} from side to side; make both agree"
+                )
 
 
 class Spacer(Sheet):
