@@ -3,9 +3,9 @@
 In roll, suspension forces carry the moment of lateral force and of roll acceleration:
 K s + C s' = M a_y - I p', with s the roll of the pots. In heave, k w + c w' = m (a_z - g), with w the mean
 compression. Both hold whether the driver or the road moves the body (Gillespie, Fundamentals of Vehicle
-Dynamics, ch. 5 and 6; derived for any bank in docs/physics.md), so road bumps are signal here. A mere comparison of
-turn rates would not do: the gyro sees the body, the pots see body and road, and the two are tens of
-milliseconds apart on a rough road.
+Dynamics, ch. 5 and 6; derived for any bank in docs/physics.md), so road bumps are signal here. A mere
+comparison of turn rates would not do: the gyro sees the body, the pots see body and road, and the two are
+tens of milliseconds apart on a rough road.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def _spring_motions(pots: LogFile, sign: float, rate: float) -> list[Motion]:
 
 
 def _fitted(springs: list[Motion], force: Motion, turn: Motion | None) -> tuple[Motion, Motion] | None:
-    """Fit stiffness, damping and inertia at the offset where they explain the force best; return both sides."""
+    """Fit stiffness, damping and inertia where they explain the force best; return both sides."""
     base = springs[0]
     x = np.column_stack([m.values for m in springs])
     scale = x.std(axis=0)

@@ -154,7 +154,7 @@ def _refined(lags: Floats, r: Floats, peak: int) -> float:
 def _track(
     first: Motion, other: Motion, coarse: float, middle: float
 ) -> tuple[float, float, float, float | None]:
-    """Follow the offset through pieces of the run; return offset, drift, the time it holds for, and its error."""
+    """Follow the offset through pieces of the run; return offset, drift, the time it holds for, its error."""
     ends = (other.start, other.start + len(other.values) / other.rate)
     window = float(np.clip((ends[1] - ends[0]) / 8.0, *WINDOWS))
     count = int((ends[1] - ends[0]) // window)

@@ -26,8 +26,13 @@ _CORNER_WORDS: Final = {
     "RR": ("rr", "rear right", "right rear", "rearright", "rightrear"),
 }
 _POT_WORDS: Final = {
-    "pot", "pots", "damper", "dampers", "shock", "shox", "susp", "suspension", "travel", "linpot", "lin", "linear",
-    "stroke", "displacement", "disp", "position", "pos", "ride", "spring", "strut", "dmp", "sus", "potentiometer",
+    "pot", "pots", "damper", "dampers", "shock", "shox", "susp", "suspension", "travel", "linpot", "lin",
+    "linear", "stroke", "displacement", "disp", "position", "pos", "ride", "spring", "strut", "dmp", "sus",
+    "potentiometer",
+}  # fmt: skip
+_NOT_CAR_SPEED: Final = {
+    "wheel", "engine", "fan", "pump", "shaft", "damper", "shock", "wind", "accuracy",
+    "fl", "fr", "rl", "rr", "lf", "rf", "lr",
 }  # fmt: skip
 _NOT_POT_WORDS: Final = {
     "speed",
@@ -231,7 +236,7 @@ def _as_accel(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
     return None
 
 
-def _as_other(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
+def _as_other(_cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
     joined = set(words)
     if "latitude" in joined or ({"gps", "lat"} <= joined and not _ACCEL_WORDS & joined):
         return "latitude", "the word latitude"
@@ -239,9 +244,7 @@ def _as_other(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
         return "longitude", "the word longitude"
     if joined & {"steer", "steering"} and not joined & {"torque", "rate", "speed"}:
         return "steer_angle", 'the word "steer"'
-    if joined & {"speed", "velocity"} and not joined & {
-        "wheel", "engine", "fan", "pump", "shaft", "damper", "shock", "fl", "fr", "rl", "rr", "lf", "rf", "lr", "wind", "accuracy",
-    }:  # fmt: skip
+    if joined & {"speed", "velocity"} and not joined & _NOT_CAR_SPEED:
         return "speed", 'the word "speed"'
     return None
 

@@ -107,7 +107,7 @@ def load_file(path: Path, logger: Logger, only: Sequence[str] | None = None) -> 
     stamps = _stamps(opened, logger, table, time_place, clocked)
     done = LogFile(path, stamps.seconds, stamps.origin, steps=[*opened.steps, *stamps.steps])
     if opened.layout is not None:
-        report_rows(done.steps, done.health, table, opened.layout, {i: n for n, i in places.items()})
+        report_rows(done.steps, done.health, table, {i: n for n, i in places.items()})
     _add_channels(done, opened, logger, table, places)
     return done
 
@@ -145,7 +145,7 @@ class TimeGuess:
 
 
 def guess_time(path: Path) -> TimeGuess | None:
-    """Return the time column of a log, None when it has none or its unit cannot be known; raises as `load_file`."""
+    """Return the time column of a log, None when it has none or its unit cannot be known."""
     opened = _open(path, Logger())
     try:
         place = _time_place(opened, Logger(), set())
@@ -198,7 +198,8 @@ def _channel_places(opened: _Opened, logger: Logger, only: Sequence[str] | None)
         raise LogError(
             opened.path,
             "header",
-            f'has no column "{wanted}" nor any other of the car sheet; it has {nearest_names(opened.header, wanted)}',
+            f'has no column "{wanted}" nor any other of the car sheet; it has '
+            f"{nearest_names(opened.header, wanted)}",
             "correct logger.channels.….column",
         )
     return places

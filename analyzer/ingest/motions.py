@@ -55,6 +55,7 @@ def limited(file: LogFile, values: Floats, rate: float, slope: bool = False) -> 
 
 
 def band_taps(rate: float) -> Floats:
+    """Return the symmetric filter for the compared band at a `rate` [Hz]: difference of two low-passes."""
     half = int(rate / BAND[0])
     n = np.arange(-half, half + 1)
     window = np.hanning(2 * half + 3)[1:-1]
@@ -68,6 +69,7 @@ def band_taps(rate: float) -> Floats:
 
 
 def convolve(values: Floats, taps: Floats) -> Floats:
+    """Return `values` filtered without delay, by transforms since the filter is long."""
     size = 1 << int(np.ceil(np.log2(len(values) + len(taps))))
     done = np.fft.irfft(np.fft.rfft(values, size) * np.fft.rfft(taps, size), size)
     half = len(taps) // 2
@@ -75,13 +77,14 @@ def convolve(values: Floats, taps: Floats) -> Floats:
 
 
 def cut(motion: Motion, begin: float, end: float) -> Motion:
+    """Return the part of a motion between two times [s]."""
     a = max(0, int((begin - motion.start) * motion.rate))
     b = min(len(motion.values), int((end - motion.start) * motion.rate) + 1)
     return Motion(motion.start + a / motion.rate, motion.rate, motion.values[a:b], motion.seen[a:b])
 
 
 def correlation(first: Motion, other: Motion, low: float, high: float) -> tuple[Floats, Floats]:
-    """Return offsets of the other clock [s] and the correlation of both motions at each, over what both saw."""
+    """Return offsets of the other clock [s] and the correlation of both motions at each, where both saw."""
     if len(other.values) == 0 or len(first.values) == 0:
         return np.zeros(0), np.zeros(0)
     size = 1 << int(np.ceil(np.log2(len(first.values) + len(other.values))))

@@ -90,7 +90,10 @@ def found_axes(data: dict[str, Floats], rate: float) -> tuple[dict[str, str], tu
         row = int(np.flatnonzero(matrix[:, column])[0])
         axes[sensor] = _WORDS[row][0 if matrix[row, column] > 0 else 1]
     words = ", ".join(f'{sensor} = "{word}"' for sensor, word in axes.items())
-    text = f"The unit is turned: gravity, braking and cornering fit axes = {{ {words} }}; state it as logger.imu.axes."
+    text = (
+        f"The unit is turned: gravity, braking and cornering fit axes = {{ {words} }}; state it as "
+        "logger.imu.axes."
+    )
     rows = tuple(HealthRow("axes", f"accel_{a}", Verdict.SUSPECT, None, None, "", text) for a in "xyz")
     return axes, rows, _gyro_turns_along(matrix, seen, data, rate)
 
@@ -144,7 +147,7 @@ def correlated(a: Floats, b: Floats | None) -> float | None:
 
 
 def _gyro_turns_along(matrix: Floats, seen: _Witnesses, data: dict[str, Floats], rate: float) -> bool:
-    """Return whether the turn rates need the same turn: many loggers name them by the car's motion already."""
+    """Return whether the turn rates need the same turn: many loggers name them by the car's motion."""
     if not all(f"gyro_{a}" in data for a in "xyz"):
         return False
     block = max(2, round(_BLOCK_SECONDS * rate))

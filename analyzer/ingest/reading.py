@@ -87,12 +87,14 @@ def read_loose_log(path: Path) -> Recording:
             channels[f"other_{guess.house}"] = Channel(column=guess.column)
             lack = "in volts" if guess.in_volts else "without a unit"
             said.append(
-                f"{name} may be {guess.house} ({guess.reason}), but is {lack}; carried as logged (logger.channels.{guess.house})"
+                f"{name} may be {guess.house} ({guess.reason}), but is {lack}; carried as logged "
+                f"(logger.channels.{guess.house})"
             )
         else:
             channels[guess.house] = Channel(column=guess.column, unit=guess.unit)
             said.append(
-                f"{name} read as {guess.house} in {guess.unit}: {guess.reason} (logger.channels.{guess.house})"
+                f"{name} read as {guess.house} in {guess.unit}: {guess.reason} "
+                f"(logger.channels.{guess.house})"
             )
     made = _read(path.stem, [path], Logger(channels=channels), None, None, None)
     return replace(made, steps=(*said, *guesses.notes, *made.steps))

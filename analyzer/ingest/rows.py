@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Final
 
-from analyzer.ingest.layout import Layout
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.ingest.table import RawTable
 
@@ -14,16 +13,17 @@ MOST_BAD_CELLS: Final = 0.2
 """Share of a channel's cells that are no numbers above which it is not used; engineering judgement."""
 
 
-def report_rows(
-    steps: list[str], health: list[HealthRow], table: RawTable, layout: Layout, names: dict[int, str]
-) -> None:
+def report_rows(steps: list[str], health: list[HealthRow], table: RawTable, names: dict[int, str]) -> None:
     """Add a health row for lines of another width, and one per channel with cells that are no numbers.
 
     A repeated header or row of units is told apart from damage: it takes nothing away.
     """
     lines = [line for line, _, _ in table.dropped]
     if lines:
-        text = f"{len(lines)} lines have another number of cells than the header and were left out: {_listed(lines)}"
+        text = (
+            f"{len(lines)} lines have another number of cells than the header and were left out: "
+            f"{_listed(lines)}"
+        )
         steps.append(text)
         health.append(
             HealthRow("unreadable lines", "log", Verdict.SUSPECT, float(len(lines)), 0.0, "1", text + ".")

@@ -30,8 +30,8 @@ _CAR: Final = """\
 name = "{name}" # {measure}: name your car
 
 [mass]
-corner_loads = {{ FL = "330 kgf", FR = "330 kgf", RL = "285 kgf", RR = "285 kgf" }} # {measure}: scales, driver in
-unsprung = {{ front = "76 kg", rear = "88 kg" }} # {measure}: both wheels of each axle with brakes, half the links
+corner_loads = {{ FL = "330 kgf", FR = "330 kgf", RL = "285 kgf", RR = "285 kgf" }} # {measure}: driver in
+unsprung = {{ front = "76 kg", rear = "88 kg" }} # {measure}: both wheels, half the links
 cg_height = "0.47 m ± 0.03 m" # {measure}: whole car, above ground
 wheelbase = "2.55 m" # {measure}
 {axles}
@@ -49,7 +49,7 @@ track_width = "1.52 m" # {measure}
 roll_centre_height = "45 mm" # {measure}: at static ride height
 wheel_radius = "0.31 m" # {measure}
 spring = {{ rate = "8 kgf/mm", motion_ratio = 0.95 }} # {measure}: damper travel / wheel travel
-damper = {{ bump_stop_gap = "40 mm", full_bump = "60 mm", full_droop = "70 mm" }} # {measure}: from static ride height
+damper = {{ bump_stop_gap = "40 mm", full_bump = "60 mm", full_droop = "70 mm" }} # {measure}: from static
 [{axle}.bar]
 kind = "none" # {measure}: "bladed" with its dimensions, see docs/sheets.md
 """
@@ -128,7 +128,8 @@ def _channel_lines(guesses: Guesses) -> str:
     if guesses.time_column is not None:
         unit = f', unit = "{guesses.time_unit}"' if guesses.time_unit else ""
         lines.append(
-            f'time = {{ column = "{quoted(guesses.time_column)}"{unit} }} # {GUESSED}: {comment(guesses.time_reason)}'
+            f'time = {{ column = "{quoted(guesses.time_column)}"{unit} }} # {GUESSED}: '
+            f"{comment(guesses.time_reason)}"
         )
     for house in CHANNEL_DIMENSIONS:
         if house in found:
@@ -147,11 +148,17 @@ def _channel_line(guess: ChannelGuess) -> str:
     reason = comment(guess.reason)
     if guess.in_volts and guess.house.startswith("damper_"):
         pairs = 'volts = [0.5, 4.5], travel = ["-75 mm", "75 mm"]'
-        return f'{guess.house} = {{ column = "{column}", {pairs} }} # {GUESSED}: {reason}; {MEASURE}: the calibration'
+        return (
+            f'{guess.house} = {{ column = "{column}", {pairs} }} # {GUESSED}: {reason}; {MEASURE}: '
+            "the calibration"
+        )
     if guess.in_volts:
         return f'# {guess.house} = {{ column = "{column}" }} # {GUESSED}: {reason}; {MEASURE}: it is in volts'
     dimension = CHANNEL_DIMENSIONS[guess.house]
     if not guess.unit:
         unit = _UNIT_WHEN_UNKNOWN[dimension]
-        return f'{guess.house} = {{ column = "{column}", unit = "{unit}" }} # {GUESSED}: {reason}; {MEASURE}: the unit is not told by the log'
+        return (
+            f'{guess.house} = {{ column = "{column}", unit = "{unit}" }} # {GUESSED}: {reason}; '
+            f"{MEASURE}: the unit is not told by the log"
+        )
     return f'{guess.house} = {{ column = "{column}", unit = "{quoted(guess.unit)}" }} # {GUESSED}: {reason}'

@@ -1,4 +1,4 @@
-"""Bytes of a log as rows the CSV reader takes: unpacked, recoded to UTF-8, blanks as tabs, outer quotes off."""
+"""Bytes of a log as rows the CSV reader takes: unpacked, recoded to UTF-8, blanks as tabs."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def _buffered(stream: IO[bytes], turn: Callable[[bytes, bool], bytes]) -> IO[byt
 _PLAIN_BYTES = bytes(b if b < 128 else ord("?") for b in range(256))
 
 
-def _plain_bytes(block: bytes, last: bool) -> bytes:
+def _plain_bytes(block: bytes, _last: bool) -> bytes:
     """Replace what is not ASCII: numbers and times need none, and soiled bytes must not stop the reader."""
     return block.translate(_PLAIN_BYTES)
 

@@ -229,6 +229,7 @@ def _refuse_if_lost(path: Path, raw: RawTable, layout: Layout) -> None:
         raise LogError(
             path,
             f"line {line}",
-            f"has {cells} cells where the header has {len(layout.header)}, and so have {lost} of {total} lines",
+            f"has {cells} cells where the header has {len(layout.header)}, and so have {lost} of "
+            f"{total} lines",
             "the table was not understood; state logger.delimiter and logger.header_line, or export it again",
         )

@@ -1,4 +1,4 @@
-"""Turn a log's time column into seconds: seconds, milliseconds, epoch, clock time, date and time, or row count."""
+"""Turn a log's time column into seconds: numbers, epoch, clock time, date and time, or row count."""
 
 from __future__ import annotations
 

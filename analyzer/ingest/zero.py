@@ -152,7 +152,8 @@ def zero_pots(
     found = longest_standing(data, rate) if use_standing else None
     if found is None:
         done.steps.append(
-            "no standing stretch was found; the pots' zero is that of their calibration (runs.level, logger.channels.….static)"
+            "no standing stretch was found; the pots' zero is that of their calibration "
+            "(runs.level, logger.channels.….static)"
             if use_standing
             else "the pots' zero is that of their calibration (logger.zero)"
         )
@@ -173,12 +174,16 @@ def _from_level(
         values = data[name][inside]
         values = values[np.isfinite(values)]
         if len(values) == 0:
-            comment = f"The stated level stretch {level[0]:g} to {level[1]:g} s holds no sample; correct runs.level."
+            comment = (
+                f"The stated level stretch {level[0]:g} to {level[1]:g} s holds no sample; correct "
+                "runs.level."
+            )
             done.health.append(HealthRow("zero", name, Verdict.SUSPECT, None, None, "s", comment))
             continue
         done.offsets[name] = float(np.median(values))
         done.steps.append(
-            f"zero of {name} at {done.offsets[name] * 1000:.1f} mm, from the stated level stretch {level[0]:g} to {level[1]:g} s"
+            f"zero of {name} at {done.offsets[name] * 1000:.1f} mm, from the stated level stretch "
+            f"{level[0]:g} to {level[1]:g} s"
         )
 
 

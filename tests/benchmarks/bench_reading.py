@@ -78,7 +78,9 @@ def main() -> None:
         write(path, rows)
         columns = path.open().readline().count(",") + 1
         table = rows * columns * 8
-        print(f"{path.stat().st_size / 1e6:.0f} MB, {rows} rows, {columns} columns, table {table / 1e6:.0f} MB")
+        print(
+            f"{path.stat().st_size / 1e6:.0f} MB, {rows} rows, {columns} columns, table {table / 1e6:.0f} MB"
+        )
         best: dict[str, tuple[float, float]] = {}
         for _ in range(ROUNDS):
             for kind in ("general", "table", "recording"):

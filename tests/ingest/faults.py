@@ -1,5 +1,6 @@
 """Faults of sensors, wiring and loggers, put into a sound log one at a time."""
 
+# ruff: noqa: E501  (a table reads best with one case a line)
 from __future__ import annotations
 
 from collections.abc import Callable
@@ -148,7 +149,7 @@ FAULTS = (
     Fault("arm slips", _on(POT, _slip), _set("damper_FR"), _set("slipped")),
     Fault("not zeroed", _on(POT, lambda v, _: v + 47.0), _set("damper_FR"), _set("zero")),
     Fault("inverted", _on(POT, lambda v, _: -v), _set("damper_FR"), _set("inverted")),
-    Fault("both of an axle inverted", lambda log, rng: (_on("RL pot [mm]", lambda v, _: -v)(log, rng), _on("RR pot [mm]", lambda v, _: -v)(log, rng))[0], _set("damper_RL", "damper_RR"), _set("inverted")),  # fmt: skip
+    Fault("both of an axle inverted", lambda log, rng: (_on("RL pot [mm]", lambda v, _: -v)(log, rng), _on("RR pot [mm]", lambda v, _: -v)(log, rng))[0], _set("damper_RL", "damper_RR"), _set("inverted")),
     Fault("left and right exchanged", _exchange(("FL pot [mm]", "FR pot [mm]")), _set("damper_FL", "damper_FR"), _set("swapped")),
     Fault("front and rear exchanged", _exchange(("FL pot [mm]", "RL pot [mm]"), ("FR pot [mm]", "RR pot [mm]")), ALL_POTS, _set("swapped")),
     Fault("gap", _gap, _set("time"), _set("gap")),

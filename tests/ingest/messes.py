@@ -4,6 +4,7 @@ All hold the same twelve samples at 100 Hz: a left pot that goes in by half a mi
 that mirrors it, and a lateral acceleration that rises by 0.05 g per sample.
 """
 
+# ruff: noqa: E501  (a table reads best with one case a line)
 from __future__ import annotations
 
 import gzip

@@ -16,10 +16,11 @@ import numpy as np
 if __name__ == "__main__":
     sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
+from ingest.helpers import Log, car_with, plain_log, text_of
+
 from analyzer.errors import LogError
 from analyzer.ingest.reading import read_recording
 from analyzer.ingest.recording import Recording, Verdict
-from ingest.helpers import Log, car_with, plain_log, text_of
 
 SECONDS: Final = 24.0
 RATE: Final = 100.0
@@ -152,8 +153,8 @@ def exchange_pots(lines: Lines, rng: Rng) -> Lines:
 
 
 MUTATIONS: Final[tuple[Callable[[Lines, Rng], Lines], ...]] = (
-    flip_bytes, flip_bits, cut_end, cut_middle, zero_block, drop_lines, repeat_lines, exchange_lines, junk_line,
-    drop_column, drop_cell, add_cell, exchange_cells, other_signs, exchange_pots,
+    flip_bytes, flip_bits, cut_end, cut_middle, zero_block, drop_lines, repeat_lines, exchange_lines,
+    junk_line,     drop_column, drop_cell, add_cell, exchange_cells, other_signs, exchange_pots,
 )  # fmt: skip
 
 

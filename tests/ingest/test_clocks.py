@@ -7,14 +7,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from ingest.helpers import Log, car_with, write_log
+from ingest.rolling_car import parted, rolling_log
 
 from analyzer.errors import LogError
 from analyzer.ingest.clocks import ClockMatch, match_clocks
 from analyzer.ingest.logfile import load_file
 from analyzer.ingest.reading import read_recording
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
-from ingest.helpers import Log, car_with, write_log
-from ingest.rolling_car import parted, rolling_log
 
 
 @cache
@@ -96,7 +96,7 @@ def test_number_of_offsets_must_fit(tmp_path: Path) -> None:
 def test_motion_of_another_run_is_refused(tmp_path: Path) -> None:
     pots, _ = parted(driven(1), 0.0)
     _, unit = parted(driven(2, 100.0, 60.0), 0.0)
-    with pytest.raises(LogError, match="do not match clearly.*clock_offsets"):
+    with pytest.raises(LogError, match=r"do not match clearly.*clock_offsets"):
         recording_of(tmp_path, pots, unit)
 
 

@@ -1,4 +1,4 @@
-"""Channels of unknown logs are guessed by trade words, units and the signal; sheets started from them read back."""
+"""Channels of unknown logs are guessed by words, units and signal; sheets started from them read back."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from ingest.helpers import Log, plain_log, text_of, write_log
 
 from analyzer.errors import LogError
 from analyzer.ingest.cells import read_header_cell
@@ -13,7 +14,6 @@ from analyzer.ingest.guess import guess_channels, guess_name
 from analyzer.ingest.reading import read_loose_log, read_recording
 from analyzer.ingest.starter import GUESSED, MEASURE, quoted, starter_sheets
 from analyzer.sheets.reading import read_car, read_session
-from ingest.helpers import Log, plain_log, text_of, write_log
 
 WORDS = {
     "FL pot [mm]": "damper_FL",
@@ -45,8 +45,10 @@ WORDS = {
     "accel_x": "accel_x",
 }
 NOT_TAKEN = (
-    "Wheel speed FL [km/h]", "FL tyre temp [C]", "Brake pressure FR [bar]", "Engine speed [rpm]", "Damper velocity FL [mm/s]",
-    "Steering torque [Nm]", "Oil temp", "Battery [V]", "Lateral combined G total", "Tyre RL [bar]", "Lap", "GPS accuracy speed [m]",
+    "Wheel speed FL [km/h]", "FL tyre temp [C]", "Brake pressure FR [bar]", "Engine speed "
+    "[rpm]", "Damper velocity FL [mm/s]",
+    "Steering torque [Nm]", "Oil temp", "Battery [V]", "Lateral combined G total", "Tyre RL "
+    "[bar]", "Lap", "GPS accuracy speed [m]",
 )  # fmt: skip
 
 

@@ -7,14 +7,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from ingest.helpers import car_with
+from ingest.messes import LATERAL, LEFT, MESSES, PLAIN, PLAIN_MAP, ROWS, Mess, zipped
 
 from analyzer.constants import STANDARD_GRAVITY
 from analyzer.errors import LogError
 from analyzer.ingest import files
 from analyzer.ingest.reading import read_recording
 from analyzer.ingest.recording import Recording
-from ingest.helpers import car_with
-from ingest.messes import LATERAL, LEFT, MESSES, PLAIN, PLAIN_MAP, ROWS, Mess, zipped
 
 READ = [m for m in MESSES if not m.refused]
 REFUSED = [m for m in MESSES if m.refused]

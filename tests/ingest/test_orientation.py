@@ -7,12 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from ingest.helpers import MAP, Log, car_with, plain_log, write_log
 
 from analyzer.errors import LogError
 from analyzer.ingest.imu import rotation
 from analyzer.ingest.reading import read_recording
 from analyzer.ingest.recording import Verdict
-from ingest.helpers import MAP, Log, car_with, plain_log, write_log
 
 ACCELS = ("LonG [g]", "LatG [g]", "VertG [g]")
 RATES = ("Roll rate [deg/s]", "Pitch rate [deg/s]", "Yaw rate [deg/s]")

@@ -36,7 +36,12 @@ USUAL_TRACK: Final = 1.5
 """Track width over motion ratio, enough to tell degrees from radians [m]."""
 LEAST_ROLL_RATE: Final = 0.004
 """Spread of the pots' roll rate that lets the gyro be compared [rad/s]."""
-_WRONG_UNITS: Final = ((1000.0, "milli-g under a g heading"), (STANDARD_GRAVITY, "m/s² under a g heading"), (1 / STANDARD_GRAVITY, "g under a m/s² heading"), (0.001, "g under a milli-g heading"))  # fmt: skip
+_WRONG_UNITS: Final = (
+    (1000.0, "milli-g under a g heading"),
+    (STANDARD_GRAVITY, "m/s² under a g heading"),
+    (1 / STANDARD_GRAVITY, "g under a m/s² heading"),
+    (0.001, "g under a milli-g heading"),
+)
 
 
 def check_inertial(signals: Signals) -> Findings:
@@ -90,7 +95,10 @@ def _gravity(found: Findings, signals: Signals) -> bool:
                     found.add("axes", channel, Verdict.BAD, g, 1.0, "g", text)
             return True
     if abs(g + 1.0) < WORST_GRAVITY_BAND:
-        text = "Gravity is negative: z points down, or the logger writes acceleration without sign of specific force. State logger.imu.axes."
+        text = (
+            "Gravity is negative: z points down, or the logger writes acceleration without sign of "
+            "specific force. State logger.imu.axes."
+        )
         found.add("axes", "accel_z", Verdict.BAD, g, 1.0, "g", text)
         return False
     for factor, what in _WRONG_UNITS:
@@ -106,7 +114,8 @@ def _gravity(found: Findings, signals: Signals) -> bool:
         "Gravity is on z."
         if verdict is Verdict.GOOD
         else (
-            f"Averages {g:.2f} g where gravity gives 1 g: scale, offset or vibration beyond the sample rate; not usable as it is."
+            f"Averages {g:.2f} g where gravity gives 1 g: scale, offset or vibration beyond the "
+            "sample rate; not usable as it is."
         )
     )
     found.add("gravity", "accel_z", verdict, g, GRAVITY_BAND, "g", comment)
@@ -128,7 +137,8 @@ def _scale_change(found: Findings, signals: Signals, name: str) -> None:
     if name == "accel_z":
         jump = jump or (float(levels.min()) > 0 and most / float(levels.min()) > 4.0)
     comment = (
-        f"Its size changes from {float(levels.min()):.3g} to {most:.3g} m/s² within the run: the scale was changed."
+        f"Its size changes from {float(levels.min()):.3g} to {most:.3g} m/s² within the run: the "
+        "scale was changed."
         if jump
         else "One scale throughout."
     )
@@ -148,14 +158,15 @@ def _tilt(found: Findings, signals: Signals, name: str) -> None:
         "Level at rest."
         if verdict is Verdict.GOOD
         else (
-            f"Reads {g:+.3f} g at rest: the unit leans by about {np.degrees(np.arcsin(min(1.0, abs(g)))):.0f} degrees, the ground does, or it has an offset."
+            f"Reads {g:+.3f} g at rest: the unit leans by about "
+            f"{np.degrees(np.arcsin(min(1.0, abs(g)))):.0f} degrees, the ground does, or it has an offset."
         )
     )
     found.add("tilt or offset", name, verdict, g, TILT, "g", comment)
 
 
 def _lateral(found: Findings, signals: Signals) -> None:
-    """Check lateral force: its unit, whether it is lateral at all, its sign, and whether there is enough of it."""
+    """Check lateral force: its unit, whether it is lateral at all, its sign, and that there is enough of it."""
     if not signals.trusted("accel_y"):
         return
     means = signals.mean("accel_y")
@@ -165,7 +176,10 @@ def _lateral(found: Findings, signals: Signals) -> None:
         return
     largest = float(np.percentile(np.abs(means), 98)) / STANDARD_GRAVITY
     if largest > 6.0:
-        text = f"Lateral force reaches {largest:.0f} g, which no car does: wrong unit (logger.channels.accel_y.unit)."
+        text = (
+            f"Lateral force reaches {largest:.0f} g, which no car does: wrong unit "
+            "(logger.channels.accel_y.unit)."
+        )
         found.add("unit", "accel_y", Verdict.BAD, largest, 6.0, "g", text)
         return
     if _lateral_on_x(found, signals):
@@ -186,20 +200,24 @@ def _lateral(found: Findings, signals: Signals) -> None:
 
 
 def _lateral_on_x(found: Findings, signals: Signals) -> bool:
-    """Tell exchanged axes, or a wrong sign of lateral force, by the pots; return whether accel_y is unusable."""
+    """Tell exchanged axes or a wrong sign of lateral force by the pots; return whether accel_y is unusable."""
     pots = [name for name in POTS if signals.trusted(name)]
     if len(pots) < 3:
         return False
     forward = "accel_x" if signals.trusted("accel_x") else None
     on_y = {pot: SIDE_SIGN[pot] * _partial(signals, pot, "accel_y", forward) for pot in pots}
     if forward is not None and _rolls_with_x(signals, pots, on_y):
-        text = "The pots roll with accel_x, not accel_y: the axes are exchanged. State logger.imu.axes or the columns."
+        text = (
+            "The pots roll with accel_x, not accel_y: the axes are exchanged. State logger.imu.axes "
+            "or the columns."
+        )
         for name in ("accel_x", "accel_y"):
             found.add("axes", name, Verdict.BAD, None, None, "", text)
         return True
     if all(r < -0.4 for r in on_y.values()):
         text = (
-            "All pots roll against it: lateral force has the wrong sign, left turns must give positive values "
+            "All pots roll against it: lateral force has the wrong sign, left turns must give "
+            "positive values "
             "(logger.channels.accel_y.sign)."
         )
         found.add("sign", "accel_y", Verdict.BAD, float(np.mean(list(on_y.values()))), -0.4, "1", text)
@@ -210,8 +228,8 @@ def _lateral_on_x(found: Findings, signals: Signals) -> bool:
 def _rolls_with_x(signals: Signals, pots: list[str], on_y: dict[str, float]) -> bool:
     """Return whether the sides part with accel_x, and more so than with accel_y.
 
-    Pots exchanged across the car look alike but for the size: a car rolls more per lateral force than it pitches per
-    forward force. Lateral force that goes with speed times yaw rate settles it as well.
+    Pots exchanged across the car look alike but for the size: a car rolls more per lateral force than it
+    pitches per forward force. Lateral force that goes with speed times yaw rate settles it as well.
     """
     on_x = [SIDE_SIGN[pot] * _partial(signals, pot, "accel_x", "accel_y") for pot in pots]
     one_sense = all(r > 0.4 for r in on_x) or all(r < -0.4 for r in on_x)

@@ -82,7 +82,8 @@ def _range(found: Findings, signals: Signals, name: str) -> None:
         found.mark(name, first, end)
     where = signals.seconds(int(np.argmax(beyond)))
     comment = (
-        f"Reads up to {np.nanmax(values) * 1000:.0f} mm and down to {np.nanmin(values) * 1000:.0f} mm, beyond the damper's "
+        f"Reads up to {np.nanmax(values) * 1000:.0f} mm and down to "
+        f"{np.nanmin(values) * 1000:.0f} mm, beyond the damper's "
         f"stroke for {share:.2%} of the run, first at {where:.2f} s; check calibration and zero."
     )
     verdict = Verdict.BAD if share > MOST_OUTSIDE else Verdict.SUSPECT
@@ -98,7 +99,8 @@ def _outside_table(found: Findings, signals: Signals, name: str) -> None:
     comment = (
         "Every reading lies within the calibration pairs."
         if not share
-        else f"{share:.2%} of the readings lie beyond the calibration pairs (logger.channels.{name}.volts); left out."
+        else f"{share:.2%} of the readings lie beyond the calibration pairs "
+        f"(logger.channels.{name}.volts); left out."
     )
     found.add("calibration range", name, verdict, share, MOST_OUTSIDE, "1", comment)
 
@@ -119,7 +121,8 @@ def _far_zero(found: Findings, signals: Signals, name: str) -> None:
     middle = _straight_reading(signals, name)
     far = abs(middle) > FAR_FROM_ZERO
     comment = (
-        f"Reads {middle * 1000:.0f} mm on the straight: the zero is not set. State logger.channels.{name}.static "
+        f"Reads {middle * 1000:.0f} mm on the straight: the zero is not set. State "
+        f"logger.channels.{name}.static "
         "or a level stretch."
         if far
         else "Moves about static ride height."
@@ -155,7 +158,8 @@ def _zero_drift(found: Findings, signals: Signals, pots: list[str]) -> None:
         comment = (
             "Stands at the same reading each time."
             if verdict is Verdict.GOOD
-            else f"Stands {drift * 1000:.1f} mm apart within the run; check the bracket and the rod end of the pot."
+            else f"Stands {drift * 1000:.1f} mm apart within the run; check the bracket and the rod "
+            "end of the pot."
         )
         found.add("zero drift", name, verdict, drift * 1000.0, DRIFT * 1000.0, "mm", comment)
 
@@ -192,7 +196,8 @@ def _slips(found: Findings, signals: Signals, pots: list[str]) -> None:
         verdict = Verdict.GOOD if not slipped else Verdict.SUSPECT if size < WORST_DRIFT else Verdict.BAD
         when = signals.seconds(int(where[shift.when]) * signals.block)
         comment = (
-            f"Its level shifts by {shift.step * 1000:+.1f} mm at about {when:.0f} s while the others keep theirs: arm or bracket slipped."
+            f"Its level shifts by {shift.step * 1000:+.1f} mm at about {when:.0f} s while the "
+            "others keep theirs: arm or bracket slipped."
             if slipped
             else "Keeps its level through the run."
         )
@@ -210,7 +215,7 @@ def _regressors(
 
 
 def _largest_shift(level: Floats, basis: Floats) -> _Shift:
-    """Return the split of a run that parts the unexplained level most (least squares with a step at each split)."""
+    """Return the split of a run that parts the unexplained level most: least squares with a step at each."""
     residual = level - basis @ (basis.T @ level)
     n = len(level)
     total = np.cumsum(residual)
@@ -290,7 +295,7 @@ def _wiring_row(
 
 
 def _signs(signals: Signals, pots: list[str]) -> tuple[dict[str, float], dict[str, float]]:
-    """Return per pot the partial correlation with lateral and with forward force, counted in the expected sense.
+    """Return per pot the partial correlations with lateral and forward force, counted in the expected sense.
 
     A figure that is not clear (below 0.4), or had no force to be told by, is 0 or missing.
     """

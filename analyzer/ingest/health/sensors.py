@@ -173,7 +173,10 @@ def _stuck(found: Findings, signals: Signals, name: str, same: NDArray[np.bool_]
         return
     where = signals.seconds(int(starts[long[0]]))
     verdict = Verdict.BAD if share > MOST_STUCK else Verdict.SUSPECT
-    comment = f"Holds one value for {stuck / signals.base.rate:.1f} s while the car moves, first near {where:.1f} s."
+    comment = (
+        f"Holds one value for {stuck / signals.base.rate:.1f} s while the car moves, first near "
+        f"{where:.1f} s."
+    )
     found.add("stuck", name, verdict, share, MOST_STUCK, "1", comment)
 
 
@@ -229,7 +232,7 @@ def _saturated(found: Findings, signals: Signals, name: str, values: Floats, kin
 
 
 def _pile_up(signals: Signals, values: Floats, end: float, spread: float) -> float | None:
-    """Return the share of samples at exactly `end` where that is an end of the sensor; None where it is not."""
+    """Return the share of samples at exactly `end` where the sensor ends there; None where it does not."""
     at = values == end
     count = int(at.sum())
     if count < max(5, SATURATED * len(values)):
