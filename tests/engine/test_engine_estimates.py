@@ -1,0 +1,184 @@
+"""Estimates from logs of the engine's car against what the engine itself did.
+
+The goals are those of docs/accuracy.md, where the measured figures stand. Truth of a gradient is the engine's
+own quasi-static answer over the same forces; truth of a load is its contact force.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from engine.car import ENGINE_CAR, EngineCar
+from engine.measure import share_errors
+from engine.runs import EngineRun, Wanted, estimate, make_run, make_session, sheet_of, slow_gradient
+from engine.sheets import FRONT_BARS
+
+from analyzer.processing.results import RunEstimates
+from analyzer.session import review_session
+
+Array = npt.NDArray[np.float64]
+AXLES = ("front", "rear")
+
+LOW_STOPS = ENGINE_CAR.with_both(stop_gap=0.030)
+"""The car with its bump stops nearer, so that it meets them on the bank."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """A drive on two set-ups that differ by a fifth of the front bar's rate."""
+
+    name: str
+    road_class: str
+    seed: int
+    bank: float = 0.0
+
+    def __str__(self) -> str:
+        return f"{self.name}-{self.road_class}-{self.bank:g}deg-{self.seed}"
+
+
+@dataclass(frozen=True)
+class Estimated:
+    run: EngineRun
+    estimates: RunEstimates
+    truth: dict[str, float]
+
+
+CASES = [Case("course", "A", 1), Case("slalom", "B", 2), Case("bowl", "A", 1, bank=15.0)]
+MORE = [
+    Case(name, road_class, seed, bank)
+    for name, bank in (("course", 0.0), ("slalom", 0.0), ("sweep", 0.0), ("bowl", 12.0))
+    for road_class in ("A", "B")
+    for seed in (11, 12)
+]
+
+
+def _estimated(folder: Path, case: Case, setup: str, car: EngineCar = ENGINE_CAR) -> Estimated:
+    path = folder / f"{case}-{setup}.csv"
+    run = make_run(path, setup, case.name, case.seed, case.road_class, case.bank, car=car)
+    truth = slow_gradient(run) if case.bank else run.truth.body_gradient
+    return Estimated(run, estimate(run, sheet_of(car)), truth)
+
+
+@pytest.fixture(
+    scope="module", params=[*CASES, *(pytest.param(c, marks=pytest.mark.slow) for c in MORE)], ids=str
+)
+def pair(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Estimated, Estimated]:
+    folder = tmp_path_factory.mktemp("engine")
+    return _estimated(folder, request.param, "full"), _estimated(folder, request.param, "0.8")
+
+
+def _value(estimated: Estimated, axle: str) -> float:
+    value = estimated.estimates.roll_gradient_body[axle].value
+    assert value is not None, estimated.estimates.roll_gradient_body[axle].notes
+    return value
+
+
+def test_gradient_is_the_engines_within_one_percent(pair: tuple[Estimated, Estimated]) -> None:
+    for estimated in pair:
+        for axle in AXLES:
+            assert _value(estimated, axle) == pytest.approx(estimated.truth[axle], rel=0.01)
+
+
+def test_ratio_of_two_setups_is_the_engines(pair: tuple[Estimated, Estimated]) -> None:
+    before, after = pair
+    for axle in AXLES:
+        found = _value(after, axle) / _value(before, axle)
+        assert found == pytest.approx(after.truth[axle] / before.truth[axle], rel=0.003)
+
+
+def test_level_road_gradient_is_the_engines_within_one_percent(pair: tuple[Estimated, Estimated]) -> None:
+    for estimated in pair:
+        if estimated.run.truth.bank.max() > 0.01:
+            continue  # a bank presses the car down: its answer there is not that of a level road
+        for axle in AXLES:
+            found = estimated.estimates.roll_gradient[axle].value
+            assert found == pytest.approx(estimated.run.truth.level_gradient[axle], rel=0.01)
+
+
+def test_left_share_is_the_engines(pair: tuple[Estimated, Estimated], request: pytest.FixtureRequest) -> None:
+    if request.node.callspec.params["pair"].name == "course":
+        # The nose swings by 60 degrees within a second: the force sideways at an axle is not that at the CG.
+        missed = (
+            "0.0117 front, 0.0101 rear: links and wheels take the lateral force at the CG, not at the axle"
+        )
+        request.applymarker(pytest.mark.xfail(strict=True, reason=missed))
+    for estimated in pair:
+        errors = share_errors(estimated.run.truth, estimated.estimates)
+        for axle in AXLES:
+            assert errors[axle].clear < 0.01
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="vertical -2.1 to -3.6 %: loads lack the lateral force along leaning slides and springs (jacking)",
+)
+def test_loads_close(pair: tuple[Estimated, Estimated]) -> None:
+    for estimated in pair:
+        further = estimated.estimates.further
+        for name in ("vertical_closure", "roll_moment_closure"):
+            value = further[name].value
+            assert value is not None
+            assert abs(value) < 0.02
+
+
+@pytest.fixture(scope="module")
+def bottomed(tmp_path_factory: pytest.TempPathFactory) -> Estimated:
+    return _estimated(tmp_path_factory.mktemp("stops"), Case("bowl", "B", 2, bank=18.0), "full", LOW_STOPS)
+
+
+def test_bottoming_events_are_found(bottomed: Estimated) -> None:
+    contacts, events = bottomed.run.truth.contacts, bottomed.estimates.bottoming
+    assert len(contacts) > 10
+    for contact in contacts:
+        near = [e for e in events if e.corner == contact.corner]
+        near = [e for e in near if e.start_s - 0.03 < contact.end and e.end_s + 0.03 > contact.start]
+        deep = contact.peak - 0.030
+        # A touch of some tenths of a millimetre drowns in the pots' noise of 0.1 mm.
+        assert near or deep < 4e-4
+        if deep > 1e-3:
+            assert max(e.peak for e in near) == pytest.approx(contact.peak, abs=5e-4)
+            assert all(
+                e.bank is not None and np.degrees(e.bank) == pytest.approx(18.0, abs=5.0) for e in near
+            )
+    for event in events:
+        true = [c for c in contacts if c.corner == event.corner]
+        assert any(c.start - 0.03 < event.end_s and c.end + 0.03 > event.start_s for c in true)
+
+
+def test_bottoming_does_not_bend_the_gradient(bottomed: Estimated) -> None:
+    for axle in AXLES:
+        assert _value(bottomed, axle) == pytest.approx(bottomed.truth[axle], rel=0.01)
+
+
+def test_left_share_in_stop_hits(bottomed: Estimated) -> None:
+    errors = share_errors(bottomed.run.truth, bottomed.estimates)
+    for axle in AXLES:
+        assert errors[axle].clear < 0.01
+        assert errors[axle].in_stops is not None
+        assert errors[axle].in_stops < 0.02
+
+
+def test_review_of_a_session_finds_the_bar_change(tmp_path: Path) -> None:
+    wanted = [
+        Wanted(setup, name, seed)
+        for setup in ("full", "0.8")
+        for name, seed in (("course", 1), ("slalom", 2))
+    ]
+    session = make_session(tmp_path, wanted)
+    review = review_session(session.path)
+    assert not review.failed
+    (comparison,) = review.comparisons
+    front = ENGINE_CAR.front
+    bar = front.bar_rate * front.bar_ratio**2
+    true = (front.wheel_rate + FRONT_BARS["0.8"] * bar) / (front.wheel_rate + bar)
+    assert comparison.predicted_ratio.value == pytest.approx(true, rel=1e-6)
+    assert comparison.stiffness_ratio.value == pytest.approx(true, rel=0.003)
+    interval = comparison.stiffness_ratio.interval
+    assert interval is not None
+    assert interval[0] < true < interval[1]
