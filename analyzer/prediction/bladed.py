@@ -15,6 +15,7 @@ from analyzer.prediction.vectors import Vec, vec
 from analyzer.sheets.bar import Blade, BladedBar, Link, MadeOf, Tube
 from analyzer.sheets.materials import find_material
 from analyzer.sheets.session import BarSetting
+from analyzer.uncertain import Uncertain
 
 TAPER_ORDER: Final = 12
 """Gauss points of a tapered blade: 1e-9 at a tip of half the root, 1e-5 at a fifth."""
@@ -55,17 +56,23 @@ def moduli(part: MadeOf) -> tuple[Array, Array]:
 
 def blade_states(bar: BladedBar, setting: BarSetting) -> tuple[BladeState, BladeState]:
     """Return the left and the right side of a setting that exists on this bar."""
-    other = setting.right
-    right = (setting.hole, setting.spacers) if other is None else (other.hole, other.spacers)
-    return blade_state(bar, setting.hole, setting.spacers), blade_state(bar, *right)
+    other = setting if setting.right is None else setting.right
+    return (
+        blade_state(bar, setting.hole, setting.spacers, setting.turn),
+        blade_state(bar, other.hole, other.spacers, other.turn),
+    )
 
 
-def blade_state(bar: BladedBar, hole: int, spacers: int | Array) -> BladeState:
-    """Return one side with the link in `hole` (1 is the outermost) on `spacers` spacers."""
+def blade_state(bar: BladedBar, hole: int, spacers: int | Array, turn: Uncertain | None = None) -> BladeState:
+    """Return one side with the link in `hole` (1 is the outermost) on `spacers` spacers.
+
+    `turn` None takes the blade's angle from the car sheet, edge to the load when it states none.
+    """
+    angle = bar.blade.turn if turn is None else turn
     return BladeState(
         lever=array(bar.holes[hole - 1]),
         offset=link_offset(bar, spacers),
-        turn=array(0.0 if bar.blade.turn is None else bar.blade.turn),
+        turn=array(0.0 if angle is None else angle),
     )
 
 

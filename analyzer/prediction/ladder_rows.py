@@ -107,7 +107,7 @@ def _all_settings(bar: BarSheet, fitted: BarSetting | None) -> list[BarSetting |
         return [None]
     most = 0 if bar.spacer is None else bar.spacer.most
     every: list[BarSetting | None] = [
-        BarSetting(hole=hole, spacers=spacers)
+        fitted.model_copy(update={"hole": hole, "spacers": spacers, "right": None})
         for hole in range(1, len(bar.holes) + 1)
         for spacers in range(most + 1)
     ]

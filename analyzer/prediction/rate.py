@@ -14,7 +14,8 @@ from analyzer.prediction.frame import BarModel, BarSolution, solve
 from analyzer.prediction.sections import Array
 from analyzer.sheets.bar import BladedBar, FormedBar, NoBar
 from analyzer.sheets.car import AxleSheet, CarSheet
-from analyzer.sheets.session import BarSetting, Setup
+from analyzer.sheets.session import BarSetting, Setup, SideSetting
+from analyzer.units import DEG_PER_RAD
 
 BarSheet = BladedBar | FormedBar
 Setting = BarSetting | Literal["off"] | None
@@ -87,11 +88,10 @@ def setting_in_words(setting: Setting, bar: BladedBar | FormedBar | NoBar) -> st
         return "off"
     if isinstance(bar, FormedBar) or setting is None:
         return "as built"
-    left = _side_in_words(setting.hole, setting.spacers)
-    if setting.right is None:
-        return left
-    return f"left {left}; right {_side_in_words(setting.right.hole, setting.right.spacers)}"
+    left = _side_in_words(setting)
+    return left if setting.right is None else f"left {left}; right {_side_in_words(setting.right)}"
 
 
-def _side_in_words(hole: int, spacers: int) -> str:
-    return f"hole {hole}, {spacers} spacer{'' if spacers == 1 else 's'}"
+def _side_in_words(side: BarSetting | SideSetting) -> str:
+    words = f"hole {side.hole}, {side.spacers} spacer{'' if side.spacers == 1 else 's'}"
+    return words if side.turn is None else f"{words}, turned {side.turn.value * DEG_PER_RAD:.0f} deg"

@@ -18,7 +18,7 @@ from analyzer.prediction.rate import bar_rates, bar_solution, setting_in_words
 from analyzer.prediction.results import BarPrediction, ChangePrediction, LoadTransfer, SetupPrediction
 from analyzer.sheets.bar import BladedBar, FormedBar, NoBar
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.session import BarSetting, Setup
+from analyzer.sheets.session import BarSetting, Setup, SideSetting
 from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
 
 NM_PER_DEG: Final = math.pi / 180.0
@@ -188,22 +188,30 @@ def _check_axle(
         return SetupProblem(
             key, f"the car sheet has no {axle} bar", f"remove {key} or add [{axle}.bar] to the car sheet"
         )
-    sides = [("", setting.hole, setting.spacers)]
-    if setting.right is not None:
-        sides.append(("right.", setting.right.hole, setting.right.spacers))
+    left = _check_side(bar, axle, setting, key)
+    if left is not None or setting.right is None:
+        return left
+    return _check_side(bar, axle, setting.right, f"{key}.right")
+
+
+def _check_side(
+    bar: BladedBar | FormedBar, axle: Axle, side: BarSetting | SideSetting, key: str
+) -> SetupProblem | None:
+    blades = isinstance(bar, BladedBar)
     holes = len(bar.holes) if isinstance(bar, BladedBar) else 1
     most = bar.spacer.most if isinstance(bar, BladedBar) and bar.spacer is not None else 0
-    for side, hole, spacers in sides:
-        if hole > holes:
-            return SetupProblem(
-                f"{key}.{side}hole", f"hole {hole} does not exist", f"the {axle} bar has hole 1 to {holes}"
-            )
-        if spacers > most:
-            return SetupProblem(
-                f"{key}.{side}spacers",
-                f"{spacers} spacers are more than the bar takes",
-                f"use 0 to {most} or raise {axle}.bar.spacer.most in the car sheet",
-            )
+    if side.hole > holes:
+        return SetupProblem(
+            f"{key}.hole", f"hole {side.hole} does not exist", f"the {axle} bar has hole 1 to {holes}"
+        )
+    if side.spacers > most:
+        return SetupProblem(
+            f"{key}.spacers",
+            f"{side.spacers} spacers are more than the bar takes",
+            f"use 0 to {most} or raise {axle}.bar.spacer.most in the car sheet",
+        )
+    if side.turn is not None and not blades:
+        return SetupProblem(f"{key}.turn", f"the {axle} bar has no blades to turn", "remove turn")
     return None
 
 

@@ -131,7 +131,8 @@ def _setting_variants(bar: BladedBar, setting: BarSetting) -> list[Variant]:
         ("one spacer less", setting.hole, setting.spacers - 1),
     ):
         if 1 <= hole <= len(bar.holes) and 0 <= spacers <= most:
-            found.append(Variant(words, lambda b: b, BarSetting(hole=hole, spacers=spacers)))
+            other = setting.model_copy(update={"hole": hole, "spacers": spacers})
+            found.append(Variant(words, lambda b: b, other))
     return found
 
 

@@ -8,7 +8,7 @@ from pydantic import Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from analyzer.constants import Axle
-from analyzer.sheets.fields import Sheet, Time
+from analyzer.sheets.fields import Angle, Sheet, Time
 
 
 class SideSetting(Sheet):
@@ -16,6 +16,8 @@ class SideSetting(Sheet):
 
     hole: Annotated[int, Field(ge=1)]
     spacers: Annotated[int, Field(ge=0)] = 0
+    turn: Angle | None = None
+    """Blade turned to this angle; as in the car sheet when not given."""
 
 
 class BarSetting(Sheet):
@@ -23,6 +25,8 @@ class BarSetting(Sheet):
 
     hole: Annotated[int, Field(ge=1)] = 1
     spacers: Annotated[int, Field(ge=0)] = 0
+    turn: Angle | None = None
+    """Blade turned to this angle, 0 edge and 90 deg flat to the load; as in the car sheet when not given."""
     right: SideSetting | None = None
     """Right side, when it differs from the left one."""
 

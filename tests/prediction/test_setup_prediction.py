@@ -149,6 +149,21 @@ def test_set_up_the_car_cannot_have(setup: Setup, key: str) -> None:
         predict_setup(car(), "A", setup)
 
 
+def test_blade_turned_by_a_set_up() -> None:
+    rates = []
+    for turn in ("0 deg", "45 deg", "90 deg"):
+        setup = Setup.model_validate({"front_bar": {"hole": 1, "turn": turn}})
+        found = predict_setup(car(), "A", setup).bars["front"]
+        assert found.setting == f"hole 1, 0 spacers, turned {turn}"
+        rates.append(found.rate.value)
+    assert rates[0] > rates[1] > rates[2]
+    assert rates[0] == bar_rates(car(), Setup(front_bar=BarSetting(hole=1)))["front"]
+    one_side = Setup.model_validate({"front_bar": {"hole": 1, "right": {"hole": 1, "turn": "90 deg"}}})
+    assert rates[2] < bar_rates(car(), one_side)["front"] < rates[0]
+    flat = car({"front": {"bar": {"blade": {"turn": "90 deg"}}}})
+    assert bar_rates(flat, Setup(front_bar=BarSetting(hole=1)))["front"] == rates[2]
+
+
 def test_good_set_up_passes_the_check() -> None:
     assert check_setup(car(), "A", Setup(front_bar=BarSetting(hole=3, spacers=4))) is None
     assert check_setup(car(), "A", Setup(front_bar="off", rear_bar="off")) is None
