@@ -79,7 +79,7 @@ def course_plate(review: Review) -> Plate | None:
     bank = axes_in(figure, 0.5, 0.45, 0.45, 2.4)
     for number, run in enumerate(runs):
         # Runs lie a little apart within a row, so that events at the same place stay countable.
-        _draw_events(rows, run, 0.5 * ((number + 0.5) / len(runs) - 0.5))
+        _draw_events(rows, run, 0.7 * ((number + 0.5) / len(runs) - 0.5))
     _draw_bank(bank, runs)
     rows.set_ylim(3.6, -0.6)
     rows.set_yticks(range(4), CORNERS)

@@ -55,7 +55,7 @@ def _roll_plate(review: Review, axle: Axle) -> Plate | None:
     lower.set_xlabel("lateral force per mass in body axes, g (left turn positive)")
     lower.sharex(upper)
     for axes in (upper, lower):
-        axes.yaxis.set_label_coords(-0.125, 0.5)
+        axes.yaxis.set_label_coords(-0.12, 0.5)
         axes.axhline(0.0, color=PALE, linewidth=0.6, zorder=0)
         axes.axvline(0.0, color=PALE, linewidth=0.6, zorder=0)
     first = label(drawn[0][1].name, 16)

@@ -100,13 +100,12 @@ class Browser:
 
     def screenshot(self, file: Path, full: bool = True) -> None:
         """Save the page as a picture."""
-        data = self.call("Page.captureScreenshot", {"format": "png", "captureBeyondViewport": full})["data"]
+        wanted: dict[str, Any] = {"format": "png"}
         if full:
             size = self.call("Page.getLayoutMetrics")["cssContentSize"]
             clip = {"x": 0, "y": 0, "width": size["width"], "height": size["height"], "scale": 1}
-            data = self.call(
-                "Page.captureScreenshot", {"format": "png", "captureBeyondViewport": True, "clip": clip}
-            )["data"]
+            wanted |= {"captureBeyondViewport": True, "clip": clip}
+        data = self.call("Page.captureScreenshot", wanted)["data"]
         file.write_bytes(base64.b64decode(data))
 
     def pdf(self) -> bytes:

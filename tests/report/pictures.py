@@ -1,0 +1,35 @@
+"""Take the pictures of the docs: ``python tests/report/pictures.py PAGE docs/pictures``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from PIL import Image
+from report.browser import Browser
+
+WIDTH, HEIGHT = 1120, 900
+
+
+def take(page: Path, folder: Path) -> None:
+    """Save the first screen of the page, of each part, and of the page on a phone."""
+    folder.mkdir(parents=True, exist_ok=True)
+    names = ["report", "report-team", "report-tuner", "report-driver", "report-phone"]
+    with Browser() as browser:
+        browser.open(page, WIDTH, HEIGHT)
+        browser.screenshot(folder / "report.png", full=False)
+        for part in ("team", "tuner", "driver"):
+            browser.evaluate(f"document.getElementById('{part}').scrollIntoView(), 0")
+            browser.screenshot(folder / f"report-{part}.png", full=False)
+        browser.open(page, 390, 844)
+        browser.evaluate("document.getElementById('driver').scrollIntoView(), 0")
+        browser.screenshot(folder / "report-phone.png", full=False)
+    for name in names:
+        file = folder / f"{name}.png"
+        Image.open(file).convert("RGB").quantize(128).save(file, optimize=True)
+
+
+if __name__ == "__main__":
+    take(Path(sys.argv[1]), Path(sys.argv[2]))
