@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import datetime as dt
 import inspect
 import types
 import typing
@@ -109,9 +110,8 @@ def _kind(annotation: Any, metadata: list[Any]) -> str:
         return f"table of name = {_kind(arguments[1], [])}"
     if isinstance(annotation, type) and issubclass(annotation, Sheet):
         return f"table [{annotation.__name__}](#{annotation.__name__.lower()})"
-    return {str: "text", int: "whole number", float: "number", bool: "`true` or `false`"}.get(
-        annotation, "text"
-    )
+    words = {str: "text", int: "whole number", float: "number", bool: "`true` or `false`", dt.date: "day"}
+    return words.get(annotation, "text")
 
 
 def _example(metadata: Any) -> str | None:

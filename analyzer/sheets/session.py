@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+import datetime as dt
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
@@ -62,8 +63,27 @@ class SessionSheet(Sheet):
     name: str
     car: str
     course: str | None = None
+    date: dt.date | None = None
+    """Day of the session, "2031-05-04"; orders the sessions of a season."""
     setups: Annotated[dict[str, Setup], Field(min_length=1)]
     runs: Annotated[list[Run], Field(min_length=1)]
+
+    @field_validator("date", mode="before")
+    @classmethod
+    def _plain_day(cls, value: Any) -> Any:
+        # TOML has dates of its own, with or without a time of day; text is taken in the same form.
+        if isinstance(value, dt.datetime):
+            return value.date()
+        if isinstance(value, str):
+            try:
+                return dt.date.fromisoformat(value.strip())
+            except ValueError:
+                value = f'"{value}"'
+        elif value is None or isinstance(value, dt.date):
+            return value
+        raise PydanticCustomError(
+            "date", '{value} is not a day; write for instance date = "2031-05-04"', {"value": str(value)}
+        )
 
     @field_validator("runs")
     @classmethod
