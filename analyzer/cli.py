@@ -54,7 +54,9 @@ def main() -> None:
         sys.stderr.close()
         raise SystemExit(0) from None
     except OSError as error:
-        _fail(one_line(f"{error.filename or 'a file'}: {error.strerror or error}; check path, rights and space"))
+        _fail(
+            one_line(f"{error.filename or 'a file'}: {error.strerror or error}; check path, rights and space")
+        )
     except Exception as error:
         # The option parser's own errors, known by their shape since the parser keeps its classes private.
         message = getattr(error, "format_message", None)
@@ -167,6 +169,22 @@ def bar(
         print(ladder_text(table))
     if save is not None:
         print(f"saved: {save_ladder(table, save)}", file=sys.stderr)
+
+
+@app.command()
+def start(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Empty or new folder for the session.")],
+    log: Annotated[Path, typer.Option("--from", metavar="LOG", help="A log of the car.")],
+) -> None:
+    """Write sheets to fill in, with the channels guessed from a log."""
+    from analyzer.starting import start_folder
+
+    written = start_folder(folder, log)
+    for path in written:
+        print(f"wrote {path}")
+    print(
+        f"next: fill in what is marked TO MEASURE, check what is marked GUESS; then analyzer check {folder}"
+    )
 
 
 @app.command()

@@ -187,3 +187,16 @@ def test_demo_refuses_to_overwrite(tmp_path):
     done = analyzer("demo", tmp_path)
     assert done.returncode == 2
     assert (tmp_path / "session.toml").read_text() == "mine"
+
+
+def test_start_writes_sheets_that_read(sample_session, tmp_path):
+    folder = tmp_path / "own"
+    log = sample_session / "r01.csv.gz"
+    done = analyzer("start", folder, "--from", log)
+    assert done.returncode == 0, done.stderr
+    assert (folder / log.name).read_bytes() == log.read_bytes()
+    assert "GUESS" in (folder / "car.toml").read_text(encoding="utf-8")
+    assert analyzer("check", folder).returncode == 0
+    again = analyzer("start", folder, "--from", log)
+    assert again.returncode == 2
+    assert len(again.stderr.splitlines()) == 1
