@@ -111,15 +111,16 @@ def propagate_calibrated(
         return propagate(car, function)
     found = propagate(calibrated_car(car, calibration), function)
     place = {key: index for index, key in enumerate(calibration.keys)}
-    rows = [place[key] for key in found.inputs if key in place]
-    used = [index for index, key in enumerate(found.inputs) if key in place]
+    # Quantities the runs could not see (parts that were not fitted) keep their own tolerance.
+    whole = np.eye(len(found.inputs))
+    here = [index for index, key in enumerate(found.inputs) if key in place]
+    there = [place[found.inputs[index]] for index in here]
+    whole[np.ix_(here, here)] = calibration.covariance[np.ix_(there, there)]
     # A default tolerance in percent moves with its value; the covariance counts in the sheet's own.
-    complete, _ = complete_car(car)
-    old = {item.key: item.std for item in sheet_inputs(complete)}
+    old = {item.key: item.std for item in sheet_inputs(complete_car(car)[0])}
     new = {item.key: item.std for item in sheet_inputs(calibrated_car(car, calibration))}
-    scale = np.array([old[found.inputs[i]] / new[found.inputs[i]] for i in used])
-    slopes = found.contribution[:, used] * scale
-    covariance = slopes @ calibration.covariance[np.ix_(rows, rows)] @ slopes.T
+    slopes = found.contribution * np.array([old[key] / new[key] for key in found.inputs])
+    covariance = slopes @ whole @ slopes.T
     note = f"car sheet updated by {len(calibration.runs)} runs ({', '.join(calibration.runs)})"
     return replace(found, covariance=covariance, assumed=(note, *found.assumed))
 
