@@ -14,32 +14,34 @@ MOST_BAD_CELLS: Final = 0.2
 
 
 def report_rows(steps: list[str], health: list[HealthRow], table: RawTable, names: dict[int, str]) -> None:
-    """Add a health row for lines of another width, and one per channel with cells that are no numbers.
+    """Add a row for lines left out as a whole, and one per channel with cells that are no numbers.
 
-    A repeated header or row of units is told apart from damage: it takes nothing away.
+    A repeated header or row of units takes nothing away and is named without alarm.
     """
-    lines = [line for line, _, _ in table.dropped]
-    if lines:
-        text = (
-            f"{len(lines)} lines have another number of cells than the header and were left out: "
-            f"{_listed(lines)}"
-        )
+    repeated = [d.line for d in table.dropped if d.harmless]
+    lost = [d.line for d in table.dropped if not d.harmless]
+    if repeated:
+        text = f"The header stands again in {_listed(repeated)}; left out"
         steps.append(text)
         health.append(
-            HealthRow("unreadable lines", "log", Verdict.SUSPECT, float(len(lines)), 0.0, "1", text + ".")
+            HealthRow("repeated header", "log", Verdict.GOOD, float(len(repeated)), None, "1", text + ".")
         )
-    for index, rows in table.bad_cells.items():
+    if lost:
+        text = f"{len(lost)} lines do not fit the table and were left out: {_listed(lost)}"
+        steps.append(text)
+        health.append(
+            HealthRow("unreadable lines", "log", Verdict.SUSPECT, float(len(lost)), 0.0, "1", text + ".")
+        )
+    for index, lines in table.bad_cells.items():
         channel = names.get(index, "time")
-        lines = [table.line(row) for row in rows[: SHOWN + 1]]
-        share = len(rows) / max(1, table.rows)
-        text = f"{len(rows)} cells hold no number and were left out: {_listed(lines, len(rows))}"
+        share = len(lines) / max(1, table.rows)
+        text = f"{len(lines)} cells hold no number and were left out: {_listed(lines)}"
         verdict = Verdict.BAD if share > MOST_BAD_CELLS else Verdict.SUSPECT
         steps.append(f"{channel}: {text}")
         health.append(HealthRow("unreadable cells", channel, verdict, share, MOST_BAD_CELLS, "1", text + "."))
 
 
-def _listed(lines: list[int], total: int | None = None) -> str:
-    total = len(lines) if total is None else total
+def _listed(lines: list[int]) -> str:
     shown = ", ".join(str(line) for line in lines[:SHOWN])
-    more = f" and {total - SHOWN} more" if total > SHOWN else ""
-    return f"line {shown}{more}" if total == 1 else f"lines {shown}{more}"
+    more = f" and {len(lines) - SHOWN} more" if len(lines) > SHOWN else ""
+    return f"line {shown}" if len(lines) == 1 else f"lines {shown}{more}"

@@ -6,17 +6,18 @@ import codecs
 import io
 import re
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
-
-import pyarrow as pa
 
 from analyzer.errors import LogError
 from analyzer.ingest.dialect import Text, find_encoding, is_wide, split_text
 from analyzer.ingest.files import SAMPLE_BYTES, is_packed, open_log
 from analyzer.ingest.layout import Layout
 
+SECTION_BYTES = 24 << 20
+"""Bytes read at a time: large enough to keep all cores busy, small against the table of a long log."""
 LONGEST_LINE = 1 << 20
 """Bytes of one line; the CSV reader works in blocks of this size."""
 
@@ -97,42 +98,76 @@ def _buffered(stream: IO[bytes], turn: Callable[[bytes, bool], bytes]) -> IO[byt
 
 
 _PLAIN_BYTES = bytes(b if b < 128 else ord("?") for b in range(256))
+_LINE_WITH_QUOTE = re.compile(rb'(?m)^[^"\r\n]*"[^\r\n]*')
 
 
-def _plain_bytes(block: bytes, _last: bool) -> bytes:
-    """Replace what is not ASCII: numbers and times need none, and soiled bytes must not stop the reader."""
-    return block.translate(_PLAIN_BYTES)
+def harmless_bytes(piece: bytes, quoted: bool) -> bytes:
+    """Return a section with what could lead the CSV reader astray made harmless.
 
+    Numbers and times need no byte beyond ASCII. In a quoted table, a line with an odd number of quotes would
+    swallow the lines behind it; its quotes are taken out.
+    """
+    plain = piece.translate(_PLAIN_BYTES)
+    if not quoted:
+        return plain
 
-def _lone_quotes_off(lines: bytes) -> bytes:
-    """Take the quotes out of lines with an odd number of them, which would swallow the lines behind."""
-    return re.sub(
-        rb'(?m)^[^"\r\n]*"[^\r\n]*',
-        lambda m: m.group().replace(b'"', b"") if m.group().count(b'"') % 2 else m.group(),
-        lines,
-    )
+    def without_lone_quote(match: re.Match[bytes]) -> bytes:
+        line = match.group()
+        return line.replace(b'"', b"") if line.count(b'"') % 2 else line
+
+    return _LINE_WITH_QUOTE.sub(without_lone_quote, plain)
 
 
 @contextmanager
-def open_rows(path: Path, text: Text, layout: Layout, wary: bool) -> Iterator[object]:
-    """Open the log at its first data row, in a form the CSV reader takes.
-
-    With `wary`, bytes and quotes that could lead the reader astray are made harmless on the way.
-    """
-    blanks = layout.delimiter == " "
-    if not (wary or blanks or text.wrapped or is_wide(text.encoding) or is_packed(path)):
-        # The reader's own file object lets other threads work; a memory map would count as memory.
-        with pa.OSFile(str(path), "rb") as fast:
-            fast.seek(layout.offset)
-            yield fast
-        return
+def open_rows(path: Path, text: Text, layout: Layout) -> Iterator[IO[bytes]]:
+    """Open the log at its first data row, in a form the CSV reader takes."""
     with open_bytes(path, text.encoding, text.wrapped) as stream:
-        _skip(stream, layout.offset)
-        if wary:
-            stream = _buffered(stream, _plain_bytes)
-            if layout.quoted:
-                stream = _buffered(stream, _by_lines(_lone_quotes_off, path))
-        yield _buffered(stream, _by_lines(_blanks_to_tabs, path)) if blanks else stream
+        if text.wrapped or is_wide(text.encoding) or is_packed(path):
+            _skip(stream, layout.offset)
+        else:
+            stream.seek(layout.offset)
+        yield _buffered(stream, _by_lines(_blanks_to_tabs, path)) if layout.delimiter == " " else stream
+
+
+def sections(stream: IO[bytes], path: Path) -> Iterator[bytes]:
+    """Yield the rest of a stream in sections of whole lines; the next one is fetched meanwhile."""
+    carry = b""
+
+    def fetch() -> bytes:
+        nonlocal carry
+        piece = carry + stream.read(SECTION_BYTES) if carry else stream.read(SECTION_BYTES)
+        carry = b""
+        if len(piece) < SECTION_BYTES or piece.endswith(b"\n"):
+            return piece
+        if b"\n" not in piece:  # lines that end with CR alone
+            cut = piece.rfind(b"\r") + 1
+            carry = piece[cut:]
+            piece = piece[:cut]
+            rest = b"" if cut else carry
+        else:
+            rest = stream.readline(LONGEST_LINE + 1)
+        if len(rest) > LONGEST_LINE:
+            raise LogError(path, "", "has a line of more than a megabyte", "this is not a log table")
+        return piece + rest if rest else piece
+
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        waiting = pool.submit(fetch)
+        while piece := waiting.result():
+            waiting = pool.submit(fetch)
+            yield piece
+
+
+def lines_before(path: Path, text: Text, layout: Layout, position: int) -> int:
+    """Return how many lines lie between the first data row and a byte of the stream of rows."""
+    lines, left = 0, position
+    with open_rows(path, text, layout) as stream:
+        while left > 0:
+            piece = stream.read(min(left, 1 << 20))
+            if not piece:
+                break
+            lines += piece.count(b"\n") or piece.count(b"\r")
+            left -= len(piece)
+    return lines
 
 
 def _skip(stream: IO[bytes], count: int) -> None:

@@ -17,7 +17,10 @@ from numpy.typing import NDArray
 from analyzer.errors import LogError
 from analyzer.ingest.dialect import Text
 from analyzer.ingest.layout import Layout
-from analyzer.ingest.streams import LONGEST_LINE, open_rows
+from analyzer.ingest.streams import LONGEST_LINE, harmless_bytes, lines_before, open_rows, sections
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 MOST_BAD_ROWS: Final = 0.2
 """Share of rows that cannot be read above which the table was not understood; engineering judgement."""
@@ -52,33 +55,51 @@ class RawTable:
         Column index -> cells as text, for columns of clock times and dates.
     rows : int
         Number of rows read.
-    dropped : list of (line, cells, text)
-        Lines left out since their number of cells is not that of the table.
+    dropped : list of DroppedLine
+        Lines left out as a whole.
     bad_cells : dict
-        Column index -> rows whose cell is neither blank nor a number.
-    line_of_first : int
-        Line of row 0, from 1.
+        Column index -> lines whose cell is neither blank nor a number.
     """
 
-    numbers: dict[int, NDArray[np.float64]] = field(default_factory=dict)
+    numbers: dict[int, Floats] = field(default_factory=dict)
     texts: dict[int, pa.ChunkedArray] = field(default_factory=dict)
     rows: int = 0
-    dropped: list[tuple[int, int, str]] = field(default_factory=list)
-    bad_cells: dict[int, NDArray[np.int64]] = field(default_factory=dict)
-    line_of_first: int = 1
+    dropped: list[DroppedLine] = field(default_factory=list)
+    bad_cells: dict[int, list[int]] = field(default_factory=dict)
 
-    def line(self, row: int) -> int:
-        """Return the line of the file, from 1, that a row of the table came from."""
-        line = self.line_of_first + int(row)
-        for dropped_line, _, _ in self.dropped:
-            if dropped_line > line:
-                break
-            line += 1
-        return line
+
+@dataclass(frozen=True, slots=True)
+class DroppedLine:
+    """A line that is no row of the table.
+
+    Parameters
+    ----------
+    line : int
+        From 1.
+    cells : int
+        How many it has.
+    harmless : bool
+        True for a header or row of units that is repeated.
+    """
+
+    line: int
+    cells: int
+    harmless: bool
+
+
+@dataclass(slots=True)
+class _Section:
+    """What came of one section of the file."""
+
+    numbers: dict[int, Floats]
+    texts: dict[int, pa.ChunkedArray]
+    rows: int
+    dropped: list[DroppedLine] = field(default_factory=list)
+    bad_cells: dict[int, list[int]] = field(default_factory=dict)
 
 
 class _Odd(Exception):
-    """A row or cell that the fast way does not take."""
+    """A row or cell that the fast way does not take; the message is the column where it is known."""
 
 
 def read_columns(
@@ -86,31 +107,130 @@ def read_columns(
 ) -> RawTable:
     """Read the columns `wanted` as numbers and `texts` as text; no other cell is parsed.
 
+    The file is read section by section, so that its text never stands in memory as a whole. A section in
+    which every row is sound goes the fast way; any other is read again, line by line and cell by cell.
+
     Raises
     ------
     LogError
         When the rows do not fit the header, or too many of them cannot be read.
     """
-    binary = set(texts)
+    parts: list[_Section] = []
+    position = 0
+    with open_rows(path, text, layout) as stream:
+        for piece in sections(stream, path):
+            if piece.strip():
+                parts.append(_read_section(path, text, layout, piece, position, wanted, texts))
+            position += len(piece)
+    if not any(part.rows for part in parts):
+        raise LogError(path, "", "holds a header and no rows", "check the copy from the logger")
+    raw = _joined(parts, wanted, texts)
+    _refuse_if_lost(path, raw, layout)
+    return raw
+
+
+def _read_section(
+    path: Path,
+    text: Text,
+    layout: Layout,
+    piece: bytes,
+    position: int,
+    wanted: Sequence[int],
+    texts: Sequence[int],
+) -> _Section:
     try:
-        table = _arrow(path, text, layout, [*wanted, *texts], binary, wary=None)
-        return _collect(table, layout, wanted, binary, [])
+        table = _parse(path, layout, piece, [*wanted, *texts], set(texts), None)
+        numbers = {i: np.asarray(table.column(_name(i)).to_numpy(), dtype=np.float64) for i in wanted}
+        return _Section(numbers, {i: _as_text(table.column(_name(i))) for i in texts}, table.num_rows)
     except _Odd:
-        pass
+        first = layout.first_line + lines_before(path, text, layout, position)
+        return _read_warily(path, layout, harmless_bytes(piece, layout.quoted), first, wanted, texts)
+
+
+def _read_warily(
+    path: Path, layout: Layout, piece: bytes, first: int, wanted: Sequence[int], texts: Sequence[int]
+) -> _Section:
+    """Read a damaged section: lines of another width and cells that are no numbers are left out and named."""
+    binary = set(texts)
     dropped: list[tuple[int, int, str]] = []
     for _ in range(len(wanted) + 1):
         dropped.clear()
         try:
-            table = _arrow(path, text, layout, [*wanted, *texts], binary, wary=dropped)
+            table = _parse(path, layout, piece, [*wanted, *texts], binary, dropped)
             break
         except _Odd as odd:
             binary.add(int(str(odd)))
-    raw = _collect(table, layout, [w for w in wanted if w not in binary], set(texts), dropped)
-    for index in sorted(binary - set(texts)):
-        raw.numbers[index], bad = wary_numbers(table.column(_name(index)), layout.decimal)
-        if len(bad):
-            raw.bad_cells[index] = bad
-    _refuse_if_lost(path, raw, layout)
+    numbers: dict[int, Floats] = {}
+    bad: dict[int, Bools] = {}
+    for index in wanted:
+        column = table.column(_name(index))
+        if index in binary:
+            numbers[index], bad[index] = wary_numbers(column, layout.decimal)
+        else:
+            numbers[index] = np.asarray(column.to_numpy(), dtype=np.float64)
+            bad[index] = np.zeros(len(column), dtype=bool)
+    read_texts = {i: _as_text(table.column(_name(i))) for i in texts}
+    lines = _line_numbers(table.num_rows, first, [line for line, _, _ in dropped])
+    done = _Section(numbers, read_texts, table.num_rows)
+    done.dropped = [
+        DroppedLine(first + line - 1, cells, row.strip() in layout.header_texts)
+        for line, cells, row in dropped
+    ]
+    _drop_rows_without_any(done, table, layout, bad, lines)
+    return done
+
+
+def _line_numbers(rows: int, first: int, dropped: list[int]) -> NDArray[np.int64]:
+    """Return the line of each row, given the lines (from 1 within the section) that were left out."""
+    kept = np.ones(rows + len(dropped), dtype=bool)
+    kept[np.asarray(dropped, dtype=np.int64) - 1] = False
+    return np.flatnonzero(kept) + first
+
+
+def _drop_rows_without_any(
+    done: _Section, table: pa.Table, layout: Layout, bad: dict[int, Bools], lines: NDArray[np.int64]
+) -> None:
+    """Take out rows without a single number: blank lines silently, lines of text by name."""
+    nothing = np.ones(done.rows, dtype=bool)
+    text = np.zeros(done.rows, dtype=bool)
+    for index, values in done.numbers.items():
+        nothing &= np.isnan(values)
+        text |= bad[index]
+    for cells in done.texts.values():
+        nothing &= ~np.asarray(pc.fill_null(pc.match_substring_regex(cells, pattern=r"\d:\d|\d-\d"), False))
+    for row in np.flatnonzero(nothing & text).tolist():
+        said = {
+            str(table.column(_name(i))[row].as_py() or b"", "ascii", "replace").strip()
+            for i in bad
+            if bad[i][row]
+        }
+        known = {cell.full for cell in layout.header} | {cell.unit for cell in layout.header}
+        done.dropped.append(DroppedLine(int(lines[row]), len(layout.header), said <= known))
+    done.dropped.sort(key=lambda d: d.line)
+    for index, flags in bad.items():
+        named = flags & ~nothing
+        if named.any():
+            done.bad_cells[index] = lines[named].tolist()
+    if nothing.any():
+        done.numbers = {index: values[~nothing] for index, values in done.numbers.items()}
+        done.texts = {index: cells.filter(pa.array(~nothing)) for index, cells in done.texts.items()}
+        done.rows = int((~nothing).sum())
+
+
+def _joined(parts: list[_Section], wanted: Sequence[int], texts: Sequence[int]) -> RawTable:
+    raw = RawTable(rows=sum(part.rows for part in parts))
+    for part in parts:
+        raw.dropped += part.dropped
+        for index, lines in part.bad_cells.items():
+            raw.bad_cells.setdefault(index, []).extend(lines)
+    for index in dict.fromkeys(wanted):
+        # One column at a time, so that the table does not stand in memory twice.
+        pieces = [part.numbers.pop(index) for part in parts]
+        raw.numbers[index] = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+    for index in texts:
+        raw.texts[index] = pa.chunked_array(
+            [c for part in parts for c in part.texts[index].chunks], pa.string()
+        )
     return raw
 
 
@@ -118,10 +238,10 @@ def _name(index: int) -> str:
     return f"c{index}"
 
 
-def _arrow(
+def _parse(
     path: Path,
-    text: Text,
     layout: Layout,
+    piece: bytes,
     columns: Sequence[int],
     binary: set[int],
     wary: list[tuple[int, int, str]] | None,
@@ -130,66 +250,48 @@ def _arrow(
 
     def on_invalid(row: Any) -> str:
         assert wary is not None
-        wary.append((layout.first_line + int(row.number) - 1, int(row.actual_columns), str(row.text)[:4096]))
+        wary.append((int(row.number), int(row.actual_columns), str(row.text)[:4096]))
         return "skip"
 
-    names = [_name(i) for i in range(len(layout.header))]
-    delimiter = "\t" if layout.delimiter == " " else layout.delimiter
     try:
-        with open_rows(path, text, layout, wary is not None) as stream:
-            table = pacsv.read_csv(
-                stream,
-                read_options=pacsv.ReadOptions(
-                    column_names=names, use_threads=wary is None, block_size=LONGEST_LINE
-                ),
-                parse_options=pacsv.ParseOptions(
-                    delimiter=delimiter,
-                    quote_char='"' if layout.quoted else False,
-                    invalid_row_handler=None if wary is None else on_invalid,
-                    ignore_empty_lines=wary is None,
-                ),
-                convert_options=pacsv.ConvertOptions(
-                    include_columns=[_name(i) for i in dict.fromkeys(columns)],
-                    column_types={_name(i): pa.binary() if i in binary else pa.float64() for i in columns},
-                    null_values=_NULLS,
-                    decimal_point=layout.decimal,
-                    check_utf8=False,
-                ),
-            )
+        return pacsv.read_csv(
+            pa.BufferReader(piece),
+            read_options=pacsv.ReadOptions(
+                column_names=[_name(i) for i in range(len(layout.header))],
+                use_threads=wary is None,
+                block_size=LONGEST_LINE,
+            ),
+            parse_options=pacsv.ParseOptions(
+                delimiter="\t" if layout.delimiter == " " else layout.delimiter,
+                quote_char='"' if layout.quoted else False,
+                invalid_row_handler=None if wary is None else on_invalid,
+                ignore_empty_lines=wary is None,
+            ),
+            convert_options=pacsv.ConvertOptions(
+                include_columns=[_name(i) for i in dict.fromkeys(columns)],
+                column_types={_name(i): pa.binary() if i in binary else pa.float64() for i in columns},
+                null_values=_NULLS,
+                decimal_point=layout.decimal,
+                check_utf8=False,
+            ),
+        )
     except UnicodeDecodeError:
         raise _Odd from None  # the reader words its complaint about a row that is no text
     except pa.ArrowInvalid as error:
-        found = _BAD_COLUMN.search(str(error))
-        if wary is None and (found or "CSV parse error" in str(error)):
-            raise _Odd from None
-        if found and int(found.group(1)) not in binary:
-            raise _Odd(found.group(1)) from None
-        if "Empty CSV" in str(error):
-            raise LogError(path, "", "holds a header and no rows", "check the copy from the logger") from None
-        raise LogError(
-            path,
-            "",
-            "cannot be read as rows of cells",
-            "a line or cell may be far too long; open it in an editor",
-        ) from None
-    return table
+        raise _refusal(path, str(error), wary is not None, binary) from None
 
 
-def _collect(
-    table: pa.Table,
-    layout: Layout,
-    wanted: Sequence[int],
-    binary: set[int],
-    dropped: list[tuple[int, int, str]],
-) -> RawTable:
-    raw = RawTable(rows=table.num_rows, dropped=list(dropped), line_of_first=layout.first_line)
-    for index in wanted:
-        column = table.column(_name(index))
-        values = np.asarray(column.to_numpy(), dtype=np.float64)
-        raw.numbers[index] = values
-    for index in binary:
-        raw.texts[index] = _as_text(table.column(_name(index)))
-    return raw
+def _refusal(path: Path, complaint: str, wary: bool, binary: set[int]) -> Exception:
+    """Return what to raise for a complaint of the CSV reader."""
+    found = _BAD_COLUMN.search(complaint)
+    if not wary and (found or "CSV parse error" in complaint or "Empty CSV" in complaint):
+        return _Odd()
+    if found and int(found.group(1)) not in binary:
+        return _Odd(found.group(1))
+    if "Empty CSV" in complaint:
+        return LogError(path, "", "holds a header and no rows", "check the copy from the logger")
+    remedy = "a line or cell may be far too long; open it in an editor"
+    return LogError(path, "", "cannot be read as rows of cells", remedy)
 
 
 def _as_text(column: pa.ChunkedArray) -> pa.ChunkedArray:
@@ -197,8 +299,8 @@ def _as_text(column: pa.ChunkedArray) -> pa.ChunkedArray:
     return pc.ascii_trim(cells, characters=" \t\r\n\"'")
 
 
-def wary_numbers(column: pa.ChunkedArray, decimal: str) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Turn cells of text into numbers; return them (NaN where there is none) and the rows that are neither.
+def wary_numbers(column: pa.ChunkedArray, decimal: str) -> tuple[Floats, Bools]:
+    """Turn cells of text into numbers; return them (NaN where there is none) and which rows are neither.
 
     Exponents may be written with D, as Fortran does.
     """
@@ -217,19 +319,18 @@ def wary_numbers(column: pa.ChunkedArray, decimal: str) -> tuple[NDArray[np.floa
     if decimal != ".":
         kept = pc.replace_substring(kept, pattern=decimal, replacement=".")
     values = np.asarray(pc.cast(kept, pa.float64()).to_numpy(), dtype=np.float64)
-    bad = np.flatnonzero(~(np.asarray(good) | np.asarray(blank)))
+    bad = ~(np.asarray(good) | np.asarray(blank))
     return values, bad
 
 
 def _refuse_if_lost(path: Path, raw: RawTable, layout: Layout) -> None:
-    total = raw.rows + len(raw.dropped)
-    lost = len(raw.dropped)
-    if lost > MOST_BAD_ROWS * total:
-        line, cells, _ = raw.dropped[0]
+    lost = [line for line in raw.dropped if not line.harmless]
+    total = raw.rows + len(lost)
+    if len(lost) > MOST_BAD_ROWS * total:
         raise LogError(
             path,
-            f"line {line}",
-            f"has {cells} cells where the header has {len(layout.header)}, and so have {lost} of "
-            f"{total} lines",
+            f"line {lost[0].line}",
+            f"has {lost[0].cells} cells where the header has {len(layout.header)}; "
+            f"{len(lost)} of {total} lines do not fit",
             "the table was not understood; state logger.delimiter and logger.header_line, or export it again",
         )

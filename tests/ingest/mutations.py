@@ -166,6 +166,10 @@ def sound_log() -> Log:
 def silent_errors(recording: Recording, truth: Log) -> list[str]:
     """Return the channels with numbers that are wrong, used, and of which no row says anything."""
     worse = {row.channel for row in recording.health if row.verdict in (Verdict.SUSPECT, Verdict.BAD)}
+    # A log too short to tell which pot is which says so.
+    worse |= {
+        r.channel for r in recording.health if r.check == "inverted" and r.verdict is Verdict.NOT_TESTED
+    }
     if worse & {"time", "log"}:
         return []
     wrong = []

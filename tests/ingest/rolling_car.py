@@ -1,6 +1,7 @@
 """A body on springs that rolls and heaves over a rough road while it is steered.
 
-Pots and inertial unit agree by its equations of motion, integrated step by step, and by nothing of the analyzer's.
+Pots and inertial unit agree by its equations of motion, integrated step by step, and by nothing of the
+analyzer's.
 """
 
 from __future__ import annotations
@@ -56,7 +57,7 @@ def rolling_log(seconds: float = 60.0, rate: float = 200.0, seed: int = 1, noise
 def parted(log: Log, offset: float, drift: float = 0.0, middle: float = 0.0) -> tuple[Log, Log]:
     """Return the pots on their clock, and the inertial unit on one that lacks `offset` and drifts.
 
-    The offset is to be added to the unit's clock; it holds at its time `middle` and grows by `drift` per second.
+    The offset is to be added to the unit's clock; it holds at its time `middle`, growing by `drift` a second.
     """
     time = log.columns["Time [s]"]
     pots = {name: v for name, v in log.columns.items() if "pot" in name or name.startswith("Time")}

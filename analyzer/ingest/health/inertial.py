@@ -166,7 +166,7 @@ def _tilt(found: Findings, signals: Signals, name: str) -> None:
 
 
 def _lateral(found: Findings, signals: Signals) -> None:
-    """Check lateral force: its unit, whether it is lateral at all, its sign, and that there is enough of it."""
+    """Check lateral force: its unit, whether it is lateral at all, its sign, and its size."""
     if not signals.trusted("accel_y"):
         return
     means = signals.mean("accel_y")
@@ -200,7 +200,7 @@ def _lateral(found: Findings, signals: Signals) -> None:
 
 
 def _lateral_on_x(found: Findings, signals: Signals) -> bool:
-    """Tell exchanged axes or a wrong sign of lateral force by the pots; return whether accel_y is unusable."""
+    """Tell exchanged axes or a wrong sign of lateral force by the pots; return whether it is unusable."""
     pots = [name for name in POTS if signals.trusted(name)]
     if len(pots) < 3:
         return False
