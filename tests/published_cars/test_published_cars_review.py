@@ -6,16 +6,15 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import pytest
 from published_cars.driven_logs import FRONT_BARS, GENTLE, HARD, write_session
-from published_cars.multi_body import PACKAGE_GRAVITY, ROLL, published_car, steady_turn, suspension_roll
+from published_cars.measure import quasi_static
+from published_cars.multi_body import published_car
 from published_cars.test_published_cars_model import STEADY_TURNS
 
 from analyzer.comparison.results import ChangeVerdict
 from analyzer.session import Review, review_session
 
-DEG_PER_G = math.degrees(1.0) * PACKAGE_GRAVITY
 BARS = list(FRONT_BARS)
 
 
@@ -32,15 +31,6 @@ def reviewed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFa
     return ReviewedCar(number, review_session(write_session(folder, number, HARD)))
 
 
-def _quasi_static(number: int, front_bar: float, largest: float) -> dict[str, float]:
-    """Return the model's own gradients over the range of the run [deg/g]."""
-    aims = largest * np.sin(np.linspace(-np.pi, np.pi, 24))
-    turns = np.array([steady_turn(number, front_bar, -float(aim)) for aim in aims])
-    front, rear = suspension_roll(turns)
-    rolls = {"front": front, "rear": rear, "total": turns[:, ROLL]}
-    return {name: float(np.polyfit(aims, roll, 1)[0]) * DEG_PER_G for name, roll in rolls.items()}
-
-
 def test_every_run_is_used_and_trusted(reviewed: ReviewedCar) -> None:
     assert not reviewed.review.failed
     assert [run.setup for run in reviewed.review.runs] == BARS
@@ -52,7 +42,7 @@ def test_gradients_are_those_of_the_car(reviewed: ReviewedCar) -> None:
     for run in reviewed.review.runs:
         front_bar = FRONT_BARS[run.setup]
         known = STEADY_TURNS[reviewed.number, front_bar]
-        own = _quasi_static(reviewed.number, front_bar, HARD)
+        own = quasi_static(reviewed.number, front_bar, HARD)
         for axle, tabled in (("front", known[1]), ("rear", known[2])):
             found = run.roll_gradient[axle].value
             # The table holds at 0.09 g; over the range of the run the car itself leans up to 0.6 % more.
