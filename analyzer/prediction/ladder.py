@@ -22,7 +22,7 @@ CAUTIONS: Final = (
 )
 
 
-def bar_json(car: CarSheet, axles: Sequence[Axle] = AXLES) -> dict[str, Any]:
+def bar_json(car: CarSheet, axles: Sequence[Axle] = AXLES, lateral: float = STATED_LATERAL) -> dict[str, Any]:
     """Return every setting of the car's bars as plain data (docs/bars.md explains the keys).
 
     Raises
@@ -32,11 +32,11 @@ def bar_json(car: CarSheet, axles: Sequence[Axle] = AXLES) -> dict[str, Any]:
     """
     tables: dict[str, Any] = {}
     for axle in axles:
-        ladder = bar_ladder(car, axle)
+        ladder = bar_ladder(car, axle, lateral=lateral)
         tables[axle] = {"kind": "none", "settings": []} if ladder is None else ladder_json(ladder)
     return {
         "car": car.name,
-        "stated_lateral_g": STATED_LATERAL,
+        "stated_lateral_g": lateral,
         "axles": tables,
         "cautions": list(CAUTIONS),
     }
@@ -52,6 +52,19 @@ def ladder_json(ladder: BarLadder) -> dict[str, Any]:
         "what_if": [_what_if(item) for item in ladder.what_if],
         "solid_or_tube": [_what_if(item) for item in ladder.comparison],
         "rate_over_travel": {"wheel_travel_m": wheel, "rate_n_per_m": rate},
+        "travel_use": [
+            {
+                "bank_deg": item.bank_deg,
+                "lateral_g": item.lateral,
+                "heave": item.use.heave.to_dict(),
+                "roll": item.use.roll.to_dict(),
+                "total": item.use.total.to_dict(),
+                "gap_mm": item.use.gap,
+                "margin": item.use.margin.to_dict(),
+            }
+            for item in ladder.use
+        ],
+        "further": {key: estimate.to_dict() for key, estimate in ladder.further.items()},
         "bench": None,
         "preload": None,
         "assumed": list(ladder.assumed),

@@ -9,10 +9,13 @@ from analyzer.constants import Axle
 from analyzer.estimate import Estimate
 from analyzer.prediction.motion import BarMotion
 from analyzer.prediction.preload import Preload
-from analyzer.prediction.travel import WheelRange
+from analyzer.prediction.travel import TravelUse, WheelRange
 
 STATED_LATERAL: Final = 1.0
 """Level-road lateral acceleration the second stress figure holds for [g]."""
+
+EXAMPLE_BANKS: Final = (0.0, 10.0, 20.0)
+"""Cross slopes for which the use of travel is shown [deg]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +115,25 @@ class BenchComparison:
 
 
 @dataclass(frozen=True, slots=True)
+class BankUse:
+    """What a steady turn uses of the outer damper's travel with the fitted setting.
+
+    Parameters
+    ----------
+    bank_deg : float
+        Cross slope towards the inside [deg].
+    lateral : float
+        Horizontal acceleration towards the inside [g].
+    use : TravelUse
+        Heave, roll and what is left.
+    """
+
+    bank_deg: float
+    lateral: float
+    use: TravelUse
+
+
+@dataclass(frozen=True, slots=True)
 class BarLadder:
     """All of one axle's bar.
 
@@ -131,6 +153,10 @@ class BarLadder:
         Where the links are unequal.
     travel : WheelRange
         Wheel travel the motion holds for.
+    use : tuple of BankUse
+        Outer damper's travel at the stated lateral acceleration, level and banked.
+    further : dict
+        ``inside_load`` [N], ``lift_off`` [g], ``replacement_spring`` [N/mm] of this axle, fitted setting.
     assumed : tuple of str
         What the sheet does not state and what was taken.
     """
@@ -143,6 +169,8 @@ class BarLadder:
     bench: BenchComparison | None
     preload: Preload | None
     travel: WheelRange
+    use: tuple[BankUse, ...]
+    further: dict[str, Estimate]
     assumed: tuple[str, ...]
 
     @property

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle, Corner
 from analyzer.estimate import Estimate
 from analyzer.prediction.axle import car_roll
 from analyzer.prediction.bench import BenchResult, bench_result
@@ -15,14 +15,16 @@ from analyzer.prediction.bladed import array
 from analyzer.prediction.check import check_bars
 from analyzer.prediction.complete import complete_bar
 from analyzer.prediction.ladder_results import (
+    EXAMPLE_BANKS,
     STATED_LATERAL,
+    BankUse,
     BarLadder,
     BenchComparison,
     LadderRow,
     StressRow,
     WhatIf,
 )
-from analyzer.prediction.motion import BarMotion, bar_motion
+from analyzer.prediction.motion import BarMotion, Linkage, bar_motion, linkage
 from analyzer.prediction.preload import bar_preload
 from analyzer.prediction.propagation import Propagated, Values, propagate
 from analyzer.prediction.rate import (
@@ -32,10 +34,9 @@ from analyzer.prediction.rate import (
     computed_bench_rate,
     setting_in_words,
 )
-from analyzer.prediction.sections import Array
-from analyzer.prediction.setup import NM_PER_DEG
+from analyzer.prediction.setup import NM_PER_DEG, predict_setup
 from analyzer.prediction.stress import fatigue_cycles, stress_points
-from analyzer.prediction.travel import WheelRange, wheel_range
+from analyzer.prediction.travel import WheelRange, banked_travel, wheel_range
 from analyzer.prediction.variants import BarSheet, Variant, round_mass, solid_comparison, variants
 from analyzer.sheets.bar import BladedBar, FormedBar, NoBar
 from analyzer.sheets.car import AxleSheet, CarSheet
@@ -43,7 +44,9 @@ from analyzer.sheets.session import BarSetting, Setup
 from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
 
 
-def bar_ladder(car: CarSheet, axle: Axle, fitted: BarSetting | None = None) -> BarLadder | None:
+def bar_ladder(
+    car: CarSheet, axle: Axle, fitted: BarSetting | None = None, lateral: float = STATED_LATERAL
+) -> BarLadder | None:
     """Return every setting of an axle's bar; None when the axle has no bar.
 
     Parameters
@@ -54,6 +57,8 @@ def bar_ladder(car: CarSheet, axle: Axle, fitted: BarSetting | None = None) -> B
         Which bar.
     fitted : BarSetting or None
         What changes are counted from; None for the sheet's ``fitted``, or hole 1 without spacers.
+    lateral : float
+        Level-road lateral acceleration of the second stress figure and of the travel [g].
 
     Raises
     ------
@@ -76,10 +81,11 @@ def bar_ladder(car: CarSheet, axle: Axle, fitted: BarSetting | None = None) -> B
     )
     travel = wheel_range(sheet, axle)
     rows = [
-        _row(sheet, setting, index, found, travel, setting == at) for index, setting in enumerate(settings)
+        _row(sheet, setting, index, found, travel, lateral, setting == at)
+        for index, setting in enumerate(settings)
     ]
     first = len(neighbours)
-    motion = rows[0].motion
+    motion, setup = rows[0].motion, _setup(car, axle, at)
     return BarLadder(
         axle=axle,
         kind=bar.kind,
@@ -87,10 +93,26 @@ def bar_ladder(car: CarSheet, axle: Axle, fitted: BarSetting | None = None) -> B
         what_if=tuple(_what_if(bar, v, i, found) for i, v in enumerate(neighbours)),
         comparison=tuple(_what_if(bar, v, first + i, found) for i, v in enumerate(solids)),
         bench=_bench(bar, found),
-        preload=bar_preload(car, _setup(car, axle, at), axle),
+        preload=bar_preload(car, setup, axle),
         travel=travel,
+        use=_travel_uses(car, axle, setup, lateral),
+        further={
+            key.removesuffix(f"_{axle}"): estimate
+            for key, estimate in predict_setup(car, "fitted", setup).further.items()
+            if key.endswith(f"_{axle}")
+        },
         assumed=(*found.assumed, *travel.assumed, *(f"{axle}.bar.{line}" for line in motion.assumed)),
     )
+
+
+def _travel_uses(car: CarSheet, axle: Axle, setup: Setup, lateral: float) -> tuple[BankUse, ...]:
+    """Return what the outer damper's travel is used for at the same acceleration, level and banked."""
+    outer: Corner = "FR" if axle == "front" else "RR"
+    found = []
+    for degrees in EXAMPLE_BANKS:
+        use = banked_travel(car, setup, math.radians(degrees), lateral * STANDARD_GRAVITY)[outer]
+        found.append(BankUse(degrees, lateral, use))
+    return tuple(found)
 
 
 def fitted_setting(bar: BladedBar | FormedBar | NoBar) -> BarSetting | None:
@@ -159,6 +181,7 @@ def _row(
     index: int,
     found: Propagated,
     travel: WheelRange,
+    lateral: float,
     fitted: bool,
 ) -> LadderRow:
     bar = complete_bar(sheet.bar)
@@ -167,11 +190,11 @@ def _row(
     solution, model = bar_solution(bar, setting), bar_model(bar, setting)
     rate = float(solution.rate)
     ratio = float(array(bar.motion_ratio))
-    lever = _lever(bar, model.left_eye.x, setting)
-    motion = bar_motion(rate, lever, bar.link, ratio, travel.bump, travel.droop)
+    static = linkage(model)
+    motion = bar_motion(rate, static, bar.link, ratio, travel.bump, travel.droop)
     gradient = found.values[f"gradient {index}"]
-    roll_travel = gradient * STANDARD_GRAVITY * STATED_LATERAL * sheet.track_width.value / 2.0
-    forces = (_full_force(rate, lever, bar, motion, travel), rate * ratio * roll_travel)
+    roll_travel = gradient * STANDARD_GRAVITY * lateral * sheet.track_width.value / 2.0
+    forces = (_full_force(rate, static, ratio, motion, travel), rate * ratio * roll_travel)
     # The left link of an unequal pair carries less or more than the mean.
     share = 2.0 / (1.0 + float(solution.loads.ratio))
     stress = _stress_rows(stress_points(bar, model, solution), (forces[0] * share, forces[1] * share))
@@ -192,25 +215,15 @@ def _row(
     )
 
 
-def _lever(bar: BarSheet, reach: Array, setting: BarSetting | None) -> float:
-    """Return the lever arm: hole of a blade; a bent bar's eye from the line of its mounts."""
-    if isinstance(bar, BladedBar):
-        return float(reach)
-    model = bar_model(bar, setting)
-    span = model.left_mount.minus(model.right_mount)
-    arm = model.left_eye.minus(model.right_mount)
-    return float(arm.cross(span.unit()).norm())
-
-
-def _full_force(rate: float, lever: float, bar: BarSheet, motion: BarMotion, travel: WheelRange) -> float:
+def _full_force(rate: float, static: Linkage, ratio: float, motion: BarMotion, travel: WheelRange) -> float:
     """Return the link force with one wheel in full bump and the other in full droop [N].
 
     The bar's torque follows from the levers' relative turn; a link that cannot follow that far gives the
     small-angle figure.
     """
-    angle = float(array(0.0 if bar.link is None or bar.link.angle is None else bar.link.angle))
-    linear = rate * float(array(bar.motion_ratio)) * (travel.bump + travel.droop) / 2.0
-    return linear if motion.twist is None else rate * lever * math.cos(angle) * motion.twist / 2.0
+    if motion.twist is None:
+        return rate * ratio * (travel.bump + travel.droop) / 2.0
+    return rate * static.effective_lever * motion.twist / 2.0
 
 
 def _stress_rows(points: Any, forces: tuple[float, float]) -> tuple[StressRow, ...]:

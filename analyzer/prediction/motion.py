@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from analyzer.prediction.bladed import array
+from analyzer.prediction.frame import BarModel
 from analyzer.prediction.sections import Array
 from analyzer.sheets.bar import Link
 
@@ -28,6 +29,47 @@ LOWEST_ANGLE: Final = math.radians(35.0)
 
 POINTS: Final = 81
 """Points over the wheel travel."""
+
+
+@dataclass(frozen=True, slots=True)
+class Linkage:
+    """Lever and link of one side at static ride height.
+
+    Parameters
+    ----------
+    lever : float
+        Link eye from the axis the bar turns about [m].
+    angle : float
+        Link in side view, to the direction square to the lever [rad]; positive when its far end stands
+        nearer to the axis.
+    lean : float
+        Link out of the plane square to the axis [rad], without sign.
+    """
+
+    lever: float
+    angle: float = 0.0
+    lean: float = 0.0
+
+    @property
+    def effective_lever(self) -> float:
+        """Torque about the axis per link force [m]."""
+        return self.lever * math.cos(self.angle) * math.cos(self.lean)
+
+
+def linkage(model: BarModel) -> Linkage:
+    """Return the linkage of a bar's left side: from where its eye is and which way its link pulls."""
+    axis = model.left_mount.minus(model.right_mount).unit()
+    arm = model.left_eye.minus(model.right_mount)
+    outwards = arm.minus(axis.times(arm.dot(axis)))
+    lever = outwards.norm()
+    outwards = outwards.times(1.0 / lever)
+    square = outwards.cross(axis)  # the way the eye moves in bump: up, for a lever that points forward
+    pull = model.left_pull
+    return Linkage(
+        lever=float(lever),
+        angle=float(np.arctan2(pull.dot(outwards), np.abs(pull.dot(square)))),
+        lean=float(np.arcsin(np.clip(np.abs(pull.dot(axis)), 0.0, 1.0))),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,16 +208,19 @@ def rate_over_travel(
 
 
 def bar_motion(
-    rate: float, lever: float, link: Link | None, motion_ratio: float, bump: float, droop: float
+    rate: float, static: Linkage, link: Link | None, motion_ratio: float, bump: float, droop: float
 ) -> BarMotion:
     """Return the linkage of a bar over full wheel travel.
+
+    A link that leans moves in side view as its projection does: shorter by the cosine of the lean, with
+    travels longer by it.
 
     Parameters
     ----------
     rate : float
         Rate at the link at static [N/m].
-    lever : float
-        Lever arm [m].
+    static : Linkage
+        Lever and link at static ride height.
     link : Link or None
         Link of the sheet.
     motion_ratio : float
@@ -183,17 +228,20 @@ def bar_motion(
     bump, droop : float
         Wheel travel to both ends, positive [m].
     """
-    angle = float(array(0.0 if link is None or link.angle is None else link.angle))
     assumed: list[str] = []
     length = ASSUMED_LINK
     if link is not None and link.length is not None:
         length = link.length.value
     else:
         assumed.append(f"link.length: not stated, {ASSUMED_LINK * 1000:.0f} mm taken for the motion")
+    upright = math.cos(static.lean)
+    ratio = motion_ratio / upright
     wheel = np.linspace(-droop, bump, POINTS)
-    side = link_motion(lever, length, angle, motion_ratio * wheel)
+    side = link_motion(static.lever, length * upright, static.angle, ratio * wheel)
     opposite = np.linspace(0.0, min(bump, droop), POINTS)
-    rates = rate_over_travel(rate, lever, length, angle, motion_ratio * opposite)
+    # In side view the force is smaller and the travel larger by the cosine; it drops out of the ratio.
+    rates = rate_over_travel(rate, static.lever, length * upright, static.angle, ratio * opposite)
+    angle = static.angle
     misalignment = _misalignment(link, side, angle)
     limit = ROD_END_LIMIT
     if link is not None and link.rod_end_limit is not None:

@@ -28,7 +28,10 @@ CLUSTER: Final = 2.2
 """How fast poles close in on a corner: the nearest lies at e^-6 of an edge."""
 
 POINTS: Final = 80
-"""Points per edge."""
+"""Most points per edge."""
+
+ALL_POINTS: Final = 1600
+"""Points of the whole outline to aim at; an edge keeps 12 at least."""
 
 BLUNT: Final = np.radians(12.0)
 """A corner that turns by less is part of a curve and gets no poles [rad]."""
@@ -111,16 +114,17 @@ def _torsion(corners: Complex, polar: float) -> float:
     shape = corners / size
     edges = np.roll(shape, -1) - shape
     poles = _poles(shape, edges)
+    count = int(np.clip(ALL_POINTS // len(corners), 12, POINTS))
     # Points close in on both ends of each edge as the poles do.
-    half = 1.0 / (1.0 + np.exp(-np.linspace(-9.0, 9.0, POINTS)))
+    half = 1.0 / (1.0 + np.exp(-np.linspace(-9.0, 9.0, count)))
     sample = (shape[:, None] + edges[:, None] * half).ravel()
     basis, steps = _basis(sample, poles, None)
     columns = np.hstack([basis.real, -basis.imag[:, 1:]])
     wanted = np.abs(sample) ** 2 / 2.0
     weight = np.sqrt(np.abs(edges)[:, None] * half * (1.0 - half)).ravel()
     found = np.linalg.lstsq(columns * weight[:, None], wanted * weight, rcond=1e-13)[0]
-    count = basis.shape[1]
-    coefficients = found[:count] + 1j * np.concatenate([[0.0], found[count:]])
+    terms = basis.shape[1]
+    coefficients = found[:terms] + 1j * np.concatenate([[0.0], found[terms:]])
     # Im f is smooth along the edges and only mildly singular at the corners.
     nodes, weights = np.polynomial.legendre.leggauss(64)
     place, spread = (nodes + 1.0) / 2.0, weights / 2.0

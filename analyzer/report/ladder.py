@@ -181,6 +181,7 @@ def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
         lines.append(f"shortest life at {lateral:g} g from side to side: {swings}")
     lines.append(_motion_line(row["motion"], part["wheel_travel_m"]))
     lines += [f"! {w}" for w in row["motion"]["warnings"]]
+    lines += _car_lines(part)
     if part["bench"] is not None:
         used = "used for all settings" if part["bench"]["used"] else "not used (bench.use = true would)"
         ratio = format_estimate(read_estimate(part["bench"]["ratio"]))
@@ -195,6 +196,25 @@ def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
         longer = part["preload"]["left_longer_m"] * 1000.0
         lines.append(f"unequal links (left {longer:+.1f} mm): {changes}; right the other way round")
     return [filled for line in lines for filled in textwrap.wrap(line, WIDTH, subsequent_indent="  ")]
+
+
+def _car_lines(part: dict[str, Any]) -> list[str]:
+    """Return what the fitted setting does to travel, inside load and spring."""
+    lines = []
+    for item in part["travel_use"]:
+        where = "level" if item["bank_deg"] == 0.0 else f"{item['bank_deg']:g} deg bank"
+        gap = item["gap_mm"]
+        left = "" if gap is None else f", {_value(item['margin'])} of {gap:.0f} mm to the stop left"
+        lines.append(
+            f"outer damper at {item['lateral_g']:g} g, {where}: heave {_value(item['heave'])} mm, "
+            f"roll {_value(item['roll'])} mm{left}"
+        )
+    further = part["further"]
+    inside, lift = _value(further["inside_load"]), _value(further["lift_off"])
+    lines.append(f"inside wheel at 1 g: {inside} N, lifts at {lift} g (straight line)")
+    spring = _value(further["replacement_spring"])
+    lines.append(f"spring that rolls alike without the bar: {spring} N/mm")
+    return lines
 
 
 def _motion_line(motion: dict[str, Any], travel: dict[str, float]) -> str:

@@ -13,7 +13,7 @@ from prediction.bar_helpers import BAR, bladed, car
 from analyzer.errors import AnalyzerError, SheetError
 from analyzer.prediction.check import check_bars
 from analyzer.prediction.ladder import bar_json, bar_ladder
-from analyzer.prediction.setup import predict_setup
+from analyzer.prediction.setup import check_setup, predict_setup
 from analyzer.prediction.variants import solid_comparison, variants
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
 
@@ -196,3 +196,27 @@ def test_own_materials_without_yield_strength() -> None:
     assert row["stress_factor"] is None
     assert all(item["factor"] is None for item in row["stress"])
     assert bar_json(sheet)["axles"]["front"]["what_if"][0]["mass_kg"] is None
+
+
+def test_blades_that_a_bent_bar_does_not_have_cannot_be_turned() -> None:
+    found = check_setup(formed_car(), "A", Setup.model_validate({"rear_bar": {"hole": 1, "turn": "30 deg"}}))
+    assert found is not None
+    assert found.key == "rear_bar.turn"
+    wrong_hole = check_setup(formed_car(), "A", Setup(rear_bar=BarSetting(hole=2)))
+    assert wrong_hole is not None
+    assert wrong_hole.key == "rear_bar.hole"
+
+
+def test_travel_on_banks_and_the_stated_acceleration() -> None:
+    one, half = (bar_json(car(), ("front",), lateral)["axles"]["front"] for lateral in (1.0, 0.5))
+    level, _, bank = one["travel_use"]
+    assert level["heave"]["value"] == 0.0
+    assert level["total"]["value"] == pytest.approx(level["roll"]["value"])
+    assert bank["heave"]["value"] > 0.0
+    assert bank["roll"]["value"] < level["roll"]["value"]
+    assert level["margin"]["value"] == pytest.approx(42.0 - level["total"]["value"])
+    assert half["travel_use"][0]["roll"]["value"] == pytest.approx(0.5 * level["roll"]["value"], rel=1e-9)
+    for a, b in zip(one["settings"], half["settings"], strict=True):
+        for full, part in zip(a["stress"], b["stress"], strict=True):
+            assert part["stated_lateral_pa"] == pytest.approx(0.5 * full["stated_lateral_pa"], rel=1e-9)
+    assert one["further"]["lift_off"]["unit"] == "g"

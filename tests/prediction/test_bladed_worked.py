@@ -10,11 +10,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from prediction.bar_helpers import bladed
+from prediction.bar_helpers import bladed, car
 from pydantic import ValidationError
 
+from analyzer.prediction.axle import bar_roll_stiffness, car_roll
 from analyzer.prediction.bladed import BladeState, array, blade_state, blade_states, bladed_model
 from analyzer.prediction.frame import BarSolution, solve
+from analyzer.prediction.stress import safety_factor, stress_points
 from analyzer.sheets.bar import BladedBar
 from analyzer.sheets.session import BarSetting, SideSetting
 
@@ -152,10 +154,6 @@ def test_published_wheel_rate_example() -> None:
     """An oval-racing magazine, 2010: (19 - 3) / 19 = 0.84211; 600 lb/in at the wheel, 846 at the bar."""
     ratio = (19.0 - 3.0) / 19.0
     assert 600.0 / ratio**2 == pytest.approx(846.09, abs=0.01)
-    from prediction.bar_helpers import car
-
-    from analyzer.prediction.axle import bar_roll_stiffness
-
     sheet = car({"front": {"bar": {"motion_ratio": ratio}}})
     both_wheels = float(bar_roll_stiffness(sheet.front, 846.09)) * 2.0 / 1.54**2
     assert both_wheels == pytest.approx(600.0, rel=1e-4)
@@ -242,6 +240,41 @@ def test_ten_thousand_settings_in_a_second() -> None:
     assert rates.shape == (10000,)
     one = BladeState(array(state.lever[77]), array(state.offset[77]), array(0.0))
     assert rates[77] == pytest.approx(float(solve(bladed_model(bar, one, one)).rate), rel=1e-12)
+
+
+def test_ten_thousand_whole_cars_in_a_second() -> None:
+    """Rate, roll of the car and stress of 10,000 settings at once."""
+    rng = np.random.default_rng(2)
+    sheet, bar = car(), bladed()
+    state = BladeState(rng.uniform(0.18, 0.26, 10000), rng.uniform(-0.03, 0.03, 10000), array(0.0))
+    start = time.perf_counter()
+    model = bladed_model(bar, state, state)
+    solution = solve(model)
+    roll = car_roll(sheet, {"front": solution.rate, "rear": 0.0})
+    factor = safety_factor(stress_points(bar, model, solution), solution.rate * 0.03)
+    assert time.perf_counter() - start < 1.0
+    assert roll.axles["front"].suspension.shape == factor.shape == (10000,)
+    stiffest, softest = int(np.argmax(solution.rate)), int(np.argmin(solution.rate))
+    assert roll.axles["front"].suspension[stiffest] < roll.axles["front"].suspension[softest]
+
+
+@pytest.mark.parametrize(
+    ("torsion", "lever", "rate"), [(13000.0 * 0.69, 0.33, 164.74e3), (4030.0, 0.30, 89.56e3)]
+)
+def test_torsion_spring_between_rigid_arms(torsion: float, lever: float, rate: float) -> None:
+    """A public multibody model (projectchrono, ChAntirollBarRSD): k at the arm's end = 2 K / W^2."""
+    section = torsion * 0.9 / 80e9
+    diameter = (32.0 * section / math.pi) ** 0.25
+    rigid = {"elastic_modulus": "1e9 GPa", "shear_modulus": "1e9 GPa"}
+    twisting = {"elastic_modulus": "1e9 GPa", "shear_modulus": "80 GPa"}
+    bar = bladed(
+        tube={"outside_diameter": f"{diameter} m", "wall": None, **twisting},
+        mounts={"rate": None},
+        blade=rigid,
+        holes=[f"{lever} m"],
+        bolt=None,
+    )
+    assert float(rate_of(bar, slender=True).rate) == pytest.approx(rate, rel=1e-4)
 
 
 @pytest.mark.parametrize(

@@ -6,10 +6,13 @@ import math
 
 import numpy as np
 import pytest
-from prediction.bar_helpers import bladed
+from prediction.bar_helpers import bladed, formed
 from scipy.optimize import minimize
 
-from analyzer.prediction.motion import bar_motion, link_motion, rate_over_travel
+from analyzer.prediction.bladed import blade_state, bladed_model
+from analyzer.prediction.formed import formed_model
+from analyzer.prediction.frame import internal_forces, solve
+from analyzer.prediction.motion import Linkage, bar_motion, link_motion, linkage, rate_over_travel
 from analyzer.sheets.bar import Link
 
 
@@ -92,9 +95,9 @@ def test_small_travel_gives_the_static_rate_and_large_travel_hardens() -> None:
 
 def test_short_lever_moves_more_and_is_warned_of() -> None:
     link = bladed(link={"length": "0.12 m"}).link
-    calm = bar_motion(100e3, 0.254, link, 0.58, 0.065, 0.065)
-    short = bar_motion(100e3, 0.11, link, 1.0, 0.065, 0.065)
-    over = bar_motion(100e3, 0.06, link, 1.2, 0.065, 0.065)
+    calm = bar_motion(100e3, Linkage(0.254), link, 0.58, 0.065, 0.065)
+    short = bar_motion(100e3, Linkage(0.11), link, 1.0, 0.065, 0.065)
+    over = bar_motion(100e3, Linkage(0.06), link, 1.2, 0.065, 0.065)
     assert not calm.warnings
     assert calm.twist is not None
     assert short.twist is not None
@@ -103,7 +106,7 @@ def test_short_lever_moves_more_and_is_warned_of() -> None:
     assert over.rate_change is None
     assert any("over centre" in line for line in over.warnings)
     assert over.least_meeting_angle == 0.0
-    nearly = bar_motion(100e3, 0.085, link, 1.0, 0.065, 0.065)
+    nearly = bar_motion(100e3, Linkage(0.085), link, 1.0, 0.065, 0.065)
     assert any("of one line" in line for line in nearly.warnings)
     low, high = calm.lever_range
     assert low < 0.0 < high
@@ -124,12 +127,42 @@ def test_over_centre_is_where_lever_and_link_lie_in_one_line() -> None:
 def test_rod_ends_bind() -> None:
     table = {"length": "0.12 m", "lean": "8 deg", "lower_bolt": "along car", "rod_end_limit": "10 deg"}
     leaning = Link.model_validate(table)
-    found = bar_motion(100e3, 0.15, leaning, 1.0, 0.065, 0.065)
+    upright = Linkage(0.15, lean=math.radians(8.0))
+    found = bar_motion(100e3, upright, leaning, 1.0, 0.065, 0.065)
     swing = float(np.abs(found.side.link_angle).max())
     assert math.cos(found.misalignment) == pytest.approx(math.cos(swing) * math.cos(math.radians(8.0)))
     assert any("binds" in line for line in found.warnings)
     free = Link.model_validate({**table, "lower_bolt": "along tube"})
-    assert not bar_motion(100e3, 0.15, free, 1.0, 0.065, 0.065).warnings
-    silent = bar_motion(100e3, 0.15, Link.model_validate({"lean": "8 deg"}), 1.0, 0.03, 0.03)
+    assert not bar_motion(100e3, upright, free, 1.0, 0.065, 0.065).warnings
+    silent = bar_motion(100e3, Linkage(0.15), Link.model_validate({"lean": "8 deg"}), 1.0, 0.03, 0.03)
     assert any("rod_end_limit" in line for line in silent.assumed)
     assert any("link.length" in line for line in silent.assumed)
+
+
+def test_linkage_of_a_sheet() -> None:
+    bar = bladed(link={"angle": "12 deg", "lean": "5 deg"})
+    state = blade_state(bar, 1, 2)
+    model = bladed_model(bar, state, state)
+    found = linkage(model)
+    assert found.lever == pytest.approx(0.254)
+    assert math.degrees(found.angle) == pytest.approx(12.0)
+    assert math.degrees(found.lean) == pytest.approx(5.0)
+    # Torque per link force from the statics: the tube's torque over the left link's unit force.
+    tube = next(p for p in model.pieces if p.part == "tube" and p.side == "middle")
+    _, moment, _ = internal_forces(tube, model, solve(model).loads, np.array([0.5]))
+    assert abs(float(moment.x[0])) == pytest.approx(found.effective_lever, rel=1e-9)
+
+
+def test_linkage_of_a_bent_bar_with_dropped_arms() -> None:
+    """An arm that drops 40 mm over 200 mm makes a vertical link stand 11.3 degrees off square."""
+    corners = [(0.2, 0.45, -0.04), (0.0, 0.45, 0.0), (0.0, -0.45, 0.0), (0.2, -0.45, -0.04)]
+    bar = formed(
+        outside_diameter="22 mm",
+        points=[{"x": f"{x} m", "y": f"{y} m", "z": f"{z} m"} for x, y, z in corners],
+        mounts={"left": "0.4 m", "right": "-0.4 m"},
+    )
+    found = linkage(formed_model(bar))
+    assert found.lever == pytest.approx(math.hypot(0.2, 0.04))
+    assert abs(found.angle) == pytest.approx(math.atan2(0.04, 0.2))
+    assert found.angle < 0.0
+    assert found.effective_lever == pytest.approx(0.2)
