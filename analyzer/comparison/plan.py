@@ -68,7 +68,8 @@ def plan_runs(
         reached = plan_power(change, scatter, runs, remainder)
         if reached >= power:
             order = plan_order(runs, names)
-            words = f"{runs} runs of each set-up, {order}: seen with {100.0 * reached:.0f} % power"
+            chance = min(math.floor(100.0 * reached), 99)
+            words = f"{runs} runs of each set-up, {order}: seen with {chance} % power"
             return RunPlan(runs, order, reached, scatter, words)
     words = (
         f"even {MOST_RUNS} runs of each set-up would show it with {100.0 * reached:.0f} % power only: "

@@ -51,8 +51,12 @@ OTHER_VALUE: Final = 0.03
 
 _NUMBER: Final = re.compile(r"[+-]?\d+(?:\.\d+)?")
 
-ALIKE: Final = 1.0 / 3.0
-"""Causes with at least this part of the first one's weight cannot be separated from it."""
+ALIKE: Final = 2.0 * math.log(3.0)
+"""Causes whose best fits differ by less than this in chi-square (a likelihood ratio of three) cannot be
+separated by the data; which of them is the usual size or has a circumstance to it is another matter."""
+
+WORTH_NAMING: Final = 0.03
+"""Part of the first one's probability under which a cause is not named among the inseparable ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +124,7 @@ def find_reasons(
     weighed = []
     for cause in causes:
         shape = _shape(cause, complete, hardware, figures, after)
-        if np.any(np.abs(shape) > 1e-9):
+        if np.any(np.abs(shape) > 1e-9) and not _ruled_out(cause, car, own):
             prior, evidence = _prior(cause, own, before, after, circumstances)
             weighed.append((cause, _Weight.of(cause, shape, figures), prior, evidence))
     return _ranked(weighed, figures)
@@ -128,11 +132,12 @@ def find_reasons(
 
 @dataclass(frozen=True, slots=True)
 class _Weight:
-    """Bayes factor of a cause (logarithm), and its size with error, as a logarithm."""
+    """Bayes factor of a cause and its size with error, as logarithms; fall of chi-square at its best."""
 
     log_factor: float
     size: float
     error: float
+    drop: float
 
     @classmethod
     def of(cls, cause: Cause, shape: Floats, figures: _Figures) -> _Weight:
@@ -141,11 +146,13 @@ class _Weight:
         pull = float(shape @ solved[:, 1])
         variance = 1.0 / (information + 1.0 / cause.spread**2)
         size, error = variance * pull, math.sqrt(variance)
+        drop = pull**2 / information
         log_factor = 0.5 * math.log(variance / cause.spread**2) + 0.5 * pull**2 * variance
         if cause.sign:
             # A half-normal prior: all weight on the side that makes sense.
             log_factor += math.log(2.0) + float(log_ndtr(cause.sign * size / error))
-        return cls(log_factor, size, error)
+            drop = drop if cause.sign * size > 0.0 else 0.0
+        return cls(log_factor, size, error, drop)
 
 
 def _figures(
@@ -207,8 +214,7 @@ def _prior(
         return 1.0, ()
     groups = {name: [run for run in runs if run.setup == name] for name in (before, after)}
     if cause.needs == "events":
-        axle: Axle = "front" if cause.name.startswith("front") else "rear"
-        return _events(axle, groups[before], groups[after], after_only=cause.where == "after")
+        return _events(_axle_of(cause), groups[before], groups[after], after_only=cause.where == "after")
     if cause.needs == "health":
         return _health(cause, runs, circumstances)
     words = ("pressure",) if cause.needs == "pressure" else ("fuel", "load", "ballast", "passenger", "seat")
@@ -216,6 +222,18 @@ def _prior(
     if told:
         return SPOKEN_FOR, told
     return (UNLIKELY if cause.where == "after" else 1.0), ()
+
+
+def _ruled_out(cause: Cause, car: CarSheet, runs: Sequence[RunEstimates]) -> bool:
+    """Return whether no damper ever touched its stop although the sheet says where the stop is."""
+    if cause.needs != "events" or car.axle(_axle_of(cause)).damper.bump_stop_gap is None:
+        return False
+    corners = AXLE_CORNERS[_axle_of(cause)]
+    return not any(event.corner in corners for run in runs for event in run.bottoming)
+
+
+def _axle_of(cause: Cause) -> Axle:
+    return "front" if cause.name.startswith("front") else "rear"
 
 
 def _events(
@@ -226,7 +244,7 @@ def _events(
         for group in (before, after)
     ]
     if not any(counts):
-        return UNLIKELY**2, ()
+        return UNLIKELY, ()
     text = f"{counts[0]} bottoming events of the {axle} axle before, {counts[1]} after"
     rates = [count / max(len(group), 1) for count, group in zip(counts, (before, after), strict=True)]
     more_after = rates[1] > 2.0 * rates[0]
@@ -295,8 +313,12 @@ def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[str, ...]]], figure
                 check=cause.check,
             )
         )
-    first = reasons[0].probability
-    alike = tuple(reason.name for reason in reasons if reason.probability >= ALIKE * first)
+    drops = [weighed[index][1].drop for index in order]
+    alike = tuple(
+        reason.name
+        for reason, drop in zip(reasons, drops, strict=True)
+        if drop > drops[0] - ALIKE and reason.probability >= WORTH_NAMING * reasons[0].probability
+    )
     none = math.exp(nothing - whole)
     return Reasons(tuple(reasons), none, _words(reasons, alike, none), _shown(figures))
 
@@ -319,7 +341,7 @@ def _words(reasons: list[Reason], alike: tuple[str, ...], none: float) -> str:
         return "the errors of sheet and runs explain what was seen; no further reason is needed"
     if len(alike) > 1:
         listed = ", ".join(alike[:-1]) + " and " + alike[-1]
-        return f"cannot separate {listed}"
+        return f"the data cannot separate {listed}"
     size = 100.0 * ((reasons[0].size.value or 1.0) - 1.0)
     quantity = reasons[0].size.notes[0].removeprefix("factor on the ")
     return (

@@ -1,0 +1,127 @@
+"""A confirmed (or not) change on a terminal, readable at 80 columns."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from analyzer.constants import AXLES
+from analyzer.report.verdict_text import change_words, comparison_answer, smallest_visible
+from analyzer.report.wording import figure, label, sentence, value_with_interval
+
+if TYPE_CHECKING:
+    from analyzer.comparison.results import Confirmation
+
+_MOST_REASONS: Final = 5
+_NAME: Final = 24
+
+
+def print_confirmation(confirmation: Confirmation, console: Console) -> None:
+    """Print the verdict, then what it rests on.
+
+    Parameters
+    ----------
+    confirmation : Confirmation
+        From `analyzer.comparison.confirm.confirm`.
+    console : Console
+        Where to.
+    """
+    _verdict(confirmation, console)
+    _stiffness(confirmation, console)
+    _ledger(confirmation, console)
+    _reasons(confirmation, console)
+    _session(confirmation, console)
+    _say(console, "")
+    _say(console, f"Next: {sentence(confirmation.plan)}")
+    for caution in confirmation.cautions:
+        _say(console, f"Caution: {sentence(caution)}")
+
+
+def _verdict(confirmation: Confirmation, console: Console) -> None:
+    comparison = confirmation.comparison
+    _say(console, comparison_answer(comparison), style="bold")
+    _say(console, sentence(comparison.reason))
+    _say(console, smallest_visible(comparison))
+    _say(console, f"The car as a whole: {change_words(confirmation.car_ratio, '95 % interval ')}.")
+    line = f"Order of driving: {label(confirmation.order, 60)}"
+    if confirmation.drift is None:
+        line += "; drift cannot be told from this order"
+    else:
+        drift = 100.0 * (confirmation.drift.value or 0.0)
+        error = 100.0 * (confirmation.drift.std_error or 0.0)
+        line += f"; drift of {drift:+.2f} ± {error:.2f} % per run taken out"
+    _say(console, line + ".")
+    for text in (*comparison.differences, *comparison.notes):
+        _say(console, f"  {sentence(text)}")
+    changed = [item for item in confirmation.left_out if item.verdict is not comparison.verdict]
+    for item in changed:
+        _say(console, f"  Without {label(item.run, _NAME)} the verdict would be: {item.verdict.value}.")
+    if confirmation.left_out and not changed:
+        _say(console, "  The verdict is the same whichever one run is left out.")
+
+
+def _stiffness(confirmation: Confirmation, console: Console) -> None:
+    table = _table("roll stiffness, N m/deg", "before", "after")
+    for part in (*AXLES, "total"):
+        pair = [r.measured[f"roll_stiffness_{part}"] for r in (confirmation.before, confirmation.after)]
+        table.add_row("car" if part == "total" else part, *(figure(e, False) for e in pair))
+    console.print(table)
+
+
+def _ledger(confirmation: Confirmation, console: Console) -> None:
+    table = _table("ledger", "before", "after", "change")
+    for part in confirmation.parts:
+        name = f"{part.name}, {part.before.unit}"
+        table.add_row(name, *(figure(e, False) for e in (part.before, part.after, part.change)))
+    console.print(table)
+
+
+def _reasons(confirmation: Confirmation, console: Console) -> None:
+    reasons = confirmation.reasons
+    _say(console, f"Reasons: {sentence(reasons.answer)}", style="bold")
+    for line in reasons.figures:
+        _say(console, f"  {line}")
+    if not reasons.ranked:
+        return
+    _say(console, f"  {100.0 * reasons.none:3.0f} %  nothing but the errors of sheet and runs")
+    for reason in reasons.ranked[:_MOST_REASONS]:
+        size = f"{reason.size.notes[0]} {value_with_interval(reason.size)}"
+        _say(
+            console, f"  {100.0 * reason.probability:3.0f} %  {label(reason.name, 60)}: {size} if it is alone"
+        )
+        for line in (*reason.evidence, f"look at: {reason.check}"):
+            _say(console, f"         {label(line, 200)}")
+
+
+def _session(confirmation: Confirmation, console: Console) -> None:
+    if len(confirmation.settings) > 2:
+        table = _table("set-up", "runs", "measured, N m/deg", "predicted", "sheet updated by the runs")
+        for item in confirmation.settings:
+            figures = (figure(e, False) for e in (item.measured, item.predicted, item.updated))
+            table.add_row(label(item.setup, _NAME), str(item.runs), *figures)
+        console.print(table)
+        for pair in confirmation.pairs:
+            word = "different" if pair.different else "not shown to differ"
+            names = f"{label(pair.before, _NAME)} and {label(pair.after, _NAME)}"
+            _say(console, f"  {names}: {word}, {value_with_interval(pair.ratio)} (p = {pair.p_value:.2g}).")
+    if confirmation.shown:
+        _say(console, "What all runs together have shown, as a factor on the sheet:")
+        for name, estimate in confirmation.shown.items():
+            _say(console, f"  {name}: {figure(estimate)} ({estimate.notes[0]}).")
+
+
+def _table(*columns: str) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), header_style="")
+    for place, column in enumerate(columns):
+        table.add_column(column, justify="left" if place == 0 else "right", overflow="fold")
+    return table
+
+
+def _say(console: Console, line: str, style: str = "") -> None:
+    for piece in Text(line, style=style).wrap(console, console.width):
+        piece.rstrip()
+        console.print(piece)
