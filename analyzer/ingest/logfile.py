@@ -46,6 +46,8 @@ class LogFile:
         House name -> values in SI, one per time, NaN where blank.
     outside : dict
         House name -> True where the reading lies outside its calibration table.
+    complete : set of str
+        Channels with a number in every row.
     steps, health : list
         What was done and found.
     """
@@ -57,6 +59,7 @@ class LogFile:
     outside: dict[str, NDArray[np.bool_]] = field(default_factory=dict)
     steps: list[str] = field(default_factory=list)
     health: list[HealthRow] = field(default_factory=list)
+    complete: set[str] = field(default_factory=set)
     _interval: float | None = None
 
     @property
@@ -299,7 +302,11 @@ def _add_channels(
     last_use = {index: name for name, index in places.items()}
     for name, index in places.items():
         values = ordered.take(table.numbers[index])
-        values = np.where(np.isinf(values), np.nan, values) if bool(np.isinf(values).any()) else values
+        finite = np.isfinite(values)
+        if finite.all():
+            done.complete.add(name)
+        else:
+            values = np.where(finite, values, np.nan)
         channel: Channel | None = logger.channels.get(name)
         calibrated = calibrate(values, name, channel, opened.header[index], opened.path)
         done.channels[name] = calibrated.values

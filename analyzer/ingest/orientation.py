@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.constants import STANDARD_GRAVITY
+from analyzer.ingest.blocks import Blocks
 from analyzer.ingest.recording import HealthRow, Verdict
-from analyzer.ingest.zero import block_spread
 
 Floats = NDArray[np.float64]
 
@@ -20,7 +20,6 @@ CLEAR: Final = 0.6
 DOUBTFUL: Final = 0.3
 GRAVITY_BAND: Final = 0.15
 _WORDS: Final = (("forward", "backward"), ("left", "right"), ("up", "down"))
-_BLOCK_SECONDS: Final = 0.5
 _LEAST_BLOCKS: Final = 20
 
 
@@ -59,15 +58,13 @@ class _Witnesses:
     yawing: Floats | None
 
 
-def found_axes(data: dict[str, Floats], rate: float) -> tuple[dict[str, str], tuple[HealthRow, ...], bool]:
+def found_axes(blocks: Blocks) -> tuple[dict[str, str], tuple[HealthRow, ...], bool]:
     """Find the words for `logger.imu.axes` where the unit is clearly turned.
 
     Parameters
     ----------
-    data : dict
-        House channels on the time base, as logged [SI].
-    rate : float
-        Samples per second [Hz].
+    blocks : Blocks
+        House channels on the time base, as logged [SI], with their block statistics.
 
     Returns
     -------
@@ -78,7 +75,7 @@ def found_axes(data: dict[str, Floats], rate: float) -> tuple[dict[str, str], tu
     with_gyro : bool
         Whether the turn rates are turned along with the accelerations.
     """
-    seen = _witnesses(data, rate)
+    seen = _witnesses(blocks)
     if seen is None or _fits(np.eye(3), seen, DOUBTFUL):
         return {}, (), False
     fitting = [matrix for matrix in _rotations() if _fits(matrix, seen, CLEAR)]
@@ -95,18 +92,16 @@ def found_axes(data: dict[str, Floats], rate: float) -> tuple[dict[str, str], tu
         "logger.imu.axes."
     )
     rows = tuple(HealthRow("axes", f"accel_{a}", Verdict.SUSPECT, None, None, "", text) for a in "xyz")
-    return axes, rows, _gyro_turns_along(matrix, seen, data, rate)
+    return axes, rows, _gyro_turns_along(matrix, seen, blocks)
 
 
-def _witnesses(data: dict[str, Floats], rate: float) -> _Witnesses | None:
-    if not all(f"accel_{a}" in data for a in "xyz"):
+def _witnesses(blocks: Blocks) -> _Witnesses | None:
+    if not all(f"accel_{a}" in blocks.data for a in "xyz"):
         return None
-    block = max(2, round(_BLOCK_SECONDS * rate))
-    means = {
-        n: block_spread(v, block)[0] for n, v in data.items() if not n.startswith(("lat", "lon", "other"))
-    }
+    step = blocks.size / blocks.rate
+    means = {n: blocks.mean(n) for n in blocks.data if not n.startswith(("lat", "lon", "other"))}
     accel = np.column_stack([means[f"accel_{a}"] for a in "xyz"])
-    forward = np.gradient(means["speed"], block / rate) if "speed" in means and len(accel) > 2 else None
+    forward = np.gradient(means["speed"], step) if "speed" in means and len(accel) > 2 else None
     yawing = means["speed"] * means["gyro_z"] if "speed" in means and "gyro_z" in means else None
     pairs = [(f"damper_{e}L", f"damper_{e}R") for e in "FR"]
     rolls = [means[right] - means[left] for left, right in pairs if left in means and right in means]
@@ -146,20 +141,19 @@ def correlated(a: Floats, b: Floats | None) -> float | None:
     return float(np.corrcoef(first, second)[0, 1])
 
 
-def _gyro_turns_along(matrix: Floats, seen: _Witnesses, data: dict[str, Floats], rate: float) -> bool:
+def _gyro_turns_along(matrix: Floats, seen: _Witnesses, blocks: Blocks) -> bool:
     """Return whether the turn rates need the same turn: many loggers name them by the car's motion."""
-    if not all(f"gyro_{a}" in data for a in "xyz"):
+    if not all(f"gyro_{a}" in blocks.data for a in "xyz"):
         return False
-    block = max(2, round(_BLOCK_SECONDS * rate))
-    rates = np.column_stack([block_spread(data[f"gyro_{a}"], block)[0] for a in "xyz"])
+    rates = np.column_stack([blocks.mean(f"gyro_{a}") for a in "xyz"])
     turned = rates @ matrix.T
     lateral = (seen.accel @ matrix.T)[:, 1]
     gain = 0.0
     if seen.yawing is not None:
-        speed = block_spread(data["speed"], block)[0]
+        speed = blocks.mean("speed")
         gain += (correlated(lateral, speed * turned[:, 2]) or 0.0) - (correlated(lateral, seen.yawing) or 0.0)
     if seen.lateral is not None:
-        rolling = np.gradient(seen.lateral, block / rate)
+        rolling = np.gradient(seen.lateral, blocks.size / blocks.rate)
         # Scaled so that a turn rate of some degrees per second counts as movement.
         gain += (correlated(100.0 * turned[:, 0], rolling) or 0.0) - (
             correlated(100.0 * rates[:, 0], rolling) or 0.0

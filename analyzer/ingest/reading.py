@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer.errors import LogError
+from analyzer.ingest.blocks import Blocks
 from analyzer.ingest.calibration import static_reading
 from analyzer.ingest.clock_rows import found_clock, stated_clock
 from analyzer.ingest.clocks import match_clocks
@@ -108,6 +109,7 @@ class _Assembly:
     health: list[HealthRow] = field(default_factory=list)
     data: dict[str, NDArray[np.float64]] = field(default_factory=dict)
     outside: dict[str, NDArray[np.bool_]] = field(default_factory=dict)
+    complete: set[str] = field(default_factory=set)
 
 
 def _read(
@@ -133,9 +135,10 @@ def _read(
         raise LogError(
             paths[0], "", "holds no channel with samples", "check logger.channels in the car sheet"
         )
-    _turn(made, base, logger, paths[0])
-    _zero(made, base, logger, level, paths[0])
-    found = check_channels(made.data, made.outside, base, logger, car)
+    blocks = Blocks(made.data, base.rate)
+    _turn(made, blocks, logger, paths[0])
+    _zero(made, blocks, base, logger, level, paths[0])
+    found = check_channels(blocks, made.outside, base, logger, car, made.complete)
     made.health += found.rows
     frame, suspect = _frames(made, base, found.marks)
     return Recording(
@@ -181,6 +184,8 @@ def _align_clocks(made: _Assembly, files: list[LogFile], offsets: Sequence[float
 
 def _own_interval(file: LogFile, name: str) -> float | None:
     """Return the usual distance of the samples of one channel [s]; None when it has fewer than two."""
+    if name in file.complete:
+        return file.interval
     good = np.isfinite(file.channels[name])
     count = int(good.sum())
     if count < 2:
@@ -240,6 +245,12 @@ def _place(made: _Assembly, file: LogFile, base: TimeBase) -> None:
                 f"{file.path.name}: {name} is in an earlier file of the run, too; that one is used"
             )
             continue
+        if name in file.complete and shared.identical:
+            made.complete.add(name)
+            made.data[name] = values
+            if name in file.outside:
+                made.outside[name] = file.outside[name]
+            continue
         good = np.isfinite(values)
         count = int(good.sum())
         if count < 2:
@@ -276,28 +287,40 @@ def _fitted(
     return Placer(fine.times(), base, placer.interval).place(smooth)
 
 
-def _turn(made: _Assembly, base: TimeBase, logger: Logger, path: Path) -> None:
+def _turn(made: _Assembly, blocks: Blocks, logger: Logger, path: Path) -> None:
     """Turn the inertial unit's axes to the car's: as stated, or as gravity and motion clearly show."""
-    if logger.imu.axes:
-        made.steps += turn_axes(made.data, logger.imu.axes, path)
-        return
-    axes, rows, with_gyro = found_axes(made.data, base.rate)
-    kinds = ("accel", "gyro") if with_gyro else ("accel",)
+    rows: tuple[HealthRow, ...] = ()
+    kinds: tuple[str, ...] = ("accel", "gyro")
+    axes = logger.imu.axes
+    if not axes:
+        axes, rows, with_gyro = found_axes(blocks)
+        kinds = ("accel", "gyro") if with_gyro else ("accel",)
     made.steps += turn_axes(made.data, axes, path, kinds)
     made.health += rows
+    if axes:
+        turned = [f"{kind}_{axis}" for kind in kinds for axis in "xyz"]
+        # Which sensor axis had every sample is not followed through the turn.
+        made.complete -= set(turned)
+        blocks.forget(turned)
 
 
 def _zero(
-    made: _Assembly, base: TimeBase, logger: Logger, level: tuple[float, float] | None, path: Path
+    made: _Assembly,
+    blocks: Blocks,
+    base: TimeBase,
+    logger: Logger,
+    level: tuple[float, float] | None,
+    path: Path,
 ) -> None:
     static: dict[str, float] = {}
     for name, channel in logger.channels.items():
         reading = static_reading(channel, name, path) if name.startswith("damper_") else None
         if reading is not None and name in made.data:
             static[name] = reading
-    zeroed = zero_pots(made.data, base.times(), base.rate, static, level, logger.zero == "standing")
+    zeroed = zero_pots(blocks, base.times(), static, level, logger.zero == "standing")
     for name, offset in zeroed.offsets.items():
         made.data[name] = made.data[name] - offset
+        blocks.shift(name, offset)
     made.steps += zeroed.steps
     made.health += zeroed.health
 
@@ -308,7 +331,10 @@ def _frames(
     names = [n for n in HOUSE_CHANNELS if n in made.data] + [n for n in made.data if n not in HOUSE_CHANNELS]
     index = pd.Index(base.times(), name="time_s")
     frame = pd.DataFrame({name: made.data[name] for name in names}, index=index, copy=False)
-    marks = {name: ~np.isfinite(made.data[name]) for name in names}
+    marks = {
+        name: np.zeros(base.count, dtype=bool) if name in made.complete else ~np.isfinite(made.data[name])
+        for name in names
+    }
     for name, outside in made.outside.items():
         marks[name] |= outside
     for name, parts in stretches.items():

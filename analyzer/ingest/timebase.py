@@ -116,6 +116,11 @@ class Placer:
         self._scatter = bool(on_base and apart and inside)
 
     @property
+    def identical(self) -> bool:
+        """Whether the stamps are the base, one for one."""
+        return self._identity
+
+    @property
     def interpolates(self) -> bool:
         """Whether values are interpolated between stamps, since these do not lie on the base."""
         return not (self._identity or self._scatter)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analyzer.ingest.blocks import Blocks
 from analyzer.ingest.recording import HealthRow, Verdict
 
 ZERO_TOLERANCE: Final = 0.004
@@ -44,43 +44,20 @@ class Zeroed:
     health: list[HealthRow] = field(default_factory=list)
 
 
-def block_spread(values: NDArray[np.float64], block: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return mean and standard deviation of whole blocks of samples; NaN in a block makes both NaN."""
-    count = len(values) // block
-    cut = values[: count * block].reshape(count, block)
-    return cut.mean(axis=1), cut.std(axis=1)
-
-
-def standing_blocks(
-    data: dict[str, NDArray[np.float64]],
-    rate: float,
-    block_seconds: float = 0.5,
-    statistics: Callable[[str], tuple[NDArray[np.float64], NDArray[np.float64]]] | None = None,
-) -> NDArray[np.bool_]:
+def standing_blocks(blocks: Blocks) -> NDArray[np.bool_]:
     """Return per block of half a second whether the car clearly stands.
 
     Pots must be quiet and, as far as they were logged, accelerations, turn rates and speed as well. A log
     with pots alone cannot tell standing from smooth driving, so it gives no standing block.
-
-    Parameters
-    ----------
-    data : dict
-        House channels on the time base [SI].
-    rate : float
-        Samples per second [Hz].
-    block_seconds : float
-        Length of a block [s].
-    statistics : callable or None
-        Channel -> mean and standard deviation of its blocks, where the caller has them already.
     """
-    block = max(2, round(block_seconds * rate))
-    length = len(next(iter(data.values()))) // block if data else 0
+    data = blocks.data
+    length = len(next(iter(data.values()))) // blocks.size if data else 0
     still = np.ones(length, dtype=bool)
     witnesses = 0
     for name in data:
         if not name.startswith(("damper", "accel_x", "accel_y", "gyro", "speed")):
             continue
-        mean, spread = statistics(name) if statistics else block_spread(data[name], block)
+        mean, spread = blocks.statistics(name)
         if np.isnan(mean).all():
             continue
         if name.startswith("damper"):
@@ -97,23 +74,21 @@ def standing_blocks(
     return still if witnesses >= 2 else np.zeros(length, dtype=bool)
 
 
-def longest_standing(data: dict[str, NDArray[np.float64]], rate: float) -> tuple[int, int] | None:
+def longest_standing(blocks: Blocks) -> tuple[int, int] | None:
     """Return first and last sample (exclusive) of the longest stretch the car stands; None below 2 s."""
-    still = standing_blocks(data, rate)
+    still = standing_blocks(blocks)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], still.astype(np.int8), [0]])))
     if len(edges) == 0:
         return None
     starts, ends = edges[::2], edges[1::2]
     longest = int(np.argmax(ends - starts))
-    block = max(2, round(0.5 * rate))
-    first, last = int(starts[longest]) * block, int(ends[longest]) * block
-    return (first, last) if (last - first) / rate >= STANDING_SECONDS else None
+    first, last = int(starts[longest]) * blocks.size, int(ends[longest]) * blocks.size
+    return (first, last) if (last - first) / blocks.rate >= STANDING_SECONDS else None
 
 
 def zero_pots(
-    data: dict[str, NDArray[np.float64]],
+    blocks: Blocks,
     times: NDArray[np.float64],
-    rate: float,
     static: dict[str, float],
     level: tuple[float, float] | None,
     use_standing: bool = True,
@@ -122,12 +97,10 @@ def zero_pots(
 
     Parameters
     ----------
-    data : dict
-        House channels on the time base [SI].
+    blocks : Blocks
+        House channels on the time base [SI] with their block statistics.
     times : ndarray
         Their times [s].
-    rate : float
-        Samples per second [Hz].
     static : dict
         Channel -> stated reading [m]; these are not questioned.
     level : tuple of float or None
@@ -135,6 +108,7 @@ def zero_pots(
     use_standing : bool
         Whether a standing stretch found in the log may overrule the calibration's zero.
     """
+    data = blocks.data
     done = Zeroed()
     pots = [name for name in data if name.startswith("damper_")]
     for name in pots:
@@ -149,7 +123,7 @@ def zero_pots(
     if level is not None:
         _from_level(done, data, times, open_pots, level)
         return done
-    found = longest_standing(data, rate) if use_standing else None
+    found = longest_standing(blocks) if use_standing else None
     if found is None:
         done.steps.append(
             "no standing stretch was found; the pots' zero is that of their calibration "

@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
+from analyzer.ingest.blocks import BLOCK_SECONDS
 from analyzer.ingest.health.signals import (
-    BLOCK_SECONDS,
     END_SIGN,
     POTS,
     SIDE_SIGN,

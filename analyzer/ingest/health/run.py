@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analyzer.ingest.blocks import Blocks
 from analyzer.ingest.health.inertial import check_inertial
 from analyzer.ingest.health.pots import check_pots
 from analyzer.ingest.health.sensors import check_run_gaps, check_sensor
@@ -22,18 +23,19 @@ NEEDED: Final = (*POTS, "accel_x", "accel_y", "accel_z")
 
 
 def check_channels(
-    data: dict[str, NDArray[np.float64]],
+    blocks: Blocks,
     outside: dict[str, NDArray[np.bool_]],
     base: TimeBase,
     logger: Logger,
     car: CarSheet | None,
+    complete: set[str],
 ) -> Findings:
     """Run all checks.
 
     Parameters
     ----------
-    data : dict
-        House channels on the time base [SI].
+    blocks : Blocks
+        House channels on the time base [SI] with their block statistics.
     outside : dict
         Channel -> True where the reading lies outside its calibration table.
     base : TimeBase
@@ -42,14 +44,17 @@ def check_channels(
         What the car sheet says about the logger.
     car : CarSheet or None
         For damper strokes; None for a log without a sheet.
+    complete : set of str
+        Channels known to have every sample.
     """
-    signals = Signals(data, base, logger, car, outside)
+    data = blocks.data
+    signals = Signals(blocks, base, logger, car, outside, complete)
     found = _missing(data, logger)
     # Whole-array operations let other threads run meanwhile.
     with ThreadPoolExecutor(max_workers=2) as pool:
         list(pool.map(signals.mean, data))
         _ = signals.still
-        shared = np.ones(base.count, dtype=bool)
+        shared = np.full(base.count, not complete)
         for values in data.values():
             if shared.any():
                 shared &= np.isnan(values)

@@ -9,17 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.constants import AXLE_CORNERS
+from analyzer.ingest.blocks import BLOCK_SECONDS, Blocks
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.ingest.timebase import TimeBase
-from analyzer.ingest.zero import block_spread, standing_blocks
+from analyzer.ingest.zero import standing_blocks
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.sheets.logger import Logger
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-BLOCK_SECONDS: Final = 0.5
-"""Length over which means and spreads are taken: long against a wheel's hop, short against a turn."""
 POTS: Final = tuple(f"damper_{corner}" for pair in AXLE_CORNERS.values() for corner in pair)
 
 SIDE_SIGN: Final = {"damper_FL": -1.0, "damper_FR": 1.0, "damper_RL": -1.0, "damper_RR": 1.0}
@@ -78,8 +77,8 @@ class Signals:
 
     Parameters
     ----------
-    data : dict
-        House channels on the time base [SI].
+    blocks : Blocks
+        House channels on the time base [SI] with their block statistics.
     base : TimeBase
         Their times.
     logger : Logger
@@ -88,44 +87,43 @@ class Signals:
         The whole car sheet, for damper strokes; None for a log without one.
     outside : dict
         Channel -> True where its reading lies outside the calibration table.
+    complete : set of str
+        Channels known to have every sample.
     """
 
     def __init__(
         self,
-        data: dict[str, Floats],
+        blocks: Blocks,
         base: TimeBase,
         logger: Logger,
         car: CarSheet | None,
         outside: dict[str, Bools],
+        complete: set[str],
     ) -> None:
-        self.data = data
+        self.data = blocks.data
         self.base = base
         self.logger = logger
         self.car = car
         self.outside = outside
+        self.complete = complete
         self.bad: set[str] = set()
-        self.block = max(2, round(BLOCK_SECONDS * base.rate))
-        self._blocks: dict[str, tuple[Floats, Floats]] = {}
+        self.blocks = blocks
+        self.block = blocks.size
         self._still: Bools | None = None
 
     def mean(self, name: str) -> Floats:
         """Return the means of whole blocks of half a second; NaN where a sample is missing."""
-        return self._statistics(name)[0]
+        return self.blocks.mean(name)
 
     def spread(self, name: str) -> Floats:
         """Return the standard deviations of the same blocks."""
-        return self._statistics(name)[1]
-
-    def _statistics(self, name: str) -> tuple[Floats, Floats]:
-        if name not in self._blocks:
-            self._blocks[name] = block_spread(self.data[name], self.block)
-        return self._blocks[name]
+        return self.blocks.spread(name)
 
     @property
     def still(self) -> Bools:
         """Whether the car clearly stands, per block."""
         if self._still is None:
-            self._still = standing_blocks(self.data, self.base.rate, BLOCK_SECONDS, self._statistics)
+            self._still = standing_blocks(self.blocks)
         return self._still
 
     def standing_mean(self, name: str) -> float | None:
