@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
+from analyzer.archive.files import FORMAT as SEASON_FORMAT
 from analyzer.errors import AnalyzerError, one_line
 from analyzer.report.results import FORMAT
 
@@ -103,7 +104,7 @@ def _has_our_format(results: Path) -> bool:
         table = json.loads(results.read_bytes())
     except (OSError, ValueError, RecursionError):
         return False
-    return isinstance(table, dict) and table.get("format") == FORMAT
+    return isinstance(table, dict) and table.get("format") in (FORMAT, SEASON_FORMAT)
 
 
 def _swap(work: Path, target: Path) -> None:

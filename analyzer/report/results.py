@@ -62,8 +62,8 @@ def results_dict(review: Review) -> dict[str, Any]:
         "setups": [_setup(setup) for setup in review.setups],
         "comparisons": [_comparison(comparison) for comparison in review.comparisons],
     }
-    rounded: dict[str, Any] = _rounded(table)
-    return rounded
+    found: dict[str, Any] = rounded(table)
+    return found
 
 
 def estimate_dict(estimate: Estimate) -> dict[str, Any]:
@@ -244,12 +244,12 @@ def _local(text: str, session: Session) -> str:
     return text
 
 
-def _rounded(value: Any) -> Any:
+def rounded(value: Any) -> Any:
     """Return `value` with floats rounded, numpy scalars made plain, and nothing that JSON cannot hold."""
     if isinstance(value, Mapping):
-        return {str(key): _rounded(item) for key, item in value.items()}
+        return {str(key): rounded(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_rounded(item) for item in value]
+        return [rounded(item) for item in value]
     if hasattr(value, "item") and not isinstance(value, str):
         value = value.item()
     if isinstance(value, float):
