@@ -6,7 +6,6 @@ Rooms are imported inside the commands that need them, so that help answers at o
 from __future__ import annotations
 
 import sys
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -188,6 +187,50 @@ def start(
 
 
 @app.command()
+def archive(
+    folder: Annotated[
+        Path,
+        typer.Argument(metavar="FOLDER", help="Folder of the season: every session.toml below it counts."),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="Folder of the archive; 'archive' inside FOLDER if not given."),
+    ] = None,
+    as_json: AsJson = False,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            "--scheduler",
+            metavar="ADDRESS",
+            help="Work on the machines of this dask scheduler, tcp://host:8786.",
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            "--workers", metavar="N", help="Processes on this machine; one per processor if not given."
+        ),
+    ] = None,
+) -> None:
+    """Keep a season: estimate every new run of many sessions once, and show what changed over time."""
+    from analyzer.archive.run import archive_folder
+    from analyzer.report.archive_write import print_season, season_dict, write_season
+
+    with _progress(as_json) as tell:
+        season = archive_folder(folder, out, tell, scheduler, workers, finish=write_season)
+    if as_json:
+        _print_json(season_dict(season))
+    else:
+        print_season(season, _console())
+        print(f"archive: {season.folder}; page: {write_season(season)}")
+    if season.left_out:
+        place, run, reason = season.left_out[0]
+        more = len(season.left_out) - 1
+        where = f"{place}{f', {run}' if run else ''}"
+        raise AnalyzerError(one_line(f"{where}: {reason}" + (f" ({more} more left out)" if more else "")))
+
+
+@app.command()
 def demo(
     folder: Annotated[
         Path, typer.Argument(metavar="FOLDER", help="Empty or new folder to write the session to.")
@@ -226,24 +269,19 @@ def _print_json(table: dict[str, Any]) -> None:
 
 @contextmanager
 def _progress(silent: bool) -> Iterator[Callable[[str, int, int], None]]:
-    """Show what is being done, on standard error: a bar on a terminal, else plain lines after a second."""
-    if silent:
+    """Show what is being done as a bar on standard error, when that is a terminal.
+
+    Into a file or a pipe nothing is written, so that standard error holds error lines alone.
+    """
+    if silent or not sys.stderr.isatty():
         yield lambda _what, _done, _all: None
-    elif sys.stderr.isatty():
-        from rich.console import Console
-        from rich.progress import BarColumn, Progress, TextColumn
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
 
-        columns = (TextColumn("{task.description}"), BarColumn())
-        with Progress(*columns, console=Console(stderr=True), transient=True) as display:
-            task = display.add_task("starting", total=None)
-            yield lambda what, done, steps: display.update(
-                task, description=what, completed=done, total=steps or None
-            )
-    else:
-        began = time.monotonic()
-
-        def tell(what: str, done: int, steps: int) -> None:
-            if time.monotonic() - began > 1.0:
-                print(f"{what} ({done} of {steps})" if steps else what, file=sys.stderr)
-
-        yield tell
+    columns = (TextColumn("{task.description}"), BarColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as display:
+        task = display.add_task("starting", total=None)
+        yield lambda what, done, steps: display.update(
+            task, description=what, completed=done, total=steps or None
+        )
