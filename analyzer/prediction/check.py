@@ -9,8 +9,12 @@ from analyzer.constants import AXLES
 from analyzer.errors import AnalyzerError, SheetError
 from analyzer.prediction.bladed import blade_outline
 from analyzer.prediction.formed import ShapeError, formed_model
+from analyzer.prediction.frame import BarModel
 from analyzer.sheets.bar import Blade, BladedBar, FormedBar
 from analyzer.sheets.car import CarSheet
+
+SHORTEST_LEVER: Final = 0.005
+"""Least lever of a bent bar's link eye [m]."""
 
 SKEW: Final = 0.01
 """Product of inertia over the mean second moment above which an outline counts as lopsided."""
@@ -33,7 +37,7 @@ def check_bars(car: CarSheet, path: Path | None = None) -> None:
         bar = car.axle(axle).bar
         try:
             if isinstance(bar, FormedBar):
-                formed_model(bar)
+                _check_arms(formed_model(bar))
             elif isinstance(bar, BladedBar) and bar.blade.outline is not None:
                 _check_outline(bar.blade)
         except ShapeError as error:
@@ -54,3 +58,18 @@ def _check_outline(blade: Blade) -> None:
             "is lopsided, so its depth is no axis of bending",
             "make it symmetrical about its depth or its thickness",
         )
+
+
+def _check_arms(model: BarModel) -> None:
+    """Refuse a bent bar whose links find no lever, or levers that point opposite ways."""
+    axis = model.left_mount.minus(model.right_mount).unit()
+    torques = [
+        float(eye.minus(model.right_mount).cross(pull).dot(axis))
+        for eye, pull in ((model.left_eye, model.left_pull), (model.right_eye, model.right_pull))
+    ]
+    if min(abs(torque) for torque in torques) < SHORTEST_LEVER:
+        raise ShapeError(
+            "points", "a link eye has no lever about the line of the mounts", "move it off that line"
+        )
+    if torques[0] * torques[1] < 0.0:
+        raise ShapeError("points", "the arms point opposite ways", "let both link eyes lie on one side")

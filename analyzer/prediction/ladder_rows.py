@@ -34,7 +34,7 @@ from analyzer.prediction.rate import (
     computed_bench_rate,
     setting_in_words,
 )
-from analyzer.prediction.setup import NM_PER_DEG, predict_setup
+from analyzer.prediction.setup import NM_PER_DEG, check_upright, predict_setup
 from analyzer.prediction.stress import fatigue_cycles, stress_points
 from analyzer.prediction.travel import WheelRange, banked_travel, wheel_range
 from analyzer.prediction.variants import BarSheet, Variant, round_mass, solid_comparison, variants
@@ -79,6 +79,8 @@ def bar_ladder(
         lambda moved: _ladder_values(moved, axle, at, settings, (*neighbours, *solids)),
         tell=[f"rate {number}", f"stiffness {number}", f"gradient {number}"],
     )
+    for index in range(len(settings)):
+        check_upright(found.values[f"level {index}"])
     travel = wheel_range(sheet, axle)
     rows = [
         _row(sheet, setting, index, found, travel, lateral, setting == at)
@@ -159,6 +161,7 @@ def _ladder_values(
         rates: dict[Axle, Any] = {axle: rate, rest: rest_rate}
         roll = car_roll(car, rates)
         values[f"rate {index}"] = rate
+        values[f"level {index}"] = roll.level
         values[f"change {index}"] = rate / base - 1.0
         values[f"stiffness {index}"] = roll.axles[axle].stiffness
         values[f"gradient {index}"] = roll.axles[axle].suspension * roll.level

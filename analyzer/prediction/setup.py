@@ -27,6 +27,9 @@ NM_PER_DEG: Final = math.pi / 180.0
 TOLD: Final = tuple(f"{what} {a}" for what in ("stiffness", "gradient") for a in AXLES)
 """Figures for whose sake assumed tolerances are listed."""
 
+FALLING_OVER: Final = 10.0
+"""Factor of the gravity term above which a car is taken to fall over; road cars have 1.05 to 1.2."""
+
 CHANGE_METHOD: Final = "both set-ups from one sheet; errors common to both cancel"
 
 __all__ = ["SetupProblem", "bar_rates", "check_setup", "predict_change", "predict_setup", "setup_values"]
@@ -82,6 +85,7 @@ def predict_setup(car: CarSheet, name: str, setup: Setup, sheet_path: Path | Non
     """
     _refuse(car, name, setup, sheet_path)
     found = propagate(car, lambda sheet: setup_values(sheet, setup), tell=TOLD)
+    check_upright(found.values["level"])
     return SetupPrediction(
         name=name,
         bars=_bar_predictions(car, setup, found),
@@ -129,12 +133,28 @@ def predict_change(
     )
 
 
+def check_upright(level: float) -> None:
+    """Refuse a car that its springs and bars cannot hold upright.
+
+    Parameters
+    ----------
+    level : float
+        Body-axes force per level-road acceleration, 1 / (1 - g body roll); negative when the car falls over.
+    """
+    if level <= 0.0 or level > FALLING_OVER:
+        raise AnalyzerError(
+            "springs and bars are too soft to hold the car upright in roll; check the units of spring.rate, "
+            "motion_ratio and cg_height in the car sheet"
+        )
+
+
 def setup_values(car: CarSheet, setup: Setup) -> Values:
     """Return the figures of a set-up in SI by name, arrays where the sheet holds arrays.
 
     Names: ``rate``, ``stiffness`` [N m/rad], ``gradient`` and ``body gradient`` [rad per m/s2] each with an
     axle (and ``total``), ``elastic``/``geometric``/``unsprung``/``transfer`` with an axle [N per m/s2 of
-    level-road lateral acceleration], ``front share``, and those of `extra_values`.
+    level-road lateral acceleration], ``front share``, ``level`` (body-axes force per level-road
+    acceleration), and those of `extra_values`.
     """
     rates = bar_rates(car, setup)
     roll = car_roll(car, rates)
@@ -155,6 +175,7 @@ def roll_values(roll: CarRoll) -> dict[str, float]:
             values[f"{path} {a}"] = getattr(axle, path) * roll.level
         values[f"transfer {a}"] = values[f"elastic {a}"] + values[f"geometric {a}"] + values[f"unsprung {a}"]
     values["stiffness total"] = values["stiffness front"] + values["stiffness rear"]
+    values["level"] = roll.level  # type: ignore[assignment]
     values["gradient total"] = roll.body * roll.level  # type: ignore[assignment]
     values["front share"] = values["transfer front"] / (values["transfer front"] + values["transfer rear"])
     return values

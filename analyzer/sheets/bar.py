@@ -7,20 +7,35 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from analyzer.sheets.fields import (
-    Angle,
-    Length,
-    LengthOrZero,
-    PositiveLength,
-    Ratio,
-    Sheet,
-    Stiffness,
-    Stress,
-    quantity,
-)
+from analyzer.sheets.fields import Angle, Length, Sheet, quantity
 from analyzer.sheets.materials import MATERIALS, find_material
 from analyzer.uncertain import Uncertain
 
+Diameter = Annotated[Uncertain, quantity("length", 0.0, 0.3, example="31.75 mm")]
+Wall = Annotated[Uncertain, quantity("length", 0.0, 0.15, example="2.41 mm")]
+AcrossLength = Annotated[Uncertain, quantity("length", 0.0, 5.0, example="0.90 m")]
+EndLength = Annotated[Uncertain, quantity("length", 0.0, 5.0, example="60 mm")]
+MountSpacing = Annotated[Uncertain, quantity("length", 0.0, 5.0, example="0.78 m")]
+PartRate = Annotated[Uncertain, quantity("stiffness", 0.0, example="20 kN/mm")]
+BladeDepth = Annotated[Uncertain, quantity("length", 0.0, 0.5, example="38 mm")]
+BladeThickness = Annotated[Uncertain, quantity("length", 0.0, 0.2, example="8 mm")]
+BladeLength = Annotated[Uncertain, quantity("length", 0.0, 2.0, example="280 mm")]
+BladeRoot = Annotated[Uncertain, quantity("length", 0.0, 1.0, low_allowed=True, example="20 mm")]
+Lever = Annotated[Uncertain, quantity("length", 0.0, 2.0, example="254 mm")]
+SpacerThickness = Annotated[Uncertain, quantity("length", 0.0, 0.1, example="8 mm")]
+Offset = Annotated[Uncertain, quantity("length", 0.0, 0.2, low_allowed=True, example="10 mm")]
+BoltDiameter = Annotated[Uncertain, quantity("length", 0.0, 0.1, example="12 mm")]
+LinkLength = Annotated[Uncertain, quantity("length", 0.0, 2.0, example="140 mm")]
+LinkDifference = Annotated[Uncertain, quantity("length", -0.5, 0.5, example="2 mm")]
+BendRadius = Annotated[Uncertain, quantity("length", 0.0, 2.0, low_allowed=True, example="40 mm")]
+Place = Annotated[Uncertain, quantity("length", -20.0, 20.0, example="330 mm")]
+Deflection = Annotated[Uncertain, quantity("length", -1.0, 1.0, example="1.8 mm")]
+BarRatio = Annotated[Uncertain, quantity("number", 0.0, 10.0, example="0.58 ± 0.01")]
+HeldRate = Annotated[Uncertain, quantity("stiffness", 0.0, example="55 N/mm ± 1 N/mm")]
+ElasticModulus = Annotated[Uncertain, quantity("stress", 1e8, example="206 GPa")]
+ShearModulus = Annotated[Uncertain, quantity("stress", 1e7, example="79 GPa")]
+YieldStrength = Annotated[Uncertain, quantity("stress", 1e6, example="650 MPa")]
+LinkAngle = Annotated[Uncertain, quantity("angle", -1.2, 1.2, example="5 deg")]
 Load = Annotated[Uncertain, quantity("weight", 0.0, 50000.0, low_allowed=True)]
 
 SMALLEST_TIP = 0.2
@@ -31,9 +46,13 @@ class MadeOf(Sheet):
     """A part with a material; the table's values hold unless the sheet states its own."""
 
     material: str
-    elastic_modulus: Stress | None = None
-    shear_modulus: Stress | None = None
-    yield_strength: Stress | None = None
+    """A name of the table in bars.md, or any other with both moduli stated."""
+    elastic_modulus: ElasticModulus | None = None
+    """E; as in the table when not given."""
+    shear_modulus: ShearModulus | None = None
+    """G; as in the table when not given."""
+    yield_strength: YieldStrength | None = None
+    """For the stress factor; as in the table when not given."""
 
     @model_validator(mode="after")
     def _known_material(self) -> MadeOf:
@@ -51,9 +70,9 @@ class MadeOf(Sheet):
 class RoundEnd(Sheet):
     """A piece of another section at each end of the tube; solid when no wall is given."""
 
-    length: PositiveLength
-    outside_diameter: PositiveLength
-    wall: PositiveLength | None = None
+    length: EndLength
+    outside_diameter: Diameter
+    wall: Wall | None = None
 
     @model_validator(mode="after")
     def _wall_fits(self) -> RoundEnd:
@@ -65,9 +84,9 @@ class Tube(MadeOf):
     """The torsion member across the car; solid when no wall is given."""
 
     material: str = "4130"
-    outside_diameter: PositiveLength
-    wall: PositiveLength | None = None
-    length: PositiveLength
+    outside_diameter: Diameter
+    wall: Wall | None = None
+    length: AcrossLength
     """Between the centre lines of the two blades."""
     ends: RoundEnd | None = None
     """Both end pieces of a stepped tube."""
@@ -85,25 +104,26 @@ class Tube(MadeOf):
 class Mounts(Sheet):
     """The two bearings that carry the tube."""
 
-    spacing: PositiveLength
-    rate: Stiffness | None = None
+    spacing: MountSpacing
+    rate: PartRate | None = None
     """Radial rate of one mount; rigid when not given."""
 
 
 class Blade(MadeOf):
-    """The lever at each end of the tube, of rectangular section."""
+    """The lever at each end of the tube; a rectangle unless it has an outline."""
 
     material: str = "spring steel"
-    depth: PositiveLength
+    depth: BladeDepth
     """Side of the section in the direction of the link force, at the tube's axis."""
-    thickness: PositiveLength
+    thickness: BladeThickness
     """Side of the section along the tube, at the tube's axis."""
-    tip_depth: PositiveLength | None = None
-    tip_thickness: PositiveLength | None = None
-    """Sides at `length`, where the blade tapers."""
-    length: PositiveLength | None = None
+    tip_depth: BladeDepth | None = None
+    """Depth at `length`, where the blade tapers."""
+    tip_thickness: BladeThickness | None = None
+    """Thickness at `length`, where the blade tapers."""
+    length: BladeLength | None = None
     """From the tube's axis to the blade's end; needed for a taper."""
-    root: LengthOrZero | None = None
+    root: BladeRoot | None = None
     """From the tube's axis to where the blade starts to bend (clamp, weld); 0 when not given."""
     outline: Annotated[list[tuple[Length, Length]], Field(min_length=3, max_length=200)] | None = None
     """Section other than a rectangle: corners in order, [across the blade, in its depth], same box."""
@@ -146,7 +166,7 @@ class Blade(MadeOf):
 class Spacer(Sheet):
     """Spacers between blade and rod end; each moves the link sideways by its thickness."""
 
-    thickness: PositiveLength
+    thickness: SpacerThickness
     side: Literal["outboard", "inboard"] = "outboard"
     most: Annotated[int, Field(ge=0, le=20)] = 0
 
@@ -154,26 +174,26 @@ class Spacer(Sheet):
 class Bolt(MadeOf):
     """The bolt that carries the rod end on the blade."""
 
-    diameter: PositiveLength
+    diameter: BoltDiameter
     material: str = "bolt 8.8"
 
 
 class Link(Sheet):
     """The link between bar and suspension."""
 
-    rate: Stiffness | None = None
+    rate: PartRate | None = None
     """Axial rate of one link with its two rod ends; rigid when not given."""
-    length: PositiveLength | None = None
+    length: LinkLength | None = None
     """Between the rod-end centres; needed for its motion."""
-    angle: Angle | None = None
+    angle: LinkAngle | None = None
     """Side view, at static ride height: 0 when link and lever stand square to each other."""
-    lean: Angle | None = None
+    lean: LinkAngle | None = None
     """Front view, at static ride height: 0 when the link stands in the blade's plane."""
     rod_end_limit: Angle | None = None
     """Greatest misalignment the rod ends allow to each side."""
     lower_bolt: Literal["along tube", "along car"] = "along tube"
     """Direction of the lower rod end's bolt."""
-    left_longer: Length | None = None
+    left_longer: LinkDifference | None = None
     """Left link longer than the right one by this; negative when shorter."""
 
 
@@ -188,8 +208,8 @@ class BenchTest(Sheet):
     """Loads hung on one link eye with the other one held, and the deflections read there."""
 
     loads: Annotated[list[Load], Field(max_length=100, default_factory=list)]
-    deflections: Annotated[list[Length], Field(max_length=100, default_factory=list)]
-    rate: Stiffness | None = None
+    deflections: Annotated[list[Deflection], Field(max_length=100, default_factory=list)]
+    rate: HeldRate | None = None
     """Load per deflection, other eye held, where somebody has already drawn the line."""
     hole: Annotated[int, Field(ge=1)] = 1
     spacers: Annotated[int, Field(ge=0)] = 0
@@ -221,17 +241,17 @@ class BladedBar(Sheet):
     """A tube with a blade at each end."""
 
     kind: Literal["bladed"]
-    motion_ratio: Ratio
+    motion_ratio: BarRatio
     """Link travel at the bar / wheel travel."""
     tube: Tube
     mounts: Mounts
     blade: Blade
-    holes: Annotated[list[PositiveLength], Field(min_length=1, max_length=20)]
+    holes: Annotated[list[Lever], Field(min_length=1, max_length=20)]
     """Lever arms; hole 1 is the outermost, the softest."""
     spacer: Spacer | None = None
     bolt: Bolt | None = None
     link: Link | None = None
-    base_offset: LengthOrZero | None = None
+    base_offset: Offset | None = None
     """Offset of the rod end from the blade's centre plane without any spacer."""
     fitted: Fitted | None = None
     bench: BenchTest | None = None
@@ -251,6 +271,11 @@ class BladedBar(Sheet):
         if levers[-1] <= max(root, self.tube.outside_diameter.value / 2.0):
             raise PydanticCustomError(
                 "holes", f"holes[{len(levers)}] lies inside the tube or the blade's root; move it outwards"
+            )
+        depths = [d.value for d in (self.blade.depth, self.blade.tip_depth) if d is not None]
+        if self.bolt is not None and self.bolt.diameter.value >= min(depths):
+            raise PydanticCustomError(
+                "bolt", "bolt.diameter is not below the blade's depth; use a thinner bolt"
             )
         for key, setting in (("fitted", self.fitted), ("bench", self.bench)):
             if setting is not None:
@@ -273,20 +298,20 @@ class BladedBar(Sheet):
 class FormedPoint(Sheet):
     """A corner of the centre line: x forward, y left, z up, from any fixed point of the car."""
 
-    x: Length
-    y: Length
-    z: Length
-    bend_radius: LengthOrZero | None = None
+    x: Place
+    y: Place
+    z: Place
+    bend_radius: BendRadius | None = None
     """Centre-line radius of the bend at this corner; a sharp corner when not given."""
 
 
 class FormedMounts(Sheet):
     """The two bearings of a formed bar, each on a straight part of it."""
 
-    left: Length
-    right: Length
+    left: Place
+    right: Place
     """Position across the car (y, left positive), on the same zero as the points."""
-    rate: Stiffness | None = None
+    rate: PartRate | None = None
     """Radial rate of one mount; rigid when not given."""
 
 
@@ -295,10 +320,10 @@ class FormedBar(MadeOf):
 
     kind: Literal["formed"]
     material: str = "spring steel"
-    motion_ratio: Ratio
+    motion_ratio: BarRatio
     """Link travel at the bar / wheel travel."""
-    outside_diameter: PositiveLength
-    wall: PositiveLength | None = None
+    outside_diameter: Diameter
+    wall: Wall | None = None
     points: Annotated[list[FormedPoint], Field(min_length=3, max_length=60)]
     """Centre line from the left link eye to the right one, corners before bending."""
     mounts: FormedMounts

@@ -9,12 +9,14 @@ from typing import Any
 import numpy as np
 import pytest
 from prediction.bar_helpers import BAR, bladed, car
+from pydantic import ValidationError
 
 from analyzer.errors import AnalyzerError, SheetError
 from analyzer.prediction.check import check_bars
 from analyzer.prediction.ladder import bar_json, bar_ladder
 from analyzer.prediction.setup import check_setup, predict_setup
 from analyzer.prediction.variants import solid_comparison, variants
+from analyzer.report.ladder import ladder_text
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
 
 FORMED: dict[str, Any] = {
@@ -220,3 +222,72 @@ def test_travel_on_banks_and_the_stated_acceleration() -> None:
         for full, part in zip(a["stress"], b["stress"], strict=True):
             assert part["stated_lateral_pa"] == pytest.approx(0.5 * full["stated_lateral_pa"], rel=1e-9)
     assert one["further"]["lift_off"]["unit"] == "g"
+
+
+@pytest.mark.parametrize(
+    ("places", "words"),
+    [
+        ({0: {"x": "0 m"}, 3: {"x": "0 m"}}, "no lever"),
+        ({3: {"x": "-0.25 m"}}, "opposite ways"),
+    ],
+)
+def test_bent_bar_without_levers_is_refused(places: dict[int, dict[str, str]], words: str) -> None:
+    points = [{**point, **places.get(number, {})} for number, point in enumerate(FORMED["points"])]
+    sheet = car({"rear": {"bar": {**FORMED, "points": points}}}, bar=False)
+    with pytest.raises(AnalyzerError, match=rf"^rear\.bar\.points: .*{words}"):
+        bar_json(sheet)
+
+
+def test_car_that_falls_over_is_refused() -> None:
+    springs = {axle: {"spring": {"rate": "3 N/mm"}} for axle in ("front", "rear")}
+    soft = car({**springs, "mass": {"cg_height": "1.2 m"}}, bar=False)
+    with pytest.raises(AnalyzerError, match="too soft to hold the car upright"):
+        predict_setup(soft, "A", Setup())
+
+
+def _number(rng: np.random.Generator, low: float, high: float) -> float:
+    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+
+def _random_bar(rng: np.random.Generator) -> dict[str, Any]:
+    """A bar of odd sizes, most of which can be built."""
+    levers = sorted((_number(rng, 0.04, 0.4) for _ in range(rng.integers(1, 4))), reverse=True)
+    bar: dict[str, Any] = {
+        "kind": "bladed",
+        "motion_ratio": _number(rng, 0.2, 1.8),
+        "tube": {"outside_diameter": f"{_number(rng, 8, 80)} mm", "length": f"{_number(rng, 0.3, 1.5)} m"},
+        "mounts": {"spacing": f"{_number(rng, 0.1, 1.4)} m"},
+        "blade": {"depth": f"{_number(rng, 8, 80)} mm", "thickness": f"{_number(rng, 2, 30)} mm"},
+        "holes": [f"{lever} m" for lever in levers],
+    }
+    if rng.random() < 0.6:
+        bar["tube"]["wall"] = f"{_number(rng, 0.5, 20)} mm"
+    if rng.random() < 0.5:
+        side = str(rng.choice(["outboard", "inboard"]))
+        bar["spacer"] = {
+            "thickness": f"{_number(rng, 1, 20)} mm",
+            "side": side,
+            "most": int(rng.integers(0, 4)),
+        }
+    if rng.random() < 0.5:
+        bar["bolt"] = {"diameter": f"{_number(rng, 5, 20)} mm"}
+    if rng.random() < 0.5:
+        bar["link"] = {"length": f"{_number(rng, 0.03, 0.4)} m", "angle": f"{rng.uniform(-60, 60)} deg"}
+    return bar
+
+
+def test_odd_bars_give_finite_figures_or_one_line() -> None:
+    rng = np.random.default_rng(77)
+    worked = 0
+    for _ in range(36):
+        bar = _random_bar(rng)
+        try:
+            sheet = car({"front": {"bar": bar}}, bar=False)
+        except ValidationError:
+            continue
+        table = bar_json(sheet, ("front",))
+        json.dumps(table, allow_nan=False)
+        assert ladder_text(table)
+        assert all(row["rate"]["value"] > 0.0 for row in table["axles"]["front"]["settings"])
+        worked += 1
+    assert 12 < worked < 36

@@ -117,6 +117,7 @@ def test_depth_taper_of_a_worked_cantilever() -> None:
             mounts={"spacing": "10 mm"},
             blade={"depth": "0.2 mm", "thickness": "0.5 mm", "tip_depth": tip, "length": "5 mm", **material},
             holes=["5 mm"],
+            bolt=None,
         )
         parts[tip] = float(rate_of(bar).compliance["blade bending"]) * 0.5
     assert parts["0.1 mm"] * 1e3 == pytest.approx(0.51110, abs=2e-5)
@@ -145,7 +146,7 @@ def test_taper_factors(kind: str, ratio: float, factor: float) -> None:
 def test_taper_to_a_fifth_still_integrates_well() -> None:
     m = 0.8
     factor = 3.0 / m**3 * (math.log(5.0) - 2.0 * m + (1.0 - 0.04) / 2.0)
-    plain, tapered = bladed(), bladed(blade={"length": "254 mm", "tip_depth": "7.6 mm"})
+    plain, tapered = bladed(), bladed(blade={"length": "254 mm", "tip_depth": "7.6 mm"}, bolt=None)
     bent = [float(rate_of(bar).compliance["blade bending"]) for bar in (plain, tapered)]
     assert bent[1] / bent[0] == pytest.approx(factor, rel=1e-5)
 
@@ -289,6 +290,7 @@ def test_torsion_spring_between_rigid_arms(torsion: float, lever: float, rate: f
         ({"blade": {"tip_depth": "5 mm", "length": "0.26 m"}}, "fifth"),
         ({"tube": {"ends": {"length": "0.5 m", "outside_diameter": "25 mm"}}}, "ends.length"),
         ({"tube": {"material": "unobtainium"}}, "material"),
+        ({"bolt": {"diameter": "40 mm"}}, "bolt.diameter"),
         ({"fitted": {"hole": 4}}, "fitted.hole"),
         ({"fitted": {"spacers": 9}}, "fitted.spacers"),
         ({"bench": {"loads": ["0 N", "100 N"], "deflections": ["0 mm", "1 mm"]}}, "three or more"),
