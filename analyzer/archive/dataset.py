@@ -1,0 +1,198 @@
+"""The Parquet data set: three tables, one file per car and session, each there whole or not at all."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import re
+import shutil
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from functools import partial
+from pathlib import Path
+from typing import Any, Final
+
+import pyarrow as pa
+import pyarrow.dataset as pads
+import pyarrow.parquet as pq
+
+from analyzer.archive.files import DATA, digest_of, write_whole
+from analyzer.archive.results import Row, RunPlan, RunRecord, SessionPlan
+
+_TEXT, _NUMBER, _WHOLE, _YES_NO = pa.string(), pa.float64(), pa.int64(), pa.bool_()
+
+_PLACE: Final = (
+    ("car_name", _TEXT),
+    ("session_name", _TEXT),
+    ("folder", _TEXT),
+    ("date", pa.date32()),
+    ("course", _TEXT),
+    ("run", _TEXT),
+    ("place", _WHOLE),
+    ("setup", _TEXT),
+    ("setting", _TEXT),
+)
+SCHEMAS: Final[dict[str, pa.Schema]] = {
+    "runs": pa.schema(
+        [
+            *_PLACE,
+            ("conditions", _TEXT),
+            ("left_out", _TEXT),
+            ("sample_rate_hz", _NUMBER),
+            ("duration_s", _NUMBER),
+            ("bottomed", _WHOLE),
+            ("checks_suspect", _WHOLE),
+            ("checks_bad", _WHOLE),
+            ("notes", _TEXT),
+            ("logs", _TEXT),
+            ("logs_sha256", _TEXT),
+        ]
+    ),
+    "estimates": pa.schema(
+        [
+            *_PLACE,
+            ("quantity", _TEXT),
+            ("value", _NUMBER),
+            ("std_error", _NUMBER),
+            ("low", _NUMBER),
+            ("high", _NUMBER),
+            ("calibration", _NUMBER),
+            ("level", _NUMBER),
+            ("n", _WHOLE),
+            ("unit", _TEXT),
+            ("method", _TEXT),
+            ("notes", _TEXT),
+        ]
+    ),
+    "bottoming": pa.schema(
+        [
+            *_PLACE,
+            ("corner", _TEXT),
+            ("section", _TEXT),
+            ("start_s", _NUMBER),
+            ("peak_s", _NUMBER),
+            ("end_s", _NUMBER),
+            ("peak_mm", _NUMBER),
+            ("stop_compression_mm", _NUMBER),
+            ("approach_speed_m_per_s", _NUMBER),
+            ("hard", _YES_NO),
+            ("bank_deg", _NUMBER),
+            ("heave_mm", _NUMBER),
+            ("roll_mm", _NUMBER),
+            ("pitch_mm", _NUMBER),
+            ("warp_mm", _NUMBER),
+        ]
+    ),
+}
+"""Columns of every table; explained in docs/archive.md."""
+
+FILE: Final = "part-0.parquet"
+_STATE: Final = b"analyzer.state"
+
+
+def partition(folder: Path, table: str, plan: SessionPlan) -> Path:
+    """Return the file of one session in one table of the archive at `folder`.
+
+    The names of car and session folder are spelled so that any file system and any reader takes them; two
+    names that would be spelled alike are told apart by a digest. The true names are columns.
+    """
+    return folder / DATA / table / f"car={_spelled(plan.car)}" / f"session={_spelled(plan.folder)}" / FILE
+
+
+def _spelled(name: str) -> str:
+    plain = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:60]
+    mark = hashlib.sha256(name.encode("utf-8", "backslashreplace")).hexdigest()[:6]
+    return f"{plain or 'x'}-{mark}"
+
+
+def session_state(plan: SessionPlan) -> str:
+    """Return the digest of all that a session's files are made from."""
+    runs = [
+        (r.name, r.setup, r.setting, r.conditions, None if r.task is None else r.task.key, r.failed)
+        for r in plan.runs
+    ]
+    return digest_of(plan.folder, plan.name, plan.car, plan.course, plan.date, runs)
+
+
+def is_current(folder: Path, plan: SessionPlan, state: str) -> bool:
+    """Return whether all files of a session are there and made from this `state`."""
+    return all(_state_of(partition(folder, table, plan)) == state for table in SCHEMAS)
+
+
+def _state_of(path: Path) -> str | None:
+    try:
+        metadata = pq.read_schema(path).metadata or {}
+    except (OSError, pa.ArrowException):
+        return None
+    return str(metadata.get(_STATE, b"").decode())
+
+
+def write_session(folder: Path, plan: SessionPlan, records: Mapping[str, RunRecord], state: str) -> None:
+    """Write the files of one session.
+
+    Parameters
+    ----------
+    records : mapping
+        Run name -> record, of every run that has a task.
+    state : str
+        From `session_state`; empty when a failure may pass, so that the session is looked at again.
+    """
+    rows: dict[str, list[Row]] = {table: [] for table in SCHEMAS}
+    for number, run in enumerate(plan.runs):
+        place = _place(plan, run, number)
+        record = records.get(run.name)
+        reason = run.failed if record is None else record.failed
+        facts = {} if record is None else record.facts
+        rows["runs"].append({**place, "conditions": run.conditions, "left_out": reason, **facts})
+        if record is not None:
+            rows["estimates"] += [{**place, **row} for row in record.estimates]
+            rows["bottoming"] += [{**place, **row} for row in record.bottoming]
+    for table, schema in SCHEMAS.items():
+        marked = schema.with_metadata({_STATE: state.encode()})
+        made = pa.Table.from_pylist(rows[table], schema=marked)
+        write_whole(partition(folder, table, plan), partial(pq.write_table, made))
+
+
+def _place(plan: SessionPlan, run: RunPlan, number: int) -> dict[str, Any]:
+    return {
+        "car_name": plan.car,
+        "session_name": plan.name,
+        "folder": plan.folder,
+        "date": None if plan.date is None else dt.date.fromisoformat(plan.date),
+        "course": plan.course,
+        "run": run.name,
+        "place": number,
+        "setup": run.setup,
+        "setting": run.setting,
+    }
+
+
+def drop_others(folder: Path, plans: Iterable[SessionPlan]) -> None:
+    """Remove the files of sessions that are no longer below the archived folder."""
+    keep = {partition(folder, table, plan).parent for plan in plans for table in SCHEMAS}
+    for table in SCHEMAS:
+        for session in (folder / DATA / table).glob("car=*/session=*"):
+            if session not in keep:
+                shutil.rmtree(session, ignore_errors=True)
+                with suppress(OSError):
+                    session.parent.rmdir()
+
+
+def read_rows(folder: Path, table: str, columns: list[str], wanted: list[str] | None = None) -> list[Any]:
+    """Return rows of a table as dictionaries, in the order car, folder, run.
+
+    Parameters
+    ----------
+    columns : list of str
+        Columns to read.
+    wanted : list of str or None
+        Quantities to read, for the table ``estimates``.
+    """
+    root = folder / DATA / table
+    if not root.is_dir():
+        return []
+    data = pads.dataset(root, schema=SCHEMAS[table], format="parquet")
+    chosen = None if wanted is None else pads.field("quantity").isin(wanted)
+    found = data.to_table(columns=columns, filter=chosen)
+    order = [(key, "ascending") for key in ("car_name", "folder", "place") if key in columns]
+    return list(found.sort_by(order).to_pylist())

@@ -1,0 +1,157 @@
+"""The archive's own folder: whose it is, one pass at a time, files that are there whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from functools import cache
+from pathlib import Path
+from typing import IO, Any, Final
+
+import analyzer
+from analyzer.errors import AnalyzerError, one_line
+
+FORMAT: Final = "drift-bar-analyzer archive 1"
+MARKER: Final = "archive.json"
+LOCK: Final = ".lock"
+DATA: Final = "data"
+RESULTS: Final = "results"
+LOGS: Final = "logs.json"
+REPORT: Final = "report"
+FIGURE: Final = "season.svg"
+
+_TEMPORARY: Final = ".part-"
+_ESTIMATING: Final = ("archive", "comparison", "ingest", "prediction", "processing", "sheets")
+"""Rooms whose code a result depends on; drawing it anew needs no new estimate."""
+
+
+@contextmanager
+def opened(folder: Path) -> Iterator[Path]:
+    """Make `folder` ready for one pass and hold it against a second one.
+
+    Yields
+    ------
+    Path
+        The folder, resolved; left-over temporary files of a killed pass are gone.
+
+    Raises
+    ------
+    AnalyzerError
+        When something else lies there, another pass is at work, or the place cannot be written to.
+    """
+    folder = folder.expanduser().resolve()
+    _check_ours(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = (folder / LOCK).open("a")
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise AnalyzerError(
+            one_line(f"{folder}: the archive cannot be written there ({reason}); name another folder")
+        ) from None
+    with lock:
+        if not _locked(lock):
+            raise AnalyzerError(one_line(f"{folder}: another pass is writing this archive; wait for it"))
+        # The system lets go of the lock when the process ends, however it ends.
+        for left in folder.rglob(f"{_TEMPORARY}*"):
+            with suppress(OSError):
+                left.unlink()
+        write_json(folder / MARKER, {"format": FORMAT})
+        yield folder
+
+
+def _check_ours(folder: Path) -> None:
+    if not folder.exists():
+        return
+    if not folder.is_dir():
+        raise AnalyzerError(one_line(f"{folder}: is a file; name a folder for the archive"))
+    entries = sorted(e.name for e in folder.iterdir() if e.name != LOCK and not e.name.startswith(_TEMPORARY))
+    if entries and read_json(folder / MARKER) != {"format": FORMAT}:
+        raise AnalyzerError(
+            one_line(
+                f'{folder}: is not an archive of this program (it holds "{entries[0]}") and is left alone; '
+                "name another folder with --out"
+            )
+        )
+
+
+def _locked(file: IO[str]) -> bool:
+    try:
+        import fcntl
+    except ImportError:  # a system without these locks: the user keeps to one pass at a time
+        return True
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def write_whole(path: Path, write: Callable[[Path], object]) -> None:
+    """Let `write` fill a temporary file, then put it at `path` in one step."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=_TEMPORARY, dir=path.parent)
+    os.close(handle)
+    part = Path(name)
+    try:
+        write(part)
+        part.chmod(0o666 & ~_umask())
+        part.replace(path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+
+
+def write_json(path: Path, table: Any) -> None:
+    """Write `table` as JSON, whole or not at all; equal contents are equal bytes."""
+    text = json.dumps(table, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    data = text.encode("utf-8", "backslashreplace")
+    write_whole(path, lambda part: part.write_bytes(data))
+
+
+def read_json(path: Path) -> Any:
+    """Return the contents of a JSON file of ours; None when it is missing or damaged."""
+    try:
+        return json.loads(path.read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return None
+
+
+def digest_of(*values: Any) -> str:
+    """Return a digest of plain values; the order of keys in a table does not matter."""
+    text = json.dumps(values, sort_keys=True, ensure_ascii=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+@cache
+def code_digest() -> str:
+    """Return the digest of the part of the program that estimates."""
+    root = Path(analyzer.__file__).parent
+    rooms = [path for room in _ESTIMATING for path in (root / room).rglob("*.py")]
+    return _digest_files(root, [*root.glob("*.py"), *rooms])
+
+
+@cache
+def program_digest() -> str:
+    """Return the digest of the whole program, with its templates and styles."""
+    root = Path(analyzer.__file__).parent
+    wanted = (".py", ".j2", ".css", ".mplstyle")
+    return _digest_files(root, [path for path in root.rglob("*") if path.suffix in wanted])
+
+
+def _digest_files(root: Path, files: list[Path]) -> str:
+    digest = hashlib.sha256(analyzer.__version__.encode())
+    for path in sorted(files):
+        digest.update(path.relative_to(root).as_posix().encode())
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    return digest.hexdigest()
+
+
+def _umask() -> int:
+    mask = os.umask(0o022)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,160 @@
+"""Figures of a season: stiffness per setting, figures that wear, bottoming per course."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from analyzer.archive.results import BottomingRate, CarSeason, SessionPoint, Trend
+from analyzer.constants import AXLES
+from analyzer.report.archive_text import quantity_words
+from analyzer.report.plates import BLACK, PALE, SETUP_LOOK, Plate, axes_in, new_figure, setup_look
+from analyzer.report.wording import count, label
+
+MOST_PANELS: Final = 4
+MOST_TICKS: Final = 5
+_PANEL: Final = 1.5
+_BELOW: Final = 0.5
+_LEFT: Final = 0.66
+
+
+def car_plates(car: CarSeason, key: str) -> list[Plate]:
+    """Return the figures of one car; `key` makes their names unique on the page."""
+    made = (stiffness_plate(car, key), wear_plate(car, key), bottoming_plate(car, key))
+    return [plate for plate in made if plate is not None]
+
+
+def stiffness_plate(car: CarSeason, key: str) -> Plate | None:
+    """Return roll stiffness per axle and setting over the season."""
+    of_axle = {axle: [t for t in car.trends if t.quantity == f"roll_stiffness_{axle}"] for axle in AXLES}
+    runs: dict[str, int] = {}
+    for trend in of_axle["front"] or of_axle["rear"]:
+        runs[trend.setting] = sum(point.estimate.n or 0 for point in trend.points)
+    settings = sorted(runs, key=lambda s: (-runs[s], s))[: len(SETUP_LOOK)]
+    if not settings:
+        return None
+    room = 0.2 * len(settings)
+    figure, panels = _panels(2, room)
+    for axes, axle in zip(panels, AXLES, strict=True):
+        for trend in of_axle[axle]:
+            if trend.setting in settings:
+                look = setup_look(settings.index(trend.setting))
+                _points(axes, trend.points, look, label(trend.setting or "setting not stated", 52))
+        _limit(axes, [p for trend in of_axle[axle] if trend.setting in settings for p in trend.points])
+        axes.set_ylabel(f"{axle}, N m/deg")
+    handles, labels = panels[0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="upper left", bbox_to_anchor=(0.1, 1.0), ncols=1)
+    _season_axis(panels, car)
+    more = len(runs) - len(settings)
+    note = "Each point is the mean of one session's runs with its 95 % interval."
+    if more:
+        note += f" {count(more, 'setting')} with fewer runs not drawn."
+    alt = f"Roll stiffness of front and rear axle of {label(car.car)} by session, one mark per setting."
+    return Plate(
+        f"{key}-stiffness", "Did roll stiffness of a setting change over the season?", alt, figure, note
+    )
+
+
+def wear_plate(car: CarSeason, key: str) -> Plate | None:
+    """Return the figures followed over all settings, one panel each."""
+    drawn = [trend for trend in car.trends if not trend.setting and trend.quantity not in _PER_SETTING][
+        :MOST_PANELS
+    ]
+    if not drawn:
+        return None
+    figure, panels = _panels(len(drawn), 0.0)
+    for axes, trend in zip(panels, drawn, strict=True):
+        _points(axes, trend.points, (BLACK, "o"), "")
+        _limit(axes, trend.points)
+        _fitted(axes, trend)
+        unit = trend.points[0].estimate.unit
+        axes.set_title(quantity_words(trend.quantity) + ("" if unit in ("", "1") else f", {unit}"))
+    _season_axis(panels, car)
+    alt = f"{', '.join(quantity_words(t.quantity) for t in drawn)} of {label(car.car)} by session."
+    note = "Points as in the figure of stiffness; a line is the fitted change, where it is beyond its error."
+    return Plate(f"{key}-wear", "Does anything wear?", alt, figure, note)
+
+
+_PER_SETTING: Final = ("roll_stiffness_front", "roll_stiffness_rear", "roll_stiffness_total")
+
+
+def bottoming_plate(car: CarSeason, key: str) -> Plate | None:
+    """Return events per run over the season, one panel per course."""
+    courses: dict[str, list[BottomingRate]] = {}
+    for rate in car.bottoming:
+        courses.setdefault(rate.course, []).append(rate)
+    drawn = sorted(courses, key=lambda c: (-sum(r.runs for r in courses[c]), c))[:MOST_PANELS]
+    if not drawn:
+        return None
+    figure, panels = _panels(len(drawn), 0.0)
+    for axes, course in zip(panels, drawn, strict=True):
+        points = [SessionPoint(r.session, r.label, r.place, r.rate) for r in courses[course]]
+        _points(axes, points, (BLACK, "s"), "")
+        axes.set_title(label(course) if course else "no course sheet")
+        axes.set_ylabel("per run")
+        axes.set_ylim(0.0, 1.4 * max(max(r.rate.value or 0.0 for r in courses[course]), 1.0))
+    _season_axis(panels, car)
+    alt = f"Bottoming events per run of {label(car.car)} by session, one panel per course."
+    note = "Contacts with a bump stop per run, with the 95 % interval of a Poisson count."
+    return Plate(f"{key}-bottoming", "Where does it bottom more than before?", alt, figure, note)
+
+
+def _panels(number: int, above: float) -> tuple[Figure, list[Axes]]:
+    gap = 0.3
+    height = above + number * (_PANEL + gap) + _BELOW
+    figure = new_figure(height)
+    panels = []
+    for index in range(number):
+        top = above + gap + index * (_PANEL + gap)
+        panels.append(axes_in(figure, _LEFT, height - top - _PANEL, 0.14, top))
+    for axes in panels[:-1]:
+        axes.tick_params(labelbottom=False)
+    return figure, panels
+
+
+def _points(axes: Axes, points: Sequence[SessionPoint], look: tuple[str, str], name: str) -> None:
+    colour, marker = look
+    place = np.array([point.place for point in points])
+    value = np.array([point.estimate.value or 0.0 for point in points])
+    spans = [point.estimate.interval or (v, v) for point, v in zip(points, value, strict=True)]
+    low, high = np.array(spans).T
+    axes.vlines(place, low, high, color=colour, linewidth=0.8, alpha=0.6)
+    axes.plot(place, value, color=colour, marker=marker, markersize=4, linestyle="", label=name or None)
+
+
+def _limit(axes: Axes, points: Sequence[SessionPoint]) -> None:
+    """Let the values fill the panel; an interval of one or two runs may be wider than that and leave it."""
+    values = [point.estimate.value or 0.0 for point in points]
+    bottom, top = min(values), max(values)
+    margin = max(0.6 * (top - bottom), 0.02 * abs(top), 1e-9)
+    axes.set_ylim(bottom - margin, top + margin)
+
+
+def _fitted(axes: Axes, trend: Trend) -> None:
+    if trend.verdict not in ("rising", "falling") or trend.change.value is None:
+        return
+    first, last = trend.points[0].place, trend.points[-1].place
+    middle = float(np.mean([point.estimate.value or 0.0 for point in trend.points]))
+    half = 0.5 * trend.change.value * middle
+    axes.plot((first, last), (middle - half, middle + half), color=PALE, linewidth=2.0, zorder=0)
+
+
+def _season_axis(panels: Sequence[Axes], car: CarSeason) -> None:
+    places = {p.place: p.label for t in car.trends for p in t.points}
+    places |= {rate.place: rate.label for rate in car.bottoming}
+    ordered = sorted(places)
+    if len(ordered) > MOST_TICKS:
+        chosen = np.linspace(0, len(ordered) - 1, MOST_TICKS).round().astype(int)
+        ordered = [ordered[i] for i in chosen]
+    for axes in panels:
+        axes.set_xticks(ordered, [label(places[place], 16) for place in ordered])
+        span = max(places) - min(places) or 1.0
+        axes.set_xlim(min(places) - 0.04 * span, max(places) + 0.04 * span)
+    for text, where in zip(panels[-1].get_xticklabels(), range(len(ordered)), strict=True):
+        text.set_horizontalalignment(
+            "left" if where == 0 else "right" if where == len(ordered) - 1 else "center"
+        )

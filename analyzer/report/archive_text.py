@@ -1,0 +1,159 @@
+"""What the season showed, in sentences."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from analyzer.archive.results import Archive, CarSeason, Trend
+from analyzer.estimate import Estimate
+from analyzer.report.wording import (
+    UNKNOWN,
+    count,
+    label,
+    listed,
+    name,
+    percent,
+    sentence,
+    value_with_interval,
+)
+
+_QUANTITIES: Final = {
+    "roll_stiffness_front": "front roll stiffness",
+    "roll_stiffness_rear": "rear roll stiffness",
+    "roll_stiffness_total": "roll stiffness of the car",
+    "roll_stiffness_ratio": "roll stiffness, measured over predicted",
+}
+_ADVICE: Final = (
+    ("free_play", "rising", "look for worn rod ends, link bolts and bushes"),
+    ("friction", "rising", "look for a tight or worn rod end, a bent damper rod or a dry bush"),
+    (
+        "roll_stiffness",
+        "falling",
+        "look for cracks at the blade welds, loose mounts, worn rod ends, tired springs",
+    ),
+    (
+        "roll_stiffness",
+        "rising",
+        "look for a binding link or bush, and for a spring or setting the sheet does not know",
+    ),
+)
+_MOST_NAMED: Final = 4
+
+
+def quantity_words(quantity: str) -> str:
+    """Return a quantity of the data set in words."""
+    return _QUANTITIES.get(quantity) or label(quantity.replace("_", " "))
+
+
+def setting_of(trend: Trend) -> str:
+    """Return on what a trend was measured."""
+    return label(trend.setting, 60) if trend.setting else "all settings"
+
+
+def moved(trends: tuple[Trend, ...]) -> list[Trend]:
+    """Return the trends that go one way, the surest first."""
+
+    def surety(trend: Trend) -> float:
+        error, value = trend.change.std_error, trend.change.value or 0.0
+        return abs(value) / error if error else float("inf")
+
+    return sorted((t for t in trends if t.verdict in ("rising", "falling")), key=surety, reverse=True)
+
+
+def car_answer(car: CarSeason) -> str:
+    """Return the answer for one car in one or two sentences."""
+    span = f"{count(car.runs, 'run')} in {count(len(car.sessions), 'session')}"
+    if not car.runs:
+        return f"None of the runs of {name(car.car)} could be used."
+    found = moved(car.trends)
+    if found:
+        words = [trend_words(trend) for trend in found[:_MOST_NAMED]]
+        more = len(found) - len(words)
+        tail = f" {count(more, 'more figure')} moved, too." if more else ""
+        return f"{name(car.car)}, {span}: " + "; ".join(words) + "." + tail
+    seen = [t for t in car.trends if t.smallest_visible.value is not None]
+    if not seen:
+        return f"{name(car.car)}, {span}: too few sessions to tell a trend."
+    best = min(seen, key=lambda t: t.smallest_visible.value or 0.0)
+    visible = 100.0 * (best.smallest_visible.value or 0.0)
+    return (
+        f"{name(car.car)}, {span}: nothing moved beyond its error; "
+        f"a change of {visible:.2g} % would have shown in {quantity_words(best.quantity)}."
+    )
+
+
+def trend_words(trend: Trend) -> str:
+    """Return one trend as a clause."""
+    where = f" at {name(trend.setting, 60)}" if trend.setting else ""
+    word = "rose" if trend.verdict == "rising" else "fell"
+    return f"{quantity_words(trend.quantity)}{where} {word} by {change_words(trend.change)}"
+
+
+def change_words(change: Estimate) -> str:
+    """Return ``4.1 % (2.0 to 6.2)`` without a sign, the smaller end first."""
+    if change.value is None or change.interval is None:
+        return UNKNOWN
+    shown = percent(change)
+    assert shown.value is not None
+    assert shown.interval is not None
+    if shown.value < 0.0:
+        low, high = shown.interval
+        shown = Estimate(-shown.value, "%", std_error=shown.std_error, interval=(-high, -low))
+    return value_with_interval(shown)
+
+
+def advice(car: CarSeason) -> list[str]:
+    """Return what to look at, each line once."""
+    lines: list[str] = []
+    for trend in moved(car.trends):
+        for part, verdict, what in _ADVICE:
+            if part in trend.quantity and trend.verdict == verdict:
+                line = f"{sentence(quantity_words(trend.quantity))[:-1]} is {verdict}: {what}."
+                if line not in lines:
+                    lines.append(line)
+                break
+    return lines
+
+
+def notes(car: CarSeason) -> list[str]:
+    """Return what the reader must know about how the trends were found."""
+    lines = [
+        f"Sessions are in the order of {'their dates' if car.ordered_by == 'date' else 'their folder names'}"
+        + ("." if car.ordered_by == "date" else ", since not every session sheet states its date.")
+    ]
+    told = sum(trend.verdict != "cannot tell" for trend in car.trends)
+    if told > 1:
+        lines.append(
+            f"{told} figures were looked at, each at 95 %: on a car that never changes about "
+            f"{max(0.05 * told, 0.1):.1f} of them would seem to move."
+        )
+    lines.append(
+        "Conditions (tyres, pressures, temperature, load) differ between sessions and are not taken out."
+    )
+    return lines
+
+
+def left_out_words(archive: Archive, most: int = 6) -> list[str]:
+    """Return the reasons, runs with the same reason together."""
+    groups: dict[str, list[str]] = {}
+    for folder, run, reason in archive.left_out:
+        place = label(folder, 60) if not run else f"{label(folder, 60)}, {label(run, 24)}"
+        groups.setdefault(reason, []).append(place)
+    lines = [f"{listed(places, 3)}: {sentence(reason)}" for reason, places in groups.items()]
+    return lines[:most] + (
+        [f"{len(lines) - most} more reasons in results.json."] if len(lines) > most else []
+    )
+
+
+def summary(archive: Archive) -> str:
+    """Return how large the archive is and what this pass did."""
+    used = sum(car.runs for car in archive.cars)
+    left = archive.runs - used
+    words = (
+        f"{count(used, 'run')} of {count(len(archive.cars), 'car')} in {count(archive.sessions, 'session')}; "
+        f"{archive.estimated} estimated now"
+    )
+    broken = sum(not run for _, run, _ in archive.left_out)
+    if left:
+        words += f", {count(left, 'run')} left out"
+    return words + (f", {count(broken, 'session')} left out" if broken else "")
