@@ -161,7 +161,9 @@ def dots(axes: Axes, x: Array, y: Array, colour: str, size: float, alpha: float,
     step = max(1, -(-len(x) // most))
     x, y = x[::step], y[::step]
     apart = np.full_like(x, np.nan)
-    xs = np.column_stack((x, x, apart)).ravel()
+    # A stroke without any length is left out by some writers; this one is a thousandth of the dot.
+    stroke = 1e-6 * float(np.ptp(x)) if len(x) else 0.0
+    xs = np.column_stack((x, x + stroke, apart)).ravel()
     ys = np.column_stack((y, y, apart)).ravel()
     (line,) = axes.plot(xs, ys, color=colour, linewidth=size, alpha=alpha, solid_capstyle="round", zorder=1)
     line.get_path().should_simplify = False

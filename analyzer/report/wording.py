@@ -126,12 +126,14 @@ def reason(estimate: Estimate) -> str:
 
 def millimetres(metres: float, places: int = 0) -> str:
     """Return a length in mm."""
-    return _true_minus(f"{metres * MM_PER_M:.{places}f} mm")
+    return _true_minus(f"{_rounded(metres * MM_PER_M, places):.{places}f} mm")
 
 
 def degrees(radians: float | None, places: int = 0) -> str:
     """Return an angle in degrees; a dash when it is not known."""
-    return UNKNOWN if radians is None else _true_minus(f"{radians * DEG_PER_RAD:.{places}f}°")
+    return (
+        UNKNOWN if radians is None else _true_minus(f"{_rounded(radians * DEG_PER_RAD, places):.{places}f}°")
+    )
 
 
 def count(number: int, one: str, many: str | None = None) -> str:
@@ -150,6 +152,11 @@ def listed(words: list[str], most: int = 6) -> str:
 def axle_words(axle: Axle | None) -> str:
     """Return whose roll stiffness a comparison is about."""
     return "the car's roll stiffness" if axle is None else f"{axle} roll stiffness"
+
+
+def _rounded(value: float, places: int) -> float:
+    """Return `value` rounded, without the sign of a negative zero."""
+    return round(value, places) + 0.0
 
 
 def _true_minus(text: str) -> str:

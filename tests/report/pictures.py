@@ -28,7 +28,9 @@ def take(page: Path, folder: Path) -> None:
         browser.screenshot(folder / "report-phone.png", full=False)
     for name in names:
         file = folder / f"{name}.png"
-        Image.open(file).convert("RGB").quantize(128).save(file, optimize=True)
+        Image.open(file).convert("RGB").quantize(256, method=Image.Quantize.FASTOCTREE).save(
+            file, optimize=True
+        )
 
 
 if __name__ == "__main__":

@@ -161,7 +161,7 @@ def test_hostile_names_do_no_harm(review_with, tmp_path: Path, name: str):
         car=name,
         section=name,
         channel=name,
-        runs=(name, "r02"),
+        runs=(name,),
         setups=(name, "B"),
         failed=(("left " + name, name),),
     )

@@ -102,5 +102,6 @@ def test_words():
     assert listed([]) == ""
     assert listed([str(i) for i in range(9)], most=2) == "0, 1 and 7 more"
     assert millimetres(0.0067, 1) == "6.7 mm"
+    assert millimetres(-0.0003) == "0 mm"
     assert degrees(None) == "—"
     assert degrees(-0.5) == "−29°"

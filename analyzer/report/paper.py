@@ -1,0 +1,163 @@
+"""Lay text, figures and tables out on A4 sheets of one PDF."""
+
+from __future__ import annotations
+
+import io
+import textwrap
+from types import TracebackType
+from typing import BinaryIO, Final
+
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
+from matplotlib.image import imread
+from matplotlib.lines import Line2D
+
+from analyzer.report.cells import Cell, PageTable
+from analyzer.report.plates import GREY, INK, PALE, Array, Plate
+
+WIDTH: Final = 8.27
+HEIGHT: Final = 11.69
+"""A4 [in] (ISO 216)."""
+
+MARGIN: Final = 0.65
+GUTTER: Final = 0.3
+DPI: Final = 220
+COLUMN: Final = (WIDTH - 2 * MARGIN - GUTTER) / 2.0
+
+_LETTER: Final = 0.0078
+"""Width of a letter of the sans face per point of its size [in], a little wide on purpose."""
+
+
+class Paper:
+    """A stack of A4 sheets; what does not fit on one goes to the next. A context manager."""
+
+    def __init__(self, target: BinaryIO, title: str) -> None:
+        stamps = {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None, "Title": title}
+        self._pages = PdfPages(target, metadata=stamps)
+        self._sheet: Figure | None = None
+        self._used = 0.0
+
+    def __enter__(self) -> Paper:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.turn()
+        self._pages.close()  # type: ignore[no-untyped-call]
+
+    def turn(self) -> None:
+        """End the sheet; the next thing starts a new one."""
+        if self._sheet is not None:
+            self._pages.savefig(self._sheet, dpi=DPI)  # type: ignore[no-untyped-call]
+        self._sheet = None
+
+    def text(
+        self, words: str, size: float, colour: str = INK, serif: bool = False, bold: bool = False
+    ) -> None:
+        """Write a paragraph over the whole width."""
+        per_line = int((WIDTH - 2 * MARGIN) / (_LETTER * size * (1.06 if serif else 1.0)))
+        for line in textwrap.wrap(words, per_line) or [""]:
+            figure, y = self._place(1.45 * size / 72.0)
+            figure.text(
+                MARGIN / WIDTH,
+                y,
+                line,
+                fontsize=size,
+                color=colour,
+                va="top",
+                family="DejaVu Serif" if serif else "DejaVu Sans",
+                weight="bold" if bold else "normal",
+            )
+
+    def space(self, inches: float) -> None:
+        """Leave some room, unless a new sheet begins anyway."""
+        if self._sheet is not None:
+            self._used += inches
+
+    def plates(self, plates: list[Plate]) -> None:
+        """Set figures side by side, two in a row, each under its question."""
+        for first in range(0, len(plates), 2):
+            pair = plates[first : first + 2]
+            pictures = [_picture(plate) for plate in pair]
+            heights = [COLUMN * picture.shape[0] / picture.shape[1] for picture in pictures]
+            head = 0.2 * max(len(_title(plate)) for plate in pair) + 0.05
+            figure, top = self._place(max(heights) + head + 0.25)
+            for place, (plate, picture, height) in enumerate(zip(pair, pictures, heights, strict=True)):
+                left = MARGIN + place * (COLUMN + GUTTER)
+                figure.text(
+                    left / WIDTH, top, "\n".join(_title(plate)), fontsize=8.5, weight="bold", va="top"
+                )
+                bottom = top - (head + height) / HEIGHT
+                axes = figure.add_axes((left / WIDTH, bottom, COLUMN / WIDTH, height / HEIGHT))
+                axes.imshow(picture, aspect="auto", interpolation="none")
+                axes.set_axis_off()
+
+    def table(self, table: PageTable) -> None:
+        """Set a table; long cells are cut to their column."""
+        size = 6.5
+        widths = _column_widths(table, (WIDTH - 2 * MARGIN) / (_LETTER * size))
+        self.space(0.12)
+        self.text(table.caption, 8.5, bold=True)
+        heads = [textwrap.wrap(column, width) for column, width in zip(table.columns, widths, strict=True)]
+        for line in range(most := max(map(len, heads))):
+            words = [head[line] if line < len(head) else "" for head in heads]
+            self._row(words, widths, size, GREY, ruled=line == most - 1)
+        for row in table.rows:
+            self._row([_shown(cell) for cell in row], widths, size, INK)
+        if table.note:
+            self.space(0.04)
+            self.text(table.note, size, GREY)
+
+    def _row(self, cells: list[str], widths: list[int], size: float, colour: str, ruled: bool = True) -> None:
+        figure, y = self._place((1.75 if ruled else 1.3) * size / 72.0)
+        left = MARGIN
+        for cell, width in zip(cells, widths, strict=True):
+            shown = cell if len(cell) <= width else cell[: max(width - 1, 1)] + "…"
+            figure.text(left / WIDTH, y, shown, fontsize=size, color=colour, va="top")
+            left += (width + 2) * _LETTER * size
+        if not ruled:
+            return
+        below = y - 1.5 * size / 72.0 / HEIGHT
+        ends = (MARGIN / WIDTH, 1.0 - MARGIN / WIDTH)
+        figure.add_artist(
+            Line2D(ends, (below, below), color=PALE, linewidth=0.5, transform=figure.transFigure)
+        )
+
+    def _place(self, height: float) -> tuple[Figure, float]:
+        """Return the sheet and the place of the top [part of its height] for something this high [in]."""
+        if self._sheet is None or self._used + height > HEIGHT - MARGIN:
+            self.turn()
+            self._sheet = Figure(figsize=(WIDTH, HEIGHT))
+            self._used = MARGIN
+        top = 1.0 - self._used / HEIGHT
+        self._used += height
+        return self._sheet, top
+
+
+def _picture(plate: Plate) -> Array:
+    buffer = io.BytesIO()
+    plate.figure.savefig(buffer, format="png", dpi=DPI, facecolor="white")
+    buffer.seek(0)
+    picture: Array = imread(buffer, format="png")
+    return picture
+
+
+def _shown(cell: Cell) -> str:
+    return f"{cell.text}, {cell.remark}" if 0 < len(cell.remark) < 12 else cell.text
+
+
+def _title(plate: Plate) -> list[str]:
+    return textwrap.wrap(plate.title, 48)
+
+
+def _column_widths(table: PageTable, room: float) -> list[int]:
+    """Return the width of each column in letters: what it needs, the widest cut until all fit."""
+    needs = [
+        max([*map(len, textwrap.wrap(column, 18)), *(len(_shown(row[place])) for row in table.rows)])
+        for place, column in enumerate(table.columns)
+    ]
+    room -= 2 * len(needs)
+    while sum(needs) > room and max(needs) > 4:
+        needs[needs.index(max(needs))] -= 1
+    return needs

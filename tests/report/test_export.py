@@ -1,0 +1,80 @@
+"""Figures as files of their own, and the page's content as a PDF."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from report.hostile import HOSTILE
+from report.synthetic_review import Options
+
+from analyzer.errors import AnalyzerError
+from analyzer.report.cells import Cell, PageTable
+from analyzer.report.export import save_figures, save_pdf
+from analyzer.report.paper import Paper
+
+STARTS = {"svg": b"<?xml", "png": b"\x89PNG", "pdf": b"%PDF"}
+
+
+def pages(file: Path) -> int:
+    return len(re.findall(rb"/Type\s*/Page\b", file.read_bytes()))
+
+
+@pytest.mark.parametrize("kind", ["svg", "png", "pdf"])
+def test_every_figure_becomes_a_file_of_its_kind(review_with, tmp_path: Path, kind):
+    review = review_with(Options(runs=("r01", "r02")))
+
+    files = save_figures(review, tmp_path / "figures", kind)
+
+    assert len(files) >= 11
+    assert {file.name for file in (tmp_path / "figures").iterdir()} == {file.name for file in files}
+    for file in files:
+        assert file.suffix == f".{kind}"
+        assert file.read_bytes().startswith(STARTS[kind])
+
+
+def test_a_saved_figure_carries_its_question(review_with, tmp_path: Path):
+    save_figures(review_with(Options(runs=("r01", "r02"))), tmp_path)
+
+    assert "Did the change do what was predicted?" in (tmp_path / "change.svg").read_text(encoding="utf-8")
+
+
+def test_an_unknown_kind_gives_one_plain_line(review, tmp_path: Path):
+    with pytest.raises(AnalyzerError, match="is not a kind of figure; use one of svg, png, pdf"):
+        save_figures(review, tmp_path, "gif")  # type: ignore[arg-type]
+
+
+def test_a_place_that_cannot_be_written_gives_one_plain_line(review_with, tmp_path: Path):
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    review = review_with(Options(runs=("r01",), setups=("A",), compared=False))
+
+    with pytest.raises(AnalyzerError, match="cannot be written"):
+        save_figures(review, tmp_path / "file" / "figures")
+    with pytest.raises(AnalyzerError, match="cannot be written"):
+        save_pdf(review, tmp_path / "file" / "report.pdf")
+
+
+def test_the_pdf_has_few_pages_and_the_same_bytes_each_time(review, tmp_path: Path):
+    first = save_pdf(review, tmp_path / "one.pdf")
+    second = save_pdf(review, tmp_path / "two.pdf")
+
+    assert 2 <= pages(first) <= 8
+    assert first.read_bytes() == second.read_bytes()
+    assert {file.name for file in tmp_path.iterdir()} == {"one.pdf", "two.pdf", "session"}
+
+
+def test_hostile_names_do_not_stop_the_pdf(review_with, tmp_path: Path):
+    names = tuple(HOSTILE.values())
+    options = Options(session=names[0], runs=names, setups=(names[6], names[5]), section=names[4])
+
+    assert pages(save_pdf(review_with(options), tmp_path / "report.pdf")) <= 8
+
+
+def test_a_long_table_goes_on_over_several_sheets(tmp_path: Path):
+    rows = tuple((Cell(f"row {number}"), Cell("x" * 300)) for number in range(150))
+
+    with (tmp_path / "t.pdf").open("wb") as target, Paper(target, "t") as paper:
+        paper.table(PageTable("Long", ("Name", "Text"), rows))
+
+    assert pages(tmp_path / "t.pdf") >= 3
