@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
 
 from analyzer.estimate import Estimate
 from analyzer.sheets.bar import BenchTest
@@ -49,6 +48,8 @@ def bench_result(bench: BenchTest) -> BenchResult:
     The loads are weighed and count as exact; friction of the stand shows up as scatter. An intercept is
     fitted, so the first reading need not be zero.
     """
+    from scipy.special import stdtrit  # costs some tenths of a second and is seldom needed
+
     load = np.array([item.value for item in bench.loads])
     deflection = np.array([item.value for item in bench.deflections])
     count = len(load)
@@ -62,5 +63,5 @@ def bench_result(bench: BenchTest) -> BenchResult:
         held_rate_std=slope_std / slope**2,
         readings=count,
         residual=residual,
-        quantile=float(special.stdtrit(count - 2, 0.975)),
+        quantile=float(stdtrit(count - 2, 0.975)),
     )

@@ -58,7 +58,10 @@ def draw(rng: np.random.Generator) -> Case:
             "outside_diameter": f"{diameter * rng.uniform(0.8, 1.2)} m",
         }
     if rng.random() < 0.3:
-        sheet["blade"] |= {"length": "0.3 m", "tip_depth": f"{depth * rng.uniform(0.4, 1.0)} m"}
+        tip = depth * rng.uniform(0.4, 1.0)
+        sheet["blade"] |= {"length": "0.3 m", "tip_depth": f"{tip} m"}
+        bolt = min(float(sheet["bolt"]["diameter"].split()[0]), 0.8 * tip)
+        sheet["bolt"] = {"diameter": f"{bolt} m"}
     for part in ("tube", "blade", "bolt"):
         sheet[part] |= {"elastic_modulus": "205 GPa", "shear_modulus": "80 GPa"}
     left = (lever, rng.uniform(-0.03, 0.04))
