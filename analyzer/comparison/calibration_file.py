@@ -91,7 +91,7 @@ def read_calibration(path: Path, car: CarSheet, car_path: Path) -> Calibration:
         )
     try:
         calibration = _calibration(table)
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, AttributeError):
         raise AnalyzerError(f"{path}: is damaged; make it anew from the session's runs") from None
     complete, _ = complete_car(car)
     if calibration.keys != tuple(item.key for item in sheet_inputs(complete)):

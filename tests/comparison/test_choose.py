@@ -1,0 +1,284 @@
+"""The next setting: wishes in words, ranking, predicted effects, run plan, cautions."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+import time
+from typing import Any
+
+import numpy as np
+import pytest
+from comparison.comparison_helpers import (
+    BAR,
+    car,
+    hole,
+    results_of,
+    session_runs,
+    setup,
+    true_roll,
+)
+from rich.console import Console
+
+from analyzer.comparison.calibration import calibrate
+from analyzer.comparison.choice import Choice
+from analyzer.comparison.choose import choice_json, choose
+from analyzer.comparison.grid import Bank, build_grid
+from analyzer.comparison.wishes import EXAMPLES, PRESETS, parse_wish
+from analyzer.errors import AnalyzerError
+from analyzer.prediction.complete import complete_car
+from analyzer.prediction.propagation import replace_values, sheet_inputs
+from analyzer.prediction.setup import predict_change, predict_setup
+from analyzer.prediction.travel import banked_travel
+from analyzer.report.choose import print_choice
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.session import Setup
+
+CAR = car({"rear": {"bar": {**BAR, "fitted": {"hole": 2}}}})
+NOW = setup(hole(2), hole(2))
+
+
+def wished(text: str, **options: Any) -> Choice:
+    return choose(options.pop("sheet", CAR), parse_wish(text), options.pop("present", NOW), **options)
+
+
+def printed(choice: Choice) -> str:
+    out = io.StringIO()
+    print_choice(choice, Console(file=out, width=80, color_system=None))
+    return out.getvalue()
+
+
+def value(estimate: Any) -> float:
+    assert estimate.value is not None
+    return float(estimate.value)
+
+
+@pytest.mark.parametrize("text", EXAMPLES)
+def test_every_example_of_a_wish_is_understood_and_answered(text: str) -> None:
+    found = wished(text.strip('"'), most=2)
+    assert found.answer
+    assert found.options
+    json.dumps(choice_json(found), allow_nan=False)
+    assert all(len(line) <= 80 for line in printed(found).splitlines())
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "make it better",
+        "rear 5 % faster",
+        "rear 95 % softer",
+        "gradient 500",
+        "front share 3 %",
+        "x" * 900,
+    ],
+)
+def test_what_is_no_wish_is_one_line_with_examples(text: str) -> None:
+    with pytest.raises(AnalyzerError) as caught:
+        parse_wish(text)
+    assert "\n" not in str(caught.value)
+
+
+def test_softer_means_softer_and_only_that_axle() -> None:
+    found = wished("rear 5 % softer")
+    best = found.options[0]
+    assert found.reachable
+    assert best.reached
+    assert value(best.stiffness_ratio["rear"]) == pytest.approx(0.95, abs=0.02)
+    assert value(best.stiffness_ratio["front"]) == 1.0
+    assert value(best.effects["gradient rear"].change) > 0.0
+    assert value(best.effects["front share"].change) > 0.0
+    assert value(best.effects["inside load rear"].change) > 0.0
+
+
+def test_stiffer_means_stiffer() -> None:
+    best = wished("front 10 % stiffer").options[0]
+    assert value(best.stiffness_ratio["front"]) > 1.05
+    assert value(best.effects["gradient front"].change) < 0.0
+
+
+def test_the_smallest_change_comes_first_and_dearer_ones_come_nearer() -> None:
+    options = wished("rear 5 % softer").options
+    assert [o.cost for o in options] == sorted(o.cost for o in options)
+    assert [o.miss for o in options] == sorted((o.miss for o in options), reverse=True)
+
+
+def test_effects_are_those_of_the_prediction() -> None:
+    best = wished("rear 5 % softer").options[0]
+    then, now = predict_setup(CAR, "then", best.setup), predict_setup(CAR, "now", NOW)
+    change = predict_change(CAR, "now", NOW, "then", best.setup)
+    assert value(best.stiffness_ratio["rear"]) == pytest.approx(
+        value(change.stiffness_ratio["rear"]), rel=1e-9
+    )
+    assert best.stiffness_ratio["rear"].std_error == pytest.approx(
+        change.stiffness_ratio["rear"].std_error, rel=1e-6
+    )
+    for part in ("front", "rear", "total"):
+        effect = best.effects[f"gradient {part}"]
+        assert value(effect.now) == pytest.approx(value(now.roll_gradient[part]), rel=1e-9)
+        assert value(effect.then) == pytest.approx(value(then.roll_gradient[part]), rel=1e-9)
+    assert value(best.effects["front share"].then) == pytest.approx(value(then.front_share), rel=1e-9)
+
+
+def test_margin_is_that_of_the_travel_prediction() -> None:
+    bank = Bank(math.radians(14.0), 8.0)
+    sheet = car({"rear": {"bar": BAR, "damper": {"bump_stop_gap": "40 mm"}}})
+    grid = build_grid(sheet, NOW, bank)
+    used = banked_travel(sheet, NOW, bank.angle, bank.centripetal)
+    worst = min(value(used[c].margin) for c in ("FL", "FR", "RL", "RR"))
+    assert grid.figures["margin"][grid.present] == pytest.approx(worst, rel=1e-9)
+
+
+def test_a_margin_without_a_gap_in_the_sheet_cannot_be_told() -> None:
+    bare = car({"front": {"damper": {"bump_stop_gap": None, "full_bump": None, "bump_stop_rate": None}}})
+    found = choose(bare, parse_wish("margin 5 mm"), setup(hole(2)))
+    assert found.options == ()
+    assert "lacks" in found.answer
+    printed(found)
+
+
+def test_no_rear_bar_keeps_roll_stiffness_with_springs_from_the_shelf() -> None:
+    sheet = car(
+        {
+            "rear": {"bar": BAR},
+            "shelf": {"rear": {"springs": ["7 kgf/mm", "8 kgf/mm", "10 kgf/mm", "12 kgf/mm"]}},
+        }
+    )
+    found = choose(sheet, parse_wish("no rear bar"), NOW)
+    best = found.options[0]
+    assert found.reachable
+    assert best.setup.rear_bar == "off"
+    assert value(best.stiffness_ratio["total"]) == pytest.approx(1.0, abs=0.02)
+    assert any("springs" in text for text in best.changes)
+    assert any("ride height" in text for text in best.cautions)
+    # Another spring brings its own tolerance, which does not cancel.
+    assert (best.stiffness_ratio["rear"].std_error or 0.0) > 0.02
+
+
+def test_parts_on_the_shelf_are_tried() -> None:
+    tube = {"outside_diameter": "38 mm", "wall": "3 mm", "length": "0.90 m"}
+    blade = {"depth": "45 mm", "thickness": "10 mm"}
+    more = car({"rear": {"bar": BAR}, "shelf": {"front": {"tubes": [tube], "blades": [blade]}}})
+    found = choose(more, parse_wish("front 30 % stiffer"), NOW)
+    assert found.tried == 4 * 16 * 16
+    assert found.reachable
+    assert any("tube 38" in text or "blade 45" in text for text in found.options[0].changes)
+
+
+def test_present_setting_that_does_it_is_said() -> None:
+    gradient = value(predict_setup(CAR, "now", NOW).roll_gradient["total"])
+    found = wished(f"roll gradient {gradient:.3f} deg/g")
+    assert found.options[0].changes == ()
+    assert "already" in found.answer
+
+
+def test_what_cannot_be_reached_names_the_nearest() -> None:
+    found = wished("rear 60 % softer")
+    assert not found.reachable
+    assert "nearest" in found.answer
+    assert not found.options[0].reached
+
+
+def test_a_wish_below_what_can_be_verified_is_told() -> None:
+    found = wished("front 1 % softer")
+    best = next(o for o in found.options if o.changes)
+    assert best.plan is not None
+    assert best.plan.runs is None
+    assert "below what can be verified" in best.plan.words
+
+
+def test_runs_of_the_session_set_scatter_and_start() -> None:
+    setups = {"A": NOW, "B": setup(hole(1), hole(2))}
+    runs = session_runs(CAR, [("A", NOW), ("B", setups["B"])] * 3, 0.003)
+    found = choose(CAR, parse_wish("rear 5 % softer"), NOW, "A", setups, runs)
+    alone = wished("rear 5 % softer")
+    assert found.options[0].plan is not None
+    assert alone.options[0].plan is not None
+    assert found.options[0].plan.scatter < 0.5 * alone.options[0].plan.scatter
+    measured = results_of(CAR, setups, runs)["A"].measured["roll_gradient_front"]
+    assert found.options[0].effects["gradient front"].now == measured
+    assert "measured on A" in found.basis
+
+
+def test_calibration_is_used_and_said() -> None:
+    setups = {"A": NOW, "B": setup(hole(1), hole(2))}
+    runs = session_runs(CAR, [("A", NOW), ("B", setups["B"])] * 3, 0.003)
+    calibration = calibrate(CAR, setups, runs)
+    found = choose(CAR, parse_wish("front share 62 %"), NOW, calibration=calibration)
+    plain = wished("front share 62 %")
+    assert "6 runs have updated" in found.basis
+    new, old = (c.options[0].effects["front share"].now.std_error for c in (found, plain))
+    assert new is not None
+    assert old is not None
+    assert new < old
+
+
+@pytest.mark.parametrize("name", PRESETS)
+def test_presets_state_what_they_assume(name: str) -> None:
+    found = wished(name, most=1)
+    assert any("common practice, no source" in line for line in found.assumptions)
+
+
+def test_cautions_come_with_every_answer() -> None:
+    found = wished("rear 5 % softer")
+    text = printed(found)
+    assert "one thing at a time" in text
+    assert "series rules" in text.lower()
+    assert any("stress" in c or "yield" in c for o in found.options for c in o.cautions)
+
+
+def test_ten_thousand_settings_are_quick() -> None:
+    springs = [f"{rate} kgf/mm" for rate in np.arange(5.0, 12.0, 1.0)]
+    sheet = car(
+        {"rear": {"bar": BAR}, "shelf": {"front": {"springs": springs}, "rear": {"springs": springs}}}
+    )
+    start = time.perf_counter()
+    grid = build_grid(sheet, NOW, None)
+    assert len(grid.cost) > 10_000
+    assert time.perf_counter() - start < 2.0
+
+
+def test_a_shelf_without_end_is_one_line() -> None:
+    springs = [f"{rate} kgf/mm" for rate in np.linspace(5.0, 12.0, 20)]
+    shelf = {"springs": springs, "blades": [{"depth": "40 mm", "thickness": f"{t} mm"} for t in range(6, 12)]}
+    sheet = car({"rear": {"bar": BAR}, "shelf": {"front": shelf, "rear": shelf}})
+    with pytest.raises(AnalyzerError, match="fewer"):
+        build_grid(sheet, NOW, None)
+
+
+def test_predicted_effects_hold_on_cars_drawn_from_the_tolerances() -> None:
+    """The recommended setting, fitted to cars that differ from their sheet: change inside the interval."""
+    draw = np.random.default_rng(3)
+    complete, _ = complete_car(CAR)
+    inputs = sheet_inputs(complete)
+    held = []
+    for text in ("rear 5 % softer", "front 10 % stiffer", "no rear bar", "fast course", "small tight course"):
+        best = wished(text, most=1).options[0]
+        for _ in range(10):
+            true: CarSheet = replace_values(
+                complete, {i.key: i.value + i.std * draw.standard_normal() for i in inputs}
+            )
+            for axle in ("front", "rear"):
+                ratio = best.effects[f"gradient {axle}"]
+                old, new = (value(predict_setup(true, "x", s).roll_gradient[axle]) for s in (NOW, best.setup))
+                low, high = ratio.change.interval or (0.0, 0.0)
+                held.append(low - 1e-12 <= new - old <= high + 1e-12)
+    assert np.mean(held) >= 0.9
+
+
+def test_formed_bars_and_cars_without_bars_are_answered() -> None:
+    bare = car(bar=False)
+    nothing = Setup()
+    found = choose(bare, parse_wish("front 10 % stiffer"), nothing)
+    assert not found.reachable
+    assert found.tried == 1
+    assert true_roll(bare, nothing)["front"] > 0.0
+
+
+def test_a_bar_that_is_off_can_be_hooked_up() -> None:
+    off = Setup.model_validate({"front_bar": hole(2), "rear_bar": "off"})
+    found = wished("rear 80 % stiffer", present=off)
+    assert found.reachable
+    assert found.options[0].setup.rear_bar != "off"

@@ -1,0 +1,204 @@
+"""Confirm: the whole answer on a change, and its plain forms."""
+
+from __future__ import annotations
+
+import io
+import json
+from typing import Any
+
+import pytest
+from comparison.comparison_helpers import SOFT, STIFF, car, hole, run, session_runs, setup
+from rich.console import Console
+
+from analyzer.comparison.confirm import confirm, confirmation_json, driving_order
+from analyzer.comparison.plan import plan_order, plan_power, plan_runs
+from analyzer.comparison.results import ChangeVerdict, Confirmation
+from analyzer.errors import AnalyzerError
+from analyzer.prediction.setup import predict_setup
+from analyzer.processing.results import RunEstimates
+from analyzer.report.confirm import print_confirmation
+from analyzer.sheets.session import SessionSheet, Setup
+
+CAR = car()
+
+
+def session(
+    runs: list[RunEstimates], setups: dict[str, Setup] | None = None, **conditions: Any
+) -> SessionSheet:
+    table = {name: s.model_dump() for name, s in (setups or {"A": STIFF, "B": SOFT}).items()}
+    return SessionSheet.model_validate(
+        {
+            "name": "test day",
+            "car": "car.toml",
+            "setups": table,
+            "runs": [
+                {"name": r.name, "logs": [f"{r.name}.csv"], "setup": r.setup, "conditions": conditions}
+                for r in runs
+            ],
+        }
+    )
+
+
+def confirmed(order: str, scatter: float = 0.003, drift: float = 0.0, seed: int = 0) -> Confirmation:
+    runs = session_runs(CAR, [(n, STIFF if n == "A" else SOFT) for n in order], scatter, seed, drift=drift)
+    return confirm(CAR, session(runs), runs, "A", "B")
+
+
+def printed(confirmation: Confirmation) -> str:
+    out = io.StringIO()
+    print_confirmation(confirmation, Console(file=out, width=80, color_system=None))
+    return out.getvalue()
+
+
+def test_everything_is_there_and_plain() -> None:
+    found = confirmed("AAABBB")
+    table = confirmation_json(found)
+    text = json.dumps(table, allow_nan=False)
+    assert json.loads(text)["verdict"] == "softened as predicted"
+    assert set(table["stiffness"]) == {"A", "B"}
+    assert set(table["stiffness"]["A"]) == {"front", "rear", "total"}
+    assert table["order"] == "A-B"
+    assert table["drift_per_run"] is None
+    assert len(table["without_one_run"]) == 6
+    names = {part["part"] for part in table["ledger"]}
+    assert {
+        "front springs",
+        "front bar",
+        "front tyre roll",
+        "front load by roll centre",
+        "front measured",
+        "front unexplained",
+    } <= names
+
+
+def test_ledger_adds_up() -> None:
+    parts = {part.name: part for part in confirmed("AAABBB").parts}
+
+    def value(name: str, which: str) -> float:
+        found = getattr(parts[name], which).value
+        assert found is not None
+        return float(found)
+
+    for which in ("before", "after", "change"):
+        whole = value("front springs and bar", which)
+        assert value("front springs", which) + value("front bar", which) == pytest.approx(whole)
+    assert value("front springs", "change") == 0.0
+    for which in ("before", "after"):
+        left = value("front measured", which) - value("front springs and bar", which)
+        assert value("front unexplained", which) == pytest.approx(left, rel=1e-6)
+    change = value("front measured", "change") - value("front bar", "change")
+    assert value("front unexplained", "change") == pytest.approx(change, rel=1e-6)
+
+
+@pytest.mark.parametrize("order", ["AABBA", "ABABAB", "AABBAABB"])
+def test_drift_is_taken_out_and_shown(order: str) -> None:
+    steady, drifting = confirmed(order), confirmed(order, drift=0.01)
+    assert drifting.drift is not None
+    assert drifting.drift.value == pytest.approx(-0.0148, abs=0.004)
+    assert drifting.order.count("A") >= 2
+    assert steady.comparison.stiffness_ratio.value is not None
+    assert drifting.comparison.stiffness_ratio.value == pytest.approx(
+        steady.comparison.stiffness_ratio.value, abs=0.004
+    )
+    assert "drift of" in printed(drifting)
+
+
+def test_a_b_a_of_single_runs_has_an_answer_with_an_honest_interval() -> None:
+    found = confirmed("ABA")
+    assert found.order == "A-B-A"
+    ratio = found.comparison.stiffness_ratio
+    assert ratio.interval is not None
+    assert ratio.interval[1] - ratio.interval[0] > 0.1
+    assert found.comparison.verdict is ChangeVerdict.CANNOT_TELL
+    assert "runs of each set-up" in found.plan
+
+
+def test_a_verdict_that_hangs_on_one_run_is_told() -> None:
+    runs = session_runs(CAR, [("A", STIFF)] * 3 + [("B", STIFF)] * 2, 0.001)
+    soft = {a: e.value * 1.3 for a, e in runs[0].roll_gradient_body.items() if e.value}
+    odd = run("odd", "B", soft)
+    found = confirm(CAR, session([*runs, odd]), [*runs, odd], "A", "B")
+    without = {item.run: item.verdict for item in found.left_out}
+    assert without["odd"] is ChangeVerdict.NO_CHANGE
+    assert without["odd"] is not found.comparison.verdict
+    assert "Without odd" in printed(found)
+
+
+def test_more_than_two_set_ups_in_one_model() -> None:
+    setups = {"A": STIFF, "B": SOFT, "C": setup(hole(2)), "D": setup(hole(2, 1))}
+    order = [(name, setups[name]) for name in "ABCDABCD"]
+    runs = session_runs(CAR, order, 0.008)
+    found = confirm(CAR, session(runs, setups), runs, "A", "B")
+    assert [item.setup for item in found.settings] == ["A", "B", "C", "D"]
+    pairs = {(p.before, p.after): p for p in found.pairs}
+    assert len(pairs) == 6
+    assert pairs["A", "B"].different
+    assert not pairs["C", "D"].different
+    for item in found.settings:
+        assert item.measured.value == pytest.approx(item.predicted.value, rel=0.03)
+        assert item.updated.std_error is not None
+    assert "not shown to differ" in printed(found)
+
+
+def test_car_and_axle_ratio_are_both_given() -> None:
+    found = confirmed("AAABBB", scatter=0.001)
+    old, new = (predict_setup(CAR, "x", s).roll_stiffness["total"].value for s in (STIFF, SOFT))
+    assert old is not None
+    assert new is not None
+    assert found.car_ratio.value == pytest.approx(new / old, abs=0.01)
+
+
+def test_unknown_or_equal_names_are_one_line() -> None:
+    runs = session_runs(CAR, [("A", STIFF), ("B", SOFT)])
+    with pytest.raises(AnalyzerError, match="use one of A, B"):
+        confirm(CAR, session(runs), runs, "A", "Z")
+    with pytest.raises(AnalyzerError, match="name two set-ups"):
+        confirm(CAR, session(runs), runs, "A", "A")
+
+
+def test_a_set_up_without_runs_is_answered_not_crashed() -> None:
+    runs = session_runs(CAR, [("A", STIFF)] * 3)
+    found = confirm(CAR, session(runs), runs, "A", "B")
+    assert found.comparison.verdict is ChangeVerdict.CANNOT_TELL
+    json.dumps(confirmation_json(found), allow_nan=False)
+    assert "no run on this set-up" in " ".join(printed(found).split())
+
+
+def test_no_usable_run_at_all_is_answered_not_crashed() -> None:
+    runs = session_runs(CAR, [("A", STIFF)] * 3)
+    found = confirm(CAR, session(runs), [], "A", "B")
+    assert found.shown == {}
+    assert found.order == "not driven"
+    printed(found)
+
+
+def test_text_fits_eighty_columns_and_is_the_same_twice() -> None:
+    text = printed(confirmed("AAABBB"))
+    assert all(len(line) <= 80 for line in text.splitlines())
+    assert text == printed(confirmed("AAABBB"))
+    assert "softened the car as predicted" in text
+    assert "Caution" in text
+
+
+def test_order_in_words() -> None:
+    runs = session_runs(CAR, [("A", STIFF), ("A", STIFF), ("B", SOFT), ("A", STIFF)])
+    assert driving_order(runs, "A", "B") == "A-B-A"
+
+
+def test_plan_grows_with_scatter_and_gives_up_honestly() -> None:
+    few, many = plan_runs(-0.05, 0.01), plan_runs(-0.05, 0.03)
+    assert few.runs is not None
+    assert many.runs is not None
+    assert few.runs < many.runs
+    assert few.power >= 0.9
+    hopeless = plan_runs(-0.005, 0.03)
+    assert hopeless.runs is None
+    assert "below what can be verified" in hopeless.words
+
+
+def test_plan_power_of_an_even_order_is_that_without_drift_but_one_degree_less() -> None:
+    from analyzer.comparison.random_effects import detection_power
+
+    # Half A, all B, half A: both means sit in the middle, so drift costs no precision.
+    assert plan_power(0.05, 0.02, 4) == pytest.approx(detection_power(0.05, 0.02 * 0.5**0.5, 5.0), abs=1e-9)
+    assert plan_order(4, ("A", "B")) == "2 x A, 4 x B, 2 x A"
