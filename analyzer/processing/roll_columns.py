@@ -105,7 +105,7 @@ def roll_columns(motion: Motion, exclude: Bools, with_roll_acceleration: bool = 
     bad = widened(bad, _velocity_half(rate))
     force = column(motion.data["specific_force_y"].to_numpy())
     slow_taps = lowpass_taps(rate / every, SLOW_BAND, SLOW_BAND)
-    driven = {n: terms[n] for n in DRIVEN if n in terms}
+    driven: dict[str, Floats] = {n: terms[n] for n in DRIVEN if n in terms}
     driven["lateral force"] = force
     return RollColumns(
         time=index[::every],

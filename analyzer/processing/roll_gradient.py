@@ -68,7 +68,7 @@ class RollFit:
     twist_terms, twist_errors : dict
         The same in the equation of the difference front - rear, in roll over the ground.
     r_squared : float
-        Part of the mean roll's variance that is explained.
+        Part of the roll's variance that is explained, of the axle where it is less.
     used : array of bool
         Rows of the columns that were used.
     lateral_range : tuple of float
@@ -129,9 +129,9 @@ def fit_roll(
     the tests' linear car). So two mixes are fitted. The moment mean (K_f phi_f + K_r phi_r) / (K_f + K_r) is
     the car's moment balance, which twist does not touch; it takes all terms. The difference of roll over the
     ground, phi_f (1 + K_f / K_tyre,f) - phi_r (1 + K_r / K_tyre,r), takes only what follows the driving, and
-    is fitted with slow instruments: the rear wheels follow the front ones over the same road, so that twist and
-    the body's own answer to the road belong together. Weights that are a little wrong let a little twist into
-    the first and a little of the dynamics into the second.
+    is fitted with slow instruments: the rear wheels follow the front ones over the same road, so that twist
+    and the body's own answer to the road belong together. Weights that are a little wrong let a little twist
+    into the first and a little of the dynamics into the second.
     """
     used = ~columns.suspect if use is None else ~columns.suspect & use
     if np.count_nonzero(used) < SHORTEST_S * columns.rate:
@@ -247,6 +247,10 @@ def _fit_twist(columns: RollColumns, used: Bools, roll: Floats, names: list[str]
     return _MixFit(names, fit, float(np.sqrt(count / max(count - design.shape[1], 1))))
 
 
+def _explained(residuals: Floats, rolls: list[Floats]) -> float:
+    return min(1.0 - float(np.var(left) / np.var(roll)) for left, roll in zip(residuals, rolls, strict=True))
+
+
 def _assemble(
     columns: RollColumns, used: Bools, mixed: _Mixed, names: list[str], left_out: dict[str, float]
 ) -> RollFit:
@@ -267,7 +271,7 @@ def _assemble(
         term_errors=fits[0].errors(),
         twist_terms=fits[1].coefficients() if len(fits) > 1 else {},
         twist_errors=fits[1].errors() if len(fits) > 1 else {},
-        r_squared=fits[0].fit.r_squared,
+        r_squared=_explained(residuals, [columns.roll[a][used] for a in axles]),
         used=used,
         lateral_range=(float(force.min()), float(force.max())),
         left_out=left_out,
