@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 from analyzer.comparison.calibration import Calibration
 from analyzer.comparison.choice import Choice, Effect, Option
-from analyzer.comparison.grid import AxleOption, Bank, Grid, build_grid, option_car
+from analyzer.comparison.grid import AxleOption, Bank, Grid, build_grid
 from analyzer.comparison.outcome import effects, outcome, ratios
 from analyzer.comparison.plan import RunPlan, default_scatter, plan_runs
 from analyzer.comparison.pooling import fit_groups
@@ -22,6 +22,7 @@ from analyzer.comparison.stiffness import Target, common_sensitivity, roll_sheet
 from analyzer.comparison.wishes import Wish
 from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.estimate import Estimate
+from analyzer.prediction.ladder_results import BarLadder, LadderRow
 from analyzer.prediction.ladder_rows import bar_ladder
 from analyzer.prediction.propagation import Propagated
 from analyzer.prediction.setup import predict_setup
@@ -107,8 +108,9 @@ def choose(
     miss = distance(grid, wish, basis.measured)
     allowed = allowed_settings(grid, wish)
     order = best_settings(miss, grid.cost, allowed, most)
+    ladders = Ladders(car)
     options = tuple(
-        _option(car, grid, index, wish, present, used_bank, calibration, basis, float(miss[index]))
+        _option(car, grid, index, wish, present, used_bank, calibration, basis, ladders, float(miss[index]))
         for index in order
     )
     reachable = bool(np.any(allowed & (miss <= 1.0)))
@@ -183,15 +185,16 @@ def _option(
     bank: Bank,
     calibration: Calibration | None,
     basis: Basis,
+    ladders: Ladders,
     miss: float,
 ) -> Option:
     options = grid.options(index)
     found = outcome(car, present, options, bank, calibration)
     table = effects(found, basis.measured)
-    moved_car, setup = option_car(car, options)
+    setup = Setup.model_validate({f"{axle}_bar": option.setting for axle, option in options.items()})
     changes = tuple(text for option in options.values() for text in option.changes)
     changed: dict[Axle, AxleOption] = {axle: o for axle, o in options.items() if o.changes}
-    factors, warnings = _hardware(moved_car, changed)
+    factors, warnings = _hardware(ladders, changed)
     return Option(
         setup=setup,
         words={axle: option.words for axle, option in options.items()},
@@ -240,22 +243,40 @@ def _plan(options: Mapping[Axle, AxleOption], found: Propagated, basis: Basis) -
     return plan_runs(change, basis.scatter[target], remainder, ("the present setting", "the new one"))
 
 
+class Ladders:
+    """Stress and motion of bars by their settings; every bar is worked out once."""
+
+    def __init__(self, car: CarSheet) -> None:
+        self._car = car
+        self._known: dict[tuple[Axle, int], BarLadder | None] = {}
+
+    def row(self, axle: Axle, option: AxleOption) -> LadderRow | None:
+        """Return the row of an option's setting; None where left and right differ or the bar is off."""
+        setting = option.setting
+        uneven = isinstance(setting, BarSetting) and setting.right is not None
+        if isinstance(option.bar, NoBar) or setting == "off" or uneven:
+            return None
+        key = (axle, id(option.bar))
+        if key not in self._known:
+            sheet = self._car.axle(axle).model_copy(update={"bar": option.bar})
+            self._known[key] = bar_ladder(self._car.model_copy(update={axle: sheet}), axle)
+        ladder = self._known[key]
+        wanted = (setting.hole, setting.spacers) if isinstance(setting, BarSetting) else (None, None)
+        rows = () if ladder is None else ladder.rows
+        return next((row for row in rows if (row.hole, row.spacers) == wanted), None)
+
+
 def _hardware(
-    car: CarSheet, options: Mapping[Axle, AxleOption]
+    ladders: Ladders, options: Mapping[Axle, AxleOption]
 ) -> tuple[dict[Axle, float | None], tuple[str, ...]]:
     """Return the stress factor of each bar as set and what its motion warns of."""
     factors: dict[Axle, float | None] = {}
     warnings: list[str] = []
     for axle, option in options.items():
-        if isinstance(option.bar, NoBar) or option.setting == "off":
-            continue
-        setting = option.setting if isinstance(option.setting, BarSetting) else None
-        ladder = bar_ladder(car, axle, setting)
-        if ladder is None:
-            continue
-        row = ladder.fitted
-        factors[axle] = row.stress_factor
-        warnings += [f"{axle} bar: {text}" for text in row.motion.warnings]
+        row = ladders.row(axle, option)
+        if row is not None:
+            factors[axle] = row.stress_factor
+            warnings += [f"{axle} bar: {text}" for text in row.motion.warnings]
     return factors, tuple(warnings)
 
 

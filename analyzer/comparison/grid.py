@@ -288,14 +288,3 @@ def _steps(
         cost += COSTS["hole"] * (1.0 + 0.1 * (abs(setting.hole - now.hole) - 1))
     cost += COSTS["spacer"] * abs(setting.spacers - now.spacers)
     return (f"set the {axle} bar to {words}",), cost
-
-
-def option_car(car: CarSheet, options: dict[Axle, AxleOption]) -> tuple[CarSheet, Setup]:
-    """Return the sheet and the set-up of one combination."""
-    update: dict[str, Any] = {}
-    for axle, option in options.items():
-        sheet = car.axle(axle)
-        spring = sheet.spring.model_copy(update={"rate": option.spring})
-        update[axle] = sheet.model_copy(update={"bar": option.bar, "spring": spring})
-    setup = Setup.model_validate({f"{axle}_bar": option.setting for axle, option in options.items()})
-    return car.model_copy(update=update), setup
