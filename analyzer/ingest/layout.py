@@ -195,7 +195,9 @@ def _with_header(text: Text, block: _Block, wishes: Wishes, path: Path) -> Layou
             "no line of names was found; columns are called column 1, column 2 … (logger.header_line)"
         )
     else:
-        header = _named(split_line(text.lines[names_line], block.delimiter), block.width)
+        cells = split_line(text.lines[names_line], block.delimiter)
+        _refuse_shifted(cells, text, block, names_line, path)
+        header = _named(cells, block.width)
         units_line = _units_line(text.lines, names_line, block)
         if units_line is not None:
             header = _united(header, split_line(text.lines[units_line], block.delimiter))
@@ -257,6 +259,23 @@ def _name_score(cells: list[str], block: _Block) -> float:
         return 0.0
     units = sum(bool(cell) and is_unit(cell) for cell in cells)
     return (named - units + 0.1) / block.width if units > 0.6 * named else named / block.width + 0.5
+
+
+def _refuse_shifted(cells: list[str], text: Text, block: _Block, names_line: int, path: Path) -> None:
+    """Refuse a header that does not fit the rows: any shift between them would exchange the channels."""
+    names = len(cells)
+    while names and not cells[names - 1]:
+        names -= 1
+    beyond = [split_line(line, block.delimiter) for line in text.lines[block.first : block.first + 50]]
+    beyond = [row for row in beyond if len(row) == block.width]
+    filled = sum(any(row[names:]) for row in beyond)
+    if names > block.width or filled > 0.5 * len(beyond):
+        raise LogError(
+            path,
+            f"line {names_line + 1}",
+            f"gives {names} names where the rows have {block.width} cells",
+            "name every column and no other, or state logger.header_line",
+        )
 
 
 def _named(cells: list[str], width: int) -> tuple[HeaderCell, ...]:

@@ -28,6 +28,8 @@ from analyzer.ingest.zero import zero_pots
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.logger import Channel, Logger
 
+MOST_HOLES: Final = 50
+"""Samples of the uniform base per row of the log above which the time column was misread."""
 _WORST_FIRST: Final = {Verdict.BAD: 0, Verdict.SUSPECT: 1, Verdict.NOT_TESTED: 2, Verdict.GOOD: 3}
 
 
@@ -229,6 +231,14 @@ def _common_base(made: _Assembly, files: list[LogFile]) -> TimeBase:
         raise LogError(
             lead.path, "time", f"spans {end - start:g} s at {1 / interval:g} Hz", "check its unit and holes"
         ) from None
+    rows = sum(len(file.seconds) for file in files)
+    if base.count > MOST_HOLES * rows + 1_000_000:
+        raise LogError(
+            lead.path,
+            "time",
+            f"spans {end - start:g} s with only {rows} rows",
+            "check its unit, or cut the log",
+        )
     made.steps.append(f"uniform base of {base.rate:.6g} Hz from {base.start:.3f} s, {base.count} samples")
     return base
 

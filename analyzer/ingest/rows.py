@@ -32,6 +32,10 @@ def report_rows(steps: list[str], health: list[HealthRow], table: RawTable, name
         health.append(
             HealthRow("unreadable lines", "log", Verdict.SUSPECT, float(len(lost)), 0.0, "1", text + ".")
         )
+    if table.ended:
+        text = f"Another table begins in line {table.dropped[-1].line}; what follows was left out"
+        steps.append(text)
+        health.append(HealthRow("another table", "log", Verdict.SUSPECT, None, None, "", text + "."))
     for index, lines in table.bad_cells.items():
         channel = names.get(index, "time")
         share = len(lines) / max(1, table.rows)

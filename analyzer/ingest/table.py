@@ -59,6 +59,8 @@ class RawTable:
         Lines left out as a whole.
     bad_cells : dict
         Column index -> lines whose cell is neither blank nor a number.
+    ended : bool
+        Whether another table begins in the last of the lines left out.
     """
 
     numbers: dict[int, Floats] = field(default_factory=dict)
@@ -66,6 +68,7 @@ class RawTable:
     rows: int = 0
     dropped: list[DroppedLine] = field(default_factory=list)
     bad_cells: dict[int, list[int]] = field(default_factory=dict)
+    ended: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +99,7 @@ class _Section:
     rows: int
     dropped: list[DroppedLine] = field(default_factory=list)
     bad_cells: dict[int, list[int]] = field(default_factory=dict)
+    ended: bool = False
 
 
 class _Odd(Exception):
@@ -121,10 +125,13 @@ def read_columns(
         for piece in sections(stream, path):
             if piece.strip():
                 parts.append(_read_section(path, text, layout, piece, position, wanted, texts))
+                if parts[-1].ended:
+                    break
             position += len(piece)
     if not any(part.rows for part in parts):
         raise LogError(path, "", "holds a header and no rows", "check the copy from the logger")
     raw = _joined(parts, wanted, texts)
+    raw.ended = parts[-1].ended
     _refuse_if_lost(path, raw, layout)
     return raw
 
@@ -198,14 +205,19 @@ def _drop_rows_without_any(
         text |= bad[index]
     for cells in done.texts.values():
         nothing &= ~np.asarray(pc.fill_null(pc.match_substring_regex(cells, pattern=r"\d:\d|\d-\d"), False))
+    known = {cell.full for cell in layout.header} | {cell.unit for cell in layout.header}
     for row in np.flatnonzero(nothing & text).tolist():
-        said = {
+        cells = [
             str(table.column(_name(i))[row].as_py() or b"", "ascii", "replace").strip()
             for i in bad
             if bad[i][row]
-        }
-        known = {cell.full for cell in layout.header} | {cell.unit for cell in layout.header}
-        done.dropped.append(DroppedLine(int(lines[row]), len(layout.header), said <= known))
+        ]
+        done.dropped.append(DroppedLine(int(lines[row]), len(layout.header), set(cells) <= known))
+        if not set(cells) <= known and len(cells) == len(bad) >= 2 and not cells[0].startswith("#"):
+            # Names, but not ours: another table begins, whose numbers are not of these channels.
+            done.ended = True
+            nothing[row:] = True
+            break
     done.dropped.sort(key=lambda d: d.line)
     for index, flags in bad.items():
         named = flags & ~nothing

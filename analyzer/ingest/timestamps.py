@@ -87,6 +87,10 @@ def guess_factor(finite: NDArray[np.float64], name: str, path: Path) -> tuple[fl
     LogError
         When its size and step leave several readings open.
     """
+    if len(finite) < 2:
+        raise LogError(
+            path, f'column "{name}"', "holds no times", "name another with logger.channels.time.column"
+        )
     middle = float(np.median(finite))
     for factor, said in ((1.0, "epoch seconds"), (1e-3, "epoch ms"), (1e-6, "epoch µs"), (1e-9, "epoch ns")):
         if _EPOCH_SECONDS[0] < middle * factor < _EPOCH_SECONDS[1]:

@@ -1,0 +1,71 @@
+"""Logs damaged at random: never a traceback, never a wrong number that nobody speaks of."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from ingest.helpers import text_of
+from ingest.mutations import MUTATIONS, run_case, sound_log
+
+from analyzer.errors import LogError
+from analyzer.ingest.guess import guess_channels
+from analyzer.ingest.reading import read_loose_log
+
+TRUTH = sound_log()
+LINES = text_of(TRUTH).encode().split(b"\n")
+
+
+@pytest.mark.parametrize("which", range(len(MUTATIONS)), ids=[m.__name__ for m in MUTATIONS])
+def test_damage_is_told_or_does_no_harm(which: int, tmp_path: Path) -> None:
+    for seed in range(which, 12 * len(MUTATIONS), len(MUTATIONS)):
+        _, outcome, wrong = run_case(seed, tmp_path, LINES, TRUTH)
+        assert not wrong, (seed, outcome)
+
+
+@pytest.mark.slow
+def test_damage_thousands_of_times(tmp_path: Path) -> None:
+    wrong = {
+        seed: found for seed in range(10_000, 15_000) if (found := run_case(seed, tmp_path, LINES, TRUTH)[2])
+    }
+    assert not wrong
+
+
+CELLS = st.sampled_from(
+    ["", "0", "1", "0.01", "-3,5", "1e3", "1D3", "nan", "x", '"', '""', "12:00:01", "2025-06-14", "2025-06-14T18:00:00", "#", "g", "[mm]",
+     "Time", "FL pot [mm]", "LatG [g]", "\x00", "é", "99999999999999999999", "-", ".", "=1+1", "<b>"]
+)  # fmt: skip
+ROWS = st.lists(st.lists(CELLS, min_size=0, max_size=6), min_size=0, max_size=14)
+
+
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    rows=ROWS,
+    separator=st.sampled_from([",", ";", "\t", " ", "|"]),
+    end=st.sampled_from(["\n", "\r\n", "\r"]),
+)
+def test_any_cells_give_a_recording_or_one_line(
+    rows: list[list[str]], separator: str, end: str, tmp_path: Path
+) -> None:
+    head = separator.join(["Time [s]", "FL pot [mm]", "FR pot [mm]", "LatG [g]"])
+    path = tmp_path / "any.csv"
+    path.write_bytes(end.join([head, *(separator.join(row) for row in rows)]).encode())
+    survives(path)
+
+
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.binary(max_size=600))
+def test_any_bytes_give_a_recording_or_one_line(data: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "any.csv"
+    path.write_bytes(data)
+    survives(path)
+
+
+def survives(path: Path) -> None:
+    for reader in (read_loose_log, guess_channels):
+        try:
+            reader(path)
+        except LogError as error:
+            assert "\n" not in str(error)
