@@ -266,7 +266,9 @@ def _bench(bar: BarSheet, found: Propagated) -> BenchComparison | None:
         held = bar.bench.rate
         std = None if held.std is None else 2.0 * held.std
         half = None if std is None else (2.0 * held.value - 1.96 * std, 2.0 * held.value + 1.96 * std)
-        measured = Estimate(2.0 * held.value, "N/m", std, half, method="bench rate as stated in the sheet")
+        notes = () if std is not None else ("the sheet states no ± for bench.rate",)
+        method = "bench rate as stated in the sheet"
+        measured = Estimate(2.0 * held.value, "N/m", std, half, method=method, notes=notes)
     return BenchComparison(
         measured=measured,
         computed=found.estimate("bench computed", "N/m"),

@@ -88,6 +88,7 @@ DEFAULT_TOLERANCES: Final = (
         JUDGEMENT,
     ),
     Tolerance("rates of mounts and links", r"(mounts|link)\.rate", 0.3, 0.0, "30 %", JUDGEMENT),
+    Tolerance("bench rate", r"bench\.rate", 0.03, 0.0, "3 %", JUDGEMENT),
     Tolerance("blade section", r"blade\.(tip_)?(depth|thickness)", 0.0, 0.0001, "0.1 mm", JUDGEMENT),
     Tolerance(
         "blade length and root, bare offset of the rod end",

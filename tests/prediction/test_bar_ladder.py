@@ -291,3 +291,26 @@ def test_odd_bars_give_finite_figures_or_one_line() -> None:
         assert all(row["rate"]["value"] > 0.0 for row in table["axles"]["front"]["settings"])
         worked += 1
     assert 12 < worked < 36
+
+
+def test_bench_rate_as_stated_and_on_a_bent_bar() -> None:
+    plain = car({"rear": {"bar": FORMED}}, bar=False)
+    computed = predict_setup(plain, "A", Setup()).bars["rear"].rate.value
+    bench = {"rate": f"{computed / 2.0 * 0.9} N/m ± 2 %", "use": True}
+    tested = car({"rear": {"bar": {**FORMED, "bench": bench}}}, bar=False)
+    ladder = bar_ladder(tested, "rear")
+    assert ladder is not None
+    assert ladder.bench is not None
+    assert ladder.bench.ratio.value == pytest.approx(0.9, rel=1e-9)
+    assert ladder.bench.measured.value == pytest.approx(0.9 * computed, rel=1e-9)
+    assert ladder.bench.measured.std_error == pytest.approx(0.02 * 0.9 * computed, rel=1e-9)
+    assert ladder.fitted.rate.value == pytest.approx(0.9 * computed, rel=1e-9)
+    assert ladder.fitted.compliance["bench correction"] > 0.0
+    bare = car({"rear": {"bar": {**FORMED, "bench": {"rate": "10 N/mm"}}}}, bar=False)
+    silent = bar_ladder(bare, "rear")
+    assert silent is not None
+    assert silent.bench is not None
+    assert silent.bench.measured.interval is None
+    assert "no ±" in silent.bench.measured.notes[0]
+    assert silent.bench.ratio.std_error > 0.02 * silent.bench.ratio.value
+    assert not silent.bench.used
