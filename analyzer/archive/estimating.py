@@ -143,6 +143,7 @@ def _named(car: CarSheet, prediction: SetupPrediction, run: RunEstimates) -> dic
     """Return every figure of a run under its name in the data set."""
     named = {f"roll_gradient_{place}": e for place, e in run.roll_gradient.items()}
     named |= {f"roll_gradient_body_{axle}": e for axle, e in run.roll_gradient_body.items()}
+    named["roll_gradient_front_over_rear"] = _front_over_rear(run)
     named |= {f"roll_stiffness_{target}": _stiffness(target, car, prediction, run) for target in TARGETS}
     for axle in AXLES:
         share = run.load_share.get(axle)
@@ -151,6 +152,22 @@ def _named(car: CarSheet, prediction: SetupPrediction, run: RunEstimates) -> dic
             named[f"lowest_load_{axle}"] = share.lowest_load
             named[f"light_time_{axle}"] = share.light_time
     return named | run.further
+
+
+def _front_over_rear(run: RunEstimates) -> Estimate:
+    """Return the front axle's roll over the rear one's [1]: which end of the car gave way.
+
+    The two errors are taken as independent, which is wide: most of what spoils one spoils the other, too.
+    """
+    front, rear = (run.roll_gradient_body[axle] for axle in AXLES)
+    method = "body-axes roll gradients, front over rear"
+    if not front.value or not rear.value or front.value < 0.0 or rear.value < 0.0:
+        return Estimate.unknown("1", f"{run.name}: not measured on both axles", method)
+    value = front.value / rear.value
+    if front.std_error is None or rear.std_error is None:
+        return Estimate(value, "1", method=method, notes=("a gradient has no error of its own",))
+    error = value * math.hypot(front.std_error / front.value, rear.std_error / rear.value)
+    return Estimate(value, "1", std_error=error, method=method)
 
 
 def _stiffness(target: Target, car: CarSheet, prediction: SetupPrediction, run: RunEstimates) -> Estimate:

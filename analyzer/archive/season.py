@@ -23,8 +23,14 @@ from analyzer.comparison.random_effects import (
 )
 from analyzer.estimate import Estimate
 
-PER_SETTING: Final = ("roll_stiffness_front", "roll_stiffness_rear", "roll_stiffness_total")
-"""Followed for each hardware setting of its own."""
+PER_SETTING: Final = (
+    "roll_stiffness_total",
+    "roll_gradient_front_over_rear",
+    "roll_stiffness_front",
+    "roll_stiffness_rear",
+)
+"""Followed for each hardware setting of its own. The stiffness of one axle takes the other one as the sheet has
+it, so a part that gives way at one end moves both; which end it was shows in front over rear."""
 PER_CAR: Final = ("roll_stiffness_ratio",)
 """Followed over all settings; further ones are those that hold one of `WEARING` in their name."""
 WEARING: Final = ("friction", "free_play")
@@ -82,7 +88,8 @@ def _car(car: str, runs: list[Any], estimates: list[Any], events: list[Any]) -> 
     names = sorted({row["quantity"] for row in estimates})
     wearing = [n for n in names if n in PER_CAR or any(word in n for word in WEARING)]
     per_setting = _by([r for r in estimates if r["quantity"] in PER_SETTING], "setting", "quantity")
-    trends = [_trend(q, s, rows, order) for (s, q), rows in sorted(per_setting.items())]
+    chosen = sorted(per_setting, key=lambda key: (key[0], PER_SETTING.index(key[1])))
+    trends = [_trend(q, s, per_setting[s, q], order) for s, q in chosen]
     per_car = _by([r for r in estimates if r["quantity"] in wearing], "quantity")
     trends += [_trend(q, "", per_car[q], order) for q in sorted(per_car)]
     left_out = sum(row["left_out"] is not None for row in runs)
@@ -98,7 +105,7 @@ def _car(car: str, runs: list[Any], estimates: list[Any], events: list[Any]) -> 
 
 
 def _trend(quantity: str, setting: str, rows: list[Any], order: _Order) -> Trend:
-    logarithmic = quantity.startswith("roll_stiffness")
+    logarithmic = quantity in PER_SETTING or quantity in PER_CAR
     usable = [r for r in rows if r["value"] is not None and (r["value"] > 0.0 or not logarithmic)]
     groups = _by(usable, "folder")
     points = tuple(

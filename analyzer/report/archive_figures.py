@@ -10,7 +10,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from analyzer.archive.results import BottomingRate, CarSeason, SessionPoint, Trend
-from analyzer.constants import AXLES
 from analyzer.report.archive_text import quantity_words
 from analyzer.report.plates import BLACK, PALE, SETUP_LOOK, Plate, axes_in, new_figure, setup_look
 from analyzer.report.wording import count, label
@@ -20,6 +19,10 @@ MOST_TICKS: Final = 5
 _PANEL: Final = 1.5
 _BELOW: Final = 0.5
 _LEFT: Final = 0.66
+_PER_SETTING: Final = {
+    "roll_stiffness_total": "roll stiffness of the car, N m/deg",
+    "roll_gradient_front_over_rear": "front roll over rear roll",
+}
 
 
 def car_plates(car: CarSeason, key: str) -> list[Plate]:
@@ -29,31 +32,33 @@ def car_plates(car: CarSeason, key: str) -> list[Plate]:
 
 
 def stiffness_plate(car: CarSeason, key: str) -> Plate | None:
-    """Return roll stiffness per axle and setting over the season."""
-    of_axle = {axle: [t for t in car.trends if t.quantity == f"roll_stiffness_{axle}"] for axle in AXLES}
+    """Return roll stiffness per setting over the season, and which end of the car rolls more."""
+    followed = {name: [t for t in car.trends if t.quantity == name] for name in _PER_SETTING}
     runs: dict[str, int] = {}
-    for trend in of_axle["front"] or of_axle["rear"]:
+    for trend in followed["roll_stiffness_total"]:
         runs[trend.setting] = sum(point.estimate.n or 0 for point in trend.points)
     settings = sorted(runs, key=lambda s: (-runs[s], s))[: len(SETUP_LOOK)]
     if not settings:
         return None
     room = 0.2 * len(settings)
     figure, panels = _panels(2, room)
-    for axes, axle in zip(panels, AXLES, strict=True):
-        for trend in of_axle[axle]:
+    for axes, (quantity, title) in zip(panels, _PER_SETTING.items(), strict=True):
+        for trend in followed[quantity]:
             if trend.setting in settings:
                 look = setup_look(settings.index(trend.setting))
                 _points(axes, trend.points, look, label(trend.setting or "setting not stated", 52))
-        _limit(axes, [p for trend in of_axle[axle] if trend.setting in settings for p in trend.points])
-        axes.set_ylabel(f"{axle}, N m/deg")
+        _limit(axes, [p for trend in followed[quantity] if trend.setting in settings for p in trend.points])
+        axes.set_title(title)
     handles, labels = panels[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="upper left", bbox_to_anchor=(0.1, 1.0), ncols=1)
     _season_axis(panels, car)
     more = len(runs) - len(settings)
-    note = "Each point is the mean of one session's runs with its 95 % interval."
+    note = (
+        "A point is the mean of one session's runs with its 95 % interval. The end that softens rolls more."
+    )
     if more:
         note += f" {count(more, 'setting')} with fewer runs not drawn."
-    alt = f"Roll stiffness of front and rear axle of {label(car.car)} by session, one mark per setting."
+    alt = f"Roll stiffness of {label(car.car)} by session, one mark per setting."
     return Plate(
         f"{key}-stiffness", "Did roll stiffness of a setting change over the season?", alt, figure, note
     )
@@ -61,9 +66,7 @@ def stiffness_plate(car: CarSeason, key: str) -> Plate | None:
 
 def wear_plate(car: CarSeason, key: str) -> Plate | None:
     """Return the figures followed over all settings, one panel each."""
-    drawn = [trend for trend in car.trends if not trend.setting and trend.quantity not in _PER_SETTING][
-        :MOST_PANELS
-    ]
+    drawn = [trend for trend in car.trends if not trend.setting][:MOST_PANELS]
     if not drawn:
         return None
     figure, panels = _panels(len(drawn), 0.0)
@@ -77,9 +80,6 @@ def wear_plate(car: CarSeason, key: str) -> Plate | None:
     alt = f"{', '.join(quantity_words(t.quantity) for t in drawn)} of {label(car.car)} by session."
     note = "Points as in the figure of stiffness; a line is the fitted change, where it is beyond its error."
     return Plate(f"{key}-wear", "Does anything wear?", alt, figure, note)
-
-
-_PER_SETTING: Final = ("roll_stiffness_front", "roll_stiffness_rear", "roll_stiffness_total")
 
 
 def bottoming_plate(car: CarSeason, key: str) -> Plate | None:

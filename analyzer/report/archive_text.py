@@ -17,25 +17,24 @@ from analyzer.report.wording import (
     value_with_interval,
 )
 
+_TOTAL: Final = "roll_stiffness_total"
+_SPLIT: Final = "roll_gradient_front_over_rear"
+_RATIO: Final = "roll_stiffness_ratio"
+_BY_SHEET: Final = ("roll_stiffness_front", "roll_stiffness_rear")
+"""These take the other axle as the sheet has it, so they are shown but name no culprit."""
+
 _QUANTITIES: Final = {
-    "roll_stiffness_front": "front roll stiffness",
-    "roll_stiffness_rear": "rear roll stiffness",
-    "roll_stiffness_total": "roll stiffness of the car",
-    "roll_stiffness_ratio": "roll stiffness, measured over predicted",
+    _TOTAL: "roll stiffness of the car",
+    _SPLIT: "front roll over rear roll",
+    _RATIO: "roll stiffness, measured over predicted",
+    "roll_stiffness_front": "front roll stiffness, if the rear is as in the sheet",
+    "roll_stiffness_rear": "rear roll stiffness, if the front is as in the sheet",
 }
-_ADVICE: Final = (
-    ("free_play", "rising", "look for worn rod ends, link bolts and bushes"),
-    ("friction", "rising", "look for a tight or worn rod end, a bent damper rod or a dry bush"),
-    (
-        "roll_stiffness",
-        "falling",
-        "look for cracks at the blade welds, loose mounts, worn rod ends, tired springs",
-    ),
-    (
-        "roll_stiffness",
-        "rising",
-        "look for a binding link or bush, and for a spring or setting the sheet does not know",
-    ),
+_SOFTER: Final = "look for cracks at the blade welds, loose mounts, worn rod ends, tired springs"
+_STIFFER: Final = "look for a binding link or bush, and for a spring or setting the sheet does not know"
+_WEAR: Final = (
+    ("free_play", "look for worn rod ends, link bolts and bushes"),
+    ("friction", "look for a tight or worn rod end, a bent damper rod or a dry bush"),
 )
 _MOST_NAMED: Final = 4
 
@@ -51,13 +50,19 @@ def setting_of(trend: Trend) -> str:
 
 
 def moved(trends: tuple[Trend, ...]) -> list[Trend]:
-    """Return the trends that go one way, the surest first."""
+    """Return the trends that go one way and mean something by themselves, the surest first."""
 
     def surety(trend: Trend) -> float:
         error, value = trend.change.std_error, trend.change.value or 0.0
         return abs(value) / error if error else float("inf")
 
-    return sorted((t for t in trends if t.verdict in ("rising", "falling")), key=surety, reverse=True)
+    going = [
+        t for t in trends if t.verdict in ("rising", "falling") and t.quantity not in (*_BY_SHEET, _SPLIT)
+    ]
+    # Over all settings the ratio says again what a setting of its own has said already.
+    told = {trend.verdict for trend in going if trend.quantity == _TOTAL}
+    kept = [t for t in going if not (t.quantity == _RATIO and t.verdict in told)]
+    return sorted(kept, key=surety, reverse=True)
 
 
 def car_answer(car: CarSeason) -> str:
@@ -106,13 +111,29 @@ def advice(car: CarSeason) -> list[str]:
     """Return what to look at, each line once."""
     lines: list[str] = []
     for trend in moved(car.trends):
-        for part, verdict, what in _ADVICE:
-            if part in trend.quantity and trend.verdict == verdict:
-                line = f"{sentence(quantity_words(trend.quantity))[:-1]} is {verdict}: {what}."
-                if line not in lines:
-                    lines.append(line)
-                break
+        if trend.quantity in (_TOTAL, _RATIO):
+            softer = trend.verdict == "falling"
+            where = _end(car, trend.setting, softer) if trend.quantity == _TOTAL else ""
+            what = _SOFTER if softer else _STIFFER
+            line = f"Roll stiffness is {trend.verdict}{where}: {what}."
+        else:
+            found = [what for part, what in _WEAR if part in trend.quantity and trend.verdict == "rising"]
+            if not found:
+                continue
+            line = f"{sentence(quantity_words(trend.quantity))[:-1]} is rising: {found[0]}."
+        if line not in lines:
+            lines.append(line)
     return lines
+
+
+def _end(car: CarSeason, setting: str, softer: bool) -> str:
+    """Return at which end of the car it gave way: the end that softens rolls more against the other one."""
+    for trend in car.trends:
+        if trend.quantity == _SPLIT and trend.setting == setting:
+            if trend.verdict not in ("rising", "falling"):
+                return ", which end cannot be told"
+            return ", at the front" if (trend.verdict == "rising") == softer else ", at the rear"
+    return ""
 
 
 def notes(car: CarSeason) -> list[str]:
