@@ -156,11 +156,13 @@ def bar(
     ] = None,
 ) -> None:
     """Predict every setting of the car's bars: rate, compliance, stress, motion."""
+    from analyzer.prediction.check import check_bars
     from analyzer.prediction.ladder import bar_json
     from analyzer.report.ladder import ladder_text, save_ladder
     from analyzer.sheets.reading import read_car
 
     sheet = read_car(car)
+    check_bars(sheet, car)
     table = bar_json(sheet, _axles(axle))
     if as_json:
         _print_json(table)

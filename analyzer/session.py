@@ -13,6 +13,7 @@ from analyzer.comparison.setups import run_stiffness_ratio, setup_results
 from analyzer.errors import AnalyzerError, LogError, SheetError
 from analyzer.ingest.reading import read_recording
 from analyzer.ingest.recording import Recording
+from analyzer.prediction.check import check_bars
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import bar_rates, check_setup, predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
@@ -87,6 +88,7 @@ def load_session(path: Path) -> Session:
     sheet = read_session(path)
     car_path = file_beside(path, "car", sheet.car)
     car = read_car(car_path)
+    check_bars(car, car_path)
     course = None if sheet.course is None else read_course(file_beside(path, "course", sheet.course))
     for name, setup in sheet.setups.items():
         problem = check_setup(car, name, setup)
