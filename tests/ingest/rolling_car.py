@@ -12,7 +12,7 @@ from ingest.helpers import POTS, Log, smooth_noise
 from analyzer.constants import STANDARD_GRAVITY
 
 
-def rolling_log(seconds: float = 60.0, rate: float = 200.0, seed: int = 1, noise: float = 1.0) -> Log:
+def rolling_log(seconds: float = 60.0, rate: float = 200.0, seed: int = 1, roughness: float = 1.0) -> Log:
     """Return a log of the car; the integration runs at four times the rate."""
     rng = np.random.default_rng(seed)
     fine = 4 * rate
@@ -22,8 +22,16 @@ def rolling_log(seconds: float = 60.0, rate: float = 200.0, seed: int = 1, noise
     lateral = moving * (
         6.0 * np.sin(0.8 * (time - 3.0)) + 1.5 * np.sin(2.9 * time) + smooth_noise(rng, n, fine, 1.5) * 0.5
     )
-    road_roll = moving * (0.008 * smooth_noise(rng, n, fine, 2.5) + 0.004 * smooth_noise(rng, n, fine, 6.0))
-    road_heave = moving * (0.010 * smooth_noise(rng, n, fine, 2.5) + 0.003 * smooth_noise(rng, n, fine, 7.0))
+    road_roll = (
+        roughness
+        * moving
+        * (0.008 * smooth_noise(rng, n, fine, 2.5) + 0.004 * smooth_noise(rng, n, fine, 6.0))
+    )
+    road_heave = (
+        roughness
+        * moving
+        * (0.010 * smooth_noise(rng, n, fine, 2.5) + 0.003 * smooth_noise(rng, n, fine, 7.0))
+    )
     k_roll, c_roll, inertia, arm = 52_000.0, 3_600.0, 420.0, 480.0
     k_heave, c_heave, mass = 120_000.0, 9_000.0, 1_060.0
     state = np.zeros(4)
@@ -39,7 +47,7 @@ def rolling_log(seconds: float = 60.0, rate: float = 200.0, seed: int = 1, noise
     every = slice(None, None, 4)
     suspension_roll, compression = (roll - road_roll)[every], -(rise - road_heave)[every]
     count = len(suspension_roll)
-    white = {name: noise * rng.standard_normal(count) for name in (*POTS, "x", "y", "z", "p", "r")}
+    white = {name: rng.standard_normal(count) for name in (*POTS, "x", "y", "z", "p", "r")}
     columns = {"Time [s]": time[every]}
     for corner in POTS:
         side = -1.0 if corner[1] == "L" else 1.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -20,7 +21,7 @@ LINES = text_of(TRUTH).encode().split(b"\n")
 
 @pytest.mark.parametrize("which", range(len(MUTATIONS)), ids=[m.__name__ for m in MUTATIONS])
 def test_damage_is_told_or_does_no_harm(which: int, tmp_path: Path) -> None:
-    for seed in range(which, 12 * len(MUTATIONS), len(MUTATIONS)):
+    for seed in range(which, 8 * len(MUTATIONS), len(MUTATIONS)):
         _, outcome, wrong = run_case(seed, tmp_path, LINES, TRUTH)
         assert not wrong, (seed, outcome)
 
@@ -34,8 +35,11 @@ def test_damage_thousands_of_times(tmp_path: Path) -> None:
 
 
 CELLS = st.sampled_from(
-    ["", "0", "1", "0.01", "-3,5", "1e3", "1D3", "nan", "x", '"', '""', "12:00:01", "2025-06-14", "2025-06-14T18:00:00", "#", "g", "[mm]",
-     "Time", "FL pot [mm]", "LatG [g]", "\x00", "é", "99999999999999999999", "-", ".", "=1+1", "<b>"]
+    [
+        "", "0", "1", "0.01", "-3,5", "1e3", "1D3", "nan", "x", '"', '""', "12:00:01", "2025-06-14", "#",
+        "g", "[mm]", "2025-06-14T18:00:00", "Time", "FL pot [mm]", "LatG [g]", "\x00", "é", "9" * 20,
+        "-", ".", "=1+1",
+    ]
 )  # fmt: skip
 ROWS = st.lists(st.lists(CELLS, min_size=0, max_size=6), min_size=0, max_size=14)
 
@@ -55,7 +59,7 @@ def test_any_cells_give_a_recording_or_one_line(
     survives(path)
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.binary(max_size=600))
 def test_any_bytes_give_a_recording_or_one_line(data: bytes, tmp_path: Path) -> None:
     path = tmp_path / "any.csv"
@@ -65,7 +69,13 @@ def test_any_bytes_give_a_recording_or_one_line(data: bytes, tmp_path: Path) -> 
 
 def survives(path: Path) -> None:
     for reader in (read_loose_log, guess_channels):
-        try:
-            reader(path)
-        except LogError as error:
-            assert "\n" not in str(error)
+        assert "\n" not in refusal_of(reader, path)
+
+
+def refusal_of(reader: Callable[[Path], object], path: Path) -> str:
+    """Return the refusal of a file, empty when it was read; anything but a `LogError` fails the test."""
+    try:
+        reader(path)
+    except LogError as error:
+        return str(error)
+    return ""

@@ -1,8 +1,9 @@
 """The pollution kinds of a published benchmark of CSV loaders, put into each line of a log in turn.
 
-Kinds after Vitagliano et al., "Pollock: A Data Loading Benchmark", PVLDB 16(8), 2023: delimiters, quotes, escapes,
-record ends, header lines, missing and extra fields in any row, several tables, leading and trailing lines. Of
-each file the log must give the same numbers, or a health row that names the line, or a refusal.
+Kinds after Vitagliano et al., "Pollock: A Data Loading Benchmark", PVLDB 16(8), 2023 (from memory):
+delimiters, quotes, escapes, record ends, header lines, missing and extra fields in any row, several tables,
+leading and trailing lines. Of each file the log must give the same numbers, or a health row that names the
+line, or a refusal.
 """
 
 from __future__ import annotations
@@ -87,8 +88,7 @@ def judge(data: str, folder: Path, line: int | None) -> str:
     try:
         recording = read_recording("r", [path], car_with(PLAIN_MAP, zero="calibration"))
     except LogError as error:
-        assert "\n" not in str(error)
-        return "refused"
+        return "refused in several lines" if "\n" in str(error) else "refused"
     told = [row for row in recording.health if row.verdict in (Verdict.SUSPECT, Verdict.BAD)]
     told = [row for row in told if row.check not in ("missing", "sample rate")]
     place = recording.data.index.to_numpy() * 100.0
@@ -128,6 +128,7 @@ def test_pollution_in_each_line(kind: str, tmp_path: Path) -> None:
         joined = "\n".join(lines).replace("\x00\n", "") + "\n"
         outcomes.append(judge(joined, tmp_path, index + 1))
     # Damage to one data line must not cost the whole log.
+    assert "refused in several lines" not in outcomes
     assert "refused" not in outcomes[2:] or kind == "table of another shape before"
 
 
