@@ -194,8 +194,8 @@ def test_bottoming_events_are_found(bottomed: Estimated) -> None:
         near = [e for e in events if e.corner == contact.corner]
         near = [e for e in near if e.start_s - 0.03 < contact.end and e.end_s + 0.03 > contact.start]
         deep = contact.peak - 0.030
-        # A touch of some tenths of a millimetre drowns in the pots' noise of 0.1 mm.
-        assert near or deep < 4e-4
+        # 0.3 mm is what the linearity of a pot leaves open; two standard deviations of its noise come on top.
+        assert near or deep < 5e-4
         if deep > 1e-3:
             assert max(e.peak for e in near) == pytest.approx(contact.peak, abs=5e-4)
             assert all(
