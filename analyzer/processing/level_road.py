@@ -28,11 +28,14 @@ class AxleRollPath:
     direct : float
         Moment that reaches the tyres past the springs per lateral acceleration: roll centre and the part
         of the unsprung mass that camber gain keeps off the springs [kg m].
+    place : float
+        Of the axle before the sprung CG, negative behind it [m].
     """
 
     suspension: float
     tyres: float | None
     direct: float
+    place: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,7 @@ def roll_paths(car: CarSheet, bar_rates: Mapping[Axle, float]) -> dict[Axle, Axl
             suspension=axle_roll_stiffness(sheet, bar_rates.get(axle, 0.0)),
             tyres=tyre_roll_stiffness(sheet),
             direct=part.sprung * sheet.roll_centre_height.value + kept_off,
+            place=masses.front_axle_distance if axle == "front" else -masses.rear_axle_distance,
         )
     return found
 
@@ -70,6 +74,11 @@ def roll_weights(paths: Mapping[Axle, AxleRollPath]) -> Weights:
     """Return the weights of the roll fit."""
     return Weights(
         stiffness={axle: path.suspension for axle, path in paths.items()},
+        twist_per_yaw=sum(
+            -sign * path.direct * path.place / path.tyres
+            for sign, path in ((1.0, paths["front"]), (-1.0, paths["rear"]))
+            if path.tyres is not None
+        ),
         over_ground={
             axle: 1.0 if path.tyres is None else 1.0 + path.suspension / path.tyres
             for axle, path in paths.items()

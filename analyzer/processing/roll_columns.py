@@ -21,7 +21,7 @@ VELOCITY_BAND: Final = 15.0
 SLOW_BAND: Final = 1.5
 """Low-pass of the instruments of the twist equation [Hz]: a driver's weave is slower (common practice), the
 body's own roll (about 2 Hz) is faster."""
-DRIVEN: Final = ("longitudinal force", "vertical force", "steer angle")
+DRIVEN: Final = ("yaw acceleration", "longitudinal force", "vertical force", "steer angle")
 """Terms that follow the driving rather than the road."""
 STICTION_SPEED: Final = 0.010
 """Wheel speed over which friction turns round [m/s]: engineering judgement."""
@@ -94,6 +94,9 @@ def roll_columns(motion: Motion, exclude: Bools, with_roll_acceleration: bool = 
         bad = bad | motion.suspect["roll_acceleration"].to_numpy()
     for axle in axles:
         terms |= {name: column(values) for name, values in _damper_terms(motion, axle, rate).items()}
+    if "yaw_rate" in motion.data:
+        terms["yaw acceleration"] = column(derivative(motion.data["yaw_rate"].to_numpy(), rate))
+        bad = bad | motion.suspect["yaw_rate"].to_numpy()
     for name, source in (
         ("longitudinal force", "specific_force_x"),
         ("vertical force", "specific_force_z"),

@@ -29,7 +29,8 @@ SHORTEST_S: Final = 4.0
 """Least usable time [s]: two cycles of a slow change of direction; engineering judgement."""
 KEEP: Final = 0.5
 """A helper term stays out when it leaves less than this part of the lateral force's own variation."""
-OPTIONAL: Final = ("damper asymmetry", "friction", "longitudinal force", "vertical force", "steer angle")
+YAW: Final = "yaw acceleration"
+OPTIONAL: Final = (YAW, "damper asymmetry", "friction", "longitudinal force", "vertical force", "steer angle")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,10 +43,14 @@ class Weights:
         Suspension roll stiffness per axle [N m/rad].
     over_ground : dict
         Body roll over the ground per suspension roll of the axle, 1 + K / K_tyre [1].
+    twist_per_yaw : float
+        What yaw acceleration adds to the difference of roll over the ground, front less rear, since the
+        lateral force at an axle is then not that at the CG [rad per rad/s2].
     """
 
     stiffness: dict[Axle, float]
     over_ground: dict[Axle, float]
+    twist_per_yaw: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +180,9 @@ def _mix(columns: RollColumns, weights: Weights, used: Bools) -> _Mixed:
         ]
     )
     mixes = [row[0] * rolls[0] + row[1] * rolls[1] for row in there]
+    if YAW in columns.terms:
+        # Known from the sheet, since in a weave it goes along with the lateral force and cannot be fitted.
+        mixes[1] = mixes[1] - weights.twist_per_yaw * columns.terms[YAW][used]
     return _Mixed(axles, mixes, np.linalg.inv(there))
 
 
