@@ -165,6 +165,9 @@ def read_header_cell(cell: str) -> HeaderCell:
     """Split a header cell such as ``FL pot [mm]``, ``LatG (g|100 Hz)``, ``Time,s`` or ``accel_y_g``."""
     full = cell.strip().strip('"').strip()
     name, unit = full, ""
+    if "|" in full and not _BRACKETS.match(full):  # name|unit|range|rate
+        first, _, rest = full.partition("|")
+        return HeaderCell(full, first.strip().strip('"').strip(), _unit_among(rest.replace('"', "")))
     match = _BRACKETS.match(full)
     if match:
         inside = next(part for part in match.groups()[1:] if part is not None)

@@ -14,8 +14,8 @@ from analyzer.ingest.cells import HeaderCell
 _NUMBERED: Final = re.compile(r"^(.*\S)\s+#(\d+)$")
 _TIME_NAME: Final = re.compile(
     r"(log|run|elapsed|up|session|epoch|unix|gps|utc|system|sample|device|logger|rel|relative|abs)?[ _.-]*"
-    r"(time|timestamp|time ?stamp|t|clock|uptime|elapsed|seconds?|millis|utc|epoch)"
-    r"[ _.-]*(s|sec|secs|seconds|ms|us|utc|stamp|elapsed|millis|of day)?"
+    r"(time|timestamp|time ?stamp|t|clock|timer|uptime|elapsed|seconds?|millis|utc|epoch|date[ _]?time)"
+    r"[ _.-]*(s|sec|secs|seconds|ms|us|utc|stamp|elapsed|millis|of day|since start|since[ _]start)?"
 )
 _INDEX_NAME: Final = re.compile(
     r"(sample|index|row|no|n|count|counter|record|frame|#)[ _.-]*(no|number|index|id|count)?\.?"

@@ -228,6 +228,13 @@ def _time_place(opened: _Opened, logger: Logger, taken: set[int]) -> int | None:
             f'time taken from column "{opened.header[best].full}", by its name (logger.channels.time.column)'
         )
         return best
+    clocks = [i for i in range(len(opened.header)) if i not in taken and _is_clock(opened, i)]
+    if clocks:
+        head = opened.header[clocks[0]].full
+        opened.steps.append(
+            f'time taken from column "{head}", by its clock times (logger.channels.time.column)'
+        )
+        return clocks[0]
     if logger.sample_rate is not None:
         return None
     indexed = [i for i, cell in enumerate(opened.header) if i not in taken and looks_like_index(cell)]

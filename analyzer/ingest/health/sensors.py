@@ -14,6 +14,8 @@ from analyzer.ingest.recording import Verdict
 
 STUCK_SECONDS: Final = 1.5
 """Time without any change, while the car moves, that is no longer chance (engineering judgement)."""
+EDGE_SECONDS: Final = 0.5
+"""A slower channel may begin later and end earlier than the run by this much [s]."""
 MOST_STUCK: Final = 0.5
 MOST_MISSING: Final = 0.5
 SATURATED: Final = 0.0005
@@ -133,6 +135,11 @@ def _gap_row(found: Findings, signals: Signals, name: str, lost: NDArray[np.bool
         found.add("gap", name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing.")
         return
     starts, ends = runs_of(lost)
+    edge = round(EDGE_SECONDS * signals.base.rate)
+    inner = [b for a, b in zip(starts, ends, strict=True) if a > 0 and b < len(lost)]
+    if name != "time" and not inner and int((ends - starts).max()) <= edge:
+        found.add("gap", name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing within the run.")
+        return
     longest = int(np.argmax(ends - starts))
     seconds = float((ends - starts)[longest] / signals.base.rate)
     begin = signals.seconds(int(starts[longest]))
