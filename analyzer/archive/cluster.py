@@ -46,7 +46,7 @@ def run_on_cluster(tasks: Iterable[Task], address: str, work: Work = estimate_ru
     try:
         client.register_worker_callbacks(single_thread)
         out: dict[str, Task] = {}
-        finished: Any = distributed.as_completed()  # type: ignore[no-untyped-call]
+        finished: Any = distributed.as_completed(loop=client.loop)  # type: ignore[no-untyped-call]
 
         def hand_out() -> None:
             most = WAITING_PER_WORKER * max(sum(client.nthreads().values()), 1)

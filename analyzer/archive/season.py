@@ -29,8 +29,8 @@ PER_SETTING: Final = (
     "roll_stiffness_front",
     "roll_stiffness_rear",
 )
-"""Followed for each hardware setting of its own. The stiffness of one axle takes the other one as the sheet has
-it, so a part that gives way at one end moves both; which end it was shows in front over rear."""
+"""Followed for each hardware setting of its own. The stiffness of one axle takes the other one as the sheet
+has it, so a part that gives way at one end moves both; which end it was shows in front over rear."""
 PER_CAR: Final = ("roll_stiffness_ratio",)
 """Followed over all settings; further ones are those that hold one of `WEARING` in their name."""
 WEARING: Final = ("friction", "free_play")
