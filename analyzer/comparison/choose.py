@@ -23,7 +23,7 @@ from analyzer.comparison.wishes import Wish
 from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.estimate import Estimate
 from analyzer.prediction.ladder_results import BarLadder, LadderRow
-from analyzer.prediction.ladder_rows import bar_ladder
+from analyzer.prediction.ladder_rows import bar_ladder, fitted_setting
 from analyzer.prediction.propagation import Propagated
 from analyzer.prediction.setup import predict_setup
 from analyzer.processing.results import RunEstimates
@@ -130,6 +130,11 @@ def choose(
         basis=basis.words,
         cautions=CAUTIONS,
     )
+
+
+def present_setup(car: CarSheet) -> Setup:
+    """Return what the car sheet says is fitted: hole 1 without spacers where it does not say."""
+    return Setup.model_validate({f"{axle}_bar": fitted_setting(car.axle(axle).bar) for axle in AXLES})
 
 
 def _basis(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import combinations
 from typing import Final
 
@@ -17,9 +18,33 @@ from analyzer.prediction.propagation import Values
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
+from analyzer.sheets.session import Setup
 
 SIGNIFICANT: Final = 0.05
 """Corrected probability under which two settings are called different."""
+
+
+def joined_sessions(
+    sessions: Mapping[str, tuple[Mapping[str, Setup], Sequence[RunEstimates]]],
+) -> tuple[dict[str, Setup], tuple[RunEstimates, ...]]:
+    """Put the set-ups and runs of several sessions of one car together, for `calibrate`.
+
+    Parameters
+    ----------
+    sessions : mapping
+        Name of a session -> its set-ups and its runs, earliest first.
+
+    Returns
+    -------
+    setups, runs
+        Under names that carry the session, so that a set-up of the same name on another day stays its own.
+    """
+    setups: dict[str, Setup] = {}
+    runs: list[RunEstimates] = []
+    for name, (own_setups, own_runs) in sessions.items():
+        setups |= {f"{name}: {setup}": hardware for setup, hardware in own_setups.items()}
+        runs += [replace(r, name=f"{name}: {r.name}", setup=f"{name}: {r.setup}") for r in own_runs]
+    return setups, tuple(runs)
 
 
 def session_fit(

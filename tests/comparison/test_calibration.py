@@ -17,6 +17,7 @@ from analyzer.comparison.calibration import (
     seen_roll,
 )
 from analyzer.comparison.calibration_file import read_calibration, write_calibration
+from analyzer.comparison.model import joined_sessions
 from analyzer.errors import AnalyzerError
 from analyzer.prediction.complete import complete_car
 from analyzer.prediction.propagation import propagate, replace_values, sheet_inputs
@@ -121,6 +122,20 @@ def test_calibrated_car_changes_values_and_not_tolerances() -> None:
     assert updated.mass.cg_height.value > CAR.mass.cg_height.value
     assert updated.mass.cg_height.std == CAR.mass.cg_height.std
     assert CAR.mass.cg_height.value == 0.47
+
+
+def test_earlier_sessions_of_the_same_car_add_to_what_is_known() -> None:
+    days = {
+        day: (SETUPS, session_runs(CAR, ORDER, 0.02, seed)) for seed, day in enumerate(("spring", "summer"))
+    }
+    setups, runs = joined_sessions(days)
+    both = calibrate(CAR, setups, runs)
+    one = calibrate(CAR, *days["spring"])
+    assert both is not None
+    assert one is not None
+    assert len(both.runs) == 12
+    assert both.runs[0] == "spring: r01"
+    assert np.trace(both.covariance) < np.trace(one.covariance)
 
 
 def test_nothing_is_made_without_roll() -> None:

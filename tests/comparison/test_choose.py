@@ -23,7 +23,7 @@ from rich.console import Console
 
 from analyzer.comparison.calibration import calibrate
 from analyzer.comparison.choice import Choice
-from analyzer.comparison.choose import choice_json, choose
+from analyzer.comparison.choose import choice_json, choose, present_setup
 from analyzer.comparison.grid import Bank, build_grid
 from analyzer.comparison.wishes import EXAMPLES, PRESETS, parse_wish
 from analyzer.errors import AnalyzerError
@@ -172,6 +172,11 @@ def test_present_setting_that_does_it_is_said() -> None:
     found = wished(f"roll gradient {gradient:.3f} deg/g")
     assert found.options[0].changes == ()
     assert "already" in found.answer
+
+
+def test_a_car_sheet_alone_says_what_is_fitted() -> None:
+    assert present_setup(CAR) == Setup.model_validate({"front_bar": hole(1), "rear_bar": hole(2)})
+    assert present_setup(car(bar=False)) == Setup()
 
 
 def test_what_cannot_be_reached_names_the_nearest() -> None:

@@ -1,0 +1,96 @@
+"""Verdicts and choices on the rigid-body car, whose equations are the engine's own."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+from engine.car import ENGINE_CAR
+from engine.runs import estimate, make_run, sheet_of
+from engine.sheets import FRONT_BARS, setup_table
+
+from analyzer.comparison.choose import choose
+from analyzer.comparison.confirm import confirm
+from analyzer.comparison.results import ChangeVerdict
+from analyzer.comparison.wishes import parse_wish
+from analyzer.processing.results import RunEstimates
+from analyzer.sheets.session import SessionSheet, Setup
+
+SHEET = sheet_of(ENGINE_CAR)
+TABLES = tomllib.loads("".join(setup_table(name) for name in FRONT_BARS))["setups"]
+SETUPS = {name: Setup.model_validate(table) for name, table in TABLES.items()}
+MANOEUVRES = ("course", "slalom", "sweep")
+
+
+@dataclass(frozen=True)
+class Drive:
+    estimates: RunEstimates
+    level: dict[str, float]
+
+
+def drive(folder: Path, setup: str, seed: int) -> Drive:
+    name = MANOEUVRES[seed % len(MANOEUVRES)]
+    made = make_run(folder / f"{setup}-{seed}.csv", setup, name, seed)
+    return Drive(estimate(made, SHEET), made.truth.level_gradient)
+
+
+def session(runs: list[RunEstimates]) -> SessionSheet:
+    listed = [{"name": r.name, "logs": ["x.csv"], "setup": r.setup} for r in runs]
+    return SessionSheet.model_validate(
+        {"name": "engine", "car": "car.toml", "setups": TABLES, "runs": listed}
+    )
+
+
+@pytest.fixture(scope="module")
+def full(tmp_path_factory: pytest.TempPathFactory) -> list[RunEstimates]:
+    folder = tmp_path_factory.mktemp("full")
+    return [drive(folder, "full", seed).estimates for seed in range(3)]
+
+
+def softer_bar(
+    folder: Path, setup: str, full: list[RunEstimates], first_seed: int = 30
+) -> tuple[float, float, ChangeVerdict]:
+    """Return measured ratio, true ratio and verdict of full -> softer over three runs each."""
+    runs = full + [drive(folder, setup, first_seed + k).estimates for k in range(3)]
+    found = confirm(SHEET, session(runs), runs, "full", setup).comparison
+    spring = ENGINE_CAR.front.wheel_rate * ENGINE_CAR.front.track**2 / 2.0
+    bar = ENGINE_CAR.front.bar_rate * ENGINE_CAR.front.bar_ratio**2 * ENGINE_CAR.front.track**2 / 2.0
+    true = (spring + bar * FRONT_BARS[setup]) / (spring + bar)
+    assert found.stiffness_ratio.value is not None
+    return found.stiffness_ratio.value, true, found.verdict
+
+
+def test_a_fifth_softer_bar_is_seen_and_as_predicted(tmp_path: Path, full: list[RunEstimates]) -> None:
+    measured, true, verdict = softer_bar(tmp_path, "0.8", full)
+    assert verdict is ChangeVerdict.AS_PREDICTED
+    assert measured == pytest.approx(true, abs=0.01)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("setup", ["0.95", "0.5", "off"])
+def test_other_steps_come_back_too(tmp_path: Path, full: list[RunEstimates], setup: str) -> None:
+    measured, true, verdict = softer_bar(tmp_path, setup, full)
+    assert verdict in (ChangeVerdict.AS_PREDICTED, ChangeVerdict.CANNOT_TELL)
+    assert measured == pytest.approx(true, abs=0.015)
+    if setup != "0.95":
+        assert verdict is ChangeVerdict.AS_PREDICTED
+
+
+@pytest.mark.slow
+def test_recommended_settings_reach_what_was_predicted(tmp_path: Path, full: list[RunEstimates]) -> None:
+    """Wish, recommendation, new drive: the engine's own gradient lies in the stated interval."""
+    held, seed = [], 100
+    for wish in ("front 3 % softer", "front 10 % softer", "front 25 % softer", "no front bar"):
+        best = choose(SHEET, parse_wish(wish), SETUPS["full"], "full", SETUPS, full, most=1).options[0]
+        setup = next(name for name, hardware in SETUPS.items() if hardware == best.setup)
+        for _ in range(13):
+            truth = drive(tmp_path, setup, seed).level
+            seed += 1
+            for axle in ("front", "rear"):
+                low, high = best.effects[f"gradient {axle}"].then.interval or (0.0, 0.0)
+                held.append(low <= truth[axle] <= high)
+    assert len(held) >= 100
+    assert np.mean(held) >= 0.9
