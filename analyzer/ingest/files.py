@@ -22,7 +22,7 @@ LARGEST_RATIO: Final = 200
 """Expansion of a packed log; number tables pack 3 to 30 times, bombs about 1000 times."""
 RATIO_FREE: Final = 64 * 1024**2
 """Bytes below which the expansion ratio does not matter."""
-SAMPLE_BYTES: Final = 96 * 1024
+SAMPLE_BYTES: Final = 64 * 1024
 """First bytes of a log that the table is searched in; preambles are a few kilobytes."""
 
 _PACKED_ERRORS = (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError, RuntimeError)

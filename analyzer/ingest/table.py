@@ -148,7 +148,10 @@ def _read_section(
     try:
         table = _parse(path, layout, piece, [*wanted, *texts], set(texts), None)
         numbers = {i: np.asarray(table.column(_name(i)).to_numpy(), dtype=np.float64) for i in wanted}
-        return _Section(numbers, {i: _as_text(table.column(_name(i))) for i in texts}, table.num_rows)
+        done = _Section(numbers, {i: _as_text(table.column(_name(i))) for i in texts}, table.num_rows)
+        del table
+        pa.default_memory_pool().release_unused()
+        return done
     except _Odd:
         first = layout.first_line + lines_before(path, text, layout, position)
         return _read_warily(path, layout, harmless_bytes(piece, layout.quoted), first, wanted, texts)

@@ -61,6 +61,11 @@ def _rest_lost(v: Column, rng: np.random.Generator) -> Column:
     return v
 
 
+def _late(v: Column, rng: np.random.Generator) -> Column:
+    v[:700] = -68.0 + 0.02 * rng.standard_normal(700)
+    return v
+
+
 def _spikes(v: Column, rng: np.random.Generator) -> Column:
     v[rng.choice(np.arange(50, len(v) - 50, 10), 8, replace=False)] = 60.0
     return v
@@ -141,6 +146,7 @@ FAULTS = (
     Fault("end of the sensor", _on(POT, lambda v, _: np.minimum(v, 12.0)), _set("damper_FR"), _set("saturated")),
     Fault("dropouts", _on(POT, _dropouts), _set("damper_FR"), _set("dropouts")),
     Fault("lost for the rest", _on(POT, _rest_lost), _set("damper_FR"), _set("dropouts")),
+    Fault("comes to life late", _on(POT, _late), _set("damper_FR"), _set("dropouts")),
     Fault("lone spikes", _on(POT, _spikes), _set("damper_FR"), _set("spikes")),
     Fault("noise", _on(POT, _noisy), _set("damper_FR"), _set("noise")),
     Fault("whole millimetres", _on(POT, lambda v, _: np.round(v)), _set("damper_FR"), _set("resolution")),

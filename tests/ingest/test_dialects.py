@@ -15,7 +15,7 @@ from analyzer.ingest.recording import Verdict
 LOG = plain_log(seconds=20.0)
 NAMES = [head.partition(" [")[0] for head in LOG.columns]
 UNITS = [head.partition("[")[2].rstrip("]") for head in LOG.columns]
-ROWS = [["%.6f" % value for value in row] for row in zip(*LOG.columns.values(), strict=True)]
+ROWS = [[f"{value:.6f}" for value in row] for row in zip(*LOG.columns.values(), strict=True)]
 
 
 def lines(rows: list[list[str]], sep: str = ",", end: str = "\n") -> str:

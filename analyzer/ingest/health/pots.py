@@ -285,8 +285,8 @@ def _wiring_row(
 ) -> None:
     figure = side.get(name) if check == "inverted" else end.get(name)
     if verdict is not None and verdict[0] == check:
-        text = f"{name} {verdict[1]} (logger.channels.{name}.sign or .column)."
-        found.add(check, name, Verdict.BAD, side.get(name, 0.0), 0.0, "1", text[0].upper() + text[1:])
+        text = f"This pot {verdict[1]} (logger.channels.{name}.sign or .column)."
+        found.add(check, name, Verdict.BAD, side.get(name, 0.0), 0.0, "1", text)
     elif figure is None or figure == 0.0:
         reason = "Too little cornering to tell." if check == "inverted" else "Too little braking to tell."
         found.untested(check, name, reason)

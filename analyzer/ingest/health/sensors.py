@@ -1,14 +1,14 @@
-"""Checks that hold for any sensor: gaps, dead, stuck, saturated, spikes, dropouts, noise, quantisation."""
+"""Checks that hold for any sensor: gaps, dead, stuck, saturated, noise, resolution."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.constants import STANDARD_GRAVITY
+from analyzer.ingest.health.jumps import check_jumps
+from analyzer.ingest.health.limits import SUBSAMPLE, Kind, kind_of_channel
 from analyzer.ingest.health.signals import Findings, Floats, Signals, runs_of
 from analyzer.ingest.recording import Verdict
 
@@ -20,57 +20,8 @@ MOST_STUCK: Final = 0.5
 MOST_MISSING: Final = 0.5
 SATURATED: Final = 0.0005
 MOST_SATURATED: Final = 0.05
-MOST_SPIKES: Final = 0.01
 PILE_UP: Final = 2.0
 """A reading that occurs this many times as often as its neighbours together is an end stop of the sensor."""
-_SUBSAMPLE: Final = 20_000
-
-
-@dataclass(frozen=True, slots=True)
-class Kind:
-    """Limits for one kind of channel, in SI; all engineering judgement.
-
-    Parameters
-    ----------
-    spike, step : float
-        Smallest lone spike, and smallest jump, that no car makes from one sample to the next at 100 Hz.
-    noise, worst_noise : float
-        Sample-to-sample noise in the quietest parts, suspect and bad.
-    grain : float
-        Coarsest useful resolution.
-    factor, unit : float, str
-        For the reader: SI times factor gives unit.
-    """
-
-    spike: float
-    step: float
-    noise: float
-    worst_noise: float
-    grain: float
-    factor: float
-    unit: str
-
-
-KINDS: Final[dict[str, Kind]] = {
-    "damper": Kind(0.008, 0.020, 0.0005, 0.003, 0.0006, 1000.0, "mm"),
-    "accel": Kind(
-        2.0 * STANDARD_GRAVITY,
-        2.5 * STANDARD_GRAVITY,
-        4.0,
-        10.0,
-        0.06 * STANDARD_GRAVITY,
-        1 / STANDARD_GRAVITY,
-        "g",
-    ),
-    "gyro": Kind(1.2, 1.6, 0.2, 1.0, 0.02, 57.29577951308232, "deg/s"),
-    "speed": Kind(5.0, 8.0, 1.0, 5.0, 0.6, 3.6, "km/h"),
-    "steer": Kind(0.6, 1.2, 0.05, 0.5, 0.05, 57.29577951308232, "deg"),
-}
-
-
-def kind_of_channel(name: str) -> Kind | None:
-    """Return the limits for a house channel; None for channels without any (position, others)."""
-    return KINDS.get(name.partition("_")[0])
 
 
 def check_sensor(signals: Signals, name: str, shared: NDArray[np.bool_]) -> Findings:
@@ -98,7 +49,7 @@ def check_sensor(signals: Signals, name: str, shared: NDArray[np.bool_]) -> Find
     moves = np.diff(values)
     ends = _saturated(found, signals, name, (high, low), kind)
     _stuck(found, signals, name, moves, ends if name != "speed" else [*ends, 0.0])
-    _jumps(found, signals, name, values, moves, kind)
+    check_jumps(found, signals, name, moves, kind)
     _noise(found, signals, name, values, kind)
     _grain(found, name, values, kind)
     return found
@@ -216,7 +167,7 @@ def _saturated(
     """Find readings piled up at the very end of the range; return those ends."""
     check = "saturated" if name.startswith("damper") else "clipped"
     values = signals.data[name]
-    part = values[:: max(1, len(values) // _SUBSAMPLE)]
+    part = values[:: max(1, len(values) // SUBSAMPLE)]
     part = part[np.isfinite(part)]
     spread = float(np.percentile(part, 90) - np.percentile(part, 10)) if len(part) else 0.0
     worst, ends = 0.0, []
@@ -272,98 +223,6 @@ def _moving_share(signals: Signals, starts: NDArray[np.int64]) -> float:
     return float((~signals.still[blocks]).mean()) if len(signals.still) else 1.0
 
 
-def _jumps(found: Findings, signals: Signals, name: str, values: Floats, moves: Floats, kind: Kind) -> None:
-    """Find lone spikes, and stretches that jump away and back: both are electrical, not the car."""
-    scale = min(max(100.0 / signals.base.rate, 0.25), 2.0)
-    part = np.abs(moves[:: max(1, len(moves) // _SUBSAMPLE)])
-    usual = float(np.nanpercentile(part, 99)) if np.isfinite(part).any() else 0.0
-    spike, step = max(kind.spike * scale, 4.0 * usual), max(kind.step * scale, 5.0 * usual)
-    edges = np.flatnonzero(np.abs(moves) > min(spike, step))
-    spikes = _spikes(found, name, moves, edges, spike)
-    drops = _dropouts(found, name, values, moves, edges, step, spikes)
-    n = len(values)
-    share = len(spikes) / n
-    comment = (
-        f"{len(spikes)} lone samples jump by more than {spike * kind.factor:.3g} {kind.unit} and back, "
-        f"first at {signals.seconds(spikes[0]):.2f} s; left out, they are no bottoming."
-        if spikes
-        else "No lone sample jumps."
-    )
-    verdict = Verdict.GOOD if not spikes else Verdict.BAD if share > MOST_SPIKES else Verdict.SUSPECT
-    found.add("spikes", name, verdict, float(len(spikes)), 0.0, "1", comment)
-    lost = sum(end - first for first, end in drops) / n
-    if not drops:
-        found.add("dropouts", name, Verdict.GOOD, 0.0, 0.0, "1", "No stretch jumps away and back.")
-        return
-    level = float(np.nanmedian(values[drops[0][0] : drops[0][1]])) * kind.factor
-    comment = (
-        f"{len(drops)} stretches, {lost:.1%} of the run, jump away to about {level:.3g} {kind.unit}, "
-        f"first at {signals.seconds(drops[0][0]):.2f} s; left out. Check plug and supply."
-    )
-    found.add(
-        "dropouts", name, Verdict.BAD if lost > MOST_STUCK else Verdict.SUSPECT, lost, 0.0, "1", comment
-    )
-
-
-def _spikes(found: Findings, name: str, moves: Floats, edges: NDArray[np.int64], limit: float) -> list[int]:
-    """Return the samples with a jump before and the opposite jump behind."""
-    following = edges[:-1][np.diff(edges) == 1] if len(edges) > 1 else edges[:0]
-    into, out = moves[following], moves[following + 1]
-    lone = (np.abs(into) > limit) & (np.abs(out) > limit) & (np.abs(into + out) < 0.5 * np.abs(into))
-    spikes = [int(i) + 1 for i in following[lone]]
-    for sample in spikes:
-        found.mark(name, sample, sample + 1)
-    return spikes
-
-
-def _dropouts(
-    found: Findings,
-    name: str,
-    values: Floats,
-    moves: Floats,
-    edges: NDArray[np.int64],
-    limit: float,
-    spikes: list[int],
-) -> list[tuple[int, int]]:
-    """Return stretches between a jump and the jump back; one that never comes back lasts to the end."""
-    taken = set(spikes)
-    jumps = [
-        int(e) for e in edges[np.abs(moves[edges]) > limit] if int(e) + 1 not in taken and int(e) not in taken
-    ]
-    drops: list[tuple[int, int]] = []
-    position = 0
-    while position < len(jumps) and len(jumps) < 2000:
-        first = jumps[position] + 1
-        away = moves[first - 1]
-        back = next(
-            (
-                p
-                for p in range(position + 1, len(jumps))
-                if moves[jumps[p]] * away < 0 and abs(moves[jumps[p]]) > 0.5 * abs(away)
-            ),
-            None,
-        )
-        if back is None:
-            if _stays_away(values, first, away):
-                drops.append((first, len(values)))
-            break
-        end = jumps[back] + 1
-        # What is called away must be the short part: a dropout at the very start jumps "away" at its end.
-        drops.append((first, end))
-        position = back + 1
-    for first, end in drops:
-        found.mark(name, first, end)
-    return drops
-
-
-def _stays_away(values: Floats, first: int, away: float) -> bool:
-    """Return whether all that follows a jump keeps clear of what went before."""
-    before, after = values[max(0, first - 2000) : first], values[first:]
-    if len(after) < 3:
-        return True
-    return bool(np.sign(away) * (np.nanmedian(after) - np.nanmedian(before)) > 0.5 * abs(away))
-
-
 def _noise(found: Findings, signals: Signals, name: str, values: Floats, kind: Kind) -> None:
     """Estimate white noise from second differences in the quietest blocks."""
     block = signals.block
@@ -394,7 +253,7 @@ def _noise(found: Findings, signals: Signals, name: str, values: Floats, kind: K
 def _grain(found: Findings, name: str, values: Floats, kind: Kind) -> None:
     """Find the step that readings are rounded to."""
     middle = len(values) // 2
-    piece = values[max(0, middle - _SUBSAMPLE // 2) : middle + _SUBSAMPLE // 2]
+    piece = values[max(0, middle - SUBSAMPLE // 2) : middle + SUBSAMPLE // 2]
     different = np.unique(piece[np.isfinite(piece)])
     if len(different) < 3:
         found.untested("resolution", name, "The channel hardly moves.")

@@ -1,0 +1,115 @@
+"""Lone spikes and dropouts: jumps away and back that are electrical, not the car."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.ingest.health.limits import SUBSAMPLE, Kind
+from analyzer.ingest.health.signals import Findings, Floats, Signals
+from analyzer.ingest.recording import Verdict
+
+MOST_SPIKES: Final = 0.01
+MOST_LOST: Final = 0.5
+MOST_JUMPS: Final = 2000
+"""Jumps beyond which a channel is chaos; also bounds the search for their ends."""
+
+
+def check_jumps(found: Findings, signals: Signals, name: str, moves: Floats, kind: Kind) -> None:
+    """Find lone spikes, and stretches that jump away and back: both are electrical, not the car."""
+    values = signals.data[name]
+    scale = min(max(100.0 / signals.base.rate, 0.25), 2.0)
+    part = np.abs(moves[:: max(1, len(moves) // SUBSAMPLE)])
+    usual = float(np.nanpercentile(part, 99)) if np.isfinite(part).any() else 0.0
+    spike, step = max(kind.spike * scale, 4.0 * usual), max(kind.step * scale, 5.0 * usual)
+    edges = np.flatnonzero(np.abs(moves) > min(spike, step))
+    spikes = _spikes(found, name, moves, edges, spike)
+    drops = _dropouts(found, name, values, moves, edges, step, spikes)
+    n = len(values)
+    share = len(spikes) / n
+    comment = (
+        f"{len(spikes)} lone samples jump by more than {spike * kind.factor:.3g} {kind.unit} and back, "
+        f"first at {signals.seconds(spikes[0]):.2f} s; left out, they are no bottoming."
+        if spikes
+        else "No lone sample jumps."
+    )
+    verdict = Verdict.GOOD if not spikes else Verdict.BAD if share > MOST_SPIKES else Verdict.SUSPECT
+    found.add("spikes", name, verdict, float(len(spikes)), 0.0, "1", comment)
+    if drops is None:
+        found.add(
+            "dropouts", name, Verdict.BAD, None, None, "", f"Jumps {MOST_JUMPS} times and more: unusable."
+        )
+        return
+    lost = sum(end - first for first, end in drops) / n
+    if not drops:
+        found.add("dropouts", name, Verdict.GOOD, 0.0, 0.0, "1", "No stretch jumps away and back.")
+        return
+    level = float(np.nanmedian(values[drops[0][0] : drops[0][1]])) * kind.factor
+    comment = (
+        f"{len(drops)} stretches, {lost:.1%} of the run, jump away to about {level:.3g} {kind.unit}, "
+        f"first at {signals.seconds(drops[0][0]):.2f} s; left out. Check plug and supply."
+    )
+    found.add("dropouts", name, Verdict.BAD if lost > MOST_LOST else Verdict.SUSPECT, lost, 0.0, "1", comment)
+
+
+def _spikes(found: Findings, name: str, moves: Floats, edges: NDArray[np.int64], limit: float) -> list[int]:
+    """Return the samples with a jump before and the opposite jump behind."""
+    following = edges[:-1][np.diff(edges) == 1] if len(edges) > 1 else edges[:0]
+    into, out = moves[following], moves[following + 1]
+    lone = (np.abs(into) > limit) & (np.abs(out) > limit) & (np.abs(into + out) < 0.5 * np.abs(into))
+    spikes = [int(i) + 1 for i in following[lone]]
+    for sample in spikes:
+        found.mark(name, sample, sample + 1)
+    return spikes
+
+
+def _dropouts(
+    found: Findings,
+    name: str,
+    values: Floats,
+    moves: Floats,
+    edges: NDArray[np.int64],
+    limit: float,
+    spikes: list[int],
+) -> list[tuple[int, int]] | None:
+    """Return stretches between a jump and the jump back, or to the end; None with too many jumps."""
+    taken = set(spikes)
+    jumps = [
+        int(e) for e in edges[np.abs(moves[edges]) > limit] if int(e) + 1 not in taken and int(e) not in taken
+    ]
+    if len(jumps) >= MOST_JUMPS:
+        return None
+    drops: list[tuple[int, int]] = []
+    position = 0
+    while position < len(jumps):
+        first = jumps[position] + 1
+        away = moves[first - 1]
+        back = next(
+            (
+                p
+                for p in range(position + 1, len(jumps))
+                if moves[jumps[p]] * away < 0 and abs(moves[jumps[p]]) > 0.5 * abs(away)
+            ),
+            None,
+        )
+        if back is None:
+            if _stays_away(values, first, away):
+                # The shorter part is the one that is away: a sensor may also come to life late.
+                drops.append((first, len(values)) if 2 * first > len(values) else (0, first))
+            break
+        end = jumps[back] + 1
+        drops.append((first, end))
+        position = back + 1
+    for first, end in drops:
+        found.mark(name, first, end)
+    return drops
+
+
+def _stays_away(values: Floats, first: int, away: float) -> bool:
+    """Return whether all that follows a jump keeps clear of what went before."""
+    before, after = values[max(0, first - 2000) : first], values[first:]
+    if len(after) < 3:
+        return True
+    return bool(np.sign(away) * (np.nanmedian(after) - np.nanmedian(before)) > 0.5 * abs(away))
