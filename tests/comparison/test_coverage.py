@@ -4,6 +4,7 @@ power what is stated? The statistics are those that `compare_setups` uses."""
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -155,11 +156,14 @@ def test_a_ten_percent_bar_change_and_its_interval_over_many_sessions(runs: int)
     share = None
     for seed in range(300):
         old = session_runs(CAR, [("A", STIFF)] * runs, 0.004, seed)
-        new = session_runs(softer, [("B", STIFF)] * runs, 0.004, 10_000 + seed)
+        new = [
+            replace(r, name=f"new {r.name}")
+            for r in session_runs(softer, [("B", STIFF)] * runs, 0.004, 10_000 + seed)
+        ]
         found = compare(CAR, STIFF, SOFT, old + new).stiffness_ratio
         if share is None:
             exact_old = session_runs(CAR, [("A", STIFF)], within=None)
-            exact_new = session_runs(softer, [("B", STIFF)], within=None)
+            exact_new = [replace(r, name="new") for r in session_runs(softer, [("B", STIFF)], within=None)]
             share = compare(CAR, STIFF, SOFT, exact_old + exact_new).stiffness_ratio.value
         assert found.interval is not None
         assert share is not None
