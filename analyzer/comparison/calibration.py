@@ -51,6 +51,16 @@ AXLE_CORRELATION: Final = 0.5
 STEPS: Final = 4
 """Passes of the update, each about the point found before; the third changes nothing that is printed."""
 
+MOST_MISFIT: Final = 25.0
+"""Misfit beyond which sheet and runs contradict each other: five standard errors on the average figure.
+An update would then only spread a mistake over all quantities."""
+
+MOST_SHIFT: Final = 5.0
+"""Furthest that a quantity is moved, in its tolerances."""
+
+LEAST_ROLL: Final = 1e-3
+"""Least roll per lateral force that a sheet is taken to mean [deg/g]; stiff racing cars have 0.2."""
+
 METHOD: Final = "car sheet updated by the runs"
 
 
@@ -121,6 +131,8 @@ def propagate_calibrated(
     new = {item.key: item.std for item in sheet_inputs(calibrated_car(car, calibration))}
     slopes = found.contribution * np.array([old[key] / new[key] for key in found.inputs])
     covariance = slopes @ whole @ slopes.T
+    # Rounding must not leave a variance below nought where the runs know a figure almost exactly.
+    np.fill_diagonal(covariance, np.maximum(np.diag(covariance), 0.0))
     note = f"car sheet updated by {len(calibration.runs)} runs ({', '.join(calibration.runs)})"
     return replace(found, covariance=covariance, assumed=(note, *found.assumed))
 
@@ -199,11 +211,15 @@ def _scatter(fits: Mapping[Axle, GroupFit], places: Sequence[tuple[str, Axle]]) 
                     for a, r in ((axle, rows[i]), (other, rows[j]))
                 ]
                 covariance[i, j] = AXLE_CORRELATION * stds[0] * stds[1]
-    return covariance
+    # The correlation is set by hand, so that with unequal runs the whole need not be a covariance any more.
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T)
 
 
 def calibrate(car: CarSheet, setups: Mapping[str, Setup], runs: Sequence[RunEstimates]) -> Calibration | None:
-    """Update the sheet by all runs of a session; None when no run shows any roll.
+    """Update the sheet by all runs of a session.
+
+    None when no run shows any roll, or when runs and sheet contradict each other (`MOST_MISFIT`).
 
     Parameters
     ----------
@@ -230,15 +246,19 @@ def calibrate(car: CarSheet, setups: Mapping[str, Setup], runs: Sequence[RunEsti
     values = np.array([inputs[key].value for key in prior.inputs])
     stds = np.array([inputs[key].std for key in prior.inputs])
     gain = slopes.T @ np.linalg.inv(slopes @ slopes.T + seen.covariance)
+    left = seen.logs - np.array([prior.values[name] for name in names])
+    misfit = float(left @ np.linalg.solve(slopes @ slopes.T + seen.covariance, left)) / len(left)
+    if misfit > MOST_MISFIT:
+        return None
     shift = np.zeros(len(values))
     for _ in range(STEPS):
         sheet = replace_values(complete, dict(zip(prior.inputs, values + stds * shift, strict=True)))
         now = expected(sheet)
         model = np.array([float(now[name]) for name in names])
-        shift = gain @ (seen.logs - model + slopes @ shift)
-    covariance = np.eye(len(values)) - gain @ slopes
-    left = seen.logs - np.array([prior.values[name] for name in names])
-    whole = slopes @ slopes.T + seen.covariance
+        shift = np.clip(gain @ (seen.logs - model + slopes @ shift), -MOST_SHIFT, MOST_SHIFT)
+    # Joseph's form of the update stays positive whatever the rounding.
+    rest = np.eye(len(values)) - gain @ slopes
+    covariance = rest @ rest.T + gain @ seen.covariance @ gain.T
     calibration = Calibration(
         car=car.name,
         keys=prior.inputs,
@@ -248,7 +268,7 @@ def calibrate(car: CarSheet, setups: Mapping[str, Setup], runs: Sequence[RunEsti
         covariance=(covariance + covariance.T) / 2.0,
         shown={},
         runs=tuple(run.name for run in runs if measured_gradients(run)),
-        misfit=float(left @ np.linalg.solve(whole, left)) / len(left),
+        misfit=misfit,
     )
     return replace(calibration, shown=_shown(car, driven, calibration))
 
@@ -260,7 +280,8 @@ def expected_roll(sheet: CarSheet, nominal: CarSheet, setups: Mapping[str, Setup
         told = sheet_roll(sheet, setup)
         for axle in AXLES:
             scale = wheel_scale(sheet.axle(axle), nominal.axle(axle))
-            values[f"{name} {axle}"] = np.log(told.gradient[axle] / scale)
+            # A car that would lean the other way is no car; the floor keeps a wild update finite.
+            values[f"{name} {axle}"] = np.log(np.maximum(told.gradient[axle] / scale, LEAST_ROLL))
     return values
 
 

@@ -80,7 +80,11 @@ def compare_setups(
         reason = _missing(before if before.name not in names else after, runs, reasons)
         return _unknown(before, after, change, axle, reason)
     fit = fit_groups(values, scatter_prior(scale))
-    return _comparison(_Pair(car, before, after, change, tuple(there), axle, target), fit, reasons)
+    counted = {value.run for value in values}
+    pair = _Pair(car, before, after, change, tuple(run for run in there if run.name in counted), axle, target)
+    if not all(pair.mean_stiffness(result) > 0.0 for result in (before, after)):
+        return _unknown(before, after, change, axle, "roll of the runs and car sheet contradict each other")
+    return _comparison(pair, fit, reasons)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +99,11 @@ class _Pair:
 
     def own(self, result: SetupResult) -> list[RunEstimates]:
         return [run for run in self.runs if run.setup == result.name]
+
+    def mean_stiffness(self, result: SetupResult) -> float:
+        """Return the stiffness that belongs to the mean roll of a set-up's runs."""
+        sheet = roll_sheet(self.car, result.predicted)
+        return float(stiffness(self.target, mean_gradients(self.own(result)), sheet))
 
 
 def _comparison(pair: _Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparison:

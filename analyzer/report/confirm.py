@@ -108,7 +108,13 @@ def _session(confirmation: Confirmation, console: Console) -> None:
             word = "different" if pair.different else "not shown to differ"
             names = f"{label(pair.before, _NAME)} and {label(pair.after, _NAME)}"
             _say(console, f"  {names}: {word}, {value_with_interval(pair.ratio)} (p = {pair.p_value:.2g}).")
-    if confirmation.shown:
+    if not confirmation.shown:
+        _say(
+            console,
+            "The runs do not update the sheet: no roll was measured, or runs and sheet contradict each "
+            "other; see the reasons.",
+        )
+    else:
         _say(console, "What all runs together have shown, as a factor on the sheet:")
         for name, estimate in confirmation.shown.items():
             _say(console, f"  {name}: {figure(estimate)} ({estimate.notes[0]}).")

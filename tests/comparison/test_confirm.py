@@ -202,3 +202,13 @@ def test_plan_power_of_an_even_order_is_that_without_drift_but_one_degree_less()
     # Half A, all B, half A: both means sit in the middle, so drift costs no precision.
     assert plan_power(0.05, 0.02, 4) == pytest.approx(detection_power(0.05, 0.02 * 0.5**0.5, 5.0), abs=1e-9)
     assert plan_order(4, ("A", "B")) == "2 x A, 4 x B, 2 x A"
+
+
+@pytest.mark.parametrize("front", [1e-6, 0.3, 6.0, 40.0])
+@pytest.mark.parametrize("error", [None, 0.002, 0.5])
+def test_wild_runs_are_answered_not_crashed(front: float, error: float | None) -> None:
+    runs = session_runs(CAR, [("A", STIFF), ("B", SOFT)] * 2, 0.01)
+    wild = run("wild", "B", {"front": front, "rear": 9.0}, error)
+    found = confirm(CAR, session([*runs, wild]), [*runs, wild], "A", "B")
+    json.dumps(confirmation_json(found), allow_nan=False)
+    assert printed(found)
