@@ -256,6 +256,7 @@ def _wiring(found: Findings, signals: Signals, pots: list[str]) -> None:
             name = left if a < 0 else right
             verdicts[name] = ("inverted", "goes the wrong way in turns: its sign is wrong")
     _ends(verdicts, side, end)
+    _others(verdicts, side, end)
     if all(side.get(p, 0.0) < 0 for p in POTS) and not any(end.get(p, 0.0) < 0 for p in POTS):
         verdicts = {}  # all four: the accelerometer is the odd one; its own check says so
     for name in pots:
@@ -273,6 +274,17 @@ def _ends(verdicts: dict[str, tuple[str, str]], side: dict[str, float], end: dic
         ):
             text = "moves as the other end should under braking: front and rear pots are exchanged"
             verdicts[front] = verdicts[rear] = ("swapped", text)
+
+
+def _others(verdicts: dict[str, tuple[str, str]], side: dict[str, float], end: dict[str, float]) -> None:
+    """Name what moves as no single exchange explains: pots moved round among three or four corners."""
+    text = "does not move as this corner should: pots are exchanged among corners"
+    for left, right in (("damper_FL", "damper_FR"), ("damper_RL", "damper_RR")):
+        for name, other in ((left, right), (right, left)):
+            # One end of the car may rise under braking by its geometry, but then on both sides.
+            one_end_only = end.get(name, 0.0) < 0 < end.get(other, 0.0)
+            if name not in verdicts and (side.get(name, 0.0) < 0 or one_end_only):
+                verdicts[name] = ("swapped", text)
 
 
 def _wiring_row(
