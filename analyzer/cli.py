@@ -146,6 +146,65 @@ def check(
 
 
 @app.command()
+def confirm(
+    session: SessionPath,
+    before: Annotated[str, typer.Option("--before", metavar="SETUP", help="Set-up to start from.")],
+    after: Annotated[str, typer.Option("--after", metavar="SETUP", help="Set-up to judge.")],
+    calibrate: Annotated[
+        bool,
+        typer.Option(
+            "--calibrate", help="Also write what the runs say about the car beside the session sheet."
+        ),
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Confirm a change: verdict, ledger, reasons, and what these runs could have shown."""
+    from analyzer.comparison.confirm import confirmation_json
+    from analyzer.report.confirm import print_confirmation
+    from analyzer.session import confirm_change, failure_line, review_session, write_calibrated_car
+
+    with _progress(as_json) as tell:
+        result = review_session(session, tell)
+        confirmation = confirm_change(result, before, after)
+    if as_json:
+        _print_json(confirmation_json(confirmation))
+    else:
+        print_confirmation(confirmation, _console())
+    if calibrate:
+        print(f"wrote {write_calibrated_car(result)}", file=sys.stderr)
+    line = failure_line(result)
+    if line is not None:
+        raise AnalyzerError(line)
+
+
+@app.command()
+def choose(
+    sheet: Annotated[
+        Path, typer.Argument(metavar="SESSION|CAR", help="Session sheet or its folder, or a car sheet.")
+    ],
+    wish: Annotated[
+        str, typer.Option("--wish", help="What the car should do, for instance 'rear 5 % softer'.")
+    ],
+    setup: Annotated[
+        str | None,
+        typer.Option("--from", metavar="SETUP", help="Set-up on the car now; the last driven if not given."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Choose the next setting: what is on the shelf, ranked by how well it meets a wish."""
+    from analyzer.choosing import choose_next
+    from analyzer.comparison.choose import choice_json
+    from analyzer.report.choose import print_choice
+
+    with _progress(as_json) as tell:
+        choice = choose_next(sheet, wish, setup, tell)
+    if as_json:
+        _print_json(choice_json(choice))
+    else:
+        print_choice(choice, _console())
+
+
+@app.command()
 def bar(
     car: Annotated[Path, typer.Argument(metavar="CAR", help="Car sheet.")],
     axle: Annotated[str | None, typer.Option("--axle", help="front or rear; both if not given.")] = None,

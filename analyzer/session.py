@@ -7,8 +7,11 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
+from analyzer.comparison.calibration import calibrate
+from analyzer.comparison.calibration_file import FILE_NAME, write_calibration
 from analyzer.comparison.changes import compare_setups
-from analyzer.comparison.results import Comparison, SetupResult
+from analyzer.comparison.confirm import confirm
+from analyzer.comparison.results import Comparison, Confirmation, SetupResult
 from analyzer.comparison.setups import run_stiffness_ratio, setup_results
 from analyzer.errors import AnalyzerError, LogError, SheetError
 from analyzer.ingest.reading import read_recording
@@ -206,6 +209,47 @@ def condition_differences(
             words = [" / ".join(dict.fromkeys(values)) for values in (old, new)]
             found.append(f"{key.replace('_', ' ')}: {words[0]} before, {words[1]} after")
     return tuple(found)
+
+
+def confirm_change(review: Review, before: str, after: str) -> Confirmation:
+    """Set two set-ups of a reviewed session against each other in depth.
+
+    Raises
+    ------
+    AnalyzerError
+        When a set-up is not in the sheet or both are the same.
+    """
+    session = review.session
+    driven = {name: tuple(run.name for run in review.runs if run.setup == name) for name in (before, after)}
+    return confirm(
+        session.car,
+        session.sheet,
+        review.runs,
+        before,
+        after,
+        health={recording.run: recording.health for recording in review.recordings},
+        differences=condition_differences(session, driven[before], driven[after]),
+    )
+
+
+def write_calibrated_car(review: Review) -> Path:
+    """Write what the runs say about the car to a file beside the session sheet; the sheets stay as they are.
+
+    Raises
+    ------
+    AnalyzerError
+        When the runs say nothing about the car, or contradict its sheet.
+    """
+    session = review.session
+    calibration = calibrate(session.car, session.sheet.setups, review.runs)
+    if calibration is None:
+        raise AnalyzerError(
+            f"{session.path}: the runs do not calibrate the car; "
+            "no roll was measured, or runs and sheet contradict each other (see analyzer confirm)"
+        )
+    path = session.path.parent / FILE_NAME
+    write_calibration(path, calibration, session.car_path)
+    return path
 
 
 def failure_line(review: Review) -> str | None:

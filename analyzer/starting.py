@@ -10,7 +10,7 @@ from analyzer.ingest.starter import starter_sheets
 
 
 def start_folder(folder: Path, log: Path) -> list[Path]:
-    """Write sheets to fill in to `folder`, with the channels guessed from `log`, and copy the log beside them.
+    """Write sheets to fill in to `folder`, channels guessed from `log`, and copy the log beside them.
 
     Returns
     -------

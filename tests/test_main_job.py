@@ -200,3 +200,23 @@ def test_start_writes_sheets_that_read(sample_session, tmp_path):
     again = analyzer("start", folder, "--from", log)
     assert again.returncode == 2
     assert len(again.stderr.splitlines()) == 1
+
+
+def test_confirm_and_choose_answer(sample_session, tmp_path):
+    copy = tmp_path / "session"
+    shutil.copytree(sample_session, copy)
+    done = analyzer("confirm", copy, "--before", "A", "--after", "B", "--calibrate", "--json")
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["verdict"] == "softened as predicted"
+    assert (copy / "calibrated_car.json").is_file()
+    done = analyzer("choose", copy, "--wish", "rear 5 % softer")
+    assert done.returncode == 0, done.stderr
+    assert "rear bar" in done.stdout
+    for arguments in (
+        ("confirm", copy, "--before", "A", "--after", "Z"),
+        ("choose", copy, "--wish", "faster please"),
+        ("choose", copy / "car.toml", "--wish", "no rear bar", "--from", "A"),
+    ):
+        done = analyzer(*arguments)
+        assert done.returncode == 2
+        assert len(done.stderr.splitlines()) == 1
