@@ -10,10 +10,11 @@ from pathlib import Path
 PAGE = Path(__file__).parents[2] / "docs" / "commands.md"
 INTRODUCTION = """# Commands
 
-Every command prints text, or with `--json` the same results for scripts. Exit code 0: done. 1: a check failed
-where that was asked for (`--strict`). 2: bad input or options, told in one line on standard error. Logs and
-sheets are never written to; outputs are written beside their place and moved there when complete. This page is
-generated from the help texts (`python tests/docs/commands_page.py`), and a test holds it to them.
+Every command prints text, or with `--json` the same results for scripts. Exit code 0: done. 1: a check
+failed where that was asked for (`--strict`). 2: bad input or options, told in one line on standard
+error. Logs and sheets are never written to; outputs are written beside their place and moved there when
+complete. This page is generated from the help texts (`python tests/docs/commands_page.py`), and a test
+holds it to them.
 """
 
 

@@ -1,4 +1,4 @@
-"""The docs say what the program does: pages generated from it, commands that run, links that lead somewhere."""
+"""The docs say what the program does: generated pages, commands that run, links that lead somewhere."""
 
 import re
 import shlex
@@ -8,10 +8,10 @@ import sys
 from pathlib import Path
 
 import pytest
-from docs import commands_page
 
 from analyzer.sheets.logger import CHANNEL_DIMENSIONS
 from analyzer.sheets.reference import reference
+from docs import commands_page
 
 ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
