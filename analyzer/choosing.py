@@ -6,7 +6,8 @@ import tomllib
 from pathlib import Path
 
 from analyzer.comparison.calibration_file import FILE_NAME, read_calibration
-from analyzer.comparison.choose import Choice, choose, present_setup
+from analyzer.comparison.choice import Choice
+from analyzer.comparison.choose import choose, present_setup
 from analyzer.comparison.wishes import parse_wish
 from analyzer.errors import SheetError
 from analyzer.prediction.check import check_bars

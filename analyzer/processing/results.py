@@ -25,8 +25,8 @@ class Motion:
         the sprung CG, body axes [m/s2]); ``road_force_x`` ``_y`` ``_z`` (same in the road plane);
         ``roll_rate``, ``pitch_rate``, ``yaw_rate`` [rad/s]; ``roll_acceleration`` [rad/s2]; ``bank`` (cross
         slope towards the inside of the turn [rad]); ``turn`` (1 in a left turn, -1 in a right one);
-        ``body_roll`` (suspension and estimated tyre roll [rad]); ``speed`` [m/s]; ``distance`` from the start of the moving
-        part [m]; ``steer_angle`` [rad].
+        ``body_roll`` (suspension and estimated tyre roll [rad]); ``speed`` [m/s]; ``distance`` from the
+        start of the moving part [m]; ``steer_angle`` [rad].
     suspect : DataFrame of bool
         Same shape; True = do not use.
     parked : Series of bool
