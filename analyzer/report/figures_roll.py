@@ -152,8 +152,7 @@ def run_plate(review: Review) -> Plate | None:
         title="What roll gradient did each run show?",
         alt="Roll gradient of each run with its error, front and rear; the values stand in the table.",
         figure=figure,
-        note="Filled: measured with 95 % interval. Hollow with thin line: predicted for its set-up, with "
-        "one standard error.",
+        note="Filled: measured. Hollow: predicted for its set-up. Bars: 95 % intervals.",
     )
 
 
@@ -164,15 +163,15 @@ def _run_rows(axes: Axes, review: Review, axle: Axle, places: dict[str, int]) ->
         colour, marker = setup_look(places.get(run.setup, 0))
         predicted = predictions.get(run.setup)
         if predicted is not None and predicted.value is not None:
-            axes.errorbar(
+            if predicted.interval is not None:
+                axes.plot(predicted.interval, (row + 0.18, row + 0.18), color=GREY, linewidth=0.7)
+            axes.plot(
                 predicted.value,
                 row + 0.18,
-                xerr=predicted.total_error,
                 color=GREY,
                 marker=marker,
                 markerfacecolor="white",
                 markersize=4.5,
-                linewidth=0.7,
             )
         measured = run.roll_gradient.get(axle, _NONE)
         if measured.value is None:
