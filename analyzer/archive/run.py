@@ -107,7 +107,9 @@ class _Store:
         return record if record.key == key else None
 
     def write(self, record: RunRecord) -> None:
-        write_json(self.path(record.key), dataclasses.asdict(record))
+        # Not dataclasses.asdict, which copies every row: a third of this process's work.
+        table = {field.name: getattr(record, field.name) for field in dataclasses.fields(record)}
+        write_json(self.path(record.key), table)
 
     def drop_other_versions(self) -> None:
         """Remove records that another version of the program made; they can never be asked for again."""

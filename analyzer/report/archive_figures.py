@@ -129,6 +129,9 @@ def _points(axes: Axes, points: Sequence[SessionPoint], look: tuple[str, str], n
 def _limit(axes: Axes, points: Sequence[SessionPoint]) -> None:
     """Let the values fill the panel; an interval of one or two runs may be wider than that and leave it."""
     values = [point.estimate.value or 0.0 for point in points]
+    if not values:
+        axes.set_yticks(())
+        return
     bottom, top = min(values), max(values)
     margin = max(0.6 * (top - bottom), 0.02 * abs(top), 1e-9)
     axes.set_ylim(bottom - margin, top + margin)
