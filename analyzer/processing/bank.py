@@ -7,12 +7,20 @@ from typing import Final
 import numpy as np
 
 from analyzer.constants import STANDARD_GRAVITY
-from analyzer.processing.filters import Floats, lowpass_taps, smooth
+from analyzer.processing.filters import Floats, lowpass_taps, runs_of, smooth
 
 BAND: Final = 0.7
 """Low-pass of the forces [Hz]; a bank is longer than a bump. Design figure, checked on a rigid-body model."""
 TURNING: Final = np.radians(5.0)
 """Yaw rate above which the direction of the turn is taken from the gyro [rad/s]: engineering judgement."""
+TURNING_BAND: Final = 0.25
+"""Low-pass of the yaw rate for the direction of the turn [Hz]: when a drift ends, the car turns back against
+its path for about a second, which must not count as a turn."""
+OUTWARD_S: Final = 2.0
+"""A force out of the turn that lasts shorter is the end of a drift, not a bank driven slowly [s]: engineering
+judgement."""
+STEEPEST: Final = np.radians(35.0)
+"""No road that is driven is steeper [rad]; a steeper answer means the direction of the turn was mistaken."""
 FAINT: Final = 0.1 * STANDARD_GRAVITY
 """In-plane force below which no bank is worked out [m/s2]: engineering judgement."""
 
@@ -54,8 +62,13 @@ def bank_angle(
     turn = np.where(across >= 0.0, 1.0, -1.0)
     if yaw_rate is not None:
         # Slower than the neutral speed the force points out of the turn, and only yaw knows the turn.
-        slow_yaw = smooth(yaw_rate, taps)
-        turn = np.where(np.abs(slow_yaw) > TURNING, np.sign(slow_yaw), turn)
+        slow_yaw = smooth(yaw_rate, lowpass_taps(rate, TURNING_BAND, 2.0 * TURNING_BAND))
+        level = np.sqrt(np.maximum(in_plane**2 + normal**2 - STANDARD_GRAVITY**2, 0.0))
+        outward = np.arctan2(level, STANDARD_GRAVITY) + np.arctan2(in_plane, normal) < STEEPEST
+        against = (np.abs(slow_yaw) > TURNING) & (slow_yaw * turn < 0.0) & outward
+        for start, end in runs_of(against):
+            if end - start >= OUTWARD_S * rate:
+                turn[start:end] *= -1.0
     signed = in_plane * np.where(across * turn >= 0.0, 1.0, -1.0)
     centripetal = np.sqrt(np.maximum(signed**2 + normal**2 - STANDARD_GRAVITY**2, 0.0))
     bank = np.arctan2(centripetal, STANDARD_GRAVITY) - np.arctan2(signed, normal)

@@ -1,92 +1,158 @@
-"""Contacts of a damper with its bump stop, found in the log at its own rate."""
+"""Contacts of a damper with its bump stop or its droop end, found in the log at its own rate."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from itertools import pairwise
+from typing import Final, Literal
 
 import numpy as np
 
-from analyzer.constants import Axle, Corner
+from analyzer.constants import Corner
 from analyzer.ingest.recording import Recording
-from analyzer.processing.filters import Bools, Floats, runs_of
+from analyzer.processing.budget import WheelModes, motion_rate, travel_budget, wheel_modes
+from analyzer.processing.filters import Bools, Floats, filled, runs_of
 from analyzer.processing.moving import Moving
-from analyzer.processing.results import BottomingEvent, Motion, TravelBudget
+from analyzer.processing.peaks import Parabola, crossings, highest, parabola, smoothed, white_noise
+from analyzer.processing.results import BottomingEvent, Motion
 from analyzer.processing.sections import describe
+from analyzer.processing.stops import Stop, stop_force
+from analyzer.processing.witness import Witness, axle_of, jolt, lateral_kept, witness_of
 from analyzer.processing.working import raw_suspect
-from analyzer.sheets.car import CarSheet, LoadCurve
+from analyzer.sheets.car import CarSheet
 
 RELEASE: Final = 0.001
 """An event ends when the damper is this far out of its stop again [m]; keeps noise from splitting it."""
+ONE_HIT_S: Final = 0.025
+"""Contacts parted by less than this are one physical hit [s]: a wheel that hops off its stop at 15 Hz is away
+for half a swing, 33 ms."""
+LEAST: Final = 0.0003
+"""Shallower than this is a near miss, not a contact [m]: three times the linearity of a pot of 100 mm (0.1 %,
+references 5.14)."""
 SHORTEST_S: Final = 0.004
 """Shorter contacts are spikes, not the motion of a wheel [s]: a 15 Hz wheel hop stays past
 95 % of its peak for 7 ms."""
+SLOW_LOG: Final = 150.0
+"""Below this rate one sample in the stop can be a whole contact [Hz]."""
+SPIKE: Final = 0.012
+"""One sample that stands out this far between its neighbours is a spike [m]: at 50 Hz a 15 Hz wheel hop of
+9 mm stands out by 12 mm."""
 APPROACH_S: Final = 0.012
 """Time before contact over which the approach speed is taken [s]."""
-FULL_BUMP_MARGIN: Final = 0.0005
-"""Closer than this to full bump is full bump [m]: typical sensor error."""
-HARD_COMPRESSION: Final = 0.012
-"""Stop compression called hard when the sheet has no full bump [m]: engineering judgement."""
-HARD_PART: Final = 0.9
-"""Part of a measured bump-stop curve's last compression called hard."""
 
 
 @dataclass(frozen=True, slots=True)
-class Stop:
-    """Where a damper meets its bump stop.
+class Contact:
+    """One contact in samples of the log, fractions included.
 
     Parameters
     ----------
+    start, end, peak : float
+        Where travel passes the gap, leaves it for good, and is greatest.
+    height : float
+        Greatest travel [m].
+    error : float
+        Standard uncertainty of `height` [m].
+    approach : float
+        Speed just before `start` [m/s].
+    """
+
+    start: float
+    end: float
+    peak: float
+    height: float
+    error: float
+    approach: float
+
+
+def find_contacts(travel: Floats, bad: Bools, gap: float, rate: float) -> list[Contact]:
+    """Return every contact of a travel with a stop at `gap`, in order.
+
+    Parameters
+    ----------
+    travel : array
+        Damper travel [m]; growing into the stop.
+    bad : array of bool
+        Samples not to be used; they break a contact off.
     gap : float
-        Damper travel from static to contact [m].
-    full_bump : float or None
-        Damper travel at full bump [m].
-    hard_from : float
-        Damper travel from which a contact is called hard [m].
-    inferred : bool
-        Whether `gap` was read off the log rather than the sheet.
+        Where the stop begins [m].
+    rate : float
+        Samples per second [Hz].
     """
-
-    gap: float
-    full_bump: float | None
-    hard_from: float
-    inferred: bool = False
-
-
-def stop_of(car: CarSheet, axle: Axle, inferred_gap: float | None = None) -> Stop | None:
-    """Return the bump stop of an axle's dampers; None when neither sheet nor log say where it is."""
-    damper = car.axle(axle).damper
-    full = None if damper.full_bump is None else damper.full_bump.value
-    gap = inferred_gap if damper.bump_stop_gap is None else damper.bump_stop_gap.value
-    if gap is None:
-        return None
-    if full is not None:
-        hard = full - FULL_BUMP_MARGIN
-    elif isinstance(damper.bump_stop_rate, LoadCurve):
-        hard = gap + HARD_PART * damper.bump_stop_rate.compression[-1].value
-    else:
-        hard = gap + HARD_COMPRESSION
-    return Stop(gap, full, hard, damper.bump_stop_gap is None)
-
-
-def contact_stretches(travel: Floats, bad: Bools, gap: float, rate: float) -> list[tuple[int, int]]:
-    """Return start and end (exclusive) of every contact, in samples.
-
-    A contact starts at the gap and ends `RELEASE` below it; it is broken off by suspect samples, and what is
-    shorter than `SHORTEST_S` or a single sample is a spike.
-    """
-    near = runs_of((travel >= gap - RELEASE) & ~bad)
-    touching = (travel >= gap) & ~bad
-    shortest = max(2, int(np.ceil(SHORTEST_S * rate)))
-    found = []
-    for low, high in near:
-        inside = np.flatnonzero(touching[low:high])
-        if inside.size == 0:
+    with np.errstate(invalid="ignore"):
+        near = (travel >= gap - RELEASE) & ~bad
+    if not near.any():
+        return []
+    values = filled(travel, bad)
+    noise = white_noise(values)
+    # Noise at the edge of the release must not split one hit.
+    if rate >= SLOW_LOG:
+        near = (smoothed(values, rate) >= gap - RELEASE) & ~bad
+    found: list[Contact] = []
+    for low, high in _joined(runs_of(near), bad, rate):
+        if not _is_motion(values[low:high], values, low, gap, rate):
             continue
-        start = low + int(inside[0])
-        if inside.size >= shortest and high - start >= shortest:
-            found.append((start, high))
+        # Samples beyond a bad one are straight lines laid by `filled`: the parabola may not lean on them.
+        before, after = max(0, low - 8), min(len(values), high + 8)
+        fit = parabola(values[before:after], rate)
+        contact = _measured(fit, low - before, high - before, gap, rate, noise)
+        if contact is not None:
+            found.append(_shifted(contact, before))
     return found
+
+
+def _joined(stretches: list[tuple[int, int]], bad: Bools, rate: float) -> list[tuple[int, int]]:
+    """Return stretches with those that belong to one physical hit made one."""
+    if not stretches:
+        return []
+    joined = [stretches[0]]
+    for (_, last), (low, high) in pairwise(stretches):
+        if low - last < ONE_HIT_S * rate and not bad[last:low].any():
+            joined[-1] = (joined[-1][0], high)
+        else:
+            joined.append((low, high))
+    return joined
+
+
+def _is_motion(inside: Floats, values: Floats, low: int, gap: float, rate: float) -> bool:
+    """Return whether a stretch is long enough to be the motion of a wheel rather than a spike."""
+    touching = int(np.count_nonzero(inside >= gap))
+    if touching >= max(2, int(np.ceil(SHORTEST_S * rate))):
+        return True
+    if touching == 0 or rate >= SLOW_LOG:
+        return False
+    top = low + int(np.argmax(inside))
+    if not 0 < top < len(values) - 1:
+        return False
+    return bool(values[top] - (values[top - 1] + values[top + 1]) / 2.0 < SPIKE)
+
+
+def _measured(fit: Parabola, low: int, high: int, gap: float, rate: float, noise: float) -> Contact | None:
+    peak, height = highest(fit, low, high)
+    if height < gap + LEAST:
+        return None
+    edges = crossings(fit.value[max(0, low - 2) : high + 2], gap)
+    if edges is None:
+        start = end = peak
+    else:
+        start, end = (edge + max(0, low - 2) for edge in edges)
+    first = max(0, int(np.floor(start)) - max(1, round(APPROACH_S * rate)))
+    last = max(first + 1, int(np.floor(start)))
+    approach = float((fit.value[last] - fit.value[first]) * rate / (last - first))
+    # Between samples the parabola can be off by a part of what one sample step changes it.
+    between = abs(float(fit.curve[int(np.clip(round(peak), low, high - 1))])) / 12.0
+    return Contact(start, end, peak, height, float(np.hypot(noise * fit.noise_gain, between)), approach)
+
+
+def _shifted(contact: Contact, samples: int) -> Contact:
+    return Contact(
+        contact.start + samples,
+        contact.end + samples,
+        contact.peak + samples,
+        contact.height,
+        contact.error,
+        contact.approach,
+    )
 
 
 def contact_mask(recording: Recording, corner: Corner, gap: float, every: int) -> Bools:
@@ -106,80 +172,115 @@ def contact_mask(recording: Recording, corner: Corner, gap: float, every: int) -
     return result
 
 
+@dataclass(frozen=True, slots=True)
+class EventSource:
+    """What the events of a run are worked out from.
+
+    Parameters
+    ----------
+    recording, motion, moving, car
+        Of the run.
+    masks : dict
+        Section -> working samples inside it.
+    every : int
+        Log samples per working sample.
+    modes : WheelModes or None
+        For budgets.
+    witness : Witness
+        The body's forces.
+    """
+
+    recording: Recording
+    motion: Motion
+    moving: Moving
+    car: CarSheet
+    masks: dict[str, Bools]
+    every: int
+    modes: WheelModes | None
+    witness: Witness
+
+
+def event_source(
+    recording: Recording, motion: Motion, moving: Moving, car: CarSheet, masks: dict[str, Bools], every: int
+) -> EventSource:
+    """Prepare what all corners of a run share."""
+    return EventSource(
+        recording,
+        motion,
+        moving,
+        car,
+        masks,
+        every,
+        wheel_modes(recording, motion),
+        witness_of(motion, car, motion_rate(motion)),
+    )
+
+
 def bottoming_events(
-    recording: Recording,
-    motion: Motion,
-    moving: Moving,
-    corner: Corner,
-    stop: Stop,
-    masks: dict[str, Bools],
-    every: int,
+    source: EventSource, corner: Corner, stop: Stop, kind: Literal["bump stop", "full droop"] = "bump stop"
 ) -> list[BottomingEvent]:
     """Return the events of one corner in order of time, within the moving part of the run."""
+    recording = source.recording
     travel = recording.data[f"damper_{corner}"].to_numpy(dtype=np.float64, copy=False)
+    if kind == "full droop":
+        travel = -travel
     bad = raw_suspect(recording, f"damper_{corner}")
-    time = recording.data.index.to_numpy(dtype=np.float64)
-    rate = recording.sample_rate
     events = []
-    for start, end in contact_stretches(np.nan_to_num(travel, nan=-1.0), bad, stop.gap, rate):
-        peak = start + int(np.argmax(travel[start:end]))
-        place = min(peak // every, len(motion.data) - 1)
-        if not moving.start <= place < moving.stop:
-            continue
-        bank_known = "bank" in motion.data and not bool(motion.suspect["bank"].iloc[place])
-        events.append(
-            BottomingEvent(
-                corner=corner,
-                start_s=float(time[start]),
-                end_s=float(time[end - 1]),
-                peak_s=float(time[peak]),
-                peak=float(travel[peak]),
-                stop_compression=float(travel[peak] - stop.gap),
-                approach_speed=_approach(travel, bad, start, rate),
-                hard=bool(travel[peak] >= stop.hard_from),
-                bank=float(motion.data["bank"].iloc[place]) if bank_known else None,
-                section=_section(motion, masks, place),
-                budget=travel_budget(motion, corner, place, float(travel[peak])),
-            )
-        )
+    for contact in find_contacts(travel, bad, stop.gap, recording.sample_rate):
+        place = min(round(contact.peak) // source.every, len(source.motion.data) - 1)
+        if source.moving.start <= place < source.moving.stop:
+            events.append(_event(source, corner, stop, kind, contact, place))
     return events
+
+
+def _event(
+    source: EventSource, corner: Corner, stop: Stop, kind: str, contact: Contact, place: int
+) -> BottomingEvent:
+    motion, sign = source.motion, -1.0 if kind == "full droop" else 1.0
+    begin = min(int(contact.start) // source.every, place)
+    end = max(-(-int(contact.end) // source.every), place)
+    sheet = source.car.axle(axle_of(corner))
+    pressed = np.array([contact.height - stop.gap])
+    force = 0.0 if kind == "full droop" else float(stop_force(sheet, pressed)[0])
+    found, seen = jolt(source.witness, begin, end, force)
+    budget = None
+    if source.modes is not None:
+        sample = min(round(contact.peak), len(source.modes.quick) - 1)
+        budget = travel_budget(source.modes, source.car, corner, sample, place, sign * contact.height)
+    return BottomingEvent(
+        corner=corner,
+        start_s=_time(source.recording, contact.start),
+        end_s=_time(source.recording, contact.end),
+        peak_s=_time(source.recording, contact.peak),
+        peak=contact.height,
+        stop_compression=contact.height - stop.gap,
+        approach_speed=contact.approach,
+        hard=contact.height >= stop.hard_from,
+        bank=_known(motion, "bank", place),
+        section=_section(motion, source.masks, place),
+        budget=budget,
+        kind=kind,
+        peak_error=contact.error,
+        distance=_known(motion, "distance", place),
+        speed=_known(motion, "speed", place),
+        jolt=found,
+        seen=seen,
+        lateral_kept=lateral_kept(source.witness, begin, end),
+        vertical_acceleration=_known(motion, "vertical_acceleration", place),
+    )
+
+
+def _time(recording: Recording, sample: float) -> float:
+    return float(recording.data.index[0]) + sample / recording.sample_rate
+
+
+def _known(motion: Motion, column: str, place: int) -> float | None:
+    if column not in motion.data or bool(motion.suspect[column].iloc[place]):
+        return None
+    value = float(motion.data[column].iloc[place])
+    return value if np.isfinite(value) else None
 
 
 def _section(motion: Motion, masks: dict[str, Bools], place: int) -> str:
     names = [name for name, mask in masks.items() if mask[place]]
     return ", ".join(names) if names else describe(motion, place)
-
-
-def _approach(travel: Floats, bad: Bools, start: int, rate: float) -> float:
-    """Return the damper speed just before contact: the mean slope over `APPROACH_S`."""
-    back = max(1, round(APPROACH_S * rate))
-    first = max(0, start - back)
-    while first < start and bad[first : start + 1].any():
-        first += 1
-    if first == start:
-        return 0.0
-    return float((travel[start] - travel[first]) * rate / (start - first))
-
-
-def travel_budget(motion: Motion, corner: Corner, place: int, travel: float) -> TravelBudget | None:
-    """Return one damper's travel as the sum of the car's four modes of wheel travel [m at the damper].
-
-    Heave h, pitch p, roll r and warp q are those mixes of the four wheel travels that add up again:
-    FL = h + p - r + q, FR = h + p + r - q, RL = h - p - r - q, RR = h - p + r + q.
-    """
-    names = [f"wheel_{c}" for c in ("FL", "FR", "RL", "RR")]
-    if not all(name in motion.data for name in names):
-        return None
-    if motion.suspect[names].iloc[place].any():
-        return None
-    fl, fr, rl, rr = (float(motion.data[name].iloc[place]) for name in names)
-    heave, pitch = (fl + fr + rl + rr) / 4.0, (fl + fr - rl - rr) / 4.0
-    roll, warp = (fr + rr - fl - rl) / 4.0, (fl - fr - rl + rr) / 4.0
-    signs = {"FL": (1, -1, 1), "FR": (1, 1, -1), "RL": (-1, -1, -1), "RR": (-1, 1, 1)}[corner]
-    parts = [heave, signs[0] * pitch, signs[1] * roll, signs[2] * warp]
-    total = sum(parts)
-    # The thinned wheel travel and the log's own damper peak differ a little; the parts add up to the latter.
-    scale = travel / total if abs(total) > 1e-6 else 1.0
-    return TravelBudget(
-        heave=parts[0] * scale, pitch=parts[1] * scale, roll=parts[2] * scale, warp=parts[3] * scale
-    )

@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from analyzer.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle, Corner
-from analyzer.processing.bottoming import Stop
 from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, smooth
 from analyzer.processing.results import Motion
 from analyzer.processing.stiffness import bar_ratio, damper_travel, ratio_at, ratio_at_static, roll_base
-from analyzer.sheets.car import AxleSheet, CarSheet, LoadCurve
+from analyzer.processing.stops import Stop, stop_force
+from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.sheets.masses import mass_properties
 
 BAND: Final = 20.0
@@ -124,22 +124,6 @@ def _side_force(sheet: AxleSheet, wheel: Floats, sprung: float, stop: Stop | Non
     if stop is not None:
         force = force + stop_force(sheet, damper - stop.gap) * damper_ratio
     return force
-
-
-def stop_force(sheet: AxleSheet, compression: Floats) -> Floats:
-    """Return the bump stop's force at the damper [N] for its compression [m]; zero without a rate."""
-    pressed = np.maximum(compression, 0.0)
-    rate = sheet.damper.bump_stop_rate
-    if rate is None:
-        return np.zeros_like(pressed)
-    if not isinstance(rate, LoadCurve):
-        return pressed * rate.value
-    known = np.array([row.value for row in rate.compression])
-    load = np.array([row.value for row in rate.load])
-    slope = (load[-1] - load[-2]) / (known[-1] - known[-2])
-    inside = np.interp(pressed, known, load)
-    result: Floats = np.where(pressed > known[-1], load[-1] + (pressed - known[-1]) * slope, inside)
-    return np.where(compression > 0.0, result, 0.0)
 
 
 def _unsprung(

@@ -26,7 +26,9 @@ class Motion:
         ``roll_rate``, ``pitch_rate``, ``yaw_rate`` [rad/s]; ``roll_acceleration`` [rad/s2]; ``bank`` (cross
         slope towards the inside of the turn [rad]); ``turn`` (1 in a left turn, -1 in a right one);
         ``body_roll`` (suspension and estimated tyre roll [rad]); ``speed`` [m/s]; ``distance`` from the
-        start of the moving part [m]; ``steer_angle`` [rad].
+        start of the moving part [m]; ``steer_angle`` [rad]; ``bank_error`` (standard uncertainty of ``bank``
+        [rad]), ``bank_by_force`` (from the accelerometer alone [rad]), ``vertical_acceleration`` (of the
+        path, positive in a dip [m/s2]).
     suspect : DataFrame of bool
         Same shape; True = do not use.
     parked : Series of bool
@@ -43,12 +45,22 @@ class Motion:
 
 @dataclass(frozen=True, slots=True)
 class TravelBudget:
-    """One damper's travel at one instant as the sum of its causes [m at the damper]."""
+    """One damper's travel at one instant as the sum of its causes [m at the damper].
+
+    Parameters
+    ----------
+    heave, roll, pitch, warp : float
+        The four modes of the four wheels' travel; they add up to the travel.
+    causes : dict
+        The same travel by what brought it about: ``vertical load`` (slow heave: bank, dip), ``roll``,
+        ``pitch``, ``warp`` (slow) and ``road`` (everything quicker, all modes). They add up too.
+    """
 
     heave: float
     roll: float
     pitch: float
     warp: float
+    causes: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +87,21 @@ class BottomingEvent:
         Section of the course, or a plain description of the motion ("left, banked").
     budget : TravelBudget or None
         Causes of the peak travel; None when a corner's travel is missing.
+    kind : str
+        ``bump stop`` or ``full droop``; at full droop travel and speeds count in extension.
+    peak_error : float or None
+        Standard uncertainty of `peak` from sensor noise and log rate [m].
+    distance, speed : float or None
+        Distance from the start of the moving part [m] and speed [m/s] at the peak, where speed was logged.
+    jolt : float or None
+        Vertical specific force during the contact above that around it [m/s2].
+    seen : bool or None
+        Whether the body felt the contact as the stop's rate asks for: a second witness beside the pot. None
+        when there is no vertical accelerometer or the hit is too gentle to be felt.
+    lateral_kept : float or None
+        In-plane force during and just after the contact over that just before it [1].
+    vertical_acceleration : float or None
+        Of the path at the peak: negative over a crest, positive in a dip [m/s2].
     """
 
     corner: Corner
@@ -88,6 +115,14 @@ class BottomingEvent:
     bank: float | None
     section: str
     budget: TravelBudget | None
+    kind: str = "bump stop"
+    peak_error: float | None = None
+    distance: float | None = None
+    speed: float | None = None
+    jolt: float | None = None
+    seen: bool | None = None
+    lateral_kept: float | None = None
+    vertical_acceleration: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +193,10 @@ class RunEstimates:
         Other named estimates (friction, roll frequency, closure, ...).
     notes : tuple of str
         What the reader must know about this run.
+    topping : tuple of BottomingEvent
+        Dampers at full droop, in order of time.
+    stops : dict
+        Per axle, damper travel from static to the bump stop [mm], from the sheet or read off the log.
     """
 
     name: str
@@ -171,3 +210,5 @@ class RunEstimates:
     motion: Motion
     further: dict[str, Estimate] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    topping: tuple[BottomingEvent, ...] = ()
+    stops: dict[Axle, Estimate] = field(default_factory=dict)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Literal
 
 import numpy as np
 
 from analyzer.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
 from analyzer.estimate import Estimate
 from analyzer.ingest.recording import Recording
-from analyzer.processing.bottoming import Stop, bottoming_events, contact_mask, stop_of
+from analyzer.processing.bottoming import EventSource, bottoming_events, contact_mask, event_source
+from analyzer.processing.contact import bump_stop_gaps, gap_notes, known_gap
 from analyzer.processing.filters import Bools
 from analyzer.processing.gradients import METHOD, UNIT, axle_fit, body_gradients, level_gradients
 from analyzer.processing.level_road import AxleRollPath, roll_paths, roll_weights
@@ -18,10 +20,13 @@ from analyzer.processing.loads import wheel_loads
 from analyzer.processing.motion import work_out_motion
 from analyzer.processing.moving import Moving, moving_part
 from analyzer.processing.results import AxleFit, BottomingEvent, Motion, RunEstimates
+from analyzer.processing.road import with_road_shape
 from analyzer.processing.roll_columns import RollColumns, roll_columns
 from analyzer.processing.roll_gradient import RollFit, fit_roll
 from analyzer.processing.sections import section_masks
 from analyzer.processing.stiffness import axle_roll_stiffness
+from analyzer.processing.stops import Stop, droop_end, stop_of
+from analyzer.processing.track import own_track
 from analyzer.processing.working import Working, working_base
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.course import CourseSheet
@@ -61,17 +66,20 @@ def estimate_run(
     working = working_base(recording)
     moving = moving_part(working)
     motion = work_out_motion(working, moving, car, bar_rates)
-    stops = {axle: stop_of(car, axle) for axle in AXLES}
+    motion = with_road_shape(motion, working.rate, own_track(recording, motion))
+    gaps = bump_stop_gaps(recording, motion, working, car)
+    stops = {axle: stop_of(car, axle, known_gap(gaps[axle])) for axle in AXLES}
     contact = _contacts(recording, working, stops)
     columns = roll_columns(motion, moving.parked | contact) if moving.stop > moving.start else None
     paths = roll_paths(car, bar_rates)
     fit = _fit(columns, motion, moving, paths)
     loads = wheel_loads(motion, car, bar_rates, stops)
     driving = ~moving.parked
-    masks = {} if course is None else section_masks(course, motion, moving)
+    masks = {} if course is None else section_masks(course, motion, moving, recording)
     body, level = _gradients(fit, car, paths, motion)
     stiffness = {axle: axle_roll_stiffness(car.axle(axle), bar_rates.get(axle, 0.0)) for axle in AXLES}
     slopes = {} if isinstance(fit, str) else fit.slope
+    source = event_source(recording, motion, moving, car, masks, working.every)
     return RunEstimates(
         name=recording.run,
         setup=setup,
@@ -80,10 +88,12 @@ def estimate_run(
         fits=_axle_fits(fit, columns),
         load_share=load_shares(loads, motion, car, driving, seed),
         loads=loads.data,
-        bottoming=_events(recording, motion, moving, stops, masks, working.every),
+        bottoming=_events(source, stops, "bump stop"),
         motion=motion,
         further=closures(loads, motion, car, driving & ~contact, slopes, stiffness),
-        notes=_notes(recording, car, stops, contact, driving, motion),
+        notes=_notes(recording, car, stops, contact, driving, motion) + gap_notes(gaps),
+        topping=_events(source, {axle: droop_end(car, axle) for axle in AXLES}, "full droop"),
+        stops=gaps,
     )
 
 
@@ -137,19 +147,14 @@ def _axle_fits(fit: RollFit | str, columns: RollColumns | None) -> dict[Axle, Ax
 
 
 def _events(
-    recording: Recording,
-    motion: Motion,
-    moving: Moving,
-    stops: Mapping[Axle, Stop | None],
-    masks: dict[str, Bools],
-    every: int,
+    source: EventSource, stops: Mapping[Axle, Stop | None], kind: Literal["bump stop", "full droop"]
 ) -> tuple[BottomingEvent, ...]:
     found: list[BottomingEvent] = []
     for axle in AXLES:
         stop = stops[axle]
         for corner in AXLE_CORNERS[axle]:
-            if stop is not None and recording.usable(f"damper_{corner}"):
-                found += bottoming_events(recording, motion, moving, corner, stop, masks, every)
+            if stop is not None and source.recording.usable(f"damper_{corner}"):
+                found += bottoming_events(source, corner, stop, kind)
     return tuple(sorted(found, key=lambda event: (event.start_s, CORNERS.index(event.corner))))
 
 
@@ -165,8 +170,8 @@ def _notes(
     for axle in AXLES:
         stop = stops[axle]
         if stop is None:
-            notes.append(f"{axle}: no bump-stop gap in the sheet, bottoming not looked for")
-        elif car.axle(axle).damper.full_bump is None:
+            continue  # why is told by `gap_notes`
+        if car.axle(axle).damper.full_bump is None:
             depth = 1e3 * (stop.hard_from - stop.gap)
             notes.append(f"{axle}: no full bump in the sheet, hard means {depth:.0f} mm into the stop")
     share = float(np.mean(contact[driving])) if driving.any() else 0.0

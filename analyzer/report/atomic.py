@@ -18,6 +18,7 @@ from analyzer.report.results import FORMAT
 PAGE: Final = "report.html"
 RESULTS: Final = "results.json"
 TABLES: Final = "tables"
+COURSE_FORMAT: Final = "drift-bar-analyzer course 1"
 
 _LARGEST_RESULTS: Final = 200_000_000
 
@@ -104,7 +105,7 @@ def _has_our_format(results: Path) -> bool:
         table = json.loads(results.read_bytes())
     except (OSError, ValueError, RecursionError):
         return False
-    return isinstance(table, dict) and table.get("format") in (FORMAT, SEASON_FORMAT)
+    return isinstance(table, dict) and table.get("format") in (FORMAT, SEASON_FORMAT, COURSE_FORMAT)
 
 
 def _swap(work: Path, target: Path) -> None:

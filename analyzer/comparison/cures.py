@@ -1,0 +1,354 @@
+"""What would make the worst contact of a place clear its stop: each cure alone, and those that cannot.
+
+From the log come the slow loads on the body at that moment and what the road added; from the car sheet,
+where the wheels settle under the same loads with another bar, another spring, more ride height or a shorter
+stop. The stop itself carries load at the deepest point: without it the damper would go further, and that free
+travel is what a cure has to bring down.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analyzer.constants import AXLE_CORNERS, AXLES, CORNERS, Axle, Corner
+from analyzer.prediction.axle import bar_roll_stiffness, car_roll, static_motion_ratio
+from analyzer.prediction.settled import Springing, springing
+from analyzer.processing.budget import SLOW_BAND, motion_rate, slow_wheels
+from analyzer.processing.filters import Floats, lowpass_taps, smooth
+from analyzer.processing.results import BottomingEvent, Motion
+from analyzer.processing.stiffness import damper_travel, ratio_at
+from analyzer.processing.stops import stop_force
+from analyzer.processing.witness import axle_of
+from analyzer.sheets.bar import NoBar
+from analyzer.sheets.car import CarSheet
+from analyzer.uncertain import Uncertain
+from analyzer.units import MM_PER_M
+
+MARGIN: Final = 0.003
+"""Travel that shall be left before the stop [m]: engineering judgement, about the scatter of the deepest
+point from run to run."""
+MOST_SPRING: Final = 2.0
+"""Largest factor on the spring rate that is called a cure: more is another car."""
+MOST_BAR: Final = 4.0
+"""Largest factor on the bar's roll stiffness that is called a cure: more is another car. Without a bar the
+springs' roll stiffness takes the bar's place."""
+RIGID: Final = 1000.0
+"""Factor at which a bar is as good as rigid."""
+MOST_RAISE: Final = 0.040
+"""Largest rise of ride height that is called a cure [m]: engineering judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """The worst contact as the cures see it.
+
+    Parameters
+    ----------
+    corner : Corner
+        Which damper.
+    measured : float
+        Damper travel that was measured [m].
+    free : float
+        Damper travel without any stop on the car [m].
+    gap : float
+        Damper travel to the stop [m].
+    loads, ground : array
+        Slow loads on the body [N, N m, N m] and ground under the wheels [m].
+    quick : float
+        Damper travel that the road added, without a stop [m].
+    ratio : float
+        Damper travel / wheel travel.
+    """
+
+    corner: Corner
+    measured: float
+    free: float
+    gap: float
+    loads: Floats
+    ground: Floats
+    quick: float
+    ratio: float
+
+    def peak(self, car: Springing) -> float:
+        """Return the damper travel with another car under the same loads and no stop in reach [m]."""
+        settled = car.settle(self.loads, self.ground)[CORNERS.index(self.corner)]
+        return float(settled) * self.ratio + self.quick
+
+
+@dataclass(frozen=True, slots=True)
+class Cure:
+    """One change of the car that would clear the stop, alone.
+
+    Parameters
+    ----------
+    kind : str
+        ``bar``, ``spring``, ``ride height`` or ``stop``.
+    possible : bool
+        Whether it can do it alone, within sensible limits.
+    now, needed : float or None
+        The quantity as it is and as it would have to be, in `unit`; None when it cannot be given.
+    unit : str
+        Of both.
+    factor : float or None
+        Needed / now where that means something [1].
+    peak : float
+        Predicted deepest damper travel with it; where it cannot do it, with the most it can [m].
+    front_share : tuple of float or None
+        Front part of the lateral load transfer before and after [1]; None when it stays.
+    words : str
+        One sentence.
+    """
+
+    kind: str
+    possible: bool
+    now: float | None
+    needed: float | None
+    unit: str
+    factor: float | None
+    peak: float
+    front_share: tuple[float, float] | None
+    words: str
+
+
+def moment_of(
+    motion: Motion, car: CarSheet, rates: Mapping[Axle, float], event: BottomingEvent, gap: float
+) -> Moment | str:
+    """Return the worst contact as the cures need it; a string says what is missing."""
+    slow = slow_wheels(motion)
+    if slow is None:
+        return "the travel of all four dampers is needed"
+    wheels, suspect = slow
+    place = min(
+        int(np.searchsorted(motion.data.index.to_numpy(dtype=np.float64), event.peak_s)), len(wheels) - 1
+    )
+    if suspect[place]:
+        return "a damper's travel is not to be trusted around that moment"
+    axle = axle_of(event.corner)
+    stop_now = _stop_force(car, axle, np.array([event.stop_compression]))[0]
+    pressed = _slow_stop_forces(motion, car, place, {axle: gap})
+    present = springing(car, rates)
+    number = CORNERS.index(event.corner)
+    ratio = float(ratio_at(wheels[place, number : number + 1], car.axle(axle).damper_motion_ratio)[0])
+    loads = present.body_loads(wheels[place], pressed)
+    ground = present.ground(wheels[place], pressed)
+    # Against quick forces the wheel stands between its spring and its tyre.
+    stiff = present.wheels[number, number] + (
+        1.0 / present.tyres[number] if present.tyres[number] else np.inf
+    )
+    held_back = (stop_now * ratio - pressed[number]) / stiff * ratio
+    quick = event.peak - float(wheels[place, number]) * ratio + float(held_back)
+    moment = Moment(event.corner, event.peak, 0.0, gap, loads, ground, quick, ratio)
+    return Moment(event.corner, event.peak, moment.peak(present), gap, loads, ground, quick, ratio)
+
+
+def _stop_force(car: CarSheet, axle: Axle, compression: Floats) -> Floats:
+    return stop_force(car.axle(axle), compression)
+
+
+def _slow_stop_forces(motion: Motion, car: CarSheet, place: int, known: Mapping[Axle, float]) -> Floats:
+    """Return the slow part of the stops' forces at the four wheels [N]."""
+    rate = motion_rate(motion)
+    taps = lowpass_taps(rate, SLOW_BAND, SLOW_BAND)
+    reach = len(taps)
+    window = slice(max(0, place - reach), place + reach + 1)
+    forces = np.zeros(4)
+    for axle in AXLES:
+        sheet = car.axle(axle)
+        gap = known.get(
+            axle, None if sheet.damper.bump_stop_gap is None else sheet.damper.bump_stop_gap.value
+        )
+        if gap is None:
+            continue
+        for corner in AXLE_CORNERS[axle]:
+            wheel = motion.data[f"wheel_{corner}"].to_numpy()[window]
+            force = stop_force(sheet, damper_travel(wheel, sheet.damper_motion_ratio) - gap)
+            force = force * ratio_at(wheel, sheet.damper_motion_ratio)
+            forces[CORNERS.index(corner)] = smooth(force, taps)[place - window.start]
+    return forces
+
+
+def cures_of(
+    car: CarSheet, rates: Mapping[Axle, float], moment: Moment, margin: float = MARGIN
+) -> tuple[Cure, ...]:
+    """Return every cure for one contact, each alone.
+
+    Parameters
+    ----------
+    car : CarSheet
+        The car as it is.
+    rates : mapping
+        Bar rate at one link per axle [N/m].
+    moment : Moment
+        The contact.
+    margin : float
+        Travel that shall be left before the stop [m].
+    """
+    target = moment.gap - margin
+    return (
+        _bar(car, rates, moment, target),
+        _spring(car, rates, moment, target),
+        _ride_height(moment, target),
+        _stop(car, moment, margin),
+    )
+
+
+def _bar(car: CarSheet, rates: Mapping[Axle, float], moment: Moment, target: float) -> Cure:
+    axle = axle_of(moment.corner)
+    sheet = car.axle(axle)
+    now = float(bar_roll_stiffness(sheet, rates[axle]))
+    scale = now if now > 0.0 else _spring_roll(car, axle)
+
+    def peak(added: float) -> float:
+        return moment.peak(springing(car, rates, added_roll={axle: added * scale}))
+
+    most = MOST_BAR - 1.0
+    added = _smallest(peak, most, target)
+    per_degree = np.pi / 180.0
+    if added is None:
+        left, at_best = (MM_PER_M * (peak(a) - target) for a in (most, RIGID))
+        rigid = f"even a rigid one {at_best:.0f} mm" if at_best > 0.5 else "only a nearly rigid one would do"
+        return Cure(
+            "bar", False, now * per_degree, None, "N m/deg", None, peak(most), None,
+            f"a stiffer {axle} bar alone cannot do it: one of {MOST_BAR:.0f} times the stiffness leaves "
+            f"{left:.0f} mm too much travel, {rigid}, since a bar takes only the roll part",
+        )  # fmt: skip
+    needed = now + added * scale
+    share = _shares(car, rates, axle, added_roll=added * scale)
+    bar = "bar" if now > 0.0 else "bar (none is fitted now)"
+    factor = needed / now if now > 0.0 else None
+    times = "" if factor is None else f", {factor:.2f} times what it has"
+    return Cure(
+        "bar", True, now * per_degree, needed * per_degree, "N m/deg", factor, peak(added), share,
+        f"a {axle} {bar} of {needed * per_degree:.0f} N m/deg in roll{times}{_balance(share)}",
+    )  # fmt: skip
+
+
+def _spring(car: CarSheet, rates: Mapping[Axle, float], moment: Moment, target: float) -> Cure:
+    axle = axle_of(moment.corner)
+    now = car.axle(axle).spring.rate.value / 1000.0
+
+    def peak(added: float) -> float:
+        return moment.peak(springing(car, rates, spring_factor={axle: 1.0 + added}))
+
+    added = _smallest(peak, MOST_SPRING - 1.0, target)
+    if added is None:
+        left = MM_PER_M * (peak(MOST_SPRING - 1.0) - target)
+        return Cure(
+            "spring", False, now, None, "N/mm", None, peak(MOST_SPRING - 1.0), None,
+            f"stiffer {axle} springs alone cannot do it: even twice the rate leaves {left:.0f} mm too much",
+        )  # fmt: skip
+    factor = 1.0 + added
+    share = _shares(car, rates, axle, spring_factor=factor)
+    return Cure(
+        "spring", True, now, now * factor, "N/mm", factor, peak(added), share,
+        f"{axle} springs of {now * factor:.0f} N/mm ({now * factor / 9.80665:.1f} kgf/mm), {factor:.2f} "
+        f"times the present ones, at the same ride height{_balance(share)}",
+    )  # fmt: skip
+
+
+def _ride_height(moment: Moment, target: float) -> Cure:
+    axle = axle_of(moment.corner)
+    raised = max(moment.free - target, 0.0)
+    at_wheel = raised / moment.ratio
+    possible = at_wheel <= MOST_RAISE
+    words = (
+        f"{MM_PER_M * at_wheel:.0f} mm more ride height at the {axle} ({MM_PER_M * raised:.0f} mm at the "
+        "damper), with that much less droop and a higher centre of gravity"
+    )
+    if not possible:
+        words = (
+            f"ride height alone would have to rise by {MM_PER_M * at_wheel:.0f} mm at the {axle}: too much"
+        )
+    return Cure(
+        "ride height", possible, 0.0, MM_PER_M * at_wheel, "mm", None, moment.free - raised, None, words
+    )
+
+
+def _stop(car: CarSheet, moment: Moment, margin: float) -> Cure:
+    axle = axle_of(moment.corner)
+    needed = moment.free + margin
+    end = car.axle(axle).damper.full_bump
+    now, wanted = MM_PER_M * moment.gap, MM_PER_M * needed
+    if end is not None and needed >= end.value:
+        return Cure(
+            "stop", False, now, wanted, "mm", None, moment.free, None,
+            f"a shorter {axle} bump stop alone cannot do it: the damper would need {wanted:.0f} mm and ends "
+            f"at {MM_PER_M * end.value:.0f} mm",
+        )  # fmt: skip
+    check = "" if end is not None else "; full_bump is not in the sheet, so check that the damper has it"
+    return Cure(
+        "stop", True, now, wanted, "mm", wanted / now if now > 0.0 else None, moment.free, None,
+        f"a bump stop that begins at {wanted:.0f} mm instead of {now:.0f} mm{check}",
+    )  # fmt: skip
+
+
+def _smallest(peak: Callable[[float], float], most: float, target: float) -> float | None:
+    """Return the smallest addition that brings the peak down to the target; None when `most` does not.
+
+    The peak falls with stiffness all the way, so halving finds it.
+    """
+    if peak(0.0) <= target:
+        return 0.0
+    if peak(most) > target:
+        return None
+    low, high = 0.0, most
+    for _ in range(50):
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if peak(middle) > target else (low, middle)
+    return high
+
+
+def _spring_roll(car: CarSheet, axle: Axle) -> float:
+    sheet = car.axle(axle)
+    ratio = float(static_motion_ratio(sheet.spring.motion_ratio))
+    return sheet.spring.rate.value * ratio**2 * sheet.track_width.value**2 / 2.0
+
+
+def _shares(
+    car: CarSheet,
+    rates: Mapping[Axle, float],
+    axle: Axle,
+    added_roll: float = 0.0,
+    spring_factor: float = 1.0,
+) -> tuple[float, float]:
+    """Return the front part of the lateral load transfer before and after [1].
+
+    Roll stiffness that is added to an axle without a bar is put into its springs here; for the load transfer
+    it is all one.
+    """
+    sheet = car.axle(axle)
+    changed = dict(rates)
+    factor = spring_factor
+    if added_roll and not isinstance(sheet.bar, NoBar):
+        per_rate = float(bar_roll_stiffness(sheet, 1.0))
+        changed[axle] = rates[axle] + added_roll / per_rate
+    elif added_roll:
+        factor = 1.0 + added_roll / _spring_roll(car, axle)
+    rate = sheet.spring.rate
+    spring = sheet.spring.model_copy(update={"rate": Uncertain(rate.value * factor, rate.std)})
+    after = car.model_copy(update={axle: sheet.model_copy(update={"spring": spring})})
+    return _front_share(car, rates), _front_share(after, changed)
+
+
+def _front_share(car: CarSheet, rates: Mapping[Axle, float]) -> float:
+    roll = car_roll(car, rates)
+    parts = {
+        a: float(roll.axles[a].elastic + roll.axles[a].geometric + roll.axles[a].unsprung) for a in AXLES
+    }
+    return parts["front"] / (parts["front"] + parts["rear"])
+
+
+def _balance(share: tuple[float, float]) -> str:
+    before, after = share
+    if abs(after - before) < 0.005:
+        return ", balance as it is"
+    way = "more" if after > before else "less"
+    loses = "front" if after > before else "rear"
+    return (
+        f"; the front then carries {100.0 * after:.0f} % of the load transfer instead of "
+        f"{100.0 * before:.0f} %, {way} than now, which takes grip from the {loses}"
+    )

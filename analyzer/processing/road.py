@@ -1,0 +1,200 @@
+"""The shape of the road under the car: bank from forces, speed and path, crests and dips told apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from analyzer.constants import STANDARD_GRAVITY
+from analyzer.processing.bank import BAND, bank_angle
+from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, runs_of, smooth, widened
+from analyzer.processing.results import Motion
+from analyzer.processing.track import Track
+
+LEVEL_PATH: Final = 0.15
+"""Vertical acceleration of the path that is not noticed, standard deviation [m/s2]: engineering judgement; a
+crest of 18 m/s over 150 m radius is 2."""
+STEADY_SLIP: Final = 0.02
+"""Rate of side-slip in a steady drift, standard deviation [rad/s]: engineering judgement."""
+SLIP_PER_YAW_CHANGE: Final = 0.7
+"""Rate of side-slip per rate of change of yaw rate around that moment [s]: a drift is set up and ended within
+about that time; engineering judgement."""
+YAW_CHANGE_BAND: Final = 0.4
+"""Low-pass of the size of the change of yaw rate [Hz]: about a second to both sides."""
+GPS_TURNING: Final = 0.04
+"""Error of the path's turning from a GPS track, standard deviation [rad/s]: engineering judgement."""
+GPS_SLOW: Final = 3.0
+"""Slower than this GPS positions do not tell where the car is heading [m/s]: engineering judgement."""
+BANKED: Final = np.radians(4.0)
+"""Cross slope from which a stretch is called banked [rad]: engineering judgement."""
+CREST: Final = 1.0
+"""Vertical acceleration of the path from which a place is a crest or a dip [m/s2]: a tenth of the weight."""
+SHORTEST_S: Final = 0.8
+"""Shortest stretch that is named [s]: about the width of the low-pass."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of one kind of road: ``banked``, ``crest`` or ``dip``, in working samples.
+
+    Parameters
+    ----------
+    kind : str
+        What it is.
+    start, end : int
+        First sample and the one after the last.
+    value : float
+        Mean bank [rad], or the extreme vertical acceleration [m/s2].
+    error : float
+        Standard uncertainty of `value`, in its unit.
+    """
+
+    kind: str
+    start: int
+    end: int
+    value: float
+    error: float
+
+
+def path_turning(yaw_rate: Floats, rate: float, track: Track | None, speed: Floats) -> tuple[Floats, Floats]:
+    """Return how fast the path turns about the road's normal [rad/s], unsigned, and its standard uncertainty.
+
+    From the GPS track where there is one; else from the yaw rate, which counts a change of side-slip as
+    turning and is little worth while a drift is set up or ended.
+    """
+    taps = lowpass_taps(rate, BAND, 2.0 * BAND)
+    slow_yaw = smooth(yaw_rate, taps)
+    wide = lowpass_taps(rate, YAW_CHANGE_BAND, YAW_CHANGE_BAND)
+    change = np.maximum(smooth(np.abs(derivative(slow_yaw, rate)), wide), 0.0)
+    turning, error = np.abs(slow_yaw), np.hypot(STEADY_SLIP, SLIP_PER_YAW_CHANGE * change)
+    if track is None:
+        return turning, error
+    east, north = (derivative(smooth(way, taps), rate) for way in (track.east, track.north))
+    course = np.unwrap(np.arctan2(north, east))
+    from_gps = np.abs(smooth(derivative(course, rate), taps))
+    good = (speed > GPS_SLOW) & ~widened(track.suspect, len(taps) // 2)
+    return np.where(good, from_gps, turning), np.where(good, GPS_TURNING, error)
+
+
+def bank_and_crest(
+    force: tuple[Floats, Floats, Floats],
+    rate: float,
+    yaw_rate: Floats,
+    speed: Floats,
+    track: Track | None = None,
+) -> tuple[Floats, Floats, Floats]:
+    """Return bank [rad], its standard uncertainty [rad] and the path's vertical acceleration [m/s2].
+
+    Parameters
+    ----------
+    force : tuple of arrays
+        Specific force in the road plane along x, y and z [m/s2].
+    rate : float
+        Samples per second [Hz].
+    yaw_rate, speed : array
+        [rad/s], [m/s].
+    track : Track, optional
+        From GPS.
+
+    Notes
+    -----
+    Two accounts of the centripetal acceleration a_c. From the forces alone, taking the path as level:
+    a_c^2 = f_in^2 + f_z^2 - g^2. From speed times the turning of the path.
+    With the second, the vertical acceleration follows: (g + a_v)^2 = f_in^2 + f_z^2 - a_c^2. Both banks,
+    atan2(a_c, g + a_v) - atan2(f_in, f_z), are weighted by what each can know at that moment: the first goes
+    wrong by a_v / a_c, the second by v (rate of side-slip) / g.
+    """
+    by_force, turn = bank_angle(force, rate, yaw_rate, speed)
+    taps = lowpass_taps(rate, BAND, 2.0 * BAND)
+    along, across, normal = (smooth(part, taps) for part in force)
+    tangential = smooth(np.gradient(speed) * rate, taps)
+    slow_speed = np.maximum(smooth(speed, taps), 0.0)
+    path, slip = path_turning(yaw_rate, rate, track, slow_speed)
+    in_plane = np.sqrt(np.maximum(along**2 + across**2 - tangential**2, 0.0))
+    signed = in_plane * np.where(across * turn >= 0.0, 1.0, -1.0)
+    square = signed**2 + normal**2
+    turning = np.minimum(slow_speed * path, np.sqrt(square) * 0.999)
+    vertical = np.sqrt(square - turning**2)
+    lean = np.arctan2(signed, normal)
+    by_speed = np.arctan2(turning, vertical) - lean
+    speed_error = np.maximum(slow_speed, 1.0) * slip / STANDARD_GRAVITY
+    rise = vertical - STANDARD_GRAVITY
+    unsure = slow_speed * slip
+    rise_error = (turning + unsure) * unsure / np.maximum(vertical, 1.0)
+    # A crest or dip is believed only where speed and turning can tell it.
+    shown = np.where(rise_error < CREST, np.maximum(rise**2 - 4.0 * rise_error**2, 0.0), 0.0)
+    unlevel = np.sqrt(LEVEL_PATH**2 + shown)
+    level = np.sqrt(np.maximum(square - STANDARD_GRAVITY**2, 0.0))
+    force_error = unlevel / np.maximum(np.where(rise_error < CREST, turning, level), 0.5)
+    weight = speed_error**2 / (speed_error**2 + force_error**2)
+    bank = weight * by_force + (1.0 - weight) * by_speed
+    error = 1.0 / np.sqrt(1.0 / speed_error**2 + 1.0 / force_error**2)
+    # The magnitude of all forces is known; what the bank leaves of it is the vertical acceleration.
+    angle = np.clip(bank + lean, -1.4, 1.4)
+    crest = np.sqrt(square) * np.cos(angle) - STANDARD_GRAVITY
+    return bank, np.hypot(error, np.radians(0.2)), crest
+
+
+def with_road_shape(motion: Motion, rate: float, track: Track | None = None) -> Motion:
+    """Return the motion with bank from all that is logged, ``bank_error`` and ``vertical_acceleration``.
+
+    Without speed or yaw rate the bank stays that of the accelerometer alone, kept as ``bank_by_force`` too.
+    """
+    data, suspect = motion.data, motion.suspect
+    if "bank" not in data:
+        return motion
+    needed = ("road_force_x", "road_force_y", "road_force_z", "yaw_rate", "speed")
+    columns: dict[str, Floats] = {"bank_by_force": data["bank"].to_numpy()}
+    flags: dict[str, Bools] = {"bank_by_force": suspect["bank"].to_numpy()}
+    if all(name in data for name in needed):
+        fx, fy, fz, yaw, raw_speed = (data[name].to_numpy() for name in needed)
+        speed = smooth(raw_speed, lowpass_taps(rate, 2.0, 3.0))
+        bank, error, crest = bank_and_crest((fx, fy, fz), rate, yaw, speed, track)
+        half = len(lowpass_taps(rate, BAND, 2.0 * BAND)) // 2
+        bad = widened(suspect["speed"].to_numpy() | suspect["yaw_rate"].to_numpy(), half)
+        columns |= {
+            "bank": np.where(bad, columns["bank_by_force"], bank),
+            "bank_error": error,
+            "vertical_acceleration": crest,
+        }
+        flags |= {
+            "bank": flags["bank_by_force"],
+            "bank_error": flags["bank_by_force"] | bad,
+            "vertical_acceleration": flags["bank_by_force"] | bad,
+        }
+    return replace(motion, data=_with(data, columns), suspect=_with(suspect, flags))
+
+
+def _with(frame: pd.DataFrame, columns: dict[str, Floats] | dict[str, Bools]) -> pd.DataFrame:
+    kept = frame.drop(columns=[name for name in columns if name in frame])
+    return pd.concat([kept, pd.DataFrame(columns, index=frame.index)], axis=1)
+
+
+def road_stretches(motion: Motion, rate: float) -> tuple[Stretch, ...]:
+    """Return banked stretches, crests and dips of a run in order of time, as far as the log can tell."""
+    data, suspect = motion.data, motion.suspect
+    found: list[Stretch] = []
+    moving = ~motion.parked.to_numpy()
+    shortest = SHORTEST_S * rate
+    if "bank" in data:
+        bank = data["bank"].to_numpy()
+        good = moving & ~suspect["bank"].to_numpy()
+        error = data["bank_error"].to_numpy() if "bank_error" in data else None
+        least = BANKED if error is None else np.maximum(BANKED, 1.5 * error)
+        for low, high in runs_of((bank > least) & good):
+            if high - low >= shortest:
+                middle = slice(low + (high - low) // 4, high - (high - low) // 4)
+                spread = float(np.mean(error[middle])) if error is not None else float(np.std(bank[middle]))
+                found.append(Stretch("banked", low, high, float(np.mean(bank[middle])), spread))
+    if "vertical_acceleration" in data:
+        rise = data["vertical_acceleration"].to_numpy()
+        good = moving & ~suspect["vertical_acceleration"].to_numpy()
+        for kind, sign in (("crest", -1.0), ("dip", 1.0)):
+            for low, high in runs_of((sign * rise > CREST) & good):
+                if high - low >= shortest / 2.0:
+                    peak = low + int(np.argmax(sign * rise[low:high]))
+                    found.append(Stretch(kind, low, high, float(rise[peak]), LEVEL_PATH))
+    return tuple(sorted(found, key=lambda s: (s.start, s.kind)))

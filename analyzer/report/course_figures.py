@@ -1,0 +1,311 @@
+"""Figures of the course sheet: map or strip, a small trace per place, damper speeds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from analyzer.constants import CORNERS, STANDARD_GRAVITY
+from analyzer.processing.histograms import SPEED_EDGES, WHOLE
+from analyzer.report.course_text import BANKED, place_words
+from analyzer.report.plates import (
+    CORNER_LOOK,
+    GREY,
+    INK,
+    PALE,
+    PLATE_WIDTH,
+    Array,
+    Plate,
+    axes_in,
+    new_figure,
+)
+from analyzer.report.wording import label
+from analyzer.units import DEG_PER_RAD, MM_PER_M
+
+if TYPE_CHECKING:
+    from analyzer.comparison.course import CourseSheetResult, PlaceSheet
+
+MOST_SHOWN: Final = 8
+"""Places with a number on the map and a trace of their own."""
+_SECTION_GREYS: Final = ("#8a8a8a", "#c2c2c2")
+_TALLEST: Final = 5.2
+"""Height of the map at most [in]."""
+
+
+def where_plate(result: CourseSheetResult) -> Plate:
+    """Return the map of the course where there is GPS, else the course as a strip."""
+    return _map(result) if _has_map(result) else _strip(result)
+
+
+def _has_map(result: CourseSheetResult) -> bool:
+    line = result.line
+    return line.east is not None and bool(np.isfinite(line.east).mean() > 0.5)
+
+
+def _map(result: CourseSheetResult) -> Plate:
+    line = result.line
+    assert line.east is not None
+    assert line.north is not None
+    good = np.isfinite(line.east) & np.isfinite(line.north)
+    wide, tall = (float(np.ptp(way[good])) for way in (line.east, line.north))
+    height = float(np.clip(4.2 * tall / max(wide, 1.0), 1.8, _TALLEST)) + 0.5
+    figure = new_figure(height)
+    axes = axes_in(figure, 0.2, 0.3, 0.2, 0.2)
+    axes.set_aspect("equal", adjustable="datalim")
+    axes.plot(line.east[good], line.north[good], color=PALE, linewidth=5.0, solid_capstyle="butt", zorder=1)
+    for number, span in enumerate(line.sections):
+        inside = good & (line.place >= span.start) & (line.place <= span.end)
+        if np.count_nonzero(inside) < 2:
+            continue
+        colour = _SECTION_GREYS[number % 2]
+        east, north = line.east[inside], line.north[inside]
+        axes.plot(east, north, color=colour, linewidth=5.0, solid_capstyle="butt", zorder=2)
+        middle = len(east) // 2
+        _named(
+            axes,
+            float(east[middle]),
+            float(north[middle]),
+            _beside(east, north, middle),
+            label(span.name, 18),
+        )
+    for stretch, (low, high) in zip(line.stretches, line.stretch_places, strict=True):
+        inside = good & (line.place >= low) & (line.place <= high)
+        if stretch.kind == "banked" and np.count_nonzero(inside) > 1:
+            axes.plot(line.east[inside], line.north[inside], color=INK, linewidth=1.0, zorder=3)
+    start = int(np.flatnonzero(good)[0])
+    axes.plot(line.east[start], line.north[start], "|", color=INK, markersize=12, markeredgewidth=2, zorder=4)
+    _marks_on_map(axes, result, good)
+    _scale_bar(axes, wide)
+    axes.axis("off")
+    return Plate(
+        key="where",
+        title="Where does it run out of travel?",
+        alt=_alt(result),
+        figure=figure,
+        note="Track from GPS. Numbers: the places of the list; the larger, the deeper; filled: hard. Black "
+        "line: banked. Bar: start.",
+    )
+
+
+def _beside(east: Array, north: Array, middle: int) -> tuple[float, float]:
+    """Return the direction to the side of the course, away from its middle line."""
+    along, across = np.gradient(east)[middle], np.gradient(north)[middle]
+    length = float(np.hypot(along, across)) or 1.0
+    return -across / length, along / length
+
+
+def _named(axes: Axes, x: float, y: float, side: tuple[float, float], text: str) -> None:
+    axes.annotate(
+        text,
+        (x, y),
+        xytext=(9.0 * side[0], 9.0 * side[1]),
+        textcoords="offset points",
+        ha="left" if side[0] > 0.3 else "right" if side[0] < -0.3 else "center",
+        va="bottom" if side[1] > 0.3 else "top" if side[1] < -0.3 else "center",
+        fontsize=6.5,
+        color=GREY,
+    )
+
+
+def _marks_on_map(axes: Axes, result: CourseSheetResult, good: np.typing.NDArray[np.bool_]) -> None:
+    line = result.line
+    assert line.east is not None
+    assert line.north is not None
+    taken: list[tuple[float, float]] = []
+    for rank, sheet in enumerate(result.places[:MOST_SHOWN], start=1):
+        middle = (sheet.place.start + sheet.place.end) / 2.0
+        x, y = (float(np.interp(middle, line.place[good], way[good])) for way in (line.east, line.north))
+        _mark(axes, sheet, x, y)
+        crowd = sum(abs(x - a) < 25.0 and abs(y - b) < 25.0 for a, b in taken)
+        taken.append((x, y))
+        _rank(axes, rank, sheet, x, y, crowd)
+
+
+def _mark(axes: Axes, sheet: PlaceSheet, x: float, y: float) -> None:
+    place = sheet.place
+    colour = CORNER_LOOK[place.corner][0]
+    depth = place.worst.event.stop_compression * MM_PER_M
+    axes.plot(
+        x,
+        y,
+        marker="v" if place.kind == "bump stop" else "^",
+        markersize=min(5.0 + 0.4 * depth, 12.0),
+        color=colour,
+        markerfacecolor=colour if place.hard else "white",
+        markeredgewidth=1.2,
+        zorder=6,
+    )
+
+
+def _rank(axes: Axes, rank: int, sheet: PlaceSheet, x: float, y: float, crowd: int) -> None:
+    axes.annotate(
+        f"{rank} {sheet.place.corner}",
+        (x, y),
+        xytext=(8, -9 + 11 * crowd),
+        textcoords="offset points",
+        fontsize=8.5,
+        fontweight="bold",
+        color=CORNER_LOOK[sheet.place.corner][0],
+        zorder=7,
+    )
+
+
+def _scale_bar(axes: Axes, wide: float) -> None:
+    length = next(
+        step for step in (10, 20, 50, 100, 200, 500, 1000, 5000) if step >= wide / 8.0 or step == 5000
+    )
+    low, bottom = axes.get_xlim()[0], axes.get_ylim()[0]
+    axes.plot([low, low + length], [bottom, bottom], color=GREY, linewidth=1.5)
+    axes.annotate(
+        f"{length} m", (low, bottom), xytext=(0, 4), textcoords="offset points", fontsize=7, color=GREY
+    )
+
+
+def _strip(result: CourseSheetResult) -> Plate:
+    line = result.line
+    figure = new_figure(2.6)
+    axes = axes_in(figure, 0.5, 0.45, 0.2, 0.75)
+    axes.set_xlim(0.0, line.length)
+    axes.set_ylim(3.6, -0.6)
+    axes.set_yticks(range(4), CORNERS)
+    for tick, corner in zip(axes.get_yticklabels(), CORNERS, strict=True):
+        tick.set_color(CORNER_LOOK[corner][0])
+    for number, span in enumerate(line.sections):
+        shade = "#f4f4f4" if number % 2 else "#e9e9e9"
+        end = min(span.end, line.length)
+        axes.axvspan(span.start, end, facecolor=shade, edgecolor="none", zorder=0)
+        if (end - span.start) / line.length > 0.03:
+            axes.annotate(
+                label(span.name, 18),
+                (span.start, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(3, 3),
+                textcoords="offset points",
+                fontsize=7.0,
+                rotation=38,
+                rotation_mode="anchor",
+            )
+    for stretch, (low, high) in zip(line.stretches, line.stretch_places, strict=True):
+        if stretch.kind == "banked":
+            axes.plot([low, high], [3.5, 3.5], color=INK, linewidth=2.0)
+    for rank, sheet in enumerate(result.places[:MOST_SHOWN], start=1):
+        middle = (sheet.place.start + sheet.place.end) / 2.0
+        row = CORNERS.index(sheet.place.corner)
+        _mark(axes, sheet, middle, row)
+        _rank(axes, rank, sheet, middle, row, 0)
+    axes.set_xlabel("distance from the start, m" if line.unit == "m" else "time since the car moved off, s")
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    return Plate(
+        key="where",
+        title="Where does it run out of travel?",
+        alt=_alt(result),
+        figure=figure,
+        note="No GPS track: the course from left to right. Numbers: the places of the list; the larger, the "
+        "deeper; filled: hard. Black line: banked.",
+    )
+
+
+def _alt(result: CourseSheetResult) -> str:
+    words = [f"{rank}: {place_words(s.place)}" for rank, s in enumerate(result.places[:MOST_SHOWN], start=1)]
+    return "; ".join(words) or "No place where a damper met its stop."
+
+
+def trace_plate(sheet: PlaceSheet, rank: int) -> Plate:
+    """Return the damper's travel around the deepest hit of every run at one place."""
+    figure = new_figure(1.15)
+    figure.set_size_inches(PLATE_WIDTH * 0.62, 1.15)
+    axes = axes_in(figure, 0.42, 0.36, 0.08, 0.06)
+    colour = CORNER_LOOK[sheet.place.corner][0]
+    sign = -1.0 if sheet.place.kind == "full droop" else 1.0
+    for trace in sheet.traces:
+        step = max(1, len(trace.time) // 120)
+        axes.plot(trace.time[::step], trace.travel[::step] * MM_PER_M, color=colour, linewidth=0.8, alpha=0.8)
+    if sheet.gap is not None and sign > 0.0:
+        axes.axhline(sheet.gap * MM_PER_M, color=INK, linestyle=(0, (4, 2)), linewidth=0.7)
+    axes.set_xlim(-0.4, 0.4)
+    axes.locator_params(axis="y", nbins=3)
+    axes.set_xticks([-0.4, 0.0, 0.4])
+    axes.set_xlabel("s", labelpad=-4)
+    axes.set_ylabel("mm")
+    return Plate(
+        key=f"place-{rank}",
+        title=f"Travel at place {rank}",
+        alt=f"Damper travel of {len(sheet.traces)} runs around the deepest moment; dashed: bump stop.",
+        figure=figure,
+    )
+
+
+def speed_plate(result: CourseSheetResult) -> Plate | None:
+    """Return how the time of each damper is shared among its speeds."""
+    whole = [use for use in result.use if use.section == WHOLE]
+    if not whole:
+        return None
+    figure = new_figure(2.4)
+    axes = axes_in(figure, 0.6, 0.45, 0.1, 0.3)
+    middles = (SPEED_EDGES[1:] + SPEED_EDGES[:-1]) / 2.0
+    for use in whole:
+        colour, style = CORNER_LOOK[use.corner]
+        axes.plot(middles, 100.0 * use.speed, color=colour, linestyle=style, linewidth=1.1, label=use.corner)
+    axes.set_xlabel("damper speed, m/s (right: compression)")
+    axes.set_ylabel("time, %")
+    axes.set_ylim(bottom=0.0)
+    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2)
+    return Plate(
+        key="speeds",
+        title="How fast do the dampers move?",
+        alt="Share of the time per damper speed, four dampers, whole course.",
+        figure=figure,
+        note="Steps of 25 mm/s; what is faster than 0.6 m/s counts to the last step. Values per section "
+        "stand in results.json.",
+    )
+
+
+def travel_left_plate(result: CourseSheetResult) -> Plate | None:
+    """Return the travel left before the stop in every section."""
+    sections = [span.name for span in result.line.sections]
+    known = {(u.section, u.corner): u.margin for u in result.use if u.margin is not None}
+    if not known or not sections:
+        return None
+    shown = list(dict.fromkeys(sections))[:30]
+    figure = new_figure(0.75 + 0.19 * len(shown))
+    axes = axes_in(figure, 1.45, 0.42, 0.1, 0.3)
+    for corner in CORNERS:
+        colour = CORNER_LOOK[corner][0]
+        rows = [k for k, section in enumerate(shown) if (section, corner) in known]
+        margins = [MM_PER_M * known[shown[k], corner] for k in rows]
+        marker = {"FL": "o", "FR": "s", "RL": "D", "RR": "^"}[corner]
+        axes.plot(margins, rows, marker, color=colour, markersize=4, label=corner, alpha=0.9)
+    axes.axvline(0.0, color=INK, linewidth=0.8)
+    axes.set_yticks(range(len(shown)), [label(section, 22) for section in shown], fontsize=7)
+    axes.set_ylim(len(shown) - 0.5, -0.5)
+    axes.set_xlabel("travel left before the bump stop, mm")
+    axes.tick_params(axis="y", length=0)
+    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2)
+    return Plate(
+        key="left",
+        title="How much travel is left in each section?",
+        alt="Travel left before the stop per section and corner; the values stand in results.json.",
+        figure=figure,
+        note="Passed 99.9 % of the time, all runs together; left of the line: in the stop.",
+    )
+
+
+def bank_words(result: CourseSheetResult) -> list[str]:
+    """Return the banked sections with their measured bank and what the sheet predicts there."""
+    lines = []
+    for bank in result.banks:
+        if bank.bank < BANKED:
+            continue
+        # The prediction is for a left turn, right side outside; a right turn mirrors it.
+        side = "right" if bank.left else "left"
+        totals = {"front": bank.travel["FR"].total.value, "rear": bank.travel["RR"].total.value}
+        parts = [f"{mm:.0f} mm {axle} {side}" for axle, mm in totals.items() if mm is not None]
+        lines.append(
+            f"{label(bank.section)}: bank {bank.bank * DEG_PER_RAD:.0f}°, driven at "
+            f"{bank.centripetal / STANDARD_GRAVITY:.2f} g inwards; the sheet predicts {' and '.join(parts)} "
+            "of steady travel on the outside, before drive, braking and bumps."
+        )
+    return lines

@@ -1,0 +1,200 @@
+"""The course sheet in sentences: what stands first, one line per place, and the terminal's text."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from analyzer.constants import CORNERS
+from analyzer.processing.histograms import WHOLE
+from analyzer.processing.witness import axle_of
+from analyzer.report.text import CORNER_WORDS
+from analyzer.report.wording import UNKNOWN, count, degrees, label, listed, millimetres, name
+
+if TYPE_CHECKING:
+    from analyzer.comparison.course import CourseSheetResult, PlaceSheet
+    from analyzer.comparison.cures import Cure
+    from analyzer.processing.places import Place
+
+BANKED: Final = 0.07
+"""Cross slope from which a place is called banked in words [rad] (4 degrees)."""
+DIP: Final = 1.0
+"""Vertical acceleration of the path from which a place is called a dip in words [m/s2]."""
+_MOST_PLACES: Final = 8
+_GRIP: Final = 0.7
+"""Less of the in-plane force than this left during a hit is worth a word: engineering judgement."""
+
+
+def course_answer(result: CourseSheetResult) -> str:
+    """Return where, at which corner and how often the car runs out of travel, in one sentence."""
+    stops = [sheet for sheet in result.places if sheet.place.kind == "bump stop"]
+    if not stops:
+        return _no_hit(result)
+    worst = stops[0].place
+    hits = sum(len(sheet.place.hits) for sheet in stops)
+    deep = millimetres(worst.worst.event.stop_compression, 1)
+    where = f"“{name(worst.name)}”"
+    return (
+        f"It runs out of travel at {count(len(stops), 'place')} ({count(hits, 'hit')} in "
+        f"{count(len(result.runs), 'run')}); the worst is {where} at the {CORNER_WORDS[worst.corner]}, "
+        f"{deep} into the bump stop{', hard' if worst.hard else ''}, in {len(worst.runs)} of "
+        f"{count(worst.passed, 'run')}."
+    )
+
+
+def _no_hit(result: CourseSheetResult) -> str:
+    near = [use for use in result.use if use.section != WHOLE and use.margin is not None]
+    unknown = [axle for axle, gap in result.gaps.items() if gap.value is None]
+    if not near:
+        return f"No bump stop is known, neither from the car sheet nor from the logs: {result.notes[0]}."
+    closest = min(near, key=lambda use: use.margin if use.margin is not None else 1.0)
+    note = f" The stop at the {listed([str(axle) for axle in unknown])} is not known." if unknown else ""
+    return (
+        f"No damper met its bump stop; the {CORNER_WORDS[closest.corner]} came closest, in "
+        f"“{name(closest.section)}”, with {millimetres(closest.margin or 0.0)} left.{note}"
+    )
+
+
+def place_words(place: Place) -> str:
+    """Return a place in the driver's words: ``bowl left, exit, RR, hard, 6 of 6 runs, mostly heave``."""
+    parts = [label(place.name), place.corner]
+    if place.kind == "full droop":
+        parts.append("full droop")
+    elif place.hard:
+        parts.append(
+            "hard" if place.hard == len(place.hits) else f"{place.hard} of {len(place.hits)} hits hard"
+        )
+    parts.append(f"{len(place.runs)} of {count(place.passed, 'run')}")
+    if place.cause is not None:
+        parts.append(cause_words(place))
+    return ", ".join(parts)
+
+
+def cause_words(place: Place) -> str:
+    """Return what uses the travel most at a place."""
+    rises = [h.event.vertical_acceleration for h in place.hits if h.event.vertical_acceleration is not None]
+    rise = sum(rises) / len(rises) if rises else 0.0
+    banked = place.bank is not None and place.bank > BANKED
+    if place.kind == "full droop":
+        return "the wheel hangs"
+    heave = "mostly heave" + (" on the bank" if banked else " in a dip" if rise > DIP else "")
+    return {
+        "vertical load": heave,
+        "roll": "mostly roll",
+        "pitch": "mostly pitch from drive or braking",
+        "warp": "mostly twist of the road",
+        "road": "mostly a bump in the road",
+    }[place.cause or "road"]
+
+
+def detail_words(sheet: PlaceSheet) -> str:
+    """Return depth, speed, bank and what the body said, in one line."""
+    place = sheet.place
+    worst = place.worst.event
+    depth = "past droop" if place.kind == "full droop" else "into the stop"
+    parts = [f"deepest {millimetres(worst.stop_compression, 1)} {depth} ({label(place.worst.run, 16)})"]
+    parts.append(f"reached at {worst.approach_speed:.2f} m/s")
+    if place.bank is not None and place.bank > BANKED:
+        parts.append(f"bank {degrees(place.bank)}")
+    kept = [hit.event.lateral_kept for hit in place.hits if hit.event.lateral_kept is not None]
+    if kept and min(kept) < _GRIP:
+        parts.append(f"grip down to {100.0 * min(kept):.0f} % for a moment")
+    unseen = sum(hit.event.seen is False for hit in place.hits)
+    if unseen:
+        parts.append(f"{count(unseen, 'hit')} not felt by the body: look at the {place.corner} pot")
+    return "; ".join(parts) + "."
+
+
+def causes_words(place: Place) -> str:
+    """Return the travel of a place as the sum of its causes."""
+    if not place.causes:
+        return ""
+    words = {"vertical load": "heave", "road": "road"}
+    parts = [f"{words.get(part, part)} {millimetres(value)}" for part, value in place.causes.items()]
+    return "Travel: " + " + ".join(parts).replace("+ −", "− ") + "."
+
+
+def cure_lines(sheet: PlaceSheet, margin: float) -> list[str]:
+    """Return what would clear the stop, each alone, then what cannot."""
+    if not sheet.cures:
+        return [f"No cure worked out: {sheet.why_no_cures}."] if sheet.why_no_cures else []
+    able: list[Cure] = [cure for cure in sheet.cures if cure.possible]
+    unable = [cure for cure in sheet.cures if not cure.possible]
+    lines = [f"To clear it by {millimetres(margin)}, alone: {cure.words}." for cure in able]
+    return lines + [f"{cure.words[0].upper()}{cure.words[1:]}." for cure in unable]
+
+
+def short_cure(sheet: PlaceSheet) -> str:
+    """Return the cures of a place in a few words each."""
+    short = {
+        "bar": lambda c: f"bar ×{c.factor:.2f}" if c.factor is not None else f"bar of {c.needed:.0f} N m/deg",
+        "spring": lambda c: f"springs {c.needed:.0f} N/mm",
+        "ride height": lambda c: f"ride height +{c.needed:.0f} mm",
+        "stop": lambda c: f"stop at {c.needed:.0f} mm",
+    }
+    able = [short[cure.kind](cure) for cure in sheet.cures if cure.possible and cure.needed is not None]
+    unable = [cure.kind for cure in sheet.cures if not cure.possible]
+    axle = axle_of(sheet.place.corner)
+    parts = []
+    if able:
+        parts.append(f"Any one of these at the {axle} clears it: {', or '.join(able)}.")
+    if unable:
+        parts.append(f"Cannot alone: {listed(unable)}.")
+    return " ".join(parts) or sheet.why_no_cures
+
+
+def print_course(result: CourseSheetResult, console: Console) -> None:
+    """Print the course sheet, readable at 80 columns.
+
+    Parameters
+    ----------
+    result : CourseSheetResult
+        What is shown.
+    console : Console
+        Where to.
+    """
+    course = label(result.course or "course without a sheet", 40)
+    console.print(Text(f"{course}, {label(result.car, 40)}", style="bold"))
+    _wrapped(console, course_answer(result))
+    for rank, sheet in enumerate(result.places[:_MOST_PLACES], start=1):
+        console.print()
+        _wrapped(console, f"{rank}  {place_words(sheet.place)}", style="bold")
+        for line in (detail_words(sheet), causes_words(sheet.place), short_cure(sheet)):
+            if line:
+                _wrapped(console, line, indent=3)
+    if len(result.places) > _MOST_PLACES:
+        _wrapped(console, f"{len(result.places) - _MOST_PLACES} more on the page")
+    table = _margins(result)
+    if table.row_count:
+        console.print()
+        console.print(Text("Travel left before the stop, mm (passed 99.9 % of the time)"))
+        console.print(table)
+    for note in result.notes:
+        _wrapped(console, f"Note: {note}.", indent=0)
+
+
+def _margins(result: CourseSheetResult) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), header_style="")
+    table.add_column("section", overflow="fold")
+    for corner in CORNERS:
+        table.add_column(corner, justify="right")
+    sections = list(dict.fromkeys(use.section for use in result.use))
+    known = {(use.section, use.corner): use.margin for use in result.use}
+    if all(margin is None for margin in known.values()):
+        return table
+    for section in [*(s for s in sections if s != WHOLE), WHOLE][:24]:
+        margins = [known.get((section, corner)) for corner in CORNERS]
+        cells = [UNKNOWN if m is None else millimetres(m).removesuffix(" mm") for m in margins]
+        table.add_row(Text(label(section, 28)), *(Text(cell) for cell in cells))
+    return table
+
+
+def _wrapped(console: Console, text: str, indent: int = 0, style: str = "") -> None:
+    for piece in Text(text).wrap(console, console.width - indent):
+        piece.rstrip()
+        piece.stylize(style)
+        console.print(Text(" " * indent).append_text(piece))
