@@ -43,7 +43,7 @@ QUICK_BAND: Final = 30.0
 """Band of the damper's acceleration where it has to stand in for the body's [Hz]."""
 BLOCKS: Final = 10
 """Pieces of the run of which one is left out in turn for the error (jackknife; Efron and Tibshirani 1993)."""
-CLEAR: Final = 30.0
+CLEAR: Final = 15.0
 """Ratio of explained to left-over variance, per independent sample, from which a kink is believed."""
 STIFFER: Final = 0.25
 """A stop must be at least this part as stiff as what pressed before it."""
@@ -63,7 +63,6 @@ class _Table:
     always: Floats
     kinks: Floats
     gaps: Floats
-    slope_column: int
     good: Bools
 
 
@@ -181,7 +180,6 @@ def _body_table(
         always=np.column_stack(always),
         kinks=np.column_stack(kinks),
         gaps=gaps,
-        slope_column=0,
         good=~widened(flags, len(slow) // 2),
     )
 
@@ -205,7 +203,7 @@ def _damper_table(recording: Recording, axle: Axle) -> _Table | None:
         kinks.append(np.column_stack([band(np.maximum(travel[:, side] - gap, 0.0)) for gap in gaps]))
     good = ~widened(bad, len(slow) // 2 + len(taps))
     return _Table(
-        np.concatenate(target), np.vstack(always), np.vstack(kinks), gaps, 0, np.concatenate([good, good])
+        np.concatenate(target), np.vstack(always), np.vstack(kinks), gaps, np.concatenate([good, good])
     )
 
 
@@ -217,15 +215,14 @@ def _kink(table: _Table, method: str) -> Estimate:
     grams = np.array([columns[a:b].T @ columns[a:b] for a, b in pairwise(edges)])
     whole = grams.sum(axis=0)
     fixed = table.always.shape[1]
-    best, left, before, coefficients = _scan(whole, fixed, table.gaps)
+    sizes = np.maximum(np.column_stack([table.always, table.kinks])[table.good].std(axis=0), 1e-12)
+    stiff = sizes[0] / sizes[fixed:]
+    best, left, before, coefficients = _scan(whole, fixed, stiff)
     residual = columns[:, -1] - columns[:, list(range(fixed)) + _used(best, fixed)] @ coefficients
     echo = float(residual[1:] @ residual[:-1] / max(residual @ residual, 1e-12))
     independent = len(columns) * (1.0 - min(echo, 0.99)) / (1.0 + max(echo, 0.0))
     gained = (before - left) / max(left, 1e-12) * independent
-    spread = table.kinks[table.good].std(axis=0), table.always[table.good].std(axis=0)
-    stop = coefficients[fixed] / max(spread[0][best[0]], 1e-12)
-    spring = coefficients[table.slope_column] / max(spread[1][table.slope_column], 1e-12)
-    if gained < CLEAR or stop < STIFFER * max(spring, 0.0):
+    if gained < CLEAR:
         return Estimate.unknown(
             "mm",
             "the sheet states no bump-stop gap and the log shows no contact with a stop to read one from",
@@ -233,10 +230,7 @@ def _kink(table: _Table, method: str) -> Estimate:
         )
     gap = _between(whole, fixed, table.gaps, best)
     others = np.array(
-        [
-            _between(whole - gram, fixed, table.gaps, _scan(whole - gram, fixed, table.gaps)[0])
-            for gram in grams
-        ]
+        [_between(whole - gram, fixed, table.gaps, _scan(whole - gram, fixed, stiff)[0]) for gram in grams]
     )
     error = float(np.sqrt((BLOCKS - 1.0) / BLOCKS * ((others - others.mean()) ** 2).sum()))
     error = float(np.hypot(error, STEP / np.sqrt(12.0)))
@@ -257,9 +251,12 @@ def _used(choice: Choice, fixed: int) -> list[int]:
     return [fixed + choice[0], fixed + choice[1]]
 
 
-def _scan(gram: Floats, fixed: int, gaps: Floats) -> tuple[Choice, float, float, Floats]:
-    """Return the best pair of kinks, the square sum it leaves, that without a kink, and the coefficients."""
-    count = len(gaps)
+def _scan(gram: Floats, fixed: int, stiff: Floats) -> tuple[Choice, float, float, Floats]:
+    """Return the best pair of kinks, the square sum it leaves, that without a kink, and the coefficients.
+
+    `stiff` turns the coefficient of a kink into that of the travel column (the first), per kink.
+    """
+    count = len(stiff)
     pairs = np.array([(k, min(k + step, count - 1)) for k in range(count - 2) for step in STEEPER])
     index = np.hstack([np.tile(np.arange(fixed), (len(pairs), 1)), fixed + pairs])
     matrix = gram[index[:, :, None], index[:, None, :]]
@@ -269,7 +266,10 @@ def _scan(gram: Floats, fixed: int, gaps: Floats) -> tuple[Choice, float, float,
     solved = np.linalg.solve(matrix, right[..., None])[..., 0]
     left = gram[-1, -1] - np.einsum("ij,ij->i", solved, right)
     # A stop turns steeper, never softer.
-    left = np.where((solved[:, -2] > 0.0) & (solved[:, -1] > -0.2 * np.abs(solved[:, -2])), left, np.inf)
+    stop = solved[:, -2] * stiff[pairs[:, 0]]
+    steeper = solved[:, -1] * stiff[pairs[:, 1]]
+    real = (stop > 0.0) & (stop >= STIFFER * solved[:, 0]) & (steeper > -0.2 * stop)
+    left = np.where(real, left, np.inf)
     plain = np.linalg.lstsq(gram[:fixed, :fixed], gram[:fixed, -1], rcond=None)[0]
     before = float(gram[-1, -1] - plain @ gram[:fixed, -1])
     top = int(np.argmin(left))
