@@ -6,9 +6,10 @@ Rooms are imported inside the commands that need them, so that help answers at o
 from __future__ import annotations
 
 import os
+import os
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final, NoReturn
 
@@ -39,6 +40,22 @@ SessionPath = Annotated[
     Path, typer.Argument(metavar="SESSION", help="Session sheet, or the folder that holds session.toml.")
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the results as JSON instead of text.")]
+
+
+def run() -> None:
+    """Run the command line as a process of its own.
+
+    The table reader's threads may still be ending when a command stops early, and taking the interpreter
+    down under them has aborted the process on a loaded machine. By then every file is closed, so the process
+    is left at once.
+    """
+    try:
+        main()
+    except SystemExit as ending:
+        with suppress(OSError, ValueError):
+            sys.stdout.flush()
+            sys.stderr.flush()
+        os._exit(ending.code if isinstance(ending.code, int) else 0)
 
 
 def main() -> None:
