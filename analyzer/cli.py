@@ -6,7 +6,6 @@ Rooms are imported inside the commands that need them, so that help answers at o
 from __future__ import annotations
 
 import os
-import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress

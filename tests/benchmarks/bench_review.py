@@ -1,8 +1,9 @@
 """A cold review of the sample session against the least that any program doing it would have to do.
 
 ``python tests/benchmarks/bench_review.py``. The yardstick imports the library modules the review imports,
-reads the same logs with pandas and draws the same number of figures as SVG, three lines with legend each. Both
-run in processes of their own, in turn; the least time of each counts. Figures of the review hold more.
+reads the same logs with pandas and draws the same number of figures as SVG, three lines with
+legend each. Both
+run in processes of their own, in turn; the least time of each counts.
 """
 
 from __future__ import annotations
