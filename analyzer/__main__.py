@@ -1,6 +1,6 @@
 """Run the command line with ``python -m analyzer``."""
 
-from analyzer.cli import main
+from analyzer.cli import run
 
 if __name__ == "__main__":
-    main()
+    run()

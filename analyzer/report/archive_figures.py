@@ -15,7 +15,7 @@ from analyzer.report.plates import BLACK, PALE, SETUP_LOOK, Plate, axes_in, new_
 from analyzer.report.wording import count, label
 
 MOST_PANELS: Final = 4
-MOST_TICKS: Final = 5
+MOST_TICKS: Final = 4
 _PANEL: Final = 1.5
 _BELOW: Final = 0.5
 _LEFT: Final = 0.66
