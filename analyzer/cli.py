@@ -313,6 +313,39 @@ def archive(
 
 
 @app.command()
+def course(
+    session: SessionPath,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", help="Folder to write the sheet to; 'course' beside the session sheet if not given."
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Write the driver's course sheet: where it runs out of travel, how hard, why, and what would cure it."""
+    from analyzer.comparison.course import course_sheet
+    from analyzer.report.course_page import course_json, write_course
+    from analyzer.report.course_text import print_course
+    from analyzer.session import failure_line, require_runs, review_session
+
+    with _progress(as_json) as tell:
+        review = review_session(session, tell)
+        require_runs(review)
+        tell("laying the runs over each other", 1, 1)
+        result = course_sheet(review)
+        page = write_course(result, out or review.session.path.parent / "course")
+    if as_json:
+        _print_json(course_json(result))
+    else:
+        print_course(result, _console())
+        print(f"course sheet: {page}")
+    line = failure_line(review)
+    if line is not None:
+        raise AnalyzerError(line)
+
+
+@app.command()
 def demo(
     folder: Annotated[
         Path, typer.Argument(metavar="FOLDER", help="Empty or new folder to write the session to.")

@@ -37,6 +37,8 @@ STEP: Final = 0.0005
 """Spacing of the gaps that are tried [m]."""
 STEEPER: Final = tuple(round(0.002 * k / STEP) for k in range(2, 9))
 """Where a progressive stop may turn steeper, in steps past the gap."""
+OTHER_STEEPER: Final = 0.008
+"""Where the stop of the other axle may turn steeper [m]: engineering judgement."""
 SLOW_BAND: Final = 1.0
 """Slower than this the links' own forces and the shape of the course rule, not the springs [Hz]."""
 QUICK_BAND: Final = 30.0
@@ -90,23 +92,36 @@ def bump_stop_gaps(
 ) -> dict[Axle, Estimate]:
     """Return the bump-stop gap of both axles [mm], from the sheet, else from the log."""
     found: dict[Axle, Estimate] = {}
+    unstated: list[Axle] = []
     for axle in AXLES:
         stated = car.axle(axle).damper.bump_stop_gap
         if stated is None:
-            found[axle] = inferred_gap(recording, motion, working, car, axle)
+            unstated.append(axle)
         else:
             error = None if stated.std is None else stated.std * 1000.0
             notes = () if error is not None else ("the sheet states no tolerance",)
             found[axle] = Estimate(
                 stated.value * 1000.0, "mm", std_error=error, method="car sheet", notes=notes
             )
-    return found
+    # The stops of one axle press on the body while those of the other are looked for: the axle that is found
+    # first is taken into account for the other one, and the other way round.
+    for axle in [*unstated, *(unstated if len(unstated) > 1 else [])]:
+        others = {name: known_gap(gap) for name, gap in found.items() if name != axle}
+        found[axle] = inferred_gap(recording, motion, working, car, axle, others)
+    return {axle: found[axle] for axle in AXLES}
 
 
 def inferred_gap(
-    recording: Recording, motion: Motion, working: Working, car: CarSheet, axle: Axle
+    recording: Recording,
+    motion: Motion,
+    working: Working,
+    car: CarSheet,
+    axle: Axle,
+    others: Mapping[Axle, float | None] | None = None,
 ) -> Estimate:
     """Return the bump-stop gap of an axle as its dampers show it [mm].
+
+    `others` are gaps of the other axle that are known [m].
 
     The estimate has no value, and says why, when no kink stands out: a damper that never met its stop shows
     none.
@@ -114,7 +129,7 @@ def inferred_gap(
     missing = [f"damper_{c}" for c in AXLE_CORNERS[axle] if not recording.usable(f"damper_{c}")]
     if missing:
         return Estimate.unknown("mm", f"no usable {' and '.join(missing)} in the log")
-    table = _body_table(recording, motion, working, car, axle)
+    table = _body_table(recording, motion, working, car, axle, others or {})
     method = METHOD
     if table is None:
         table, method = _damper_table(recording, axle), METHOD_DAMPER
@@ -145,7 +160,12 @@ def _hinges(recording: Recording, axle: Axle) -> tuple[Floats, Floats, Bools]:
 
 
 def _body_table(
-    recording: Recording, motion: Motion, working: Working, car: CarSheet, axle: Axle
+    recording: Recording,
+    motion: Motion,
+    working: Working,
+    car: CarSheet,
+    axle: Axle,
+    others: Mapping[Axle, float | None],
 ) -> _Table | None:
     data = motion.data
     if "specific_force_z" not in data or "heave" not in data:
@@ -169,6 +189,13 @@ def _body_table(
         for corner in AXLE_CORNERS[name]:
             speed = derivative(data[f"wheel_{corner}"].to_numpy(), rate)
             always += [quick(speed), quick(np.abs(speed))]
+    for name, gap in others.items():
+        if gap is not None and all(recording.usable(f"damper_{c}") for c in AXLE_CORNERS[name]):
+            other = _hinges(recording, name)[1]
+            for start in (gap, gap + OTHER_STEEPER):
+                pressed = smooth(np.maximum(other - start, 0.0).sum(axis=1), thinning, every)
+                if pressed.any():
+                    always.append(quick(pressed))
     if "specific_force_y" in data:
         always.append(quick(data["specific_force_y"].to_numpy() ** 2))
     kinks = [quick(smooth(np.maximum(travel - gap, 0.0).sum(axis=1), thinning, every)) for gap in gaps]

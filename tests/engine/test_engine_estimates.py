@@ -172,11 +172,6 @@ def test_level_ground_shows_no_bank(
     case = request.node.callspec.params["pair"]
     if case.bank:
         pytest.skip("a drive on banks")
-    if case.name in ("course", "slalom"):
-        missed = (
-            "10 to 17 degrees rms: in changes of side the nose turns against the path, and the sign is lost"
-        )
-        request.applymarker(pytest.mark.xfail(strict=True, reason=missed))
     for estimated in pair:
         _, error, _ = _bank_error(estimated)
         assert np.sqrt((error**2).mean()) < 4.0

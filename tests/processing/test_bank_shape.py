@@ -1,0 +1,97 @@
+"""Bank, crest and dip: closed forms, and the engine's road."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from engine.car import ENGINE_CAR
+from engine.runs import estimate, make_run
+
+from analyzer.constants import STANDARD_GRAVITY
+from analyzer.processing.bank import bank_angle
+from analyzer.processing.road import bank_and_crest, road_stretches
+
+RATE = 100.0
+TIME = np.arange(0.0, 30.0, 1.0 / RATE)
+
+
+def _forces(bank: float, turning: np.ndarray, speed: float, rise: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Return road-plane forces of a point mass on a path (statics)."""
+    lateral, weight = speed * turning, STANDARD_GRAVITY + rise
+    across = lateral * np.cos(bank) - weight * np.sin(bank)
+    up = weight * np.cos(bank) + lateral * np.sin(bank)
+    return np.zeros_like(across), across, up
+
+
+# Statics of a banked turn at 1 g towards the centre: lateral and normal force in g, from the force triangle
+# of any mechanics textbook (recomputed).
+@pytest.mark.parametrize(
+    ("degrees", "across", "up"),
+    [(5, 0.909, 1.083), (10, 0.811, 1.158), (20, 0.598, 1.282), (31, 0.342, 1.372), (60, -0.366, 1.366)],
+)
+def test_closed_form_from_the_accelerometer_alone(degrees: float, across: float, up: float) -> None:
+    bank = np.radians(degrees)
+    forces = _forces(bank, np.full_like(TIME, STANDARD_GRAVITY / 16.0), 16.0, 0.0 * TIME)
+    assert forces[1][0] / STANDARD_GRAVITY == pytest.approx(across, abs=6e-4)
+    assert forces[2][0] / STANDARD_GRAVITY == pytest.approx(up, abs=6e-4)
+    if degrees > 35:
+        return  # steeper than any road that is driven slowly enough for the force to point outwards
+    found, _ = bank_angle(forces, RATE, None, None)
+    assert np.degrees(found[len(found) // 2]) == pytest.approx(degrees, abs=0.01)
+
+
+@pytest.mark.parametrize("degrees", [20.0, 31.0])
+def test_slower_than_the_neutral_speed_the_yaw_tells_the_turn(degrees: float) -> None:
+    bank = np.radians(degrees)
+    turning = np.full_like(TIME, 0.5 * STANDARD_GRAVITY * np.tan(bank) / 10.0)
+    found, turn = bank_angle(_forces(bank, turning, 10.0, 0.0 * TIME), RATE, turning * np.cos(bank), None)
+    assert np.degrees(found[1500]) == pytest.approx(degrees, abs=0.01)
+    assert turn[1500] == 1.0
+
+
+@pytest.mark.parametrize(("degrees", "turning"), [(0.0, 0.15), (0.0, 0.5), (15.0, 0.5)])
+@pytest.mark.parametrize("rise", [4.0, -3.0])
+def test_crests_and_dips_do_not_read_as_banks(degrees: float, turning: float, rise: float) -> None:
+    rng = np.random.default_rng(1)
+    way = rise * np.exp(-(((TIME - 15.0) / 0.8) ** 2))
+    bank, rate = np.radians(degrees), np.full_like(TIME, turning)
+    forces = tuple(
+        part + spread * rng.standard_normal(len(TIME))
+        for part, spread in zip(_forces(bank, rate, 16.0, way), (0.3, 0.3, 0.5), strict=True)
+    )
+    yaw = rate * np.cos(bank) + 0.01 * rng.standard_normal(len(TIME))
+    found, error, crest = bank_and_crest(forces, RATE, yaw, np.full_like(TIME, 16.0))
+    inside = slice(300, -300)
+    off = np.degrees(np.abs(found - bank)[inside])
+    alone = np.degrees(np.abs(bank_angle(forces, RATE, yaw, None)[0] - bank)[inside])
+    assert off.max() < 5.5
+    assert off.max() < alone.max() / 3.0
+    assert crest[1500] == pytest.approx(rise, rel=0.25)
+    assert np.mean(np.abs(found - bank)[inside] < 2.0 * error[inside]) > 0.95
+
+
+@pytest.mark.parametrize(("name", "bank"), [("bowl", 15.0), ("course", 0.0)])
+def test_bank_of_the_engines_road(tmp_path: Path, name: str, bank: float) -> None:
+    run = make_run(tmp_path / "r.csv", "full", name, 100, "B", bank, car=ENGINE_CAR)
+    motion = estimate(run).motion
+    time, true = run.truth.time, np.degrees(run.truth.bank)
+    moving = (time > 9.0) & (time < time[-1] - 2.0)
+    for column, level in (("bank_by_force", 0.8), ("bank", 2.0)):
+        found = np.degrees(np.interp(time, motion.data.index.to_numpy(), motion.data[column].to_numpy()))
+        error = (found - true)[moving]
+        assert np.sqrt((error**2).mean()) < level
+        steady = (np.abs(np.gradient(true, time)) < 0.2)[moving] & (true[moving] > 3.0)
+        if bank:
+            assert steady.sum() > 1000
+            assert np.abs(error[steady]).max() < 1.0
+    spread = np.degrees(np.interp(time, motion.data.index.to_numpy(), motion.data["bank_error"].to_numpy()))
+    assert np.mean(np.abs(error) < 2.0 * spread[moving]) > 0.95
+    banked = [s for s in road_stretches(motion, RATE) if s.kind == "banked"]
+    assert bool(banked) == bool(bank)
+    for stretch in banked:
+        quarter = (stretch.end - stretch.start) // 4
+        ends = motion.data.index.to_numpy()[[stretch.start + quarter, stretch.end - quarter]]
+        middle = (time >= ends[0]) & (time < ends[1])
+        assert np.degrees(stretch.value) == pytest.approx(true[middle].mean(), abs=1.0)
