@@ -32,8 +32,9 @@ def run_on_cluster(tasks: Iterable[Task], address: str, work: Work = estimate_ru
 
     Notes
     -----
-    The scheduler gives the tasks of a worker that dies to another one; a run that ends worker after worker is
-    left out with its reason. Results are written by this process alone.
+    The scheduler gives the tasks of a worker that dies to another one. Of those it gives up, since they lay
+    at several workers that died, each is done again alone; a run that still ends worker after worker is left
+    out with its reason. Results are written by this process alone.
     """
     try:
         import distributed
@@ -57,10 +58,19 @@ def run_on_cluster(tasks: Iterable[Task], address: str, work: Work = estimate_ru
                 finished.add(future)
 
         hand_out()
+        lost: list[Task] = []
         while out:
             future = next(finished)
-            yield _record(future, out.pop(future.key))
+            task = out.pop(future.key)
+            if future.status == "finished":
+                yield future.result()
+            else:
+                lost.append(task)
             hand_out()
+        for task in lost:
+            alone = client.submit(work, task, key=f"alone-{task.key}", pure=False, retries=RETRIES)
+            alone.exception()  # waits until it is done, one way or the other
+            yield _record(alone, task)
     finally:
         client.close()
 

@@ -87,12 +87,10 @@ def test_killed_pass_is_completed(season, undisturbed):
 @pytest.mark.slow
 def test_fifty_kills_at_random_moments(season_master, tmp_path, undisturbed):
     rng = random.Random(6)
-    at_work = 0
-    for round_ in range(10):
-        season = shutil.copytree(season_master, tmp_path / str(round_) / "season")
-        at_work += survive(season, undisturbed, 6, rng)
-    # Some passes end before their time; at least fifty were cut off.
+    at_work = seasons = 0
+    # Some passes end before their time, since those before have done most of the work: they do not count.
     while at_work < 50:
-        season = shutil.copytree(season_master, tmp_path / f"more{at_work}" / "season")
-        at_work += survive(season, undisturbed, 6, rng)
-    assert at_work >= 50
+        season = shutil.copytree(season_master, tmp_path / str(seasons) / "season")
+        at_work += survive(season, undisturbed, 4, rng)
+        seasons += 1
+    assert seasons < 40
