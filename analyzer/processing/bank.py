@@ -19,8 +19,9 @@ its path for about a second, which must not count as a turn."""
 OUTWARD_S: Final = 2.0
 """A force out of the turn that lasts shorter is the end of a drift, not a bank driven slowly [s]: engineering
 judgement."""
-STEEPEST: Final = np.radians(35.0)
-"""No road that is driven is steeper [rad]; a steeper answer means the direction of the turn was mistaken."""
+STEEPEST: Final = np.radians(62.0)
+"""A steeper answer means that the direction of the turn was mistaken [rad]: engineering judgement, above the
+steepest bank of the statics the angle is checked against (60 degrees)."""
 FAINT: Final = 0.1 * STANDARD_GRAVITY
 """In-plane force below which no bank is worked out [m/s2]: engineering judgement."""
 
