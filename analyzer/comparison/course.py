@@ -26,6 +26,11 @@ if TYPE_CHECKING:
     from analyzer.processing.results import RunEstimates
     from analyzer.session import Review
 
+SPRING_NOTE: Final = (
+    "spring rates are the least that could do: on rough, level courses with quick changes of side the change "
+    "of travel worked out for a spring was 15 to 50 % too large on a rigid-body car, on banks up to 12 %"
+)
+"""Measured in docs/course-sheet.md; a reader who buys a spring by the figure must know."""
 TRACE_S: Final = 0.4
 """Time shown on both sides of the deepest point of an event [s]."""
 
@@ -157,20 +162,21 @@ def course_sheet(review: Review, margin: float = MARGIN) -> CourseSheetResult:
         )
     gaps = {axle: _pooled([run.stops[axle] for run in review.runs if axle in run.stops]) for axle in AXLES}
     metres = {axle: known_gap(gap) for axle, gap in gaps.items()}
-    places = places_of(line, review.runs)
+    places = tuple(_place_sheet(review, place, metres, margin) for place in places_of(line, review.runs))
+    springs = any(cure.kind == "spring" and cure.possible for place in places for cure in place.cures)
     return CourseSheetResult(
         session=session.sheet.name,
         car=session.car.name,
         course=None if session.course is None else session.course.name,
         line=line,
-        places=tuple(_place_sheet(review, place, metres, margin) for place in places),
+        places=places,
         use=damper_use(line, review.runs, review.recordings, metres),
         banks=_bank_uses(review, line),
         gaps=gaps,
         stops={axle: stop_of(session.car, axle, metres[axle]) for axle in AXLES},
         margin=margin,
         runs=tuple(line.alignments),
-        notes=_notes(review, line, gaps),
+        notes=_notes(review, line, gaps) + ((SPRING_NOTE,) if springs else ()),
     )
 
 
