@@ -154,8 +154,7 @@ def review_session(path: Path, progress: Progress | None = None, seed: int = 0) 
         except LogError as error:
             failed[run.name] = str(error)
             continue
-        # What the estimates say about the log belongs to its health.
-        recordings.append(replace(recording, health=(*recording.health, *estimates.checks)))
+        recordings.append(recording)
         runs.append(estimates)
     tell("comparing", steps - 1, steps)
     setups = setup_results(session.car, session.sheet.setups, runs, predictions)
