@@ -32,7 +32,7 @@ spring = { rate = "7 kgf/mm ± 1 %", motion_ratio = "0.920 ± 0.005" }
 [front.damper]
 bump_stop_gap = "36 mm"
 full_bump = "56 mm"
-full_droop = "75 mm"
+full_droop = "55 mm"
 bump_stop_rate.compression = ["0 mm", "5 mm", "10 mm", "15 mm", "20 mm"]
 bump_stop_rate.load = ["0 N", "310 N", "750 N", "1310 N", "2000 N"]
 rates = { bump = "3200 N s/m ± 5 %", rebound = "5200 N s/m ± 5 %" }
@@ -40,12 +40,16 @@ rates = { bump = "3200 N s/m ± 5 %", rebound = "5200 N s/m ± 5 %" }
 [front.bar]
 kind = "bladed"
 motion_ratio = "0.480 ± 0.003"
-tube = { material = "4130", outside_diameter = "31.75 mm", wall = "2.41 mm ± 0.04 mm", length = "0.90 m" }
+tube.material = "4130"
+tube.yield_strength = "900 MPa" # tube and blades hardened and tempered after welding, test piece
+tube.outside_diameter = "31.75 mm"
+tube.wall = "2.41 mm ± 0.04 mm"
+tube.length = "0.90 m"
 mounts = { spacing = "0.78 m", rate = "20 kN/mm ± 20 %" }
 blade = { material = "spring steel", depth = "38 mm", thickness = "8 mm" }
 holes = ["254 mm", "235 mm", "216 mm"] # hole 1 is the outermost, the softest
 spacer = { thickness = "8 mm", side = "outboard", most = 4 }
-bolt = { diameter = "12 mm" }
+bolt = { diameter = "12 mm", material = "bolt 10.9" }
 fitted = { hole = 3, spacers = 0 }
 
 [rear]
@@ -59,7 +63,7 @@ spring = { rate = "5 kgf/mm ± 1 %", motion_ratio = "0.960 ± 0.005" }
 [rear.damper]
 bump_stop_gap = "46 mm"
 full_bump = "54 mm"
-full_droop = "80 mm"
+full_droop = "60 mm"
 bump_stop_rate.compression = ["0 mm", "2 mm", "4 mm", "6 mm", "8 mm"]
 bump_stop_rate.load = ["0 N", "100 N", "216 N", "350 N", "504 N"]
 rates = { bump = "2600 N s/m ± 5 %", rebound = "4300 N s/m ± 5 %" }
@@ -67,12 +71,16 @@ rates = { bump = "2600 N s/m ± 5 %", rebound = "4300 N s/m ± 5 %" }
 [rear.bar]
 kind = "bladed"
 motion_ratio = "0.500 ± 0.003"
-tube = { material = "4130", outside_diameter = "25.4 mm", wall = "2.11 mm ± 0.04 mm", length = "0.86 m" }
+tube.material = "4130"
+tube.yield_strength = "900 MPa" # tube and blades hardened and tempered after welding, test piece
+tube.outside_diameter = "25.4 mm"
+tube.wall = "2.11 mm ± 0.04 mm"
+tube.length = "0.86 m"
 mounts = { spacing = "0.74 m", rate = "20 kN/mm ± 20 %" }
 blade = { material = "spring steel", depth = "38 mm", thickness = "8 mm" }
 holes = ["240 mm", "220 mm", "200 mm"]
 spacer = { thickness = "8 mm", side = "outboard", most = 4 }
-bolt = { diameter = "12 mm" }
+bolt = { diameter = "12 mm", material = "bolt 10.9" }
 fitted = { hole = 2, spacers = 1 }
 
 [logger]
