@@ -12,6 +12,7 @@ from analyzer.comparison.wishes import parse_wish
 from analyzer.errors import SheetError
 from analyzer.prediction.check import check_bars
 from analyzer.session import Progress, Review, review_session
+from analyzer.sheets.car import CarSheet
 from analyzer.sheets.reading import read_car
 
 
@@ -34,22 +35,31 @@ def choose_next(path: Path, wish: str, setup: str | None, progress: Progress) ->
     AnalyzerError
         When a sheet cannot be used, or the wish or the set-up is not known.
     """
-    parsed = parse_wish(wish)
-    if _is_car(path):
-        car = read_car(path)
-        check_bars(car, path)
-        if setup is not None:
-            raise SheetError(
-                path, "", f'a car sheet has no set-up "{setup}"', "name a session sheet, or leave --from out"
-            )
-        return choose(car, parsed, present_setup(car))
-    review = review_session(path, progress)
+    parse_wish(wish)  # a wish that is not understood is told before any log is read
+    if not _is_car(path):
+        return choose_after(review_session(path, progress), wish, setup)
+    car = read_car(path)
+    check_bars(car, path)
+    if setup is not None:
+        raise SheetError(
+            path, "", f'a car sheet has no set-up "{setup}"', "name a session sheet, or leave --from out"
+        )
+    return choose_for_car(car, wish)
+
+
+def choose_for_car(car: CarSheet, wish: str) -> Choice:
+    """Do the same for a car sheet that has been read; the fitted setting is the present one."""
+    return choose(car, parse_wish(wish), present_setup(car))
+
+
+def choose_after(review: Review, wish: str, setup: str | None) -> Choice:
+    """Do the same for a session that has been reviewed, with the calibrated car beside its sheet."""
     name = _present(review, setup)
     session = review.session
     file = session.path.parent / FILE_NAME
     calibration = read_calibration(file, session.car, session.car_path) if file.is_file() else None
     setups = session.sheet.setups
-    return choose(session.car, parsed, setups[name], name, setups, review.runs, calibration)
+    return choose(session.car, parse_wish(wish), setups[name], name, setups, review.runs, calibration)
 
 
 def _is_car(path: Path) -> bool:

@@ -68,6 +68,8 @@ class Review:
         In the order of the sheet, those with at least one run or a prediction.
     comparisons : tuple of Comparison
         Each set-up against the one before it in the sheet.
+    seed : int
+        Seed of the random draws behind the intervals.
     """
 
     session: Session
@@ -76,6 +78,7 @@ class Review:
     failed: dict[str, str]
     setups: tuple[SetupResult, ...]
     comparisons: tuple[Comparison, ...]
+    seed: int = 0
 
 
 def load_session(path: Path) -> Session:
@@ -138,7 +141,11 @@ def review_session(path: Path, progress: Progress | None = None, seed: int = 0) 
     SheetError
         When a sheet cannot be used.
     """
-    session = load_session(path)
+    return review_loaded(load_session(path), progress, seed)
+
+
+def review_loaded(session: Session, progress: Progress | None = None, seed: int = 0) -> Review:
+    """Do the same as `review_session` for sheets that have been read."""
     steps = len(session.sheet.runs) + 2
     tell = progress or (lambda _what, _done, _all: None)
     tell("predicting the set-ups", 0, steps)
@@ -165,6 +172,7 @@ def review_session(path: Path, progress: Progress | None = None, seed: int = 0) 
         failed=failed,
         setups=setups,
         comparisons=_compare(session, setups, runs),
+        seed=seed,
     )
 
 

@@ -11,12 +11,12 @@ from analyzer.report.wording import UNKNOWN, interval, label, percent, readable,
 
 if TYPE_CHECKING:
     from analyzer.comparison.results import SetupResult
+    from analyzer.prediction.results import SetupPrediction
     from analyzer.processing.results import RunEstimates
 
 
-def prediction_table(setup: SetupResult) -> PageTable:
+def prediction_table(prediction: SetupPrediction) -> PageTable:
     """Return what the sheet predicts for one set-up."""
-    prediction = setup.predicted
     rows: list[tuple[str, Estimate]] = [
         (f"{axle} bar rate per side, {label(bar.setting)}", bar.rate) for axle, bar in prediction.bars.items()
     ]
@@ -32,13 +32,13 @@ def prediction_table(setup: SetupResult) -> PageTable:
             for part in ("elastic", "geometric", "unsprung", "total")
         ]
     rows.append(("front share of load transfer", percent(prediction.front_share)))
-    return _estimates_table(f"Predicted for {label(setup.name)}", rows, "; ".join(prediction.assumed))
+    return estimates_table(f"Predicted for {label(prediction.name)}", rows, "; ".join(prediction.assumed))
 
 
 def measured_table(setup: SetupResult) -> PageTable:
     """Return what all runs of one set-up showed together."""
     rows = [(key.replace("_", " "), estimate) for key, estimate in setup.measured.items()]
-    return _estimates_table(f"Measured on {label(setup.name)}", rows, "")
+    return estimates_table(f"Measured on {label(setup.name)}", rows)
 
 
 def further_table(run: RunEstimates) -> PageTable:
@@ -52,7 +52,7 @@ def further_table(run: RunEstimates) -> PageTable:
             (f"time with a light wheel, {axle}", percent(share.light_time)),
         ]
     rows += [(key.replace("_", " "), estimate) for key, estimate in run.further.items()]
-    return _estimates_table(f"More figures of {label(run.name)}", rows, "")
+    return estimates_table(f"More figures of {label(run.name)}", rows)
 
 
 def compliance_table(setup: SetupResult) -> PageTable | None:
@@ -77,7 +77,8 @@ def compliance_table(setup: SetupResult) -> PageTable | None:
     )
 
 
-def _estimates_table(caption: str, rows: Sequence[tuple[str, Estimate]], assumed: str) -> PageTable:
+def estimates_table(caption: str, rows: Sequence[tuple[str, Estimate]], assumed: str = "") -> PageTable:
+    """Return named estimates with interval and method."""
     return PageTable(
         caption,
         ("Quantity", "Value", "95 % interval", "How"),

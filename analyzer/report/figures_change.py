@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from matplotlib.axes import Axes
@@ -16,9 +17,9 @@ if TYPE_CHECKING:
     from analyzer.session import Review
 
 
-def change_plate(review: Review) -> Plate | None:
+def change_plate(comparisons: Sequence[Comparison]) -> Plate | None:
     """Return every change of set-up on one scale: measured, predicted, and what was too small to see."""
-    shown = [c for c in review.comparisons if c.stiffness_ratio.value is not None]
+    shown = [c for c in comparisons if c.stiffness_ratio.value is not None]
     if not shown:
         return None
     figure = new_figure(0.6 + 1.0 * len(shown))

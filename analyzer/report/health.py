@@ -53,15 +53,21 @@ def print_health(outcome: CheckOutcome, console: Console) -> None:
         _print_recording(recording, console)
 
 
-def _print_recording(recording: Recording, console: Console) -> None:
+def recording_line(recording: Recording) -> str:
+    """Return length, rate, number of channels and outcome of the checks, in one line."""
     findings = [row for row in recording.health if row.verdict in (Verdict.SUSPECT, Verdict.BAD)]
     tested = sum(row.verdict is not Verdict.NOT_TESTED for row in recording.health)
     count = f"{len(findings)} of {tested} checks found something" if findings else f"all {tested} checks good"
     seconds = len(recording.data) / recording.sample_rate
-    console.print(
-        f"[bold]{escape(recording.run)}[/bold]: {seconds:.1f} s at {recording.sample_rate:.4g} Hz,"
+    return (
+        f"{recording.run}: {seconds:.1f} s at {recording.sample_rate:.4g} Hz,"
         f" {len(recording.data.columns)} channels; {count}"
     )
+
+
+def _print_recording(recording: Recording, console: Console) -> None:
+    name, _, rest = recording_line(recording).rpartition(": ")
+    console.print(f"[bold]{escape(name)}[/bold]: {escape(rest)}")
     rows = [row for row in recording.health if row.verdict is not Verdict.GOOD]
     if rows:
         table = Table(box=None, pad_edge=False, show_edge=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from analyzer.constants import AXLES
@@ -26,7 +27,8 @@ from analyzer.report.wording import (
 )
 
 if TYPE_CHECKING:
-    from analyzer.ingest.recording import HealthRow
+    from analyzer.comparison.results import Comparison
+    from analyzer.ingest.recording import HealthRow, Recording
     from analyzer.processing.results import BottomingEvent, RunEstimates
     from analyzer.session import Review
 
@@ -35,6 +37,9 @@ MOST_ROWS: Final = 40
 
 
 _LOOK: Final = {Verdict.GOOD: "", Verdict.NOT_TESTED: "", Verdict.SUSPECT: "suspect", Verdict.BAD: "bad"}
+
+
+_HEALTH_COLUMNS: Final = ("Run", "Channel", "Check", "Verdict", "Found", "Limit", "What it means")
 
 
 def runs_table(review: Review) -> PageTable:
@@ -82,9 +87,19 @@ def findings_table(review: Review) -> PageTable:
     rows = findings(review)
     return PageTable(
         "Checks that ask for a look",
-        ("Run", "Channel", "Check", "Verdict", "Found", "Limit", "What it means"),
+        _HEALTH_COLUMNS,
         tuple(_health_row(name, row) for name, row in rows[:MOST_ROWS]),
         _more(len(rows), MOST_ROWS, "health.csv"),
+    )
+
+
+def health_table(caption: str, recording: Recording) -> PageTable:
+    """Return the checks of one log that are not good."""
+    rows = [row for row in recording.health if row.verdict is not Verdict.GOOD]
+    return PageTable(
+        caption,
+        _HEALTH_COLUMNS[1:],
+        tuple(_health_row(recording.run, row)[1:] for row in rows),
     )
 
 
@@ -124,9 +139,8 @@ def _health_row(run: str, row: HealthRow) -> tuple[Cell, ...]:
 
 
 def _plain(value: float | None, unit: str) -> Cell:
-    return Cell(
-        UNKNOWN if value is None else f"{value:.4g} {label(unit, 12) if unit else ''}".strip(), number=True
-    )
+    shown = "" if unit in ("", "1") else label(unit, 12)
+    return Cell(UNKNOWN if value is None else f"{value:.4g} {shown}".strip(), number=True)
 
 
 def ledger_table(review: Review, everything: bool) -> PageTable:
@@ -157,7 +171,7 @@ def ledger_table(review: Review, everything: bool) -> PageTable:
     )
 
 
-def changes_table(review: Review) -> PageTable:
+def changes_table(comparisons: Sequence[Comparison]) -> PageTable:
     """Return every comparison of two set-ups."""
     return PageTable(
         "Changes of set-up",
@@ -180,7 +194,7 @@ def changes_table(review: Review) -> PageTable:
                 Cell(value_with_interval(c.predicted_ratio), reason(c.predicted_ratio), number=True),
                 _small(c.smallest_visible),
             )
-            for c in review.comparisons[:MOST_ROWS]
+            for c in comparisons[:MOST_ROWS]
         ),
     )
 

@@ -138,20 +138,24 @@ def _tuner(review: Review, tell: Tell) -> Part:
             f"Set-up {label(setup.name)}: {setting_words(review, setup.name) or 'no bar in the sheet'}",
             tables=tuple(
                 table
-                for table in (measured_table(setup), prediction_table(setup), compliance_table(setup))
+                for table in (
+                    measured_table(setup),
+                    prediction_table(setup.predicted),
+                    compliance_table(setup),
+                )
                 if table is not None
             ),
         )
         for setup in review.setups
     ]
-    changes = changes_table(review)
+    changes = changes_table(review.comparisons)
     return Part(
         "tuner",
         "Tuner",
         QUESTIONS["tuner"],
         tuner_answer(review),
         tuple(points),
-        _known(change_plate(review), *roll_plates(review)),
+        _known(change_plate(review.comparisons), *roll_plates(review)),
         (changes,) if changes.rows else (),
         _worth_opening(folds),
     )

@@ -115,12 +115,26 @@ def markup(plate: Plate) -> str:
     escaped by the SVG writer.
     """
     svg = svg_text(plate.figure)
-    if len(svg) > LARGEST_SVG:
-        buffer = io.BytesIO()
-        plate.figure.savefig(buffer, format="png", metadata={"Software": None})
-        data = base64.b64encode(buffer.getvalue()).decode("ascii")
-        return f'<img alt="{_attribute(plate.alt)}" src="data:image/png;base64,{data}">'
-    return _inline(svg, plate)
+    return _png(plate) if len(svg) > LARGEST_SVG else _inline(svg, plate)
+
+
+def image(plate: Plate) -> str:
+    """Return the figure as an HTML image that shares no identifier with what else is on the page."""
+    svg = svg_text(plate.figure)
+    return _png(plate) if len(svg) > LARGEST_SVG else image_of(svg, plate.alt)
+
+
+def image_of(svg: str, alt: str) -> str:
+    """Return a drawing as an HTML image with everything in it."""
+    data = base64.b64encode(svg.encode("utf-8", "xmlcharrefreplace")).decode("ascii")
+    return f'<img alt="{_attribute(alt)}" src="data:image/svg+xml;base64,{data}">'
+
+
+def _png(plate: Plate) -> str:
+    buffer = io.BytesIO()
+    plate.figure.savefig(buffer, format="png", metadata={"Software": None})
+    data = base64.b64encode(buffer.getvalue()).decode("ascii")
+    return f'<img alt="{_attribute(plate.alt)}" src="data:image/png;base64,{data}">'
 
 
 def svg_text(figure: Figure) -> str:

@@ -6,7 +6,10 @@ import csv
 import io
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Row = dict[str, Any]
 
@@ -84,7 +87,29 @@ def csv_tables(results: dict[str, Any]) -> dict[str, str]:
         UTF-8 text, comma separated, one header row, lines ended by a line feed. Columns and units are
         listed in docs/results.md. Unknown figures are empty cells.
     """
-    rows = {
+    rows = _all_rows(results)
+    return {file: csv_text(COLUMNS[file], rows[file]) for file in COLUMNS}
+
+
+def data_frames(results: dict[str, Any]) -> dict[str, pd.DataFrame]:
+    """Return every table as a DataFrame under its file's name without ``.csv``; unknown cells are missing.
+
+    Parameters
+    ----------
+    results : dict
+        From `analyzer.report.results.results_dict`.
+    """
+    import pandas as pd
+
+    rows = _all_rows(results)
+    return {
+        file.removesuffix(".csv"): pd.DataFrame(list(rows[file]), columns=list(columns))
+        for file, columns in COLUMNS.items()
+    }
+
+
+def _all_rows(results: dict[str, Any]) -> dict[str, Iterator[Row]]:
+    return {
         "runs.csv": _runs(results),
         "setups.csv": _setups(results),
         "measured_against_predicted.csv": _ledgers(results),
@@ -93,7 +118,6 @@ def csv_tables(results: dict[str, Any]) -> dict[str, str]:
         "health.csv": _health(results),
         "left_out.csv": ({"run": f["name"], "reason": f["reason"]} for f in results["failed"]),
     }
-    return {file: csv_text(COLUMNS[file], rows[file]) for file in COLUMNS}
 
 
 def write_tables(results: dict[str, Any], folder: Path) -> None:

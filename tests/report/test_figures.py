@@ -83,7 +83,7 @@ def test_roll_figure_is_left_out_for_an_axle_without_a_fit(review):
 
 
 def test_change_shows_both_ratios_with_intervals_and_what_is_too_small(review):
-    axes = change_plate(review).figure.axes[0]
+    axes = change_plate(review.comparisons).figure.axes[0]
     spans = [tuple(line.get_xdata()) for line in axes.get_lines() if len(line.get_xdata()) == 2]
     band = axes.collections[0].get_paths()[0].get_extents()
 
@@ -167,7 +167,7 @@ def test_budget_bars_add_up_to_the_peak(review):
 def test_figures_without_data_are_left_out(review_with):
     empty = review_with(Options(unknown=True, compared=False, bottomed=False))
 
-    assert change_plate(empty) is None
+    assert change_plate(empty.comparisons) is None
     assert agreement_plate(empty) is None
     assert run_plate(empty) is None
     assert budget_plate(empty) is None

@@ -1,0 +1,283 @@
+"""How results show themselves in a notebook: the answer, a small table and a figure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from functools import partial
+from html import escape
+from typing import TYPE_CHECKING, Any, Final
+
+from analyzer.report.cells import Cell, PageTable, number
+from analyzer.report.wording import figure, interval, label, reason, sentence
+
+if TYPE_CHECKING:
+    from analyzer.archive.results import Archive, CarSeason
+    from analyzer.checking import CheckOutcome
+    from analyzer.comparison.choice import Choice
+    from analyzer.comparison.course import CourseSheetResult
+    from analyzer.comparison.results import Comparison, Confirmation, SetupResult
+    from analyzer.estimate import Estimate
+    from analyzer.ingest.recording import Recording
+    from analyzer.prediction.ladder_results import BarLadder
+    from analyzer.prediction.results import SetupPrediction
+    from analyzer.processing.results import RunEstimates
+    from analyzer.report.plates import Plate
+    from analyzer.session import Review
+
+_HOOK: Final = "_repr_html_"
+"""The method notebooks look for (IPython's documented display protocol)."""
+
+_MOST_ROWS: Final = 30
+
+
+def show_in_notebooks() -> None:
+    """Give the main results the method notebooks ask for.
+
+    It is hung on from here since results lie in rooms that know nothing of pages: data goes one way.
+    """
+    for cls, shown in _shown().items():
+        setattr(cls, _HOOK, shown)
+
+
+def _shown() -> dict[type, Callable[[Any], str]]:
+    from analyzer.archive.results import Archive
+    from analyzer.checking import CheckOutcome
+    from analyzer.comparison.choice import Choice
+    from analyzer.comparison.course import CourseSheetResult
+    from analyzer.comparison.results import Comparison, Confirmation, SetupResult
+    from analyzer.estimate import Estimate
+    from analyzer.ingest.recording import Recording
+    from analyzer.prediction.ladder_results import BarLadder
+    from analyzer.prediction.results import SetupPrediction
+    from analyzer.processing.results import RunEstimates
+    from analyzer.session import Review
+
+    return {
+        Archive: _archive,
+        BarLadder: _ladder,
+        CheckOutcome: _checked,
+        Choice: _choice,
+        Comparison: _comparison,
+        Confirmation: _confirmation,
+        CourseSheetResult: _course,
+        Estimate: _estimate,
+        Recording: _recording,
+        Review: _review,
+        RunEstimates: _run,
+        SetupPrediction: _prediction,
+        SetupResult: _setup,
+    }
+
+
+def _estimate(estimate: Estimate) -> str:
+    span = interval(estimate)
+    words = figure(estimate) + (f" (95 % interval {span})" if span else "")
+    return _line(f"{words}. {reason(estimate)}" if reason(estimate) else words)
+
+
+def _review(review: Review) -> str:
+    from analyzer.report.figures_change import change_plate
+    from analyzer.report.figures_roll import run_plate
+    from analyzer.report.page_tables import runs_table
+    from analyzer.report.text import driver_answer, team_answer
+    from analyzer.report.verdict_text import tuner_answer
+
+    answers = (team_answer(review), tuner_answer(review), driver_answer(review))
+    return (
+        _head(f"{label(review.session.sheet.name, 80)}, {label(review.session.car.name)}")
+        + "".join(map(_line, answers))
+        + _table(runs_table(review))
+        + _figures(lambda: (run_plate(review), change_plate(review.comparisons)))
+    )
+
+
+def _run(run: RunEstimates) -> str:
+    from analyzer.report.estimate_tables import estimates_table, further_table
+
+    rows = [(f"roll gradient {key}", estimate) for key, estimate in run.roll_gradient.items()]
+    gradients = estimates_table(f"{label(run.name)} on {label(run.setup)}", rows)
+    return _table(gradients) + _table(further_table(run)) + "".join(_line(sentence(n)) for n in run.notes)
+
+
+def _setup(setup: SetupResult) -> str:
+    from analyzer.report.estimate_tables import measured_table, prediction_table
+
+    return _table(measured_table(setup)) + _table(prediction_table(setup.predicted))
+
+
+def _prediction(prediction: SetupPrediction) -> str:
+    from analyzer.report.estimate_tables import prediction_table
+
+    return _table(prediction_table(prediction))
+
+
+def _comparison(comparison: Comparison) -> str:
+    from analyzer.report.figures_change import change_plate
+    from analyzer.report.page_tables import changes_table
+    from analyzer.report.verdict_text import comparison_answer, next_step, smallest_visible
+
+    lines = (comparison_answer(comparison), smallest_visible(comparison), next_step(comparison))
+    return (
+        "".join(map(_line, lines))
+        + _table(changes_table([comparison]))
+        + _figures(lambda: (change_plate([comparison]),))
+    )
+
+
+def _confirmation(confirmation: Confirmation) -> str:
+    rows = tuple(
+        (
+            Cell(f"{label(part.name, 60)}, {part.before.unit}"),
+            *(number(estimate) for estimate in (part.before, part.after, part.change)),
+        )
+        for part in confirmation.parts
+    )
+    lines = (f"Reasons: {confirmation.reasons.answer}", f"Next: {confirmation.plan}", *confirmation.cautions)
+    return (
+        _comparison(confirmation.comparison)
+        + _table(PageTable("Ledger", ("Part", "Before", "After", "Change"), rows))
+        + "".join(_line(sentence(line)) for line in lines)
+    )
+
+
+def _choice(choice: Choice) -> str:
+    rows = tuple(
+        (
+            Cell("; ".join(option.changes) or "leave the car as it is"),
+            Cell("yes" if option.reached else "not quite"),
+            *(
+                Cell(figure(option.effects[f"stiffness {part}"].change), number=True)
+                for part in ("front", "rear")
+            ),
+            Cell("; ".join(option.cautions)),
+        )
+        for option in choice.options
+    )
+    columns = ("Change", "Meets the wish", "Front roll stiffness", "Rear roll stiffness", "Mind")
+    lines = (f"Wish: {choice.wish}", choice.answer, f"Prediction from {choice.basis}")
+    return (
+        "".join(_line(sentence(line)) for line in lines)
+        + _table(PageTable("What could be fitted next", columns, rows))
+        + "".join(_line(f"Caution: {sentence(caution)}") for caution in choice.cautions)
+    )
+
+
+def _ladder(ladder: BarLadder) -> str:
+    from analyzer.prediction.ladder import CAUTIONS, ladder_json
+    from analyzer.report.figures_bar import bar_svg
+    from analyzer.report.plates import image_of
+
+    rows = tuple(
+        (
+            Cell(row.setting, "fitted" if row.fitted else ""),
+            number(row.rate),
+            number(row.change),
+            number(row.roll_stiffness),
+            number(row.roll_gradient),
+            Cell("—" if row.stress_factor is None else f"{row.stress_factor:.2f}", number=True),
+            Cell("; ".join(row.motion.warnings)),
+        )
+        for row in ladder.rows
+    )
+    columns = ("Setting", "Rate, N/mm", "Change, %", "Axle roll, N m/deg", "Gradient, deg/g")
+    title = f"{ladder.axle} bar"
+    drawing = image_of(bar_svg(ladder_json(ladder), title), "Rate of every setting with its error; parts.")
+    return (
+        _table(PageTable(f"Settings of the {title}", (*columns, "Stress factor", "Mind"), rows))
+        + drawing
+        + "".join(_line(f"Caution: {sentence(caution)}") for caution in CAUTIONS)
+    )
+
+
+def _checked(outcome: CheckOutcome) -> str:
+    failed = "".join(_line(f"{label(name)}: {sentence(why)}") for name, why in outcome.failed.items())
+    return "".join(_recording(recording) for recording in outcome.recordings) + failed
+
+
+def _recording(recording: Recording) -> str:
+    from analyzer.report.health import recording_line
+    from analyzer.report.page_tables import health_table
+
+    found = health_table("Checks that are not good", recording)
+    return _line(recording_line(recording)) + (_table(found) if found.rows else "")
+
+
+def _course(result: CourseSheetResult) -> str:
+    from analyzer.report.course_figures import where_plate
+    from analyzer.report.course_text import course_answer, detail_words, place_words, short_cure
+
+    rows = tuple(
+        (
+            Cell(str(rank)),
+            Cell(place_words(sheet.place)),
+            Cell(detail_words(sheet)),
+            Cell(short_cure(sheet)),
+        )
+        for rank, sheet in enumerate(result.places, start=1)
+    )
+    columns = ("", "Place", "What happens", "What would clear it")
+    return (
+        _head(label(result.course or result.session, 60))
+        + _line(course_answer(result))
+        + (_table(PageTable("Places, hardest first", columns, rows)) if rows else "")
+        + _figures(lambda: (where_plate(result),))
+    )
+
+
+def _archive(archive: Archive) -> str:
+    from analyzer.report.archive_page import trend_table
+    from analyzer.report.archive_text import car_answer, left_out_words
+
+    parts = []
+    for index, car in enumerate(archive.cars, start=1):
+        parts += [_head(label(car.car)), _line(car_answer(car)), _table(trend_table(car))]
+        parts.append(_figures(partial(_first_plate, car, f"car-{index}")))
+    return "".join(parts) + "".join(map(_line, left_out_words(archive)))
+
+
+def _first_plate(car: CarSeason, key: str) -> list[Plate]:
+    from analyzer.report.archive_figures import car_plates
+
+    return car_plates(car, key)[:1]
+
+
+def _head(words: str) -> str:
+    return f"<p><strong>{escape(words)}</strong></p>"
+
+
+def _line(words: str) -> str:
+    return f"<p>{escape(words)}</p>"
+
+
+def _figures(draw: Callable[[], Iterable[Plate | None]]) -> str:
+    from analyzer.report.plates import house_style, image
+
+    with house_style():
+        shown = [plate for plate in draw() if plate is not None]
+        return "".join(
+            f'<figure style="display:inline-block;max-width:40em;margin:0.5em 1em 0.5em 0">'
+            f"<figcaption><strong>{escape(plate.title)}</strong></figcaption>{image(plate)}"
+            f"<p><small>{escape(plate.note)}</small></p></figure>"
+            for plate in shown
+        )
+
+
+def _table(table: PageTable) -> str:
+    head = "".join(f"<th>{escape(column)}</th>" for column in table.columns)
+    rows = "".join(
+        "<tr>" + "".join(_cell(cell, first=not place) for place, cell in enumerate(row)) + "</tr>"
+        for row in table.rows[:_MOST_ROWS]
+    )
+    more = len(table.rows) - _MOST_ROWS
+    note = f"{table.note} {f'{more} more rows are not shown.' if more > 0 else ''}".strip()
+    return (
+        f"<table><caption>{escape(table.caption)}</caption><thead><tr>{head}</tr></thead>"
+        f"<tbody>{rows}</tbody></table>" + (f"<p><small>{escape(note)}</small></p>" if note else "")
+    )
+
+
+def _cell(cell: Cell, first: bool) -> str:
+    tag = "th" if first else "td"
+    remark = f"<br><small>{escape(cell.remark)}</small>" if cell.remark else ""
+    side = "right" if cell.number else "left"
+    return f'<{tag} style="text-align:{side}"><bdi>{escape(cell.text)}</bdi>{remark}</{tag}>'
