@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from analyzer.errors import LogError
 from analyzer.ingest.cells import DIMENSION_UNITS, HeaderCell, plain_unit
 from analyzer.sheets.logger import CHANNEL_DIMENSIONS, Channel
+from analyzer.uncertain import Uncertain
 from analyzer.units import UnitError, parse_quantity, unit_factor
 
 
@@ -156,7 +157,7 @@ def along_pairs(
     return turned, (readings < volts[0] - margin) | (readings > volts[-1] + margin)
 
 
-def static_reading(channel: Channel, name: str, path: Path) -> float | None:
+def static_reading(channel: Channel, name: str, path: Path) -> Uncertain | None:
     """Return the stated reading at static ride height as calibrated travel [m]; None when not stated.
 
     Raises
@@ -167,8 +168,9 @@ def static_reading(channel: Channel, name: str, path: Path) -> float | None:
     if channel.static is None:
         return None
     try:
-        return channel.sign * parse_quantity(channel.static, "length").value
+        stated = parse_quantity(channel.static, "length")
     except UnitError as error:
         raise LogError(
             path, f"logger.channels.{name}.static", str(error).partition(";")[0], 'write for instance "27 mm"'
         ) from None
+    return Uncertain(channel.sign * stated.value, stated.std)

@@ -27,6 +27,7 @@ from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, de
 from analyzer.ingest.zero import zero_pots
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.logger import Channel, Logger
+from analyzer.uncertain import Uncertain
 
 MOST_HOLES: Final = 50
 """Samples of the uniform base per row of the log above which the time column was misread."""
@@ -112,6 +113,7 @@ class _Assembly:
     data: dict[str, NDArray[np.float64]] = field(default_factory=dict)
     outside: dict[str, NDArray[np.bool_]] = field(default_factory=dict)
     complete: set[str] = field(default_factory=set)
+    zero_std: dict[str, float] = field(default_factory=dict)
 
 
 def _read(
@@ -153,6 +155,7 @@ def _read(
             sorted(made.health, key=lambda row: (row.channel, _WORST_FIRST[row.verdict], row.check))
         ),
         steps=tuple(made.steps),
+        zero_std=made.zero_std,
     )
 
 
@@ -322,15 +325,16 @@ def _zero(
     level: tuple[float, float] | None,
     path: Path,
 ) -> None:
-    static: dict[str, float] = {}
+    static: dict[str, Uncertain] = {}
     for name, channel in logger.channels.items():
         reading = static_reading(channel, name, path) if name.startswith("damper_") else None
         if reading is not None and name in made.data:
             static[name] = reading
-    zeroed = zero_pots(blocks, base.times(), static, level, logger.zero == "standing")
+    zeroed = zero_pots(blocks, base.times(), static, level, logger.zero)
     for name, offset in zeroed.offsets.items():
         made.data[name] = made.data[name] - offset
         blocks.shift(name, offset)
+    made.zero_std = zeroed.std
     made.steps += zeroed.steps
     made.health += zeroed.health
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 
@@ -87,6 +88,8 @@ class Recording:
         Findings, worst first within a channel.
     steps : tuple of str
         What was done to get here, in order, including every guess and the key that overrides it.
+    zero_std : mapping
+        Pot -> standard uncertainty of its zero [m]; a pot whose zero has an unknown error is missing.
     """
 
     run: str
@@ -96,6 +99,7 @@ class Recording:
     sources: tuple[SourceFile, ...]
     health: tuple[HealthRow, ...]
     steps: tuple[str, ...]
+    zero_std: Mapping[str, float] = field(default_factory=dict)
 
     def usable(self, channel: str) -> bool:
         """Return whether `channel` was logged and no check calls it bad."""

@@ -1,15 +1,19 @@
-"""Zero of the pots: from the sheet, from a stated level stretch, or from the car standing in the log."""
+"""Zero of the pots: from the sheet, a stated level stretch, or a car that stands or runs level in the log."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.ingest.blocks import Blocks
 from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.ingest.running_zero import AxleZero, running_zeros
+from analyzer.uncertain import Uncertain
+
+Floats = NDArray[np.float64]
 
 ZERO_TOLERANCE: Final = 0.004
 """Standing reading that still agrees with the calibration's zero [m]: friction and fuel move a car that
@@ -27,6 +31,16 @@ STILL_SPEED: Final = 0.5
 """Speed below which a car stands [m/s]."""
 
 
+GROUND_STD: Final = 0.001
+"""Half the difference of an axle's pots that uneven ground under a standing car makes, standard uncertainty
+[m]: 0.8 mm front and 1.3 mm rear where the virtual car stands on a road of classes A to B (ISO 8608)."""
+REST_STD: Final = 0.0003
+"""Standard uncertainty of the mean of an axle's pots on a standing car [m]: friction and fuel (engineering
+judgement)."""
+
+Zeroing = Literal["found", "standing", "calibration"]
+
+
 @dataclass(slots=True)
 class Zeroed:
     """What was taken off the pots.
@@ -35,11 +49,14 @@ class Zeroed:
     ----------
     offsets : dict
         Channel -> travel that became zero [m].
+    std : dict
+        Channel -> standard uncertainty of its zero [m]; a channel whose error is not known is missing.
     steps, health : list
         What was done and found.
     """
 
     offsets: dict[str, float] = field(default_factory=dict)
+    std: dict[str, float] = field(default_factory=dict)
     steps: list[str] = field(default_factory=list)
     health: list[HealthRow] = field(default_factory=list)
 
@@ -88,10 +105,10 @@ def longest_standing(blocks: Blocks) -> tuple[int, int] | None:
 
 def zero_pots(
     blocks: Blocks,
-    times: NDArray[np.float64],
-    static: dict[str, float],
+    times: Floats,
+    static: dict[str, Uncertain],
     level: tuple[float, float] | None,
-    use_standing: bool = True,
+    zeroing: Zeroing = "found",
 ) -> Zeroed:
     """Decide what reading of each pot is static ride height; nothing is subtracted here.
 
@@ -105,93 +122,144 @@ def zero_pots(
         Channel -> stated reading [m]; these are not questioned.
     level : tuple of float or None
         Stated stretch [s] in which the car stands or runs level.
-    use_standing : bool
-        Whether a standing stretch found in the log may overrule the calibration's zero.
+    zeroing : str
+        What may overrule the calibration's zero: a car found to stand or to run level, to stand, or nothing.
     """
-    data = blocks.data
     done = Zeroed()
-    pots = [name for name in data if name.startswith("damper_")]
+    pots = [name for name in blocks.data if name.startswith("damper_")]
     for name in pots:
         if name in static:
-            done.offsets[name] = static[name]
+            done.offsets[name] = static[name].value
+            if static[name].std is not None:
+                done.std[name] = float(static[name].std or 0.0)
             done.steps.append(
-                f"zero of {name} at {static[name] * 1000:.1f} mm, from logger.channels.{name}.static"
+                f"zero of {name} at {static[name].value * 1000:.1f} mm, from logger.channels.{name}.static"
             )
-    open_pots = [name for name in pots if name not in static]
-    if not open_pots:
+    unset = [name for name in pots if name not in static]
+    if not unset:
         return done
-    if level is not None:
-        _from_level(done, data, times, open_pots, level)
+    if level is None and zeroing == "calibration":
+        done.steps.append("the pots' zero is that of their calibration (logger.zero)")
         return done
-    found = longest_standing(blocks) if use_standing else None
-    if found is None:
+    rest = _at_rest(done, blocks, times, unset, level)
+    still = standing_blocks(blocks)
+    running = running_zeros(blocks, still) if zeroing == "found" else {}
+    found = {name: _reading(name, rest, running) for name in unset}
+    told = {name: reading for name, reading in found.items() if reading is not None}
+    if not told:
         done.steps.append(
-            "no standing stretch was found; the pots' zero is that of their calibration "
-            "(runs.level, logger.channels.….static)"
-            if use_standing
-            else "the pots' zero is that of their calibration (logger.zero)"
+            "no stretch of standing or straight level running was found; the pots' zero is that of their "
+            "calibration (runs.level, logger.channels.….static)"
         )
-        return done
-    _from_standing(done, data, times, open_pots, found)
+    for name, reading in told.items():
+        _settle(done, name, reading, stated=level is not None)
     return done
 
 
-def _from_level(
-    done: Zeroed,
-    data: dict[str, NDArray[np.float64]],
-    times: NDArray[np.float64],
-    pots: list[str],
-    level: tuple[float, float],
-) -> None:
-    inside = (times >= level[0]) & (times <= level[1])
-    for name in pots:
-        values = data[name][inside]
-        values = values[np.isfinite(values)]
-        if len(values) == 0:
-            comment = (
-                f"The stated level stretch {level[0]:g} to {level[1]:g} s holds no sample; correct "
-                "runs.level."
-            )
-            done.health.append(HealthRow("zero", name, Verdict.SUSPECT, None, None, "s", comment))
-            continue
-        done.offsets[name] = float(np.median(values))
-        done.steps.append(
-            f"zero of {name} at {done.offsets[name] * 1000:.1f} mm, from the stated level stretch "
-            f"{level[0]:g} to {level[1]:g} s"
-        )
+@dataclass(frozen=True, slots=True)
+class _Rest:
+    """What the pots read where the car stands, or where the sheet says that it is level."""
+
+    readings: dict[str, float]
+    where: str
 
 
-def _from_standing(
-    done: Zeroed,
-    data: dict[str, NDArray[np.float64]],
-    times: NDArray[np.float64],
-    pots: list[str],
-    stretch: tuple[int, int],
-) -> None:
-    first, last = stretch
-    where = f"{times[first]:.1f} to {times[last - 1]:.1f} s"
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """Reading of one pot at rest on level ground [m], its standard uncertainty, how it was found."""
+
+    value: float
+    std: float
+    how: str
+    torn: str = ""
+    driving_only: bool = False
+
+
+def _at_rest(
+    done: Zeroed, blocks: Blocks, times: Floats, pots: list[str], level: tuple[float, float] | None
+) -> _Rest | None:
+    if level is not None:
+        inside = (times >= level[0]) & (times <= level[1])
+        where = f"in the stated level stretch {level[0]:g} to {level[1]:g} s"
+    else:
+        found = longest_standing(blocks)
+        if found is None:
+            return None
+        inside = np.zeros(len(times), dtype=bool)
+        inside[found[0] : found[1]] = True
+        where = f"while the car stands ({times[found[0]]:.1f} to {times[found[1] - 1]:.1f} s)"
+    readings: dict[str, float] = {}
     for name in pots:
-        values = data[name][first:last]
+        values = blocks.data[name][inside]
         values = values[np.isfinite(values)]
-        if len(values) == 0:
-            continue
-        standing = float(np.median(values))
-        off = abs(standing) > ZERO_TOLERANCE
-        done.health.append(
-            HealthRow(
-                "zero",
-                name,
-                Verdict.SUSPECT if off else Verdict.GOOD,
-                standing * 1000.0,
-                ZERO_TOLERANCE * 1000.0,
-                "mm",
-                f"Reads {standing * 1000.0:.1f} mm while the car stands ({where})"
-                + ("; this was made zero. State static or level in the sheets to settle it." if off else "."),
-            )
+        if len(values):
+            readings[name] = float(np.median(values))
+        elif level is not None:
+            text = f"Nothing was logged {where}; correct runs.level."
+            done.health.append(HealthRow("zero", name, Verdict.SUSPECT, None, None, "s", text))
+    return _Rest(readings, where) if readings else None
+
+
+def _reading(name: str, rest: _Rest | None, running: dict[str, AxleZero]) -> _Reading | None:
+    """Return the best reading of one pot from rest and driving; None where neither tells it.
+
+    Standing on uneven ground twists the suspension: one side of the front goes in and the other side of the
+    rear. The mean of an axle's two pots is then right and their difference is not, while driving averages the
+    ground out of the difference.
+    """
+    axle = "front" if name[-2] == "F" else "rear"
+    driven = running.get(axle)
+    if rest is None or name not in rest.readings:
+        if driven is None:
+            return None
+        return _Reading(driven.reading(name[-1]), driven.std, "on straight level running", driving_only=True)
+    twist = {end: _twist(rest, running, end) for end in ("front", "rear")}
+    own, other = twist[axle], twist["rear" if axle == "front" else "front"]
+    still = rest.readings[name]
+    alone = _Reading(still, float(np.hypot(GROUND_STD, REST_STD)), rest.where)
+    if own is None or driven is None:
+        return alone
+    side = 1.0 if name[-1] == "R" else -1.0
+    gap = driven.reading(name[-1]) - still
+    if abs(gap) > ZERO_TOLERANCE + 2.0 * driven.std:
+        text = (
+            f"; on straight running it reads {driven.reading(name[-1]) * 1000.0:.1f} mm: the ground there is "
+            "twisted, or the pot slipped"
         )
-        if off:
-            done.offsets[name] = standing
-            done.steps.append(
-                f"zero of {name} at {standing * 1000.0:.1f} mm, found while the car stands {where} "
-                f'(logger.zero = "calibration", logger.channels.{name}.static, runs.level)'
-            )
+        return _Reading(still, float(np.hypot(alone.std, 0.5 * gap)), rest.where, torn=text)
+    if other is None or own * other > 0.0 or abs(own) > ZERO_TOLERANCE:
+        # Ground twists both axles, in opposite senses; anything else is not the ground.
+        return _Reading(still, float(np.hypot(alone.std, own)), rest.where)
+    trust = GROUND_STD**2 / (GROUND_STD**2 + driven.half_difference_std**2)
+    left = float(np.hypot(np.sqrt(trust) * driven.half_difference_std, REST_STD))
+    how = f"{rest.where}, less {side * trust * own * 1000.0:+.1f} mm by which the ground there twists the car"
+    return _Reading(still - side * trust * own, left, how)
+
+
+def _twist(rest: _Rest, running: dict[str, AxleZero], axle: str) -> float | None:
+    """Return half the difference of an axle's pots at rest less that while driving [m]."""
+    left, right = (rest.readings.get(f"damper_{axle[0].upper()}{side}") for side in "LR")
+    if left is None or right is None or axle not in running:
+        return None
+    return 0.5 * (right - left) - running[axle].half_difference
+
+
+def _settle(done: Zeroed, name: str, reading: _Reading, stated: bool) -> None:
+    """Take the reading as zero, or keep the calibration's zero where it agrees; say which."""
+    size = f"{reading.value * 1000.0:.1f} ± {reading.std * 1000.0:.1f} mm"
+    limit = ZERO_TOLERANCE + (2.0 * reading.std if reading.driving_only else 0.0)
+    off = abs(reading.value) > limit
+    kept = not (stated or off)
+    done.std[name] = float(np.hypot(reading.value, reading.std)) if kept else reading.std
+    keys = f'logger.channels.{name}.static, runs.level, logger.zero = "calibration"'
+    if not kept:
+        done.offsets[name] = reading.value
+        done.steps.append(f"zero of {name} at {size}, read {reading.how} ({keys})")
+    text = f"Reads {size} {reading.how}{reading.torn}"
+    if stated:
+        end = "." if not reading.torn else "; state static or another level stretch."
+    else:
+        end = "; this was made zero. State static or level in the sheets to settle it." if off else "."
+    verdict = Verdict.SUSPECT if reading.torn or (off and not stated) else Verdict.GOOD
+    threshold = None if stated else limit * 1000.0
+    done.health.append(HealthRow("zero", name, verdict, reading.value * 1000.0, threshold, "mm", text + end))

@@ -260,7 +260,7 @@ def _event(
         section=_section(motion, source.masks, place),
         budget=budget,
         kind=kind,
-        peak_error=contact.error,
+        peak_error=float(np.hypot(contact.error, source.recording.zero_std.get(f"damper_{corner}", 0.0))),
         distance=_known(motion, "distance", place),
         speed=_known(motion, "speed", place),
         jolt=found,

@@ -90,7 +90,7 @@ class BottomingEvent:
     kind : str
         ``bump stop`` or ``full droop``; at full droop travel and speeds count in extension.
     peak_error : float or None
-        Standard uncertainty of `peak` from sensor noise and log rate [m].
+        Standard uncertainty of `peak` from sensor noise, log rate and zero of the pot [m].
     distance, speed : float or None
         Distance from the start of the moving part [m] and speed [m/s] at the peak, where speed was logged.
     jolt : float or None

@@ -110,8 +110,9 @@ class Logger(Sheet):
     encoding: str | None = None
     header_line: Annotated[int, Field(ge=1)] | None = None
     """Line of the column names, counted from 1."""
-    zero: Literal["standing", "calibration"] = "standing"
-    """Whether a standing stretch found in a log may overrule the pots' calibrated zero."""
+    zero: Literal["found", "standing", "calibration"] = "found"
+    """What may overrule the pots' calibrated zero: standing or straight running found in a log, standing
+    alone, or nothing."""
 
     @field_validator("channels")
     @classmethod
