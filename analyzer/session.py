@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -190,16 +190,21 @@ def _compare(
 ) -> tuple[Comparison, ...]:
     """Set each set-up that was driven against the one driven before it."""
     driven = [result for result in setups if result.runs]
-    return tuple(compare_pair(session, before, after, runs) for before, after in pairwise(driven))
+    return tuple(compare_pair(session, before, after, runs, driven) for before, after in pairwise(driven))
 
 
 def compare_pair(
-    session: Session, before: SetupResult, after: SetupResult, runs: list[RunEstimates]
+    session: Session,
+    before: SetupResult,
+    after: SetupResult,
+    runs: list[RunEstimates],
+    driven: Sequence[SetupResult] = (),
 ) -> Comparison:
-    """Set one set-up against another."""
+    """Set one set-up against another; all that were `driven` help to find the scatter between runs."""
     hardware = session.sheet.setups
     change = predict_change(session.car, before.name, hardware[before.name], after.name, hardware[after.name])
-    comparison = compare_setups(session.car, before, after, change, runs)
+    others = [result for result in driven if result.name not in (before.name, after.name)]
+    comparison = compare_setups(session.car, before, after, change, runs, others)
     differences = condition_differences(session, before.runs, after.runs)
     return replace(comparison, differences=comparison.differences + differences)
 

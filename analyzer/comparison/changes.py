@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 
-from analyzer.comparison.ledger import sheet_roll
+from analyzer.comparison.other_end import OtherEnd, other_end, other_end_words, set_right
+from analyzer.comparison.pair import Pair, PairErrors, differences, pair_errors, target_notes
 from analyzer.comparison.pooling import GroupFit, RunValue, fit_groups, scatter_notes
 from analyzer.comparison.random_effects import LEVEL, Contrast, student
 from analyzer.comparison.results import ChangeVerdict, Comparison, SetupResult
@@ -18,26 +18,15 @@ from analyzer.comparison.stiffness import (
     STIFFNESS_UNIT,
     Target,
     measured_gradients,
-    other_axle,
-    roll_sheet,
-    sensitivity,
-    sensor_scale,
-    stiffness,
-    wheel_scale,
 )
 from analyzer.comparison.verdict import Evidence, decide
-from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.constants import AXLES, Axle
 from analyzer.estimate import Estimate
-from analyzer.prediction.propagation import Propagated, Values, propagate
 from analyzer.prediction.results import ChangePrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.session import Setup
 
 METHOD: Final = "roll of both axles before and after; errors common to both cancel"
-
-OTHER_FORCE: Final = 0.25
-"""Relative difference of the greatest lateral force from which two groups of runs are called unlike."""
 
 
 def compare_setups(
@@ -81,35 +70,16 @@ def compare_setups(
         return _unknown(before, after, change, axle, reason)
     fit = fit_groups(values, scatter_prior(scale))
     counted = {value.run for value in values}
-    pair = _Pair(car, before, after, change, tuple(run for run in there if run.name in counted), axle, target)
+    pair = Pair(car, before, after, change, tuple(run for run in there if run.name in counted), axle, target)
     if not all(pair.mean_stiffness(result) > 0.0 for result in (before, after)):
         return _unknown(before, after, change, axle, "roll of the runs and car sheet contradict each other")
     return _comparison(pair, fit, reasons)
 
 
-@dataclass(frozen=True, slots=True)
-class _Pair:
-    car: CarSheet
-    before: SetupResult
-    after: SetupResult
-    change: ChangePrediction
-    runs: tuple[RunEstimates, ...]
-    axle: Axle | None
-    target: Target
-
-    def own(self, result: SetupResult) -> list[RunEstimates]:
-        return [run for run in self.runs if run.setup == result.name]
-
-    def mean_stiffness(self, result: SetupResult) -> float:
-        """Return the stiffness that belongs to the mean roll of a set-up's runs."""
-        sheet = roll_sheet(self.car, result.predicted)
-        return float(stiffness(self.target, mean_gradients(self.own(result)), sheet))
-
-
-def _comparison(pair: _Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparison:
+def _comparison(pair: Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparison:
     before, after, key = pair.before, pair.after, pair.axle or "total"
     repeat = fit.change(before.name, after.name)
-    errors = _pair_errors(pair)
+    errors = pair_errors(pair)
     remainder = math.hypot(errors.found.std("log ratio"), errors.sensor)
     measured = repeat.with_known(remainder)
     predicted = pair.change.stiffness_ratio[key]
@@ -120,7 +90,14 @@ def _comparison(pair: _Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Compari
     counts = (fit.count(before.name), fit.count(after.name))
     evidence = Evidence(measured, predicted_log, gap, repeat, counts)
     verdict, reason = decide(evidence)
-    notes = (*_target_notes(pair), *scatter_notes(fit), *reasons)
+    other = _other_end(pair)
+    if other is not None and not other.answered:
+        words = other_end_words(other, repeat.value)
+        if abs(other.leaked) > student(gap.freedom) * gap.std_error:
+            verdict, reason = ChangeVerdict.CANNOT_TELL, f"{words}; {set_right(other)}"
+        else:
+            reasons = (*reasons, words)
+    notes = (*target_notes(pair), *scatter_notes(fit), *reasons)
     return Comparison(
         before=before.name,
         after=after.name,
@@ -133,89 +110,23 @@ def _comparison(pair: _Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Compari
         verdict=verdict,
         smallest_visible=_smallest(evidence),
         reason=reason,
-        differences=_differences(pair),
+        differences=differences(pair),
         prediction=pair.change,
         notes=notes,
+        other_axle=None if other is None else other.estimate,
     )
+
+
+def _other_end(pair: Pair) -> OtherEnd | None:
+    if pair.axle is None:
+        return None
+    return other_end(pair.car, pair.axle, pair.before.predicted, pair.runs, pair.before.name, pair.after.name)
 
 
 def _in_order(values: Sequence[RunValue], runs: Sequence[RunEstimates]) -> tuple[RunValue, ...]:
     """Return the values with their place among all runs of the session."""
     place = {run.name: float(index) for index, run in enumerate(runs)}
     return tuple(RunValue(v.run, v.group, v.value, v.variance, place[v.run]) for v in values)
-
-
-@dataclass(frozen=True, slots=True)
-class _PairErrors:
-    """Errors of the sheet and of the sensors that do not cancel between two set-ups."""
-
-    found: Propagated
-    sensor: float
-    sensor_change: float
-
-
-def _pair_errors(pair: _Pair) -> _PairErrors:
-    roll = {r.name: mean_gradients(pair.own(r)) for r in (pair.before, pair.after)}
-    hardware = {r.name: _hardware(r) for r in (pair.before, pair.after)}
-
-    def function(sheet: CarSheet) -> Values:
-        measured, predicted = {}, {}
-        for name, seen in roll.items():
-            told = sheet_roll(sheet, hardware[name])
-            scaled = {a: s * wheel_scale(sheet.axle(a), pair.car.axle(a)) for a, s in seen.items()}
-            measured[name] = stiffness(pair.target, scaled, told)
-            predicted[name] = (
-                sum(told.stiffness.values()) if pair.target == "total" else told.stiffness[pair.target]
-            )
-        old, new = pair.before.name, pair.after.name
-        ratio, expected = measured[new] / measured[old], predicted[new] / predicted[old]
-        return {
-            "log ratio": np.log(ratio),
-            "gap": np.log(ratio / expected),
-            "change": measured[new] - measured[old],
-        }
-
-    found = propagate(pair.car, function)
-    relative, absolute = _sensor_errors(pair, roll)
-    return _PairErrors(found, relative, absolute)
-
-
-def _hardware(result: SetupResult) -> Setup | Mapping[Axle, Estimate]:
-    if result.hardware is not None:
-        return result.hardware
-    return {axle: bar.rate for axle, bar in result.predicted.bars.items()}
-
-
-def _sensor_errors(pair: _Pair, roll: Mapping[str, Mapping[Axle, float]]) -> tuple[float, float]:
-    """Return what the sensors' scales do to the ratio (relative) and to the change [N m/deg]."""
-    own = pair.own(pair.before) + pair.own(pair.after)
-    tables = []
-    for result in (pair.before, pair.after):
-        sheet = roll_sheet(pair.car, result.predicted)
-        value = float(stiffness(pair.target, roll[result.name], sheet))
-        tables.append((value, sensitivity(pair.target, dict(roll[result.name]), sheet)))
-    (old, old_slopes), (new, new_slopes) = tables
-    relative, absolute = [], []
-    for axle in AXLES:
-        scales = [
-            sensor_scale(pair.car, run.roll_gradient_body[axle], axle)
-            for run in own
-            if axle in run.roll_gradient_body
-        ]
-        scale = float(np.mean(scales)) if scales else 0.0
-        before, after = old_slopes.get(axle, 0.0), new_slopes.get(axle, 0.0)
-        relative.append((after - before) * scale)
-        absolute.append((new * after - old * before) * scale)
-    return math.hypot(*relative), math.hypot(*absolute)
-
-
-def mean_gradients(runs: Sequence[RunEstimates]) -> dict[Axle, float]:
-    """Return the geometric mean of the runs' body-axes gradients per axle that any of them shows [deg/g]."""
-    found: dict[Axle, list[float]] = {}
-    for run in runs:
-        for axle, value in measured_gradients(run).items():
-            found.setdefault(axle, []).append(math.log(value))
-    return {axle: math.exp(float(np.mean(logs))) for axle, logs in found.items()}
 
 
 def gradient_ratio(runs: Sequence[RunEstimates], before: str, after: str, axle: Axle) -> Estimate:
@@ -256,7 +167,7 @@ def _ratio(
     )
 
 
-def _difference(pair: _Pair, fit: GroupFit, errors: _PairErrors) -> Estimate:
+def _difference(pair: Pair, fit: GroupFit, errors: PairErrors) -> Estimate:
     """Return the change of stiffness with its error [N m/deg]."""
     old, new = (fit.mean(result.name) for result in (pair.before, pair.after))
     stiff = math.exp(old.value), math.exp(new.value)
@@ -290,44 +201,6 @@ def _smallest(evidence: Evidence) -> Estimate:
         method="non-central t; 95 % level, 80 % power",
         notes=("a limit worked out from the errors above; it has no error of its own",),
     )
-
-
-def _target_notes(pair: _Pair) -> tuple[str, ...]:
-    notes = []
-    if pair.axle is not None:
-        notes.append(f"{other_axle(pair.axle)} stiffness taken from the sheet")
-    elif pair.change.changed:
-        notes.append("both bars were changed: the ratio is that of the whole car")
-    else:
-        notes.append("no bar setting differs: the ratio is that of the whole car")
-    seen = mean_gradients(pair.own(pair.before)).keys() & mean_gradients(pair.own(pair.after)).keys()
-    for axle in AXLES:
-        if axle not in seen:
-            notes.append(
-                f"roll of the {axle} axle not measured on both set-ups: taken from the other axle by the "
-                "sheet's ratio, which holds the prediction itself"
-            )
-    return tuple(notes)
-
-
-def _differences(pair: _Pair) -> tuple[str, ...]:
-    """Return what else differs between the runs of both set-ups."""
-    found = []
-    if len(pair.change.changed) == len(AXLES):
-        found.append("both bars were changed at once; their effects cannot be told apart")
-    forces = [_greatest_force(pair.own(result)) for result in (pair.before, pair.after)]
-    if all(forces) and abs(math.log(forces[1] / forces[0])) > math.log1p(OTHER_FORCE):
-        shown = [force / STANDARD_GRAVITY for force in forces]
-        found.append(f"greatest lateral force: {shown[0]:.2f} g before, {shown[1]:.2f} g after")
-    counts = [sum(len(run.bottoming) for run in pair.own(r)) for r in (pair.before, pair.after)]
-    if (counts[0] == 0) != (counts[1] == 0):
-        found.append(f"bottoming events: {counts[0]} before, {counts[1]} after")
-    return tuple(found)
-
-
-def _greatest_force(runs: Sequence[RunEstimates]) -> float:
-    ends = [max(abs(e) for e in fit.lateral_range) for run in runs for fit in run.fits.values()]
-    return float(np.mean(ends)) if ends else 0.0
 
 
 def _missing(result: SetupResult, runs: Sequence[RunEstimates], reasons: tuple[str, ...]) -> str:

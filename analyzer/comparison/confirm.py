@@ -181,11 +181,12 @@ def _left_out(
 def _plan(comparison: Comparison) -> str:
     """Return what to drive next to settle or to confirm the verdict."""
     ratio, predicted = comparison.stiffness_ratio, comparison.predicted_ratio
-    settled = comparison.verdict not in (ChangeVerdict.CANNOT_TELL,)
     if ratio.value is None or ratio.std_error is None or ratio.n is None:
         return "drive at least three runs on each set-up, in turns"
-    if settled:
+    if comparison.verdict is not ChangeVerdict.CANNOT_TELL:
         return "the verdict stands with these runs; one more run of the first set-up at the end shows drift"
+    if ratio.interval is not None and not ratio.interval[0] <= 1.0 <= ratio.interval[1]:
+        return "no number of runs settles it while something else differs between the set-ups; see above"
     if not predicted.value or abs(math.log(predicted.value)) < 1e-6:
         return "no change was predicted, so no number of runs can confirm one"
     per_run = ratio.std_error / ratio.value / math.sqrt(4.0 / ratio.n)
@@ -210,6 +211,7 @@ def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
         "car_ratio": confirmation.car_ratio.to_dict(),
         "gradient_ratio": {axle: e.to_dict() for axle, e in c.gradient_ratio.items()},
         "smallest_visible": c.smallest_visible.to_dict(),
+        "other_axle": None if c.other_axle is None else c.other_axle.to_dict(),
         "stiffness": {
             result.name: {
                 key.removeprefix("roll_stiffness_"): estimate.to_dict()

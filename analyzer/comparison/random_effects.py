@@ -88,10 +88,6 @@ class Contrast:
         """Two-sided probability of a value at least as far from nought by scatter alone."""
         return float(2.0 * stdtr(self.freedom, -min(abs(self.t), 1e12)))
 
-    def minus(self, other: Contrast) -> Contrast:
-        """Return the difference to an independent one (Welch 1947; Satterthwaite 1946)."""
-        return combined(self.value - other.value, (self, other))
-
     def with_known(self, std: float) -> Contrast:
         """Return the same value with an independent, known error added."""
         return combined(self.value, (self, Contrast(0.0, std, LARGE_FREEDOM)))
@@ -144,7 +140,7 @@ def student(freedom: float, level: float = LEVEL) -> float:
 def combined(value: float, parts: tuple[Contrast, ...]) -> Contrast:
     """Return `value` with the independent errors of `parts` added as squares.
 
-    The degrees of freedom follow Welch and Satterthwaite (JCGM 100:2008, G.4.1).
+    The degrees of freedom follow Welch (1947) and Satterthwaite (1946); JCGM 100:2008, G.4.1.
     """
     variance = sum(part.std_error**2 for part in parts)
     fourth = sum(part.std_error**4 / part.freedom for part in parts)

@@ -108,6 +108,11 @@ class Comparison:
         Conditions that differ between the runs of both set-ups.
     prediction : ChangePrediction
         The full prediction.
+    notes : tuple of str
+        What the figures rest on.
+    other_axle : Estimate or None
+        Roll of the axle that was left alone, after / before, over what the change of `axle` alone makes of it
+        [1]: one when nothing else was changed. None when both or none were changed or it was not measured.
     """
 
     before: str
@@ -124,6 +129,7 @@ class Comparison:
     differences: tuple[str, ...]
     prediction: ChangePrediction
     notes: tuple[str, ...] = field(default_factory=tuple)
+    other_axle: Estimate | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,16 +32,21 @@ _NEXT: Final = {
     ChangeVerdict.MORE: "check hole, spacers and tube against the sheets, and that the bar moves free of "
     "preload",
     ChangeVerdict.NO_CHANGE: "make a larger step, or drive more runs on both set-ups",
-    ChangeVerdict.STIFFENED: "check that the set-ups are not named the wrong way round and that nothing "
-    "binds",
+    ChangeVerdict.STIFFENED: "the sheet predicts this car; choose the next hole or spacer from its "
+    "prediction",
     ChangeVerdict.SOFTENED_AGAINST: "check that the set-ups are named the right way round, and what else was "
     "changed",
-    ChangeVerdict.STIFFENED_LESS: "look for what gives before the bar does (link play, mounts, blade clamp)",
+    ChangeVerdict.STIFFENED_LESS: "look for what gives before the bar does (link play, mounts, blade clamp), "
+    "or hang loads on the bar on the bench and put the readings into the car sheet",
     ChangeVerdict.STIFFENED_MORE: "check hole, spacers and tube against the sheets, and that nothing binds",
     ChangeVerdict.STIFFENED_AGAINST: "check that the set-ups are named the right way round and that nothing "
     "binds",
     ChangeVerdict.CANNOT_TELL: "drive more runs on both set-ups, one set-up, the other, and the first again",
 }
+
+_ALONE: Final = (
+    "look at the other axle, the tyres and the load, then drive both set-ups again with nothing else changed"
+)
 
 
 def tuner_answer(review: Review) -> str:
@@ -75,16 +80,23 @@ def comparison_answer(comparison: Comparison) -> str:
         ChangeVerdict.LESS: f"{after} softened the car, less than predicted",
         ChangeVerdict.MORE: f"{after} softened the car, more than predicted",
         ChangeVerdict.NO_CHANGE: f"No change seen from {before} to {after}",
-        ChangeVerdict.STIFFENED: f"{after} stiffened the car",
+        ChangeVerdict.STIFFENED: f"{after} stiffened the car as predicted",
         ChangeVerdict.SOFTENED_AGAINST: f"{after} softened the car, against the prediction",
         ChangeVerdict.STIFFENED_LESS: f"{after} stiffened the car, less than predicted",
         ChangeVerdict.STIFFENED_MORE: f"{after} stiffened the car, more than predicted",
         ChangeVerdict.STIFFENED_AGAINST: f"{after} stiffened the car, against the prediction",
         ChangeVerdict.CANNOT_TELL: f"These runs cannot tell whether {after} changed the car",
     }[comparison.verdict]
+    if comparison.verdict is ChangeVerdict.CANNOT_TELL and _sure(ratio):
+        opening = f"{after} changed the car, but these runs cannot tell whether it was {what} alone"
     predicted = comparison.predicted_ratio
     beside = f"predicted {change_words(predicted)}" if predicted.value is not None else "nothing predicted"
     return f"{opening}: {what} {_moved(ratio)} against {before}; {beside}."
+
+
+def _sure(ratio: Estimate) -> bool:
+    """Return whether the interval leaves out "no change"."""
+    return ratio.interval is not None and not ratio.interval[0] <= 1.0 <= ratio.interval[1]
 
 
 def _moved(ratio: Estimate) -> str:
@@ -125,9 +137,8 @@ def smallest_visible(comparison: Comparison) -> str:
 
 def next_step(comparison: Comparison) -> str:
     """Return what to do after this verdict, in one sentence."""
-    predicted = comparison.predicted_ratio.value
-    if comparison.verdict is ChangeVerdict.STIFFENED and predicted is not None and predicted > 1.0:
-        return "Next: compare the rise with the prediction below; the next setting can start from the sheet."
+    if comparison.verdict is ChangeVerdict.CANNOT_TELL and _sure(comparison.stiffness_ratio):
+        return f"Next: {_ALONE}."
     return f"Next: {_NEXT[comparison.verdict]}."
 
 

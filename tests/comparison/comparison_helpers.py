@@ -83,10 +83,11 @@ def session_runs(
     """Return runs in an order of set-ups; roll of both axles scatters together by `common`, else apart."""
     draw = np.random.default_rng(seed)
     found = []
-    for index, (name, hardware) in enumerate(order):
+    exact = {name: true_roll(sheet, hardware) for name, hardware in dict(order).items()}
+    for index, (name, _) in enumerate(order):
         both = draw.standard_normal()
         body = {}
-        for axle, value in true_roll(sheet, hardware).items():
+        for axle, value in exact[name].items():
             z = common * both + np.sqrt(1.0 - common**2) * draw.standard_normal()
             error = 0.0 if within is None else within * draw.standard_normal()
             body[axle] = value * float(np.exp(scatter * z + error + drift * index))

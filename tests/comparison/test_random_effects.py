@@ -52,7 +52,7 @@ def test_welch_two_sample_case_of_the_nist_handbook() -> None:
         fit_runs(values, None, design).contrast(np.array([1.0]))
         for values, design in zip((US, JAPAN), one, strict=True)
     )
-    change = us.minus(japan)
+    change = combined(us.value - japan.value, (us, japan))
     assert change.t == pytest.approx(-12.94627, abs=2e-5)
     assert change.freedom == pytest.approx(136.8750, abs=2e-3)
 

@@ -71,7 +71,11 @@ def test_tuner_learns_the_change_with_interval_and_prediction(review):
             "B softened the car, more than predicted: front roll stiffness fell by 20.0 %",
         ),
         (ChangeVerdict.NO_CHANGE, 1.004, "No change seen from A to B: front roll stiffness changed by 0.4 %"),
-        (ChangeVerdict.STIFFENED, 1.10, "B stiffened the car: front roll stiffness rose by 10.0 %"),
+        (
+            ChangeVerdict.STIFFENED,
+            1.10,
+            "B stiffened the car as predicted: front roll stiffness rose by 10.0 %",
+        ),
         (ChangeVerdict.CANNOT_TELL, 0.99, "These runs cannot tell whether B changed the car: front roll"),
     ],
 )
@@ -81,6 +85,19 @@ def test_tuner_learns_every_verdict(review, verdict, ratio, words):
     assert comparison_answer(comparison).startswith(words)
     assert next_step(comparison).startswith("Next: ")
     assert comparison_answer(comparison).count(".  ") == 0
+
+
+def test_a_change_that_cannot_be_laid_to_one_axle_says_so(review):
+    comparison = replace(
+        review.comparisons[0],
+        verdict=ChangeVerdict.CANNOT_TELL,
+        stiffness_ratio=estimate(0.90, "1", 0.008),
+    )
+
+    assert comparison_answer(comparison).startswith(
+        "B changed the car, but these runs cannot tell whether it was front roll stiffness alone:"
+    )
+    assert "nothing else changed" in next_step(comparison)
 
 
 def test_a_rise_reads_from_small_to_large(review):
