@@ -23,6 +23,9 @@ from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
 UNIT: Final = "deg/g"
 METHOD: Final = "roll equation over the whole run"
 NO_ERROR: Final = f"too short a run for an error: under {FEWEST_BLOCKS} independent blocks"
+GYRO_LEVEL: Final = np.radians(0.1)
+"""Standard uncertainty with which a car at rest tells where the roll gyro points [rad]: the slope of good
+paddock ground (common practice, no source)."""
 MOST_POINTS: Final = 2000
 """Points kept per axle for figures."""
 
@@ -38,7 +41,7 @@ def body_gradients(fit: RollFit, car: CarSheet) -> dict[str, Estimate]:
             value,
             None if fit.error is None else (fit.std_error(axle) or 0.0) * RAD_PER_MPS2_TO_DEG_PER_G,
             fit,
-            abs(value) * spread,
+            math.hypot(value * spread, fit.per_tilt[axle] * GYRO_LEVEL * RAD_PER_MPS2_TO_DEG_PER_G),
             notes,
         )
     return found
@@ -56,6 +59,7 @@ def level_gradients(fit: RollFit, car: CarSheet, paths: Mapping[Axle, AxleRollPa
     scales = np.array(
         [fit.slope[a] * roll_scale_spread(car, car.axle(a), AXLE_CORNERS[a])[0] for a in fit.axles]
     )
+    tilt = GYRO_LEVEL * np.array([fit.per_tilt[a] for a in fit.axles])
     no_tyres = [a for a in fit.axles if paths[a].tyres is None]
     notes = [range_note(fit.lateral_range)]
     if no_tyres:
@@ -70,7 +74,7 @@ def level_gradients(fit: RollFit, car: CarSheet, paths: Mapping[Axle, AxleRollPa
         std = None
         if fit.error is not None and row is not None:
             std = math.sqrt(max(float(row @ fit.error.covariance @ row), 0.0)) * RAD_PER_MPS2_TO_DEG_PER_G
-        common = math.hypot(*(row * scales)) if row is not None else 0.0
+        common = math.hypot(*(row * scales), float(row @ tilt)) if row is not None else 0.0
         common = math.hypot(common, from_tyres.get(str(name), 0.0)) * RAD_PER_MPS2_TO_DEG_PER_G
         found[str(name)] = _estimate(value * RAD_PER_MPS2_TO_DEG_PER_G, std, fit, common, tuple(notes))
     return found

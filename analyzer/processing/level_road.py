@@ -9,7 +9,7 @@ import numpy as np
 
 from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.processing.filters import Floats
-from analyzer.processing.roll_gradient import Weights
+from analyzer.processing.roll_mix import Weights
 from analyzer.processing.stiffness import axle_roll_stiffness, tyre_roll_stiffness
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.masses import mass_properties
@@ -30,12 +30,18 @@ class AxleRollPath:
         of the unsprung mass that camber gain keeps off the springs [kg m].
     place : float
         Of the axle before the sprung CG, negative behind it [m].
+    moment : float
+        Moment that reaches the springs per lateral acceleration [kg m].
+    wheelbase : float
+        [m].
     """
 
     suspension: float
     tyres: float | None
     direct: float
     place: float = 0.0
+    moment: float = 0.0
+    wheelbase: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,23 +72,32 @@ def roll_paths(car: CarSheet, bar_rates: Mapping[Axle, float]) -> dict[Axle, Axl
             tyres=tyre_roll_stiffness(sheet),
             direct=part.sprung * sheet.roll_centre_height.value + kept_off,
             place=masses.front_axle_distance if axle == "front" else -masses.rear_axle_distance,
+            moment=part.elastic_moment,
+            wheelbase=car.mass.wheelbase.value,
         )
     return found
 
 
 def roll_weights(paths: Mapping[Axle, AxleRollPath]) -> Weights:
-    """Return the weights of the roll fit."""
+    """Return the weights of the roll fit.
+
+    With yaw acceleration the lateral force at an axle is that at the CG plus yaw acceleration times the
+    axle's place, for a body whose yaw inertia is mass times the product of both distances to the axles (about
+    so on cars, common practice): the moments on springs and tyres follow.
+    """
+    both = tuple(paths.values())
+    give = {axle: 0.0 if path.tyres is None else path.direct / path.tyres for axle, path in paths.items()}
     return Weights(
         stiffness={axle: path.suspension for axle, path in paths.items()},
-        twist_per_yaw=sum(
-            -sign * path.direct * path.place / path.tyres
-            for sign, path in ((1.0, paths["front"]), (-1.0, paths["rear"]))
-            if path.tyres is not None
-        ),
         over_ground={
             axle: 1.0 if path.tyres is None else 1.0 + path.suspension / path.tyres
             for axle, path in paths.items()
         },
+        mean_per_yaw=sum(path.moment * path.place for path in both) / sum(path.suspension for path in both),
+        twist_per_yaw=give["rear"] * paths["rear"].place - give["front"] * paths["front"].place,
+        give=give,
+        tyre_give={a: 0.0 if path.tyres is None else 1.0 / path.tyres for a, path in paths.items()},
+        wheelbase=paths["front"].wheelbase,
     )
 
 

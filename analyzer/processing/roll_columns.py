@@ -10,6 +10,7 @@ import numpy as np
 from analyzer.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, smooth, touched, widened
 from analyzer.processing.results import Motion
+from analyzer.processing.roll_mix import Weights, ground_speed, ground_twist
 
 BAND: Final = 5.0
 """Low-pass of every column [Hz]: the upper end of the band of ISO 15037-1. Keeps body roll (about 2 Hz),
@@ -21,7 +22,9 @@ VELOCITY_BAND: Final = 15.0
 SLOW_BAND: Final = 1.5
 """Low-pass of the instruments of the twist equation [Hz]: a driver's weave is slower (common practice), the
 body's own roll (about 2 Hz) is faster."""
-DRIVEN: Final = ("yaw acceleration", "longitudinal force", "vertical force", "steer angle")
+YAW: Final = "yaw acceleration"
+GROUND: Final = "ground twist"
+DRIVEN: Final = ("longitudinal force", "vertical force", "steer angle")
 """Terms that follow the driving rather than the road."""
 STICTION_SPEED: Final = 0.010
 """Wheel speed over which friction turns round [m/s]: engineering judgement."""
@@ -46,6 +49,8 @@ class RollColumns:
         left wheel speed), ``damper asymmetry front`` (the same of their magnitudes: bump and rebound
         differ), ``friction front`` (the same of their signs), ... per axle; ``longitudinal force``,
         ``vertical force``; ``steer angle``.
+    per_turning : array
+        Wheelbase over speed: ground twist per roll rate of the ground [s].
     slow : dict
         ``lateral force`` and those `terms` that are not dynamic, low-passed at `SLOW_BAND`: what the driver
         does, with hardly any of what the road does.
@@ -60,9 +65,13 @@ class RollColumns:
     terms: dict[str, Floats]
     suspect: Bools
     slow: dict[str, Floats]
+    known: dict[str, Floats]
+    per_turning: Floats
 
 
-def roll_columns(motion: Motion, exclude: Bools, with_roll_acceleration: bool = True) -> RollColumns | None:
+def roll_columns(
+    motion: Motion, exclude: Bools, weights: Weights, with_roll_acceleration: bool = True
+) -> RollColumns | None:
     """Return the columns of the roll equation; None when no axle has its roll or there is no lateral force.
 
     Parameters
@@ -71,6 +80,8 @@ def roll_columns(motion: Motion, exclude: Bools, with_roll_acceleration: bool = 
         On the working base.
     exclude : array of bool
         Working samples the fit must not touch (parked, bump stop in contact).
+    weights : Weights
+        From the sheet, for the twist of the ground.
     with_roll_acceleration : bool
         Whether to use the gyro.
     """
@@ -94,9 +105,17 @@ def roll_columns(motion: Motion, exclude: Bools, with_roll_acceleration: bool = 
         bad = bad | motion.suspect["roll_acceleration"].to_numpy()
     for axle in axles:
         terms |= {name: column(values) for name, values in _damper_terms(motion, axle, rate).items()}
+    known: dict[str, Floats] = {}
+    per_turning = weights.wheelbase / ground_speed(motion)
     if "yaw_rate" in motion.data:
-        terms["yaw acceleration"] = column(derivative(motion.data["yaw_rate"].to_numpy(), rate))
+        yaw_rate = motion.data["yaw_rate"].to_numpy()
+        known[YAW] = column(derivative(yaw_rate, rate))
+        known["turning"] = column(per_turning * yaw_rate)
         bad = bad | motion.suspect["yaw_rate"].to_numpy()
+    twist = ground_twist(motion, weights) if with_roll_acceleration else None
+    if twist is not None and not _mostly(twist[1], ~bad):
+        known[GROUND] = column(twist[0])
+        bad = bad | twist[1]
     for name, source in (
         ("longitudinal force", "specific_force_x"),
         ("vertical force", "specific_force_z"),
@@ -107,18 +126,25 @@ def roll_columns(motion: Motion, exclude: Bools, with_roll_acceleration: bool = 
             bad = bad | motion.suspect[source].to_numpy()
     bad = widened(bad, _velocity_half(rate))
     force = column(motion.data["specific_force_y"].to_numpy())
-    slow_taps = lowpass_taps(rate / every, SLOW_BAND, SLOW_BAND)
     driven: dict[str, Floats] = {n: terms[n] for n in DRIVEN if n in terms}
+    driven |= {n: known[n] for n in known if n != YAW}
     driven["lateral force"] = force
     return RollColumns(
         time=index[::every],
         rate=rate / every,
-        slow={name: smooth(values, slow_taps) for name, values in driven.items()},
+        slow={name: slow_part(values, rate / every) for name, values in driven.items()},
         roll={axle: column(motion.data[f"roll_{axle}"].to_numpy()) for axle in axles},
         force=force,
         terms=terms,
+        known=known,
+        per_turning=per_turning[::every],
         suspect=touched(bad, len(taps) // 2, every),
     )
+
+
+def slow_part(column: Floats, rate: float) -> Floats:
+    """Return what of a `column` at `rate` [Hz] is below `SLOW_BAND`."""
+    return smooth(column, lowpass_taps(rate, SLOW_BAND, SLOW_BAND))
 
 
 def _mostly(flags: Bools, among: Bools) -> bool:

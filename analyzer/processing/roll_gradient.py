@@ -16,8 +16,10 @@ import numpy as np
 from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.processing.filters import Bools, Floats
 from analyzer.processing.intervals import BlockError, block_error
-from analyzer.processing.lines import LinearFit, kept_part, least_squares, with_instruments
-from analyzer.processing.roll_columns import DRIVEN, RollColumns
+from analyzer.processing.lines import kept_part
+from analyzer.processing.roll_columns import GROUND, YAW, RollColumns
+from analyzer.processing.roll_fits import KEEP, MixFit, fit_mean, fit_twist, with_damped_tyres
+from analyzer.processing.roll_mix import Weights
 
 ENOUGH_FORCE: Final = 0.6 * STANDARD_GRAVITY
 """Peak lateral force a real log needs for a gradient [m/s2]: common practice, no source."""
@@ -27,30 +29,7 @@ CLEAN_ENOUGH: Final = 0.998
 """Part of the roll's variance the equation must explain between the two forces: engineering judgement."""
 SHORTEST_S: Final = 4.0
 """Least usable time [s]: two cycles of a slow change of direction; engineering judgement."""
-KEEP: Final = 0.5
-"""A helper term stays out when it leaves less than this part of the lateral force's own variation."""
-YAW: Final = "yaw acceleration"
-OPTIONAL: Final = (YAW, "damper asymmetry", "friction", "longitudinal force", "vertical force", "steer angle")
-
-
-@dataclass(frozen=True, slots=True)
-class Weights:
-    """How the two axles are mixed before the fit; from the sheet, and only a choice of weights.
-
-    Parameters
-    ----------
-    stiffness : dict
-        Suspension roll stiffness per axle [N m/rad].
-    over_ground : dict
-        Body roll over the ground per suspension roll of the axle, 1 + K / K_tyre [1].
-    twist_per_yaw : float
-        What yaw acceleration adds to the difference of roll over the ground, front less rear, since the
-        lateral force at an axle is then not that at the CG [rad per rad/s2].
-    """
-
-    stiffness: dict[Axle, float]
-    over_ground: dict[Axle, float]
-    twist_per_yaw: float = 0.0
+OPTIONAL: Final = ("damper asymmetry", "friction", "longitudinal force", "vertical force", "steer angle")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +50,10 @@ class RollFit:
         Term -> coefficient, and standard error where known, in the equation of the car's mean suspension roll
         (weighted by roll stiffness) [rad / unit of the term].
     twist_terms, twist_errors : dict
-        The same in the equation of the difference front - rear, in roll over the ground.
+        The same in the equation of the difference front - rear, in roll over the ground. That of ``ground
+        twist`` is about -1 where gyro and pots see the ground twist.
+    per_tilt : dict
+        Axle -> change of the slope per radian that the roll gyro's axis is not level [1 / (m/s2)].
     r_squared : float
         Part of the roll's variance that is explained, of the axle where it is less.
     used : array of bool
@@ -96,6 +78,7 @@ class RollFit:
     used: Bools
     lateral_range: tuple[float, float]
     left_out: dict[str, float]
+    per_tilt: dict[Axle, float]
     residual: dict[Axle, Floats]
 
     def std_error(self, axle: Axle) -> float | None:
@@ -133,10 +116,11 @@ def fit_roll(
     it also sits in the wheel speeds of that axle and bends the fit (0.6 % at a road roll of 0.17 degrees in
     the tests' linear car). So two mixes are fitted. The moment mean (K_f phi_f + K_r phi_r) / (K_f + K_r) is
     the car's moment balance, which twist does not touch; it takes all terms. The difference of roll over the
-    ground, phi_f (1 + K_f / K_tyre,f) - phi_r (1 + K_r / K_tyre,r), takes only what follows the driving, and
-    is fitted with slow instruments: the rear wheels follow the front ones over the same road, so that twist
-    and the body's own answer to the road belong together. Weights that are a little wrong let a little twist
-    into the first and a little of the dynamics into the second.
+    ground, phi_f (1 + K_f / K_tyre,f) - phi_r (1 + K_r / K_tyre,r), takes only what follows the driving and
+    the twist of the ground as gyro and pots see it, and is fitted with slow instruments: the rear wheels
+    follow the front ones over the same road, so that twist and the body's own answer to the road belong
+    together. Weights that are a little wrong let a little twist into the first and a little of the dynamics
+    into the second.
     """
     used = ~columns.suspect if use is None else ~columns.suspect & use
     if np.count_nonzero(used) < SHORTEST_S * columns.rate:
@@ -147,7 +131,7 @@ def fit_roll(
         return _too_little(peak)
     mixed = _mix(columns, weights, used)
     names, left_out = _choose_terms(columns, used, terms)
-    fit = _assemble(columns, used, mixed, names, left_out)
+    fit = _assemble(columns, weights, used, mixed, names, left_out)
     if peak < ENOUGH_FORCE and fit.r_squared < CLEAN_ENOUGH:
         return _too_little(peak)
     return fit
@@ -180,9 +164,10 @@ def _mix(columns: RollColumns, weights: Weights, used: Bools) -> _Mixed:
         ]
     )
     mixes = [row[0] * rolls[0] + row[1] * rolls[1] for row in there]
-    if YAW in columns.terms:
+    if YAW in columns.known:
         # Known from the sheet, since in a weave it goes along with the lateral force and cannot be fitted.
-        mixes[1] = mixes[1] - weights.twist_per_yaw * columns.terms[YAW][used]
+        yaw = columns.known[YAW][used]
+        mixes = [mixes[0] - weights.mean_per_yaw * yaw, mixes[1] - weights.twist_per_yaw * yaw]
     return _Mixed(axles, mixes, np.linalg.inv(there))
 
 
@@ -213,46 +198,13 @@ def _choose_terms(
     return chosen, left_out
 
 
-@dataclass(frozen=True, slots=True)
-class _MixFit:
-    names: list[str]
-    fit: LinearFit
-    inflate: float
-
-    @property
-    def influence(self) -> Floats:
-        """What every row adds to the error of the slope."""
-        rows: Floats = self.fit.influence[0] * self.fit.residuals * self.inflate
-        return rows
-
-    def coefficients(self) -> dict[str, float]:
-        return dict(zip(self.names, (float(c) for c in self.fit.coefficients[1:-1]), strict=True))
-
-    def errors(self) -> dict[str, float]:
-        found: dict[str, float] = {}
-        for place, name in enumerate(self.names, start=1):
-            row = self.fit.influence[place]
-            error = block_error((row * self.fit.residuals * self.inflate)[:, None], row)
-            if error is not None:
-                found[name] = error.std_error()
-        return found
-
-
-def _fit_mix(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -> _MixFit:
-    force = columns.force[used]
-    design = np.column_stack([force, *(columns.terms[n][used] for n in names), np.ones_like(force)])
-    count, width = design.shape
-    # Residuals are smaller than the errors behind them; the usual factor takes that back.
-    return _MixFit(names, least_squares(design, roll), float(np.sqrt(count / max(count - width, 1))))
-
-
-def _fit_twist(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -> _MixFit:
-    names = [n for n in names if n in DRIVEN]
-    count = np.count_nonzero(used)
-    design = np.column_stack([columns.force[used], *(columns.terms[n][used] for n in names), np.ones(count)])
-    slow = np.column_stack([*(columns.slow[n][used] for n in ("lateral force", *names)), np.ones(count)])
-    fit = with_instruments(design, roll, slow)
-    return _MixFit(names, fit, float(np.sqrt(count / max(count - design.shape[1], 1))))
+def _per_tilt(columns: RollColumns, used: Bools, mixed: _Mixed, fits: list[MixFit]) -> dict[Axle, float]:
+    """Return what a gyro that is not level adds to each slope through the ground twist, per radian."""
+    scale = fits[-1].coefficients().get(GROUND, 0.0)
+    if scale == 0.0 or "turning" not in columns.known:
+        return dict.fromkeys(mixed.axles, 0.0)
+    shift = scale * float(fits[-1].fit.influence[0] @ columns.known["turning"][used])
+    return {axle: float(mixed.back[k, -1]) * shift for k, axle in enumerate(mixed.axles)}
 
 
 def _explained(residuals: Floats, rolls: list[Floats]) -> float:
@@ -260,10 +212,17 @@ def _explained(residuals: Floats, rolls: list[Floats]) -> float:
 
 
 def _assemble(
-    columns: RollColumns, used: Bools, mixed: _Mixed, names: list[str], left_out: dict[str, float]
+    columns: RollColumns,
+    weights: Weights,
+    used: Bools,
+    mixed: _Mixed,
+    names: list[str],
+    left_out: dict[str, float],
 ) -> RollFit:
-    fits = [_fit_mix(columns, used, mixed.rolls[0], names)]
-    fits += [_fit_twist(columns, used, roll, names) for roll in mixed.rolls[1:]]
+    fits = [fit_mean(columns, used, mixed.rolls[0], names)]
+    if len(mixed.rolls) > 1:
+        columns, tyres = with_damped_tyres(columns, weights, fits[0].coefficients())
+        fits.append(fit_twist(columns, used, mixed.rolls[1] + tyres[used], names))
     slopes = mixed.back @ np.array([mix.fit.coefficients[0] for mix in fits])
     influence = np.column_stack([mix.influence for mix in fits]) @ mixed.back.T
     residuals = mixed.back @ np.vstack([mix.fit.residuals for mix in fits])
@@ -283,5 +242,6 @@ def _assemble(
         used=used,
         lateral_range=(float(force.min()), float(force.max())),
         left_out=left_out,
+        per_tilt=_per_tilt(columns, used, mixed, fits),
         residual={a: residuals[k] for k, a in enumerate(axles)},
     )

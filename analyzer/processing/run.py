@@ -70,8 +70,10 @@ def estimate_run(
     gaps = bump_stop_gaps(recording, motion, working, car)
     stops = {axle: stop_of(car, axle, known_gap(gaps[axle])) for axle in AXLES}
     contact = _contacts(recording, working, stops)
-    columns = roll_columns(motion, moving.parked | contact) if moving.stop > moving.start else None
     paths = roll_paths(car, bar_rates)
+    columns = None
+    if moving.stop > moving.start:
+        columns = roll_columns(motion, moving.parked | contact, roll_weights(paths))
     fit = _fit(columns, motion, moving, paths)
     loads = wheel_loads(motion, car, bar_rates, stops)
     driving = ~moving.parked

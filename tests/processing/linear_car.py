@@ -59,6 +59,12 @@ class LinearCar:
         wheels = self.unsprung[axle] * self.wheel_radius[axle] * (1.0 - self.share(axle))
         return self.sprung[axle] * self.roll_centre[axle] + wheels
 
+    @property
+    def places(self) -> tuple[float, float]:
+        """Front and rear axle ahead of the sprung CG [m]."""
+        total = sum(self.sprung)
+        return self.wheelbase * self.sprung[1] / total, -self.wheelbase * self.sprung[0] / total
+
     def static_slopes(self) -> tuple[tuple[float, float], tuple[float, float], float]:
         """Suspension roll per body-axes force, per level-road acceleration, and body roll per the latter.
 
@@ -171,18 +177,25 @@ class Response:
     rate: Floats
 
 
-def respond(car: LinearCar, time: Floats, acceleration: Floats, road: tuple[Floats, Floats]) -> Response:
-    """Exact periodic response: one 4 x 4 system per frequency."""
+def respond(
+    car: LinearCar, time: Floats, acceleration: Floats, road: tuple[Floats, Floats], speed: float = 15.0
+) -> Response:
+    """Exact periodic response: one 4 x 4 system per frequency.
+
+    The nose follows the path, so yaw acceleration is that of acceleration over speed; an axle feels the
+    lateral acceleration at its own place.
+    """
     count = len(time)
     step = time[1] - time[0]
     s = 2j * np.pi * np.fft.rfftfreq(count, step)
     moment = car.moment(0) + car.moment(1)
+    swing = [1.0 + place * s / speed for place in car.places]
     # Unknowns body roll, front and rear suspension roll; f = a + g body.
     matrix = np.zeros((len(s), 3, 3), dtype=complex)
     right = np.zeros((len(s), 3), dtype=complex)
     a, *rho = (np.fft.rfft(x) for x in (acceleration, *road))
     matrix[:, 0, 0] = car.inertia * s**2 - moment * G
-    right[:, 0] = moment * a
+    right[:, 0] = sum(car.moment(k) * swing[k] for k in (0, 1)) * a
     for k in (0, 1):
         carried = car.stiffness(k) + car.damping[k] * s
         matrix[:, 0, 1 + k] = carried
@@ -190,7 +203,7 @@ def respond(car: LinearCar, time: Floats, acceleration: Floats, road: tuple[Floa
         matrix[:, 1 + k, 1 + k] = 1.0 + carried / tyre
         # Past the springs goes the road-plane force a, not the body-axes one.
         matrix[:, 1 + k, 0] = -1.0
-        right[:, 1 + k] = -rho[k] - car.direct(k) / tyre * a
+        right[:, 1 + k] = -rho[k] - car.direct(k) / tyre * swing[k] * a
     solved = np.linalg.solve(matrix, right[:, :, None])[:, :, 0]
     body, front, rear = (np.fft.irfft(solved[:, k], count) for k in range(3))
     rate = np.fft.irfft(s * solved[:, 0], count)
@@ -218,7 +231,8 @@ def drive_car(
     """Drive the car and log it; returns the recording and the truth."""
     drive, noise = drive or Drive(), noise or Noise()
     rng = np.random.default_rng(seed)
-    response = respond(car, drive.time(), drive.acceleration(), road_roll(noise, drive, rng))
+    road = road_roll(noise, drive, rng)
+    response = respond(car, drive.time(), drive.acceleration(), road, drive.speed or 15.0)
     return record(log_channels(car, response, drive, noise, rng), drive.rate, name), response
 
 

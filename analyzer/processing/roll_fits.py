@@ -1,0 +1,120 @@
+"""The two regressions behind a roll gradient: the car's moment mean, and the difference between its axles."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from analyzer.constants import AXLES
+from analyzer.processing.filters import Bools, Floats, derivative
+from analyzer.processing.intervals import block_error
+from analyzer.processing.lines import LinearFit, kept_part, least_squares, with_instruments
+from analyzer.processing.roll_columns import DRIVEN, GROUND, RollColumns, slow_part
+from analyzer.processing.roll_mix import Weights
+
+KEEP: Final = 0.5
+"""A helper term stays out when it leaves less than this part of the lateral force's own variation."""
+LEAST_TWIST: Final = 1e-4
+"""Ground twisted less than this cannot bend a gradient [rad], root mean square: 0.3 % of usual roll."""
+GROUND_RANGE: Final = (-1.4, 0.1)
+"""The twist that gyro and pots see acts with about -1 (0 where the whole road plane turns, as in a moving
+base); anything beyond is not the ground: engineering judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class MixFit:
+    """A fit of one mix of the axles' roll: lateral force first, then `names`, then a constant."""
+
+    names: list[str]
+    fit: LinearFit
+    inflate: float
+
+    @property
+    def influence(self) -> Floats:
+        """What every row adds to the error of the slope."""
+        rows: Floats = self.fit.influence[0] * self.fit.residuals * self.inflate
+        return rows
+
+    def coefficients(self) -> dict[str, float]:
+        """Return the coefficient of every term."""
+        return dict(zip(self.names, (float(c) for c in self.fit.coefficients[1:-1]), strict=True))
+
+    def errors(self) -> dict[str, float]:
+        """Return the standard error of every coefficient that has one."""
+        found: dict[str, float] = {}
+        for place, name in enumerate(self.names, start=1):
+            row = self.fit.influence[place]
+            error = block_error((row * self.fit.residuals * self.inflate)[:, None], row)
+            if error is not None:
+                found[name] = error.std_error()
+        return found
+
+
+def fit_mean(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -> MixFit:
+    """Fit the moment mean, or the roll of the only axle, by all `names`."""
+    force = columns.force[used]
+    design = np.column_stack([force, *(columns.terms[n][used] for n in names), np.ones_like(force)])
+    count, width = design.shape
+    # Residuals are smaller than the errors behind them; the usual factor takes that back.
+    return MixFit(names, least_squares(design, roll), float(np.sqrt(count / max(count - width, 1))))
+
+
+def with_damped_tyres(
+    columns: RollColumns, weights: Weights, terms: dict[str, float]
+) -> tuple[RollColumns, Floats]:
+    """Return the columns with the tyre roll that the dampers cause taken out of the ground twist.
+
+    Tyres carry springs and dampers, and the moment of the dampers is known from the first fit. Left in, it
+    would look like ground that rolls in step with the body's roll acceleration (0.4 % of the gradients in a
+    slalom of the engine car). Also returns what it adds to the difference of roll over the ground.
+    """
+    total = sum(weights.stiffness.values())
+    rolls = {
+        axle: -terms[f"damper {axle}"] * total * give * columns.terms[f"damper {axle}"]
+        for axle, give in weights.tyre_give.items()
+        if f"damper {axle}" in terms
+    }
+    none = np.zeros_like(columns.force)
+    apart: Floats = rolls.get("front", none) - rolls.get("rear", none)
+    if GROUND not in columns.known or not rolls:
+        return columns, apart
+    turning = derivative(sum(rolls.values(), none) / len(AXLES), columns.rate)
+    ground = columns.known[GROUND] - columns.per_turning * turning
+    known = {**columns.known, GROUND: ground}
+    return replace(
+        columns, known=known, slow={**columns.slow, GROUND: slow_part(ground, columns.rate)}
+    ), apart
+
+
+def fit_twist(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -> MixFit:
+    """Fit the difference of roll over the ground by what of `names` is driven, and by the ground's twist."""
+    names = [n for n in names if n in DRIVEN]
+    if _ground_stands_out(columns, used, names):
+        fit = _twist_by(columns, used, roll, names, ground=True)
+        if GROUND_RANGE[0] < fit.coefficients()[GROUND] < GROUND_RANGE[1]:
+            return fit
+    return _twist_by(columns, used, roll, names, ground=False)
+
+
+def _twist_by(columns: RollColumns, used: Bools, roll: Floats, names: list[str], ground: bool) -> MixFit:
+    fitted = {n: columns.terms[n][used] for n in names}
+    if ground:
+        fitted[GROUND] = columns.known[GROUND][used]
+    ones = np.ones(len(roll))
+    design = np.column_stack([columns.force[used], *fitted.values(), ones])
+    slow = np.column_stack([columns.slow[n][used] for n in ("lateral force", *fitted)])
+    fit = with_instruments(design, roll, np.column_stack([slow, ones]))
+    return MixFit(list(fitted), fit, float(np.sqrt(len(roll) / max(len(roll) - design.shape[1], 1))))
+
+
+def _ground_stands_out(columns: RollColumns, used: Bools, names: list[str]) -> bool:
+    """Return whether the ground is twisted enough to tell, and not in step with the lateral force."""
+    if GROUND not in columns.known or float(np.std(columns.slow[GROUND][used])) < LEAST_TWIST:
+        return False
+    force = columns.slow["lateral force"][used]
+    centred = force - force.mean()
+    others = [np.ones_like(force), *(columns.slow[n][used] for n in names)]
+    alone = kept_part(centred, np.column_stack(others))
+    return kept_part(centred, np.column_stack([*others, columns.slow[GROUND][used]])) > KEEP * alone
