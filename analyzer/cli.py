@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from analyzer.constants import Axle
+    from analyzer.report.export import Kind
+    from analyzer.session import Review
 
 app = typer.Typer(
     add_completion=False,
@@ -117,24 +119,38 @@ def review(
     as_json: AsJson = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Write the report, print nothing.")] = False,
     seed: Annotated[int, typer.Option("--seed", help="Seed of the random draws behind the intervals.")] = 0,
+    figures: Annotated[
+        Path | None,
+        typer.Option("--figures", metavar="FOLDER", help="Also save every figure to this folder."),
+    ] = None,
+    figure_format: Annotated[
+        str, typer.Option("--figure-format", help="What --figures saves: svg, png or pdf.")
+    ] = "svg",
+    pdf: Annotated[
+        Path | None,
+        typer.Option("--pdf", metavar="FILE", help="Also save the page's content as a PDF of A4 sheets."),
+    ] = None,
 ) -> None:
     """Review a session: what each run showed, measured against predicted, and write the report."""
+    from analyzer.report.export import figure_kind
     from analyzer.report.results import results_dict
     from analyzer.report.terminal import print_summary
     from analyzer.report.write import write_report
     from analyzer.session import failure_line, require_runs, review_session
 
+    kind = figure_kind(figure_format)  # a wrong word is told before the work, not after it
     with _progress(quiet or as_json) as tell:
         result = review_session(session, tell, seed)
         require_runs(result)
         folder = out or result.session.path.parent / "report"
         tell("drawing the report", 1, 1)
         page = write_report(result, folder)
+        saved = _save_also(result, figures, kind, pdf)
     if as_json:
         _print_json(results_dict(result))
     elif not quiet:
         print_summary(result, _console())
-        print(f"report: {page}")
+        print("\n".join((*saved, f"report: {page}")))
     line = failure_line(result)
     if line is not None:
         raise AnalyzerError(line)
@@ -358,6 +374,18 @@ def demo(
     with _progress(False) as tell:
         sheet = write_demo(folder, seed, lambda what: tell(what, 0, 0))
     print(f"wrote {sheet}; next: analyzer review {sheet}")
+
+
+def _save_also(result: Review, figures: Path | None, kind: Kind, pdf: Path | None) -> list[str]:
+    """Save what was asked for besides the page, and return a line for each."""
+    from analyzer.report.export import save_figures, save_pdf
+
+    lines = []
+    if figures is not None:
+        lines.append(f"figures: {len(save_figures(result, figures, kind))} in {figures}")
+    if pdf is not None:
+        lines.append(f"pdf: {save_pdf(result, pdf)}")
+    return lines
 
 
 def _axles(axle: str | None) -> tuple[Axle, ...]:

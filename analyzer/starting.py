@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from analyzer.errors import AnalyzerError
-from analyzer.files import write_whole
+from analyzer.files import write_together
 from analyzer.ingest.starter import starter_sheets
 
 
@@ -31,7 +31,5 @@ def start_folder(folder: Path, log: Path) -> list[Path]:
     contents = {name: text.encode() for name, text in sheets.items()}
     if not beside:
         contents[log.name] = log.read_bytes()
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, content in contents.items():
-        write_whole(folder / name, content)
+    write_together({folder / name: content for name, content in reversed(contents.items())})
     return [folder / name for name in contents]

@@ -77,10 +77,17 @@ def test_gradients_of_every_run_are_near_the_virtual_cars_own(reviewed, sample_s
             assert run["roll_gradient"][axle]["value"] == pytest.approx(true, rel=0.02)
 
 
-def test_json_goes_to_standard_output_alone(sample_session, tmp_path):
-    done = analyzer("review", sample_session, "--out", tmp_path / "r", "--json")
-    assert done.returncode == 0
-    assert json.loads(done.stdout)["runs"][0]["name"] == "r01"
+def test_json_goes_to_standard_output_alone_and_figures_and_pdf_where_asked(sample_session, tmp_path):
+    also = ("--figures", tmp_path / "figures", "--figure-format", "png", "--pdf", tmp_path / "page.pdf")
+    done = analyzer("review", sample_session, "--out", tmp_path / "r", "--json", "--seed", 3, *also)
+    assert done.returncode == 0, done.stderr
+    results = json.loads(done.stdout)
+    assert results["runs"][0]["name"] == "r01"
+    assert results["seed"] == 3
+    assert "seed 3 for the random draws" in (tmp_path / "r" / "report.html").read_text(encoding="utf-8")
+    figures = sorted(file.name for file in (tmp_path / "figures").iterdir())
+    assert {"change.png", "course.png", "travel-1.png"} <= set(figures)
+    assert (tmp_path / "page.pdf").read_bytes().startswith(b"%PDF")
 
 
 def test_killed_run_leaves_the_previous_report(reviewed, sample_session, tmp_path):

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
@@ -14,6 +12,7 @@ from typing import IO, Any, Final
 
 import analyzer
 from analyzer.errors import AnalyzerError, one_line
+from analyzer.files import write_whole_with
 
 FORMAT: Final = "drift-bar-analyzer archive 1"
 MARKER: Final = "archive.json"
@@ -94,16 +93,7 @@ def _locked(file: IO[str]) -> bool:
 def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     """Let `write` fill a temporary file, then put it at `path` in one step."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=_TEMPORARY, dir=path.parent)
-    os.close(handle)
-    part = Path(name)
-    try:
-        write(part)
-        part.chmod(0o666 & ~_umask())
-        part.replace(path)
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise
+    write_whole_with(path, write, _TEMPORARY)
 
 
 def write_json(path: Path, table: Any) -> None:
@@ -149,9 +139,3 @@ def _digest_files(root: Path, files: list[Path]) -> str:
         digest.update(path.relative_to(root).as_posix().encode())
         digest.update(hashlib.sha256(path.read_bytes()).digest())
     return digest.hexdigest()
-
-
-def _umask() -> int:
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask

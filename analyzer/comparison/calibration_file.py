@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,6 +12,7 @@ import numpy as np
 from analyzer.comparison.calibration import Calibration
 from analyzer.errors import AnalyzerError
 from analyzer.estimate import Estimate
+from analyzer.files import write_whole
 from analyzer.prediction.complete import complete_car
 from analyzer.prediction.propagation import sheet_inputs
 from analyzer.sheets.car import CarSheet
@@ -65,13 +64,9 @@ def write_calibration(path: Path, calibration: Calibration, car_path: Path) -> N
         raise AnalyzerError(f"{path}: is not a calibrated car of this program; name another file")
     table = {**calibration_json(calibration), "sheet_sha256": _hash(car_path)}
     text = json.dumps(table, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    beside = path.with_name(f".{path.name}.{os.getpid()}")
     try:
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(path)
+        write_whole(path, text.encode())
     except OSError as error:
-        with suppress(OSError):
-            beside.unlink(missing_ok=True)
         raise AnalyzerError(f"{path}: cannot be written ({error.strerror}); check path and rights") from None
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import gzip
 import io
 import json
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
@@ -16,6 +15,7 @@ from analyzer.demo.session import RUNS, Driven, drive_session
 from analyzer.demo.sheets_text import car_sheet, course_sheet, session_sheet
 from analyzer.demo.truth import run_truth, true_values
 from analyzer.errors import AnalyzerError
+from analyzer.files import write_together
 
 FAULTS: Final = "faults"
 """Folder of the session with faults, inside the sample session's folder."""
@@ -86,23 +86,13 @@ def refuse_existing(folder: Path, names: list[str]) -> None:
 
 def write_all(folder: Path, files: dict[str, bytes]) -> None:
     """Write `files` under other names first and move all of them into place at the end."""
-    waiting: dict[Path, Path] = {}
+    # The session sheets go last: where one stands, all it names stands too.
+    last = sorted(files.items(), key=lambda item: Path(item[0]).name == "session.toml")
     try:
-        for name, content in files.items():
-            path = folder / name
-            path.parent.mkdir(parents=True, exist_ok=True)
-            part = path.with_name(f".{path.name}.part")
-            waiting[part] = path
-            part.write_bytes(content)
-        # The session sheets go last: where one stands, all it names stands too.
-        for part, path in sorted(waiting.items(), key=lambda pair: pair[1].name == "session.toml"):
-            os.replace(part, path)
+        write_together({folder / name: content for name, content in last})
     except OSError as error:
         reason = error.strerror or "it cannot be written"
         raise AnalyzerError(f"{folder}: {reason}; name a folder that can be written to") from error
-    finally:
-        for part in waiting:
-            part.unlink(missing_ok=True)
 
 
 def packed(text: str) -> bytes:

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
 from analyzer.archive.files import FORMAT as SEASON_FORMAT
 from analyzer.errors import AnalyzerError, one_line
+from analyzer.files import umask
 from analyzer.report.results import FORMAT
 
 PAGE: Final = "report.html"
@@ -52,7 +52,7 @@ def replaced_folder(target: Path) -> Iterator[Path]:
     try:
         yield work
         # mkdtemp gives the owner alone access; a report is passed around like any other folder.
-        work.chmod(0o777 & ~_umask())
+        work.chmod(0o777 & ~umask())
         check_replaceable(target)
         _swap(work, target)
     except OSError as error:
@@ -123,13 +123,6 @@ def _swap(work: Path, target: Path) -> None:
         aside.rmdir()
         raise
     shutil.rmtree(aside, ignore_errors=True)
-
-
-def _umask() -> int:
-    mask = os.umask(0o022)
-    with suppress(OSError):
-        os.umask(mask)
-    return mask
 
 
 def _not_writable(target: Path, error: OSError) -> AnalyzerError:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
-from contextlib import suppress
+import io
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from analyzer.errors import AnalyzerError, one_line
+from analyzer.files import write_whole
 from analyzer.report.paper import Paper
 from analyzer.report.parts import all_plates, page_parts
 from analyzer.report.plates import GREY, Plate, house_style
@@ -19,6 +19,20 @@ if TYPE_CHECKING:
 
 Kind = Literal["svg", "png", "pdf"]
 KINDS: Final[tuple[Kind, ...]] = ("svg", "png", "pdf")
+
+
+def figure_kind(word: str) -> Kind:
+    """Return `word` as a kind of figure.
+
+    Raises
+    ------
+    AnalyzerError
+        When it is none.
+    """
+    for kind in KINDS:
+        if word.lower().lstrip(".") == kind:
+            return kind
+    raise AnalyzerError(one_line(f'"{word}" is not a kind of figure; use one of {", ".join(KINDS)}'))
 
 
 def save_figures(review: Review, folder: Path, kind: Kind = "svg") -> tuple[Path, ...]:
@@ -43,8 +57,7 @@ def save_figures(review: Review, folder: Path, kind: Kind = "svg") -> tuple[Path
     AnalyzerError
         When the kind is not known or the folder cannot be written to.
     """
-    if kind not in KINDS:
-        raise AnalyzerError(f'"{kind}" is not a kind of figure; use one of {", ".join(KINDS)}')
+    kind = figure_kind(kind)
     folder = folder.expanduser()
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -64,21 +77,14 @@ def save_pdf(review: Review, path: Path) -> Path:
         When the file cannot be written.
     """
     path = path.expanduser()
-    part = path.with_name(f".{path.name[:80]}.part")
+    sheets = io.BytesIO()
+    with house_style(), Paper(sheets, label(review.session.sheet.name, 80)) as paper:
+        _fill(paper, review)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with (
-            house_style(),
-            part.open("wb") as target,
-            Paper(target, label(review.session.sheet.name, 80)) as paper,
-        ):
-            _fill(paper, review)
-        part.replace(path)
+        write_whole(path, sheets.getvalue())
     except OSError as error:
         raise _not_writable(path, error) from None
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
     return path
 
 
@@ -111,14 +117,11 @@ def _save(plate: Plate, file: Path, kind: Kind) -> Path:
         "png": {"Software": None},
         "pdf": {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None},
     }
-    part = file.with_name(f".{file.name}.part")
-    try:
-        plate.figure.savefig(
-            part, format=kind, metadata=stamps[kind], bbox_inches="tight", pad_inches=0.1, facecolor="white"
-        )
-        os.replace(part, file)
-    finally:
-        part.unlink(missing_ok=True)
+    drawn = io.BytesIO()
+    plate.figure.savefig(
+        drawn, format=kind, metadata=stamps[kind], bbox_inches="tight", pad_inches=0.1, facecolor="white"
+    )
+    write_whole(file, drawn.getvalue())
     return file
 
 

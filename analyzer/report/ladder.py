@@ -5,13 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from analyzer.errors import AnalyzerError
 from analyzer.estimate import Estimate, decimals_for_error, format_estimate
+from analyzer.files import write_whole
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -71,11 +71,12 @@ def save_ladder(table: dict[str, Any], folder: Path) -> Path:
     folder = folder.expanduser()
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        _write(folder / "bar.json", json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+        plain = json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False)
+        write_whole(folder / "bar.json", f"{plain}\n".encode())
         for axle, part in table["axles"].items():
             if part["kind"] != "none":
-                _write(folder / f"bar_{axle}.csv", settings_csv(part))
-                _write(folder / f"bar_{axle}.svg", bar_svg(part, f"{table['car']}, {axle} bar"))
+                write_whole(folder / f"bar_{axle}.csv", settings_csv(part).encode())
+                write_whole(folder / f"bar_{axle}.svg", bar_svg(part, f"{table['car']}, {axle} bar").encode())
     except OSError as error:
         reason = error.strerror or "not writable"
         raise AnalyzerError(f"{folder}: cannot be written to ({reason}); choose another folder") from None
@@ -253,9 +254,3 @@ def _value(entry: dict[str, Any], factor: float = 1.0) -> str:
 
 def _number(value: float | None, factor: float = 1.0) -> str:
     return "" if value is None else f"{value * factor:.6g}"
-
-
-def _write(path: Path, text: str) -> None:
-    part = path.with_name(f".{path.name}.part")
-    part.write_text(text, encoding="utf-8")
-    os.replace(part, path)

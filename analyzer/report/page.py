@@ -82,7 +82,10 @@ def _sources(results: dict[str, Any]) -> list[tuple[str, str, str]]:
 
 def _settings(review: Review) -> list[str]:
     rates = sorted({f"{recording.sample_rate:.4g} Hz" for recording in review.recordings})
-    lines = ["intervals hold the truth with 95 % probability unless they say otherwise"]
+    lines = [
+        "intervals hold the truth with 95 % probability unless they say otherwise",
+        f"seed {review.seed} for the random draws behind them",
+    ]
     if rates:
         lines.append(f"time base {listed(rates)}")
     if review.session.course is None:

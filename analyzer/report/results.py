@@ -51,6 +51,7 @@ def results_dict(review: Review) -> dict[str, Any]:
     table = {
         "format": FORMAT,
         "version": __version__,
+        "seed": review.seed,
         "session": session.sheet.name,
         "car": session.car.name,
         "course": None if session.course is None else session.course.name,

@@ -78,3 +78,15 @@ def test_a_long_table_goes_on_over_several_sheets(tmp_path: Path):
         paper.table(PageTable("Long", ("Name", "Text"), rows))
 
     assert pages(tmp_path / "t.pdf") >= 3
+
+
+def test_a_wrong_kind_is_told_before_any_log_is_read(capsys, monkeypatch, tmp_path: Path):
+    from analyzer.cli import main
+
+    call = ["analyzer", "review", str(tmp_path / "nowhere"), "--figure-format", "gif"]
+    monkeypatch.setattr("sys.argv", call)
+    with pytest.raises(SystemExit) as ended:
+        main()
+
+    assert ended.value.code == 2
+    assert capsys.readouterr().err.startswith('analyzer: "gif" is not a kind of figure; use one of svg, png')
