@@ -24,6 +24,8 @@ Bools = NDArray[np.bool_]
 
 MOST_BAD_ROWS: Final = 0.2
 """Share of rows that cannot be read above which the table was not understood; engineering judgement."""
+BEYOND_MEASURE: Final = 1e30
+"""No sensor, clock or count reaches this; a cell that does was damaged."""
 _NULLS: Final = [
     "",
     "NaN",
@@ -58,7 +60,7 @@ class RawTable:
     dropped : list of DroppedLine
         Lines left out as a whole.
     bad_cells : dict
-        Column index -> lines whose cell is neither blank nor a number.
+        Column index -> lines whose cell is neither blank nor a number that anything could measure.
     ended : bool
         Whether another table begins in the last of the lines left out.
     """
@@ -147,6 +149,8 @@ def _read_section(
 ) -> _Section:
     try:
         table = _parse(path, layout, piece, [*wanted, *texts], set(texts), None)
+        if any(_beyond_measure(table.column(_name(i))) for i in wanted):
+            raise _Odd
         numbers = {i: np.asarray(table.column(_name(i)).to_numpy(), dtype=np.float64) for i in wanted}
         done = _Section(numbers, {i: _as_text(table.column(_name(i))) for i in texts}, table.num_rows)
         del table
@@ -155,6 +159,13 @@ def _read_section(
     except _Odd:
         first = layout.first_line + lines_before(path, text, layout, position)
         return _read_warily(path, layout, harmless_bytes(piece, layout.quoted), first, wanted, texts)
+
+
+def _beyond_measure(column: pa.ChunkedArray) -> bool:
+    ends = pc.min_max(column)
+    return any(
+        end is not None and abs(end) > BEYOND_MEASURE for end in (ends["min"].as_py(), ends["max"].as_py())
+    )
 
 
 def _read_warily(
@@ -179,6 +190,10 @@ def _read_warily(
         else:
             numbers[index] = np.asarray(column.to_numpy(), dtype=np.float64)
             bad[index] = np.zeros(len(column), dtype=bool)
+        far = np.abs(numbers[index]) > BEYOND_MEASURE
+        if far.any():
+            bad[index] = bad[index] | far
+            numbers[index] = np.where(far, np.nan, numbers[index])
     read_texts = {i: _as_text(table.column(_name(i))) for i in texts}
     lines = _line_numbers(table.num_rows, first, [line for line, _, _ in dropped])
     done = _Section(numbers, read_texts, table.num_rows)

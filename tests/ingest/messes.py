@@ -208,6 +208,7 @@ MESSES = (
     Mess("formula in a cell", changed(5, "0.05,=1+1,-3.5,0.35"), said="line 7", lost=1),
     Mess("thousands sign in a cell", changed(5, '0.05,"1,003.5",-3.5,0.35'), said="line 7", lost=1),
     Mess("infinity in a cell", changed(5, "0.05,inf,-3.5,0.35"), lost=1),
+    Mess("number beyond all measure in a cell", changed(5, "0.05,3.5e201,-3.5,0.35"), said="line 7", lost=1),
     Mess("negative zero", PLAIN.replace("0.00,", "-0.00,", 1).encode()),
     Mess("exponents", text([[f"{float(c):.3e}" for c in row] for row in ALL]).encode()),
     Mess("FORTRAN exponents", text([[f"{float(c):.6E}".replace("E", "D") for c in row] for row in ALL]).encode()),
