@@ -253,7 +253,7 @@ class Ladders:
 
     def __init__(self, car: CarSheet) -> None:
         self._car = car
-        self._known: dict[tuple[Axle, int], BarLadder | None] = {}
+        self._known: dict[tuple[Axle, int, float | None], BarLadder | None] = {}
 
     def row(self, axle: Axle, option: AxleOption) -> LadderRow | None:
         """Return the row of an option's setting; None where left and right differ or the bar is off."""
@@ -261,14 +261,16 @@ class Ladders:
         uneven = isinstance(setting, BarSetting) and setting.right is not None
         if isinstance(option.bar, NoBar) or setting == "off" or uneven:
             return None
-        key = (axle, id(option.bar))
+        turn = setting.turn if isinstance(setting, BarSetting) else None
+        key = (axle, id(option.bar), None if turn is None else turn.value)
         if key not in self._known:
             sheet = self._car.axle(axle).model_copy(update={"bar": option.bar})
-            self._known[key] = bar_ladder(self._car.model_copy(update={axle: sheet}), axle)
+            # Any setting of that turn will do: the ladder holds every hole and spacer at it.
+            self._known[key] = bar_ladder(self._car.model_copy(update={axle: sheet}), axle, setting)
         ladder = self._known[key]
         wanted = (setting.hole, setting.spacers) if isinstance(setting, BarSetting) else (None, None)
         rows = () if ladder is None else ladder.rows
-        return next((row for row in rows if (row.hole, row.spacers) == wanted), None)
+        return next((row for row in rows if (row.hole, row.spacers) == wanted and row.right is None), None)
 
 
 def _hardware(

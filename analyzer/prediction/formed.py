@@ -10,7 +10,7 @@ import numpy as np
 from analyzer.errors import AnalyzerError
 from analyzer.prediction.bladed import array, link_pull, moduli
 from analyzer.prediction.frame import Arc, BarModel, Piece, Side, Straight
-from analyzer.prediction.sections import Array, round_section
+from analyzer.prediction.sections import Array, Section, round_section
 from analyzer.prediction.vectors import Vec, vec
 from analyzer.sheets.bar import FormedBar
 
@@ -19,6 +19,10 @@ ARC_ORDER = 8
 
 SHARPEST = 1e-6
 """Corners that turn by less than this are straight [rad]."""
+
+
+ROUNDING = 1e-9
+"""How far past its end a curve still holds a mount, as part of its length."""
 
 
 class ShapeError(AnalyzerError):
@@ -38,63 +42,67 @@ class ShapeError(AnalyzerError):
 
 
 @dataclass(frozen=True, slots=True)
-class Leg:
-    """A straight part of the centre line between two bends."""
+class Cut:
+    """A place on the centre line: which curve, and how far along it.
 
-    start: Vec
-    tangent: Vec
-    length: Array
+    Parameters
+    ----------
+    index : int
+        Curve, from the left eye.
+    part : ndarray
+        Part of its length before the place [1].
+    """
+
+    index: int
+    part: Array
 
 
 def formed_model(bar: FormedBar) -> BarModel:
     """Return the statics model of a formed bar.
 
     The centre line runs straight between its corners; a corner with a bend radius is rounded by an arc
-    that touches both neighbours. Each mount must sit on a straight part.
+    that touches both neighbours. A mount sits where the line passes its place across the car, on a straight
+    part or on a bend; where it passes more than once, on the pass nearest to the middle of the bar.
 
     Raises
     ------
     ShapeError
-        One line when bends overlap, or a mount has no straight part (or several) at its place.
+        One line when bends overlap, or the line does not pass a mount's place.
     """
-    legs, arcs = _centre_line(bar)
+    curves = _centre_line(bar)
     wall = None if bar.wall is None else array(bar.wall)[..., None]
     section = round_section(array(bar.outside_diameter)[..., None], wall)
-    left_leg, right_leg = (
-        _leg_at(legs, array(y), k) for y, k in ((bar.mounts.left, "left"), (bar.mounts.right, "right"))
-    )
-    pieces: list[Piece] = []
-
-    def add(side: Side, curve: Straight | Arc, order: int) -> None:
-        pieces.append(Piece("bar", side, curve, lambda _: section, *moduli(bar), order))
-
-    mounts: dict[str, Vec] = {}
-    side: Side = "left"
-    for index, leg in enumerate(legs):
-        depth = _any_normal(leg.tangent)
-        start, rest = leg.start, leg.length
-        for mount, at, behind in (("left", left_leg, "middle"), ("right", right_leg, "right")):
-            if index == at:
-                way = np.asarray((array(getattr(bar.mounts, mount)) - start.y) / leg.tangent.y)
-                add(side, Straight(start, leg.tangent, way, depth), 2)
-                start, rest = start.plus(leg.tangent.times(way)), np.asarray(rest - way)
-                mounts[mount], side = start, behind  # type: ignore[assignment]
-        add(side, Straight(start, leg.tangent, rest, depth), 2)
-        if index < len(arcs) and (arc := arcs[index]) is not None:
-            add(side, arc, ARC_ORDER)
-    if set(mounts) != {"left", "right"} or left_leg > right_leg:
+    cuts = {mount: mount_cut(curves, array(getattr(bar.mounts, mount)), mount) for mount in ("left", "right")}
+    if _along(cuts["left"]) >= _along(cuts["right"]):
         raise ShapeError("mounts", "the right mount comes before the left one along the bar", "check points")
+    pieces: list[Piece] = []
+    places: dict[str, Vec] = {}
+    side: Side = "left"
+    for index, whole in enumerate(curves):
+        rest, gone = whole, np.asarray(0.0)
+        for mount, behind in (("left", "middle"), ("right", "right")):
+            if cuts[mount].index == index:
+                part = np.asarray((cuts[mount].part - gone) / (1.0 - gone))
+                first, rest = rest.split(part)
+                pieces.append(_piece(bar, section, side, first))
+                places[mount], gone, side = rest.start, cuts[mount].part, behind  # type: ignore[assignment]
+        pieces.append(_piece(bar, section, side, rest))
     return BarModel(
         pieces=tuple(pieces),
         left_eye=_corner(bar, 0),
         right_eye=_corner(bar, -1),
         left_pull=link_pull(bar.link, 1.0),
         right_pull=link_pull(bar.link, -1.0),
-        left_mount=mounts["left"],
-        right_mount=mounts["right"],
+        left_mount=places["left"],
+        right_mount=places["right"],
         mount_rate=None if bar.mounts.rate is None else array(bar.mounts.rate),
         link_rate=None if bar.link is None or bar.link.rate is None else array(bar.link.rate),
     )
+
+
+def _piece(bar: FormedBar, section: Section, side: Side, curve: Straight | Arc) -> Piece:
+    order = ARC_ORDER if isinstance(curve, Arc) else 2
+    return Piece("bar", side, curve, lambda _: section, *moduli(bar), order)
 
 
 def _corner(bar: FormedBar, index: int) -> Vec:
@@ -102,7 +110,7 @@ def _corner(bar: FormedBar, index: int) -> Vec:
     return vec(array(point.x), array(point.y), array(point.z))
 
 
-def _centre_line(bar: FormedBar) -> tuple[list[Leg], list[Arc | None]]:
+def _centre_line(bar: FormedBar) -> list[Straight | Arc]:
     corners = [_corner(bar, index) for index in range(len(bar.points))]
     steps = [b.minus(a) for a, b in pairwise(corners)]
     lengths = [step.norm() for step in steps]
@@ -110,7 +118,7 @@ def _centre_line(bar: FormedBar) -> tuple[list[Leg], list[Arc | None]]:
         raise ShapeError("points", "two neighbouring points are the same", "remove one of them")
     tangents = [step.times(1.0 / length) for step, length in zip(steps, lengths, strict=True)]
     cuts, arcs = _bends(bar, corners, tangents)
-    legs = []
+    curves: list[Straight | Arc] = []
     for index, (tangent, length) in enumerate(zip(tangents, lengths, strict=True)):
         rest = np.asarray(length - cuts[index] - cuts[index + 1])
         if np.any(rest < -1e-12):
@@ -119,8 +127,11 @@ def _centre_line(bar: FormedBar) -> tuple[list[Leg], list[Arc | None]]:
                 f"the bends at points {index + 1} and {index + 2} overlap",
                 "reduce bend_radius or move the points apart",
             )
-        legs.append(Leg(corners[index].plus(tangent.times(cuts[index])), tangent, np.maximum(rest, 0.0)))
-    return legs, arcs
+        start = corners[index].plus(tangent.times(cuts[index]))
+        curves.append(Straight(start, tangent, np.maximum(rest, 0.0), _any_normal(tangent)))
+        if index < len(arcs) and (arc := arcs[index]) is not None:
+            curves.append(arc)
+    return curves
 
 
 def _bends(bar: FormedBar, corners: list[Vec], tangents: list[Vec]) -> tuple[list[Array], list[Arc | None]]:
@@ -144,18 +155,48 @@ def _bends(bar: FormedBar, corners: list[Vec], tangents: list[Vec]) -> tuple[lis
     return cuts, arcs
 
 
-def _leg_at(legs: list[Leg], across: Array, mount: str) -> int:
-    """Return the one straight part that passes the mount's place across the car."""
-    found = []
-    for index, leg in enumerate(legs):
-        first, last = leg.start.y, leg.start.plus(leg.tangent.times(leg.length)).y
-        nominal = [float(np.ravel(value)[0]) for value in (first, last, across)]
-        if min(nominal[:2]) < nominal[2] < max(nominal[:2]):
-            found.append(index)
-    if len(found) != 1:
-        problem = "lies on a bend or outside the bar" if not found else "meets the centre line more than once"
-        raise ShapeError(f"mounts.{mount}", problem, "place it on a straight part that runs across the car")
-    return found[0]
+def mount_cut(curves: list[Straight | Arc], across: Array, mount: str) -> Cut:
+    """Return where the centre line passes a mount's place across the car, nearest to the bar's middle."""
+    lengths = [_first(curve.length) for curve in curves]
+    before = np.concatenate([[0.0], np.cumsum(lengths)])
+    passes = [
+        (abs(before[index] + _first(part) * lengths[index] - before[-1] / 2.0), Cut(index, part))
+        for index, curve in enumerate(curves)
+        if lengths[index] > 0.0
+        for part in _passes(curve, across)
+        if -ROUNDING <= _first(part) <= 1.0 + ROUNDING
+    ]
+    if not passes:
+        raise ShapeError(
+            f"mounts.{mount}", "lies outside the bar", "place it where the centre line passes across the car"
+        )
+    return min(passes, key=lambda found: found[0])[1]
+
+
+def _passes(curve: Straight | Arc, across: Array) -> list[Array]:
+    """Return where a curve, or its continuation, passes y = `across`, as parts of its length."""
+    way = across - curve.start.y
+    if isinstance(curve, Straight):
+        steep = abs(_first(curve.tangent.y)) < SHARPEST
+        return [] if steep else [np.asarray(way / curve.tangent.y / curve.length)]
+    # y - y0 = r (t sin a + n (1 - cos a)) = r hypot(t, n) sin(a - b) + r n, with tan b = n / t.
+    size = np.hypot(curve.tangent.y, curve.inward.y)
+    sine = np.asarray((way / curve.radius - curve.inward.y) / np.where(size > 0.0, size, 1.0))
+    if abs(_first(sine)) > 1.0 or _first(size) < SHARPEST:
+        return []
+    lean, rise = np.arctan2(curve.inward.y, curve.tangent.y), np.arcsin(np.clip(sine, -1.0, 1.0))
+    turns = [lean + rise, lean + np.pi - rise]
+    # Whole turns are taken off by the nominal figure, so that all rows stay on the same pass.
+    return [np.asarray((a - 2.0 * np.pi * np.floor(_first(a) / (2.0 * np.pi))) / curve.angle) for a in turns]
+
+
+def _along(cut: Cut) -> float:
+    return cut.index + _first(cut.part)
+
+
+def _first(value: Array) -> float:
+    """Return the nominal figure of an array that carries tolerances."""
+    return float(np.ravel(value)[0])
 
 
 def _any_normal(tangent: Vec) -> Vec:

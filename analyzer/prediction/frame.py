@@ -9,7 +9,7 @@ serve blades, bolts, stepped tubes and bent bars, one bar or ten thousand settin
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal, Protocol
 
 import numpy as np
@@ -47,6 +47,12 @@ class Straight:
         way = self.length[..., None] * stations
         return self.start.at_stations().plus(tangent.times(way)), tangent, self.depth.at_stations()
 
+    def split(self, part: Array) -> tuple[Straight, Straight]:
+        """Return the curve up to `part` of its length, and the rest."""
+        first = replace(self, length=np.asarray(self.length * part))
+        start = self.start.plus(self.tangent.times(first.length))
+        return first, replace(self, start=start, length=np.asarray(self.length - first.length))
+
 
 @dataclass(frozen=True, slots=True)
 class Arc:
@@ -72,6 +78,18 @@ class Arc:
         point = point.plus(inward.times(radius * (1.0 - cosine)))
         along = tangent.times(cosine).plus(inward.times(sine))
         return point, along, inward.times(cosine).minus(tangent.times(sine))
+
+    def split(self, part: Array) -> tuple[Arc, Arc]:
+        """Return the curve up to `part` of its length, and the rest."""
+        turned = np.asarray(self.angle * part)
+        sine, cosine = np.sin(turned), np.cos(turned)
+        start = self.start.plus(self.tangent.times(np.asarray(self.radius * sine)))
+        start = start.plus(self.inward.times(np.asarray(self.radius * (1.0 - cosine))))
+        tangent = self.tangent.times(cosine).plus(self.inward.times(sine))
+        inward = self.inward.times(cosine).minus(self.tangent.times(sine))
+        return replace(self, angle=turned), Arc(
+            start, tangent, inward, self.radius, np.asarray(self.angle - turned)
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,8 +305,8 @@ def _piece_energy(piece: Piece, model: BarModel, loads: Loads, slender: bool) ->
         energy[f"{piece.part} {'torsion' if piece.part != 'blade' else 'twist'}"] = along(
             moment.x**2 / (shear * section.torsion)
         )
-    strain = force.x**2 / (stretch * section.area)
+    energy["stretch"] = along(force.x**2 / (stretch * section.area))
     if not slender:
-        strain = strain + section.shear_factor * (force.y**2 + force.z**2) / (shear * section.area)
-    energy["shear and stretch"] = along(strain)
+        sheared = section.shear_factor * (force.y**2 + force.z**2) / (shear * section.area)
+        energy["shear"] = along(sheared)
     return energy

@@ -89,6 +89,7 @@ def _row(row: LadderRow) -> dict[str, Any]:
     return {
         "hole": row.hole,
         "spacers": row.spacers,
+        "right": None if row.right is None else {"hole": row.right[0], "spacers": row.right[1]},
         "setting": row.setting,
         "fitted": row.fitted,
         "rate": row.rate.to_dict(),

@@ -49,7 +49,9 @@ class LadderRow:
     Parameters
     ----------
     hole, spacers : int or None
-        The setting, both sides alike; None for a bent bar.
+        The setting, of the left side where the sides differ; None for a bent bar.
+    right : tuple of int or None
+        Hole and spacers of the right side where it is set otherwise; None when both are alike.
     setting : str
         In words.
     fitted : bool
@@ -72,6 +74,7 @@ class LadderRow:
 
     hole: int | None
     spacers: int | None
+    right: tuple[int, int] | None
     setting: str
     fitted: bool
     rate: Estimate

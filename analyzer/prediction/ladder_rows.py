@@ -121,9 +121,7 @@ def fitted_setting(bar: BladedBar | FormedBar | NoBar) -> BarSetting | None:
     """Return what the sheet says is fitted: hole 1 without spacers if nothing; None for other bars."""
     if not isinstance(bar, BladedBar):
         return None
-    return (
-        BarSetting() if bar.fitted is None else BarSetting(hole=bar.fitted.hole, spacers=bar.fitted.spacers)
-    )
+    return BarSetting() if bar.fitted is None else bar.fitted
 
 
 def _all_settings(bar: BarSheet, fitted: BarSetting | None) -> list[BarSetting | None]:
@@ -205,6 +203,9 @@ def _row(
     return LadderRow(
         hole=None if setting is None else setting.hole,
         spacers=None if setting is None else setting.spacers,
+        right=None
+        if setting is None or setting.right is None
+        else (setting.right.hole, setting.right.spacers),
         setting=setting_in_words(setting, bar),
         fitted=fitted,
         rate=found.estimate(f"rate {index}", "N/m"),

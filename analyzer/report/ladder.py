@@ -88,11 +88,11 @@ def settings_csv(part: dict[str, Any]) -> str:
     parts = list(dict.fromkeys(key for row in part["settings"] for key in row["compliance"]))
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    head = ["hole", "spacers", "fitted", "rate_n_per_mm", "rate_std_n_per_mm", "change_percent"]
+    head = ["hole", "spacers", "setting", "fitted", "rate_n_per_mm", "rate_std_n_per_mm", "change_percent"]
     head += ["change_std_percent", "roll_stiffness_nm_per_deg", "roll_gradient_deg_per_g", "stress_factor"]
     writer.writerow([*head, *(f"{name.replace(' ', '_')}_mm_per_kn" for name in parts), "warnings"])
     for row in part["settings"]:
-        cells: list[Any] = [row["hole"], row["spacers"], "yes" if row["fitted"] else "no"]
+        cells: list[Any] = [row["hole"], row["spacers"], row["setting"], "yes" if row["fitted"] else "no"]
         cells += [_number(row["rate"]["value"], 1e-3), _number(row["rate"]["std_error"], 1e-3)]
         cells += [_number(row["change"]["value"]), _number(row["change"]["std_error"])]
         cells += [_number(row[key]["value"]) for key in ("roll_stiffness", "roll_gradient")]
@@ -147,8 +147,8 @@ def _settings_table(part: dict[str, Any]) -> Table:
         marks = [f"{MARK} fitted"] if row["fitted"] else []
         marks += ["motion!"] if row["motion"]["warnings"] else []
         table.add_row(
-            "—" if row["hole"] is None else str(row["hole"]),
-            "—" if row["spacers"] is None else str(row["spacers"]),
+            _both_sides(row, "hole"),
+            _both_sides(row, "spacers"),
             _value(row["rate"], 1e-3),
             signed_percent(row["change"]).removesuffix(" %"),
             _value(row["roll_stiffness"]),
@@ -157,6 +157,13 @@ def _settings_table(part: dict[str, Any]) -> Table:
             " ".join(marks),
         )
     return table
+
+
+def _both_sides(row: dict[str, Any], key: str) -> str:
+    """Return hole or spacers of a setting, as "left/right" where the sides differ."""
+    if row[key] is None:
+        return "—"
+    return str(row[key]) if row["right"] is None else f"{row[key]}/{row['right'][key]}"
 
 
 def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:

@@ -9,6 +9,7 @@ from pydantic_core import PydanticCustomError
 
 from analyzer.sheets.fields import Angle, Length, Sheet, quantity
 from analyzer.sheets.materials import MATERIALS, find_material
+from analyzer.sheets.session import BarSetting
 from analyzer.uncertain import Uncertain
 
 Diameter = Annotated[Uncertain, quantity("length", 0.0, 0.3, example="31.75 mm")]
@@ -197,13 +198,6 @@ class Link(Sheet):
     """Left link longer than the right one by this; negative when shorter."""
 
 
-class Fitted(Sheet):
-    """The setting that is on the car now, for comparisons when no session is at hand."""
-
-    hole: Annotated[int, Field(ge=1)] = 1
-    spacers: Annotated[int, Field(ge=0)] = 0
-
-
 class BenchTest(Sheet):
     """Loads hung on one link eye with the other one held, and the deflections read there."""
 
@@ -253,7 +247,8 @@ class BladedBar(Sheet):
     link: Link | None = None
     base_offset: Offset | None = None
     """Offset of the rod end from the blade's centre plane without any spacer."""
-    fitted: Fitted | None = None
+    fitted: BarSetting | None = None
+    """The setting that is on the car now, for comparisons when no session is at hand."""
     bench: BenchTest | None = None
 
     @model_validator(mode="after")
@@ -277,7 +272,8 @@ class BladedBar(Sheet):
             raise PydanticCustomError(
                 "bolt", "bolt.diameter is not below the blade's depth; use a thinner bolt"
             )
-        for key, setting in (("fitted", self.fitted), ("bench", self.bench)):
+        right = None if self.fitted is None else self.fitted.right
+        for key, setting in (("fitted", self.fitted), ("fitted.right", right), ("bench", self.bench)):
             if setting is not None:
                 self._setting_exists(key, setting.hole, setting.spacers)
         return self
@@ -306,11 +302,12 @@ class FormedPoint(Sheet):
 
 
 class FormedMounts(Sheet):
-    """The two bearings of a formed bar, each on a straight part of it."""
+    """The two bearings of a formed bar; each sits where the centre line passes its place across the car."""
 
     left: Place
     right: Place
-    """Position across the car (y, left positive), on the same zero as the points."""
+    """Position across the car (y, left positive), on the same zero as the points; where the centre line
+    passes it more than once, the pass nearest to the middle of the bar counts."""
     rate: PartRate | None = None
     """Radial rate of one mount; rigid when not given."""
 

@@ -182,7 +182,7 @@ def test_linkage_that_goes_over_centre_stays_plain_json() -> None:
 def test_bent_bar_that_cannot_be_names_file_and_key() -> None:
     wrong = {**FORMED, "mounts": {"left": "0.6 m", "right": "-0.33 m"}}
     sheet = car({"rear": {"bar": wrong}}, bar=False)
-    with pytest.raises(SheetError, match=r"^car\.toml: rear\.bar\.mounts\.left: lies on a bend") as raised:
+    with pytest.raises(SheetError, match=r"^car\.toml: rear\.bar\.mounts\.left: lies outside") as raised:
         check_bars(sheet, Path("car.toml"))
     assert "\n" not in str(raised.value)
     for call in (lambda: bar_json(sheet), lambda: predict_setup(sheet, "A", Setup())):

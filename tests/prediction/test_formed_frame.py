@@ -21,12 +21,15 @@ LINK = 5e8
 
 
 def draw(rng: np.random.Generator) -> dict[str, Any]:
-    """A U-bar with kinks in its arms and a hump in the middle, not quite symmetrical."""
+    """A U-bar with kinks in its arms and a hump in the middle, not quite symmetrical.
+
+    Its mounts sit on straight parts and on bends; arms that lean inwards pass the mounts' places again.
+    """
     half, hump = rng.uniform(0.35, 0.5), rng.uniform(-0.08, 0.08)
     inner = rng.uniform(0.10, 0.18)
 
     def arm(side: float) -> list[tuple[float, float, float]]:
-        reach, spread, drop = rng.uniform(0.15, 0.3), rng.uniform(-0.05, 0.08), rng.uniform(-0.06, 0.06)
+        reach, spread, drop = rng.uniform(0.15, 0.3), rng.uniform(-0.15, 0.08), rng.uniform(-0.06, 0.06)
         kink = rng.uniform(0.4, 0.7)
         eye = (reach, side * (half + spread), drop)
         return [eye, (reach * kink, side * (half + spread * 0.4), drop * 0.2), (0.0, side * half, 0.0)]
@@ -34,6 +37,7 @@ def draw(rng: np.random.Generator) -> dict[str, Any]:
     middle = [(0.0, inner + 0.1, 0.0), (hump, inner - 0.02, hump / 2), (hump, -inner + 0.02, hump / 2)]
     points = [*arm(1.0), *middle, (0.0, -inner - 0.1, 0.0), *arm(-1.0)[::-1]]
     radius = rng.uniform(0.02, 0.045)
+    mounts = half * (rng.uniform(0.6, 0.8, 2) if rng.random() < 0.4 else rng.uniform(0.84, 0.88, 2))
     return {
         "elastic_modulus": "206 GPa",
         "shear_modulus": "79 GPa",
@@ -43,16 +47,19 @@ def draw(rng: np.random.Generator) -> dict[str, Any]:
             {"x": f"{x} m", "y": f"{y} m", "z": f"{z} m", "bend_radius": f"{radius} m"} for x, y, z in points
         ],
         "mounts": {
-            "left": f"{(half + inner + 0.1) / 2.0} m",
-            "right": f"{-(half + inner + 0.1) / 2.0} m",
+            "left": f"{mounts[0]} m",
+            "right": f"{-mounts[1]} m",
             "rate": f"{rng.uniform(5e6, 5e7)} N/m" if rng.random() < 0.6 else None,
         },
         "link": {"rate": f"{LINK} N/m"},
     }
 
 
-def rounded(bar: FormedBar, pieces: int = 24) -> np.ndarray:
-    """Centre line as a polygon: every bend cut into equal chords, by turning vectors (Rodrigues)."""
+def rounded(bar: FormedBar) -> np.ndarray:
+    """Centre line as a polygon: every bend cut into equal chords, by turning vectors (Rodrigues).
+
+    A slight bend gets few chords: very short members would make the library's matrix nearly singular.
+    """
     corners = [np.array([p.x.value, p.y.value, p.z.value]) for p in bar.points]
     line = [corners[0]]
     for before, here, after, point in zip(corners, corners[1:], corners[2:], bar.points[1:], strict=False):
@@ -67,7 +74,7 @@ def rounded(bar: FormedBar, pieces: int = 24) -> np.ndarray:
         start = here - one * radius * math.tan(turn / 2.0)
         centre = start + np.cross(normal, one) * radius
         arm = start - centre
-        for angle in np.linspace(0.0, turn, pieces + 1):
+        for angle in np.linspace(0.0, turn, 3 + int(16.0 * turn)):
             line.append(centre + arm * math.cos(angle) + np.cross(normal, arm) * math.sin(angle))
     return np.array([*line, corners[-1]])
 
@@ -77,11 +84,17 @@ def frame_rate(table: dict[str, Any]) -> float:
     line = list(rounded(bar))
     mounts = []
     for across in (bar.mounts.left.value, bar.mounts.right.value):
-        index = next(i for i in range(len(line) - 1) if line[i][1] >= across > line[i + 1][1])
+        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+        passed = [i for i in range(len(line) - 1) if (line[i][1] - across) * (line[i + 1][1] - across) <= 0]
+        index = min(passed, key=lambda i: abs(along[i] - along[-1] / 2.0))
         part = (line[index][1] - across) / (line[index][1] - line[index + 1][1])
-        line.insert(index + 1, line[index] + part * (line[index + 1] - line[index]))
-        mounts.append(index + 1)
-    mounts[0] = next(i for i, p in enumerate(line) if abs(p[1] - bar.mounts.left.value) < 1e-9)
+        place = line[index] + part * (line[index + 1] - line[index])
+        if 0.1 < part < 0.9:
+            line.insert(index + 1, place)
+            mounts.append(index + 1)
+        else:  # a sliver of a member would make the library's matrix nearly singular
+            mounts.append(index + round(part))
+            line[mounts[-1]] = place
     section = round_constants(bar.outside_diameter.value, bar.wall.value if bar.wall else None)
     frame = Frame()
     names = [frame.node(line[0])]
@@ -104,7 +117,7 @@ def test_random_bent_bars_agree_with_the_frame(block: int) -> None:
     for _ in range(11):
         table = draw(rng)
         found = float(solve(formed_model(formed(**table)), slender=True).rate)
-        assert found == pytest.approx(frame_rate(table), rel=5e-3), table
+        assert found == pytest.approx(frame_rate(table), rel=1e-3), table
 
 
 def u_bar(diameter: float, lever: float, width: float, overhang: float = 0.0, **more: Any) -> dict[str, Any]:
@@ -184,7 +197,7 @@ def test_hollow_bar_of_the_trade_text() -> None:
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"mounts": {"left": "0.9 m", "right": "-0.3 m"}}, "mounts.left: lies on a bend or outside"),
+        ({"mounts": {"left": "0.9 m", "right": "-0.3 m"}}, "mounts.left: lies outside the bar"),
         ({"points": "bend"}, "points 2 and 3 overlap"),
         ({"points": "same"}, "neighbouring points are the same"),
     ],
