@@ -7,12 +7,13 @@ from typing import Final
 import numpy as np
 
 from analyzer.constants import STANDARD_GRAVITY
+from analyzer.ingest.health.roll_rate import check_roll_rate
 from analyzer.ingest.health.signals import (
     POTS,
     SIDE_SIGN,
     Findings,
-    Floats,
     Signals,
+    moving_correlation,
     partial_correlation,
     runs_of,
 )
@@ -32,10 +33,6 @@ CORNERING: Final = 0.3
 LEAST_CORNERING: Final = 0.15
 FASTEST: Final = 110.0
 """Highest believable speed [m/s]."""
-USUAL_TRACK: Final = 1.5
-"""Track width over motion ratio, enough to tell degrees from radians [m]."""
-LEAST_ROLL_RATE: Final = 0.004
-"""Spread of the pots' roll rate that lets the gyro be compared [rad/s]."""
 _WRONG_UNITS: Final = (
     (1000.0, "milli-g under a g heading"),
     (STANDARD_GRAVITY, "m/s² under a g heading"),
@@ -59,7 +56,7 @@ def check_inertial(signals: Signals) -> Findings:
         if name in signals.data:
             _rate_offset(found, signals, name)
     _yaw(found, signals)
-    _roll_rate(found, signals)
+    check_roll_rate(found, signals)
     if "speed" in signals.data:
         _speed(found, signals)
     if "latitude" in signals.data or "longitude" in signals.data:
@@ -238,7 +235,7 @@ def _rolls_with_x(signals: Signals, pots: list[str], on_y: dict[str, float]) -> 
         return False
     if signals.trusted("gyro_z") and signals.trusted("speed"):
         product = signals.mean("gyro_z") * signals.mean("speed")
-        if abs(_correlation(product, signals.mean("accel_y"), signals.still)) > 0.7:
+        if abs(moving_correlation(product, signals.mean("accel_y"), signals.still)) > 0.7:
             return False
     used = signals.moving_blocks(*pots, "accel_x", "accel_y")
     forces = np.column_stack(
@@ -256,13 +253,6 @@ def _partial(signals: Signals, pot: str, cause: str, other: str | None) -> float
         return 0.0
     rest = np.zeros(int(used.sum())) if other is None else signals.mean(other)[used]
     return partial_correlation(signals.mean(pot)[used], signals.mean(cause)[used], rest)
-
-
-def _correlation(a: Floats, b: Floats, still: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> float:
-    used = np.isfinite(a) & np.isfinite(b) & ~still
-    if used.sum() < 12 or float(a[used].std()) == 0.0 or float(b[used].std()) == 0.0:
-        return 0.0
-    return float(np.corrcoef(a[used], b[used])[0, 1])
 
 
 def _rate_offset(found: Findings, signals: Signals, name: str) -> None:
@@ -288,7 +278,7 @@ def _yaw(found: Findings, signals: Signals) -> None:
         return
     product = signals.mean("gyro_z") * signals.mean("speed")
     lateral = signals.mean("accel_y")
-    r = _correlation(product, lateral, signals.still)
+    r = moving_correlation(product, lateral, signals.still)
     used = np.isfinite(product) & np.isfinite(lateral) & ~signals.still
     if abs(r) < 0.7 or used.sum() < 20:
         found.untested(
@@ -313,42 +303,6 @@ def _yaw(found: Findings, signals: Signals) -> None:
         found.add("yaw rate", "gyro_z", Verdict.BAD, ratio, 5.0, "1", text)
     else:
         found.add("yaw rate", "gyro_z", Verdict.GOOD, ratio, 5.0, "1", "Agrees with lateral force and speed.")
-
-
-def _roll_rate(found: Findings, signals: Signals) -> None:
-    """Check unit and sign of the roll rate by the rate at which the pots roll."""
-    if not signals.trusted("gyro_x"):
-        return
-    pairs = [("damper_FL", "damper_FR"), ("damper_RL", "damper_RR")]
-    known = [(a, b) for a, b in pairs if signals.trusted(a) and signals.trusted(b)]
-    if len(known) < 2:
-        found.untested("roll rate", "gyro_x", "Needs four pots.")
-        return
-    if len(signals.still) < 20:
-        found.untested("roll rate", "gyro_x", "The log is too short.")
-        return
-    # Half a second averages the road out and leaves the car's turning in and out.
-    roll = sum((signals.mean(b) - signals.mean(a) for a, b in known), np.zeros(1)) / (2.0 * USUAL_TRACK)
-    rate = np.gradient(roll, signals.block / signals.base.rate)
-    # The mean of three blocks belongs to the same stretch as the central difference.
-    gyro = np.convolve(signals.mean("gyro_x"), [0.25, 0.5, 0.25], mode="same")
-    used = np.isfinite(rate) & np.isfinite(gyro) & ~signals.still
-    if used.sum() < 20 or float(rate[used].std()) < LEAST_ROLL_RATE:
-        found.untested("roll rate", "gyro_x", "The car rolls too little to tell.")
-        return
-    r = _correlation(rate, gyro, signals.still)
-    ratio = float(gyro[used].std() / rate[used].std())
-    if r < -0.5:
-        text = "Turns against the roll of the pots (logger.channels.gyro_x.sign)."
-        found.add("roll rate", "gyro_x", Verdict.BAD, r, -0.5, "1", text)
-    elif r < 0.5:
-        # The gyro sees the road's bank as well, so on banked courses the two need not agree.
-        found.untested("roll rate", "gyro_x", "Does not follow the roll of the pots closely enough to tell.")
-    elif not 0.15 < ratio < 8.0:
-        text = f"Is {ratio:.3g} times the roll rate of the pots: wrong unit (logger.channels.gyro_x.unit)."
-        found.add("roll rate", "gyro_x", Verdict.BAD, ratio, 8.0, "1", text)
-    else:
-        found.add("roll rate", "gyro_x", Verdict.GOOD, r, 0.5, "1", "Follows the roll of the pots.")
 
 
 def _speed(found: Findings, signals: Signals) -> None:

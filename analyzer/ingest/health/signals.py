@@ -171,3 +171,11 @@ def partial_correlation(value: Floats, cause: Floats, other: Floats) -> float:
     free = np.column_stack([value, cause]) - basis @ fit
     norm = float(np.linalg.norm(free[:, 0]) * np.linalg.norm(free[:, 1]))
     return float(free[:, 0] @ free[:, 1]) / norm if norm > 0.0 else 0.0
+
+
+def moving_correlation(a: Floats, b: Floats, still: Bools) -> float:
+    """Return the correlation of two block series while the car moves; 0 where it means nothing."""
+    used = np.isfinite(a) & np.isfinite(b) & ~still
+    if used.sum() < 12 or float(a[used].std()) == 0.0 or float(b[used].std()) == 0.0:
+        return 0.0
+    return float(np.corrcoef(a[used], b[used])[0, 1])
