@@ -161,7 +161,8 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
         except LogError as error:
             failed[run.name] = str(error)
             continue
-        recordings.append(recording)
+        # What the estimates say about the log belongs to its health.
+        recordings.append(replace(recording, health=(*recording.health, *estimates.checks)))
         runs.append(estimates)
     tell("comparing", steps - 1, steps)
     setups = setup_results(session.car, session.sheet.setups, runs, predictions)

@@ -151,6 +151,7 @@ def _named(car: CarSheet, prediction: SetupPrediction, run: RunEstimates) -> dic
             named[f"left_share_{axle}"] = share.left_share
             named[f"lowest_load_{axle}"] = share.lowest_load
             named[f"light_time_{axle}"] = share.light_time
+            named[f"load_evenness_{axle}"] = share.evenness
     return named | run.further
 
 
@@ -218,7 +219,7 @@ def _event_row(event: BottomingEvent) -> Row:
 
 
 def _facts(recording: Recording, run: RunEstimates, folder: Path) -> Row:
-    verdicts = [row.verdict for row in recording.health]
+    verdicts = [row.verdict for row in (*recording.health, *run.checks)]
     return {
         "sample_rate_hz": recording.sample_rate,
         "duration_s": len(recording.data) / recording.sample_rate,

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from analyzer.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle
+from analyzer.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.estimate import Estimate
 from analyzer.processing.filters import Bools, Floats, widened
 from analyzer.processing.intervals import block_length, mean_estimate
 from analyzer.processing.loads import STEADY_BAND, Loads, steady
-from analyzer.processing.results import LoadShare, Motion
+from analyzer.processing.results import LightTime, LoadShare, Motion
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.masses import mass_properties
 
 LIGHT: Final = 0.2
 """A wheel is light below this part of its static load; the figure's definition."""
+LIGHT_BELOW: Final = (0.02, 0.1, LIGHT, 0.5)
+"""Thresholds of light time; at the lowest the wheel is off the road within the error of the loads."""
 DRAWS: Final = 200
 """Bootstrap draws for figures that are not means."""
 
@@ -37,16 +39,60 @@ def load_shares(
             continue
         left, right = (_steady_load(loads, corner, rate)[use] for corner in AXLE_CORNERS[axle])
         share = loads.data[f"left_share_{axle}"].to_numpy()[use]
-        lower = np.minimum(left, right)
-        limits = [LIGHT * car.mass.load(corner).value for corner in AXLE_CORNERS[axle]]
-        light = ((left < limits[0]) | (right < limits[1])).astype(np.float64)
         method = f"loads low-passed at {STEADY_BAND:g} Hz"
+        static = [car.mass.load(corner).value for corner in AXLE_CORNERS[axle]]
+        part: Floats = np.minimum(left / static[0], right / static[1])
+        light = tuple(_light(part, below, rate, method) for below in LIGHT_BELOW)
+        even = 2.0 * np.minimum(left, right) / np.maximum(left + right, 1.0)
+        place = int(np.argmin(np.minimum(left, right)))
         found[axle] = LoadShare(
-            left_share=mean_estimate(share, "1", "mean over the moving part").with_notes(*notes),
-            lowest_load=_lowest(lower, method, seed).with_notes(*notes),
-            light_time=mean_estimate(light, "1", method).with_notes(*notes),
+            left_share=_left_share(share, car, axle).with_notes(*notes),
+            lowest_load=_lowest(np.minimum(left, right), method, seed).with_notes(*notes),
+            light_time=next(one.share for one in light if one.below == LIGHT).with_notes(*notes),
+            evenness=mean_estimate(even, "1", method).with_notes(*notes),
+            light=light,
+            lowest_corner=AXLE_CORNERS[axle][0 if left[place] <= right[place] else 1],
+            lowest_at=float(loads.data.index[use][place]),
         )
     return found
+
+
+def _left_share(share: Floats, car: CarSheet, axle: Axle) -> Estimate:
+    """Return the mean left share; what the scales may be off is common to all runs."""
+    found = mean_estimate(share, "1", "mean over the moving part")
+    scales = [car.mass.load(corner) for corner in AXLE_CORNERS[axle]]
+    if any(load.std is None for load in scales):
+        return found
+    total = sum(load.value for load in scales)
+    parts = [scales[1 - k].value / total**2 * (scales[k].std or 0.0) for k in (0, 1)]
+    return replace(found, calibration=math.hypot(*parts))
+
+
+def _light(part: Floats, below: float, rate: float, method: str) -> LightTime:
+    """Return how long the lighter wheel, as a part of its static load, was under `below`."""
+    moving = len(part) / rate
+    light = (part < below).astype(np.float64)
+    if light.min() == light.max():
+        # All samples alike have no scatter, which is not the same as no error.
+        words = "throughout" if light[0] else "never"
+        note = f"{words} seen in this run, so its scatter is unknown"
+        alike = Estimate(float(light[0]), "1", method=method, notes=(note,))
+        return LightTime(below, alike, replace(alike, value=light[0] * moving, unit="s"))
+    share = mean_estimate(light, "1", method)
+    if share.interval is not None:
+        share = replace(share, interval=(max(share.interval[0], 0.0), min(share.interval[1], 1.0)))
+    return LightTime(below, share, _times(share, moving, "s"))
+
+
+def _times(estimate: Estimate, factor: float, unit: str) -> Estimate:
+    value, error, interval = estimate.value, estimate.std_error, estimate.interval
+    return replace(
+        estimate,
+        unit=unit,
+        value=None if value is None else value * factor,
+        std_error=None if error is None else error * factor,
+        interval=None if interval is None else (interval[0] * factor, interval[1] * factor),
+    )
 
 
 def _steady_load(loads: Loads, corner: str, rate: float) -> Floats:
@@ -74,67 +120,6 @@ def _lowest(values: Floats, method: str, seed: int) -> Estimate:
         method=method,
         notes=("error from redrawn blocks: how much the lowest value hangs on single moments",),
     )
-
-
-def closures(
-    loads: Loads,
-    motion: Motion,
-    car: CarSheet,
-    use: Bools,
-    slopes: Mapping[Axle, float],
-    stiffness: Mapping[Axle, float],
-) -> dict[str, Estimate]:
-    """Return how well loads and moments add up; a wrong motion ratio, CG height or sensor shows here first.
-
-    ``vertical_closure`` and ``vertical_closure_scatter``: mean and root mean square of
-    (sum of the four loads - m f_z) / weight; ``roll_moment_closure``: (K_f s_f + K_r s_r) / M - 1,
-    the moment in springs and bars against the moment of all masses in the lateral force.
-    """
-    found: dict[str, Estimate] = {}
-    masses = mass_properties(car)
-    if set(loads.suspect) == set(AXLES) and "road_force_z" in motion.data:
-        rate = _rate(motion)
-        bad = loads.suspect["front"] | loads.suspect["rear"] | motion.suspect["road_force_z"].to_numpy()
-        good = use & ~widened(bad, int(0.4 * rate))
-        if np.count_nonzero(good) > rate:
-            total = sum((_steady_load(loads, corner, rate) for corner in CORNERS), np.zeros(len(good)))
-            weight = masses.total * STANDARD_GRAVITY
-            carried = masses.total * steady(motion.data["road_force_z"].to_numpy(), rate)
-            residual = ((total - carried) / weight)[good]
-            method = f"sum of wheel loads against mass times vertical force, low-passed at {STEADY_BAND:g} Hz"
-            found["vertical_closure"] = mean_estimate(residual, "1", method)
-            found["vertical_closure_scatter"] = Estimate(
-                float(np.sqrt(np.mean(residual**2))),
-                "1",
-                method=method,
-                notes=("root mean square over time",),
-            )
-    if set(slopes) == set(AXLES):
-        moment = sum(stiffness[a] * slopes[a] for a in AXLES)
-        spread = moment_spread(car) / masses.elastic_moment
-        found["roll_moment_closure"] = Estimate(
-            moment / masses.elastic_moment - 1.0,
-            "1",
-            calibration=spread or None,
-            method="moment in springs and bars against the moment of the masses",
-            notes=("calibration holds the sheet's tolerance of CG height and camber gain only",),
-        )
-    return found
-
-
-def moment_spread(car: CarSheet) -> float:
-    """Return the standard uncertainty of M from CG height, camber gain and roll centres [kg m]."""
-    from analyzer.sheets.masses import camber_gain
-
-    masses = mass_properties(car)
-    parts = [masses.total * (car.mass.cg_height.std or 0.0)]
-    for axle in AXLES:
-        sheet = car.axle(axle)
-        gain = camber_gain(sheet)
-        lever = masses.axle(axle).unsprung * sheet.wheel_radius.value * sheet.track_width.value / 2.0
-        parts.append(lever * (gain.std or 0.0))
-        parts.append(masses.axle(axle).sprung * (sheet.roll_centre_height.std or 0.0))
-    return float(np.hypot.reduce(parts))
 
 
 def _rate(motion: Motion) -> float:

@@ -47,10 +47,10 @@ def wheel_loads(
 ) -> Loads:
     """Return the four wheel loads as far as the axles have both pots and there is a lateral force.
 
-    Load = static load + spring + bar + damper + bump stop (all through their motion ratios) + the part of the
-    lateral force that the links carry past the springs (roll centre; wheels kept upright) over the track +
-    unsprung mass times the wheel's vertical acceleration. Milliken and Milliken, Race Car Vehicle Dynamics,
-    ch. 18 for the paths; see docs/estimates.md.
+    A load is square to the road. It follows from the balance of one wheel along the way its suspension lets
+    it go (principle of virtual work, any mechanics text; see docs/estimates.md): spring, bar, damper and bump
+    stop through their motion ratios, the wheel's own inertia, and the tyre's forces in the plane of the road,
+    of which the leaning way and the rolled body carry a part past the springs.
     """
     left_out: list[str] = []
     columns: dict[str, Floats] = {}
@@ -81,6 +81,42 @@ def wheel_loads(
 def _axle_loads(
     motion: Motion, car: CarSheet, axle: Axle, bar_rate: float, stop: Stop | None, left_out: list[str]
 ) -> tuple[Floats, Floats]:
+    """Return both loads of an axle [N].
+
+    With the way a wheel goes in bump leaning outwards by tan(lean) = 2 h_rc / t, the body rolled by phi
+    against the road, and divided by cos(phi):
+
+        N_i (1 +- tan(lean) tan(phi)) = Q_i / cos(phi) + F_i (tan(phi) -+ tan(lean))
+
+    (upper sign left), Q_i being all that acts along the way. On a solid axle the links hold the axle, not
+    the wheel, so both wheels take half of the axle's side force there.
+    """
+    sheet = car.axle(axle)
+    carried = _carried(motion, car, axle, bar_rate, stop, left_out)
+    lean = 2.0 * sheet.roll_centre_height.value / sheet.track_width.value
+    rolled = motion.data.get("body_roll")
+    slope = np.zeros_like(carried[0]) if rolled is None else np.tan(rolled.to_numpy())
+    pitched = (
+        motion.data["pitch"].to_numpy() if "pitch" in motion.data and rolled is not None else 0.0 * slope
+    )
+    upright = np.hypot(1.0, slope) / np.cos(pitched)
+    side, along = _axle_forces(motion, car, axle)
+    rate = _rate(motion)
+    slow = [steady(load, rate) for load in carried]
+    # A tyre's side force follows its load with a delay, so it is shared by the slow loads.
+    left_part = np.clip(slow[0] / np.maximum(slow[0] + slow[1], 1.0), 0.0, 1.0)
+    found = []
+    for sign, load, part in ((1.0, carried[0], left_part), (-1.0, carried[1], 1.0 - left_part)):
+        lateral = side / 2.0 if sheet.suspension == "solid axle" else side * part
+        held = load * upright + lateral * (slope - sign * lean) - along * part * np.tan(pitched)
+        found.append(held / (1.0 + sign * lean * slope))
+    return found[0], found[1]
+
+
+def _carried(
+    motion: Motion, car: CarSheet, axle: Axle, bar_rate: float, stop: Stop | None, left_out: list[str]
+) -> list[Floats]:
+    """Return what acts on each wheel of an axle along its way in bump, tyre apart [N per vertical travel]."""
     sheet = car.axle(axle)
     masses = mass_properties(car).axle(axle)
     rate = _rate(motion)
@@ -99,14 +135,30 @@ def _axle_loads(
     ratio = bar_ratio(sheet)
     if ratio is not None:
         difference = difference + bar_rate * ratio**2 * (wheel[1] - wheel[0]) / 2.0
-    across = motion.data["road_force_y" if "road_force_y" in motion.data else "specific_force_y"].to_numpy()
-    kept_off = masses.unsprung * sheet.wheel_radius.value * (1.0 - masses.unsprung_share)
-    direct = masses.sprung * sheet.roll_centre_height.value + kept_off
-    difference = difference + direct * across / sheet.track_width.value
     unsprung = [_unsprung(motion, car, axle, corner, wheel[k], rate) for k, corner in enumerate(corners)]
     if "specific_force_z" not in motion.data:
         left_out.append("unsprung inertia (no vertical acceleration in the log)")
-    return static[0] + mean - difference + unsprung[0], static[1] + mean + difference + unsprung[1]
+    return [static[0] + mean - difference + unsprung[0], static[1] + mean + difference + unsprung[1]]
+
+
+def _axle_forces(motion: Motion, car: CarSheet, axle: Axle) -> tuple[Floats, Floats]:
+    """Return the tyres' force on an axle across and along the car, in the plane of the road [N].
+
+    Across: mass of the axle times the lateral force at its place, f_y + yaw acceleration x distance from the
+    CG. That is exact for a yaw inertia of mass x both distances; cars lie within some 10 % of it (from
+    memory). Along: shared like the mass, since the log does not say which axle drives or brakes.
+    """
+    masses = mass_properties(car)
+    parts = masses.axle(axle)
+    mass = parts.sprung + parts.unsprung
+    in_road = "road_force_y" in motion.data
+    across = motion.data["road_force_y" if in_road else "specific_force_y"].to_numpy()
+    if "yaw_rate" in motion.data:
+        rate = _rate(motion)
+        ahead = masses.front_axle_distance if axle == "front" else -masses.rear_axle_distance
+        across = across + ahead * derivative(steady(motion.data["yaw_rate"].to_numpy(), rate), rate)
+    along = motion.data["road_force_x"].to_numpy() if in_road else np.zeros_like(across)
+    return mass * across, mass * along
 
 
 def _side_force(sheet: AxleSheet, wheel: Floats, sprung: float, stop: Stop | None, rate: float) -> Floats:
@@ -129,20 +181,34 @@ def _side_force(sheet: AxleSheet, wheel: Floats, sprung: float, stop: Stop | Non
 def _unsprung(
     motion: Motion, car: CarSheet, axle: Axle, corner: Corner, wheel: Floats, rate: float
 ) -> Floats:
-    """Return the change from static by one wheel's own mass, half the axle's unsprung mass [N]."""
-    if "specific_force_z" not in motion.data:
-        return np.zeros_like(wheel)
+    """Return the change from static by one wheel's own mass, half the axle's unsprung mass [N].
+
+    Along the body's vertical, and across it as far as the wheel's centre moves across in bump: outwards by
+    tan(lean) less what its camber gain tips it inwards over the wheel's radius.
+    """
     masses = mass_properties(car)
+    sheet = car.axle(axle)
+    sign = 1.0 if corner in ("FL", "RL") else -1.0
+    half = sheet.track_width.value / 2.0
+    outwards = (sheet.roll_centre_height.value - sheet.wheel_radius.value * _camber_share(car, axle)) / half
+    across = sign * outwards * motion.data["specific_force_y"].to_numpy()
+    mass = masses.axle(axle).unsprung / 2.0
+    if "specific_force_z" not in motion.data:
+        return mass * across
     along = masses.front_axle_distance if axle == "front" else -masses.rear_axle_distance
-    aside = car.axle(axle).track_width.value / 2.0 * (1.0 if corner in ("FL", "RL") else -1.0)
     taps = lowpass_taps(rate, BAND, BAND)
     body = smooth(motion.data["specific_force_z"].to_numpy(), taps)
     if "roll_acceleration" in motion.data:
-        body = body + aside * smooth(motion.data["roll_acceleration"].to_numpy(), taps)
+        body = body + sign * half * smooth(motion.data["roll_acceleration"].to_numpy(), taps)
     if "pitch_rate" in motion.data:
         body = body - along * derivative(smooth(motion.data["pitch_rate"].to_numpy(), taps), rate)
     relative = derivative(derivative(smooth(wheel, taps), rate), rate)
-    return masses.axle(axle).unsprung / 2.0 * (body + relative - STANDARD_GRAVITY)
+    return mass * (body + relative - STANDARD_GRAVITY + across)
+
+
+def _camber_share(car: CarSheet, axle: Axle) -> float:
+    """Return camber gain times half the track [1]: 1 when the wheels keep upright by themselves."""
+    return 1.0 - mass_properties(car).axle(axle).unsprung_share
 
 
 def _rate(motion: Motion) -> float:

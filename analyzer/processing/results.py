@@ -8,6 +8,7 @@ import pandas as pd
 
 from analyzer.constants import Axle, Corner
 from analyzer.estimate import Estimate
+from analyzer.ingest.recording import HealthRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +148,23 @@ class AxleFit:
 
 
 @dataclass(frozen=True, slots=True)
+class LightTime:
+    """How long a wheel of one axle was light over the moving part of a run.
+
+    Parameters
+    ----------
+    below : float
+        Light means below this part of the wheel's static load [1].
+    share, seconds : Estimate
+        Share of the moving time [1], and the time itself [s].
+    """
+
+    below: float
+    share: Estimate
+    seconds: Estimate
+
+
+@dataclass(frozen=True, slots=True)
 class LoadShare:
     """How load is shared left to right on one axle over the moving part of a run.
 
@@ -158,11 +176,24 @@ class LoadShare:
         Smallest wheel load of the axle, low-passed [N].
     light_time : Estimate
         Share of the moving time in which a wheel of the axle carries less than a fifth of its static load.
+    evenness : Estimate
+        Mean of twice the lower load over the sum of both, low-passed: 1 when both tyres carry the same, 0
+        when one carries all [1].
+    light : tuple of LightTime
+        Light time by threshold, the lowest first; a threshold of 0.02 tells lifted wheels.
+    lowest_corner : Corner or None
+        Whose load `lowest_load` is.
+    lowest_at : float or None
+        When, log time [s].
     """
 
     left_share: Estimate
     lowest_load: Estimate
     light_time: Estimate
+    evenness: Estimate = field(default_factory=lambda: Estimate.unknown("1", "not worked out"))
+    light: tuple[LightTime, ...] = ()
+    lowest_corner: Corner | None = None
+    lowest_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +228,8 @@ class RunEstimates:
         Dampers at full droop, in order of time.
     stops : dict
         Per axle, damper travel from static to the bump stop [mm], from the sheet or read off the log.
+    checks : tuple of HealthRow
+        Checks that need the estimates: whether the wheel loads add up to the car.
     """
 
     name: str
@@ -212,3 +245,4 @@ class RunEstimates:
     notes: tuple[str, ...] = ()
     topping: tuple[BottomingEvent, ...] = ()
     stops: dict[Axle, Estimate] = field(default_factory=dict)
+    checks: tuple[HealthRow, ...] = ()

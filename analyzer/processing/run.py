@@ -11,11 +11,12 @@ from analyzer.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
 from analyzer.estimate import Estimate
 from analyzer.ingest.recording import Recording
 from analyzer.processing.bottoming import EventSource, bottoming_events, contact_mask, event_source
+from analyzer.processing.closure import closure_checks, closures
 from analyzer.processing.contact import bump_stop_gaps, gap_notes, known_gap
 from analyzer.processing.filters import Bools
 from analyzer.processing.gradients import METHOD, UNIT, axle_fit, body_gradients, level_gradients
 from analyzer.processing.level_road import AxleRollPath, roll_paths, roll_weights
-from analyzer.processing.load_share import closures, load_shares
+from analyzer.processing.load_share import load_shares
 from analyzer.processing.loads import wheel_loads
 from analyzer.processing.motion import work_out_motion
 from analyzer.processing.moving import Moving, moving_part
@@ -24,7 +25,6 @@ from analyzer.processing.road import with_road_shape
 from analyzer.processing.roll_columns import RollColumns, roll_columns
 from analyzer.processing.roll_gradient import RollFit, fit_roll
 from analyzer.processing.sections import section_masks
-from analyzer.processing.stiffness import axle_roll_stiffness
 from analyzer.processing.stops import Stop, droop_end, stop_of
 from analyzer.processing.track import own_track
 from analyzer.processing.working import Working, working_base
@@ -79,8 +79,7 @@ def estimate_run(
     driving = ~moving.parked
     masks = {} if course is None else section_masks(course, motion, moving, recording)
     body, level = _gradients(fit, car, paths, motion)
-    stiffness = {axle: axle_roll_stiffness(car.axle(axle), bar_rates.get(axle, 0.0)) for axle in AXLES}
-    slopes = {} if isinstance(fit, str) else fit.slope
+    closing = closures(loads, motion, car, driving & ~contact)
     source = event_source(recording, motion, moving, car, masks, working.every)
     return RunEstimates(
         name=recording.run,
@@ -92,10 +91,11 @@ def estimate_run(
         loads=loads.data,
         bottoming=_events(source, stops, "bump stop"),
         motion=motion,
-        further=closures(loads, motion, car, driving & ~contact, slopes, stiffness),
+        further=closing,
         notes=_notes(recording, car, stops, contact, driving, motion) + gap_notes(gaps),
         topping=_events(source, {axle: droop_end(car, axle) for axle in AXLES}, "full droop"),
         stops=gaps,
+        checks=closure_checks(closing),
     )
 
 

@@ -49,7 +49,11 @@ def further_table(run: RunEstimates) -> PageTable:
     for axle, share in run.load_share.items():
         rows += [
             (f"lowest wheel load, {axle}", share.lowest_load),
-            (f"time with a light wheel, {axle}", percent(share.light_time)),
+            (f"how evenly both tyres are loaded, {axle}", percent(share.evenness)),
+        ]
+        rows += [
+            (f"time with a wheel under {100.0 * light.below:g} % of its static load, {axle}", light.seconds)
+            for light in share.light
         ]
     rows += [(key.replace("_", " "), estimate) for key, estimate in run.further.items()]
     return estimates_table(f"More figures of {label(run.name)}", rows)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from analyzer.comparison.results import Comparison, Ledger, SetupResult
     from analyzer.ingest.recording import Recording, SourceFile
     from analyzer.prediction.results import BarPrediction, ChangePrediction, SetupPrediction
-    from analyzer.processing.results import BottomingEvent, RunEstimates
+    from analyzer.processing.results import BottomingEvent, LoadShare, RunEstimates
     from analyzer.session import Review, Session
 
 FORMAT: Final = "drift-bar-analyzer results 1"
@@ -111,13 +111,7 @@ def _run(run: RunEstimates, recording: Recording | None, session: Session) -> di
         "roll_gradient_body": _estimates(run.roll_gradient_body),
         "roll_stiffness_ratio": estimate_dict(ratio),
         "left_share": {axle: estimate_dict(left_share(run, axle)) for axle in AXLES},
-        "load": {
-            axle: {
-                "lowest_load": estimate_dict(share.lowest_load),
-                "light_time": estimate_dict(share.light_time),
-            }
-            for axle, share in run.load_share.items()
-        },
+        "load": {axle: _load(share) for axle, share in run.load_share.items()},
         "bottoming": [event_dict(event) for event in run.bottoming],
         "further": _estimates(further),
         "health": [] if recording is None else [health_row_dict(row) for row in recording.health],
@@ -129,6 +123,20 @@ def _run(run: RunEstimates, recording: Recording | None, session: Session) -> di
         "sources": []
         if recording is None
         else [_log_source(source, session.path.parent) for source in recording.sources],
+    }
+
+
+def _load(share: LoadShare) -> dict[str, Any]:
+    return {
+        "lowest_load": estimate_dict(share.lowest_load),
+        "lowest_corner": share.lowest_corner,
+        "lowest_at_s": share.lowest_at,
+        "light_time": estimate_dict(share.light_time),
+        "evenness": estimate_dict(share.evenness),
+        "light": [
+            {"below": one.below, "share": estimate_dict(one.share), "seconds": estimate_dict(one.seconds)}
+            for one in share.light
+        ],
     }
 
 

@@ -163,11 +163,22 @@ def _runs(results: dict[str, Any]) -> Iterator[Row]:
             **{f"roll_gradient_body_{key}": e for key, e in run["roll_gradient_body"].items()},
             "roll_stiffness_ratio": run["roll_stiffness_ratio"],
             **{f"left_share_{axle}": e for axle, e in run["left_share"].items()},
-            **{f"{part}_{axle}": e for axle, load in run["load"].items() for part, e in load.items()},
+            **{key: e for axle, load in run["load"].items() for key, e in _loads(axle, load).items()},
             **run["further"],
         }
         for quantity, estimate in named.items():
             yield {"run": run["name"], "setup": run["setup"], "quantity": quantity, **_parts(estimate)}
+
+
+def _loads(axle: str, load: dict[str, Any]) -> dict[str, Any]:
+    """Return the estimates of an axle's loads by quantity; light time by its threshold in percent."""
+    named = {f"{part}_{axle}": load[part] for part in ("lowest_load", "evenness", "light_time")}
+    for light in load["light"]:
+        percent = f"{100.0 * light['below']:g}"
+        named |= {
+            f"light_{part}_below_{percent}_percent_{axle}": light[part] for part in ("share", "seconds")
+        }
+    return named
 
 
 def _setups(results: dict[str, Any]) -> Iterator[Row]:

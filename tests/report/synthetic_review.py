@@ -17,6 +17,7 @@ from analyzer.prediction.results import BarPrediction, ChangePrediction, LoadTra
 from analyzer.processing.results import (
     AxleFit,
     BottomingEvent,
+    LightTime,
     LoadShare,
     Motion,
     RunEstimates,
@@ -179,6 +180,10 @@ def _run(
                 left_share=estimate(0.512 - 0.008 * (axle == "rear"), "1", 0.004),
                 lowest_load=estimate(612.0, "N", 31.0),
                 light_time=Estimate(0.031, "1", notes=("a share of time has no error",)),
+                evenness=estimate(0.74, "1", 0.011),
+                light=(LightTime(0.2, estimate(0.031, "1", 0.008), estimate(0.37, "s", 0.1)),),
+                lowest_corner="FL" if axle == "front" else "RL",
+                lowest_at=4.5,
             )
             for axle in AXLES
         }
