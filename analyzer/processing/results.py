@@ -197,6 +197,60 @@ class LoadShare:
 
 
 @dataclass(frozen=True, slots=True)
+class Split:
+    """Gradient and load share of one part of a run.
+
+    Parameters
+    ----------
+    kind, name : str
+        ``direction``: ``left corners``, ``right corners``; ``road``: ``banked``, ``flat``; ``time``:
+        ``early``, ``late`` half of the driving; ``section``: a section of the course sheet.
+    seconds : float
+        How long the part is [s].
+    roll_gradient_body : dict
+        Suspension roll per lateral specific force in body axes, per axle [deg/g].
+    left_share : dict
+        Mean of left / (left + right) while cornering, per axle whose loads are known [1].
+    share_per_g : dict
+        Slope of the left share on lateral specific force in body axes [1/g]; negative, since load moves to
+        the right in a left turn. Unlike the mean it does not depend on how hard the part was driven.
+    """
+
+    kind: str
+    name: str
+    seconds: float
+    roll_gradient_body: dict[str, Estimate]
+    left_share: dict[Axle, Estimate]
+    share_per_g: dict[Axle, Estimate]
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One figure in one part of a run less the same figure in another.
+
+    Parameters
+    ----------
+    quantity : str
+        ``roll_gradient_body`` or ``share_per_g``.
+    axle : Axle
+        Which axle.
+    first, second : str
+        Names of the two parts.
+    difference : Estimate
+        First less second, in the unit of the quantity.
+    beyond_error : bool
+        Whether the difference is more than its error explains, all differences of the run taken together.
+    """
+
+    quantity: str
+    axle: Axle
+    first: str
+    second: str
+    difference: Estimate
+    beyond_error: bool
+
+
+@dataclass(frozen=True, slots=True)
 class RunEstimates:
     """Everything one run has shown.
 
@@ -230,6 +284,10 @@ class RunEstimates:
         Per axle, damper travel from static to the bump stop [mm], from the sheet or read off the log.
     checks : tuple of HealthRow
         Checks that need the estimates: whether the wheel loads add up to the car.
+    splits : tuple of Split
+        Parts of the run by direction, bank, time and section of the course sheet.
+    differences : tuple of Difference
+        Left against right, banked against flat, early against late.
     """
 
     name: str
@@ -246,3 +304,5 @@ class RunEstimates:
     topping: tuple[BottomingEvent, ...] = ()
     stops: dict[Axle, Estimate] = field(default_factory=dict)
     checks: tuple[HealthRow, ...] = ()
+    splits: tuple[Split, ...] = ()
+    differences: tuple[Difference, ...] = ()

@@ -25,6 +25,7 @@ from analyzer.processing.road import with_road_shape
 from analyzer.processing.roll_columns import RollColumns, roll_columns
 from analyzer.processing.roll_gradient import RollFit, fit_roll
 from analyzer.processing.sections import section_masks
+from analyzer.processing.splits import Parts, difference_notes, run_splits
 from analyzer.processing.stops import Stop, droop_end, stop_of
 from analyzer.processing.track import own_track
 from analyzer.processing.working import Working, working_base
@@ -80,6 +81,9 @@ def estimate_run(
     masks = {} if course is None else section_masks(course, motion, moving, recording)
     body, level = _gradients(fit, car, paths, motion)
     closing = closures(loads, motion, car, driving & ~contact)
+    splits, differences = run_splits(
+        Parts(motion, car, loads, columns, fit, roll_weights(paths), driving & ~contact, masks)
+    )
     source = event_source(recording, motion, moving, car, masks, working.every)
     return RunEstimates(
         name=recording.run,
@@ -92,10 +96,14 @@ def estimate_run(
         bottoming=_events(source, stops, "bump stop"),
         motion=motion,
         further=closing,
-        notes=_notes(recording, car, stops, contact, driving, motion) + gap_notes(gaps),
+        notes=_notes(recording, car, stops, contact, driving, motion)
+        + gap_notes(gaps)
+        + difference_notes(differences),
         topping=_events(source, {axle: droop_end(car, axle) for axle in AXLES}, "full droop"),
         stops=gaps,
         checks=closure_checks(closing),
+        splits=splits,
+        differences=differences,
     )
 
 

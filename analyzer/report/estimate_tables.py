@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from analyzer.constants import AXLES
 from analyzer.estimate import Estimate
 from analyzer.report.cells import Cell, PageTable, number
 from analyzer.report.wording import UNKNOWN, interval, label, percent, readable, sentence
 
 if TYPE_CHECKING:
     from analyzer.comparison.results import SetupResult
+    from analyzer.constants import Axle
     from analyzer.prediction.results import SetupPrediction
-    from analyzer.processing.results import RunEstimates
+    from analyzer.processing.results import RunEstimates, Split
 
 
 def prediction_table(prediction: SetupPrediction) -> PageTable:
@@ -57,6 +60,39 @@ def further_table(run: RunEstimates) -> PageTable:
         ]
     rows += [(key.replace("_", " "), estimate) for key, estimate in run.further.items()]
     return estimates_table(f"More figures of {label(run.name)}", rows)
+
+
+def splits_table(run: RunEstimates) -> PageTable | None:
+    """Return gradient and load share of the parts of one run, and whether they differ beyond their errors."""
+    if not run.splits:
+        return None
+    beyond = {(d.quantity, d.axle, d.first) for d in run.differences if d.beyond_error}
+    beyond |= {(d.quantity, d.axle, d.second) for d in run.differences if d.beyond_error}
+
+    def cells(split: Split, quantity: str, axle: Axle) -> Cell:
+        estimate = getattr(split, quantity).get(axle)
+        look = "suspect" if (quantity, axle, split.name) in beyond else ""
+        return replace(number(estimate), look=look)
+
+    rows = tuple(
+        (
+            Cell(label(split.name)),
+            Cell(f"{split.seconds:.0f} s", number=True),
+            *(cells(split, "roll_gradient_body", axle) for axle in AXLES),
+            *(cells(split, "share_per_g", axle) for axle in AXLES),
+            *(number(percent(share)) for share in split.left_share.values()),
+        )
+        for split in run.splits
+    )
+    heads = [f"{words} {axle}" for words in ("Roll per force, deg/g,", "Left share per g,") for axle in AXLES]
+    heads += [f"Left share {axle}, %" for axle in run.splits[0].left_share]
+    return PageTable(
+        f"Parts of {label(run.name)}",
+        ("Part", "Long", *heads),
+        rows,
+        "Marked: left against right, banked against flat or early against late differ by more than their "
+        "errors explain. Left share per g does not depend on how hard a part was driven.",
+    )
 
 
 def compliance_table(setup: SetupResult) -> PageTable | None:

@@ -14,6 +14,7 @@ from analyzer.report.estimate_tables import (
     further_table,
     measured_table,
     prediction_table,
+    splits_table,
 )
 from analyzer.report.figures_change import agreement_plate, change_plate
 from analyzer.report.figures_course import course_plate
@@ -103,6 +104,10 @@ def _team(review: Review, tell: Tell) -> Part:
         ),
         Fold("All figures measured against predicted", tables=(ledger_table(review, True),)),
         Fold("Every check of the logs", tables=(checks_table(review),)),
+        Fold(
+            "Left and right, banked and flat, early and late",
+            tables=tuple(table for table in map(splits_table, review.runs) if table is not None),
+        ),
         Fold("More figures of each run", tables=tuple(further_table(run) for run in review.runs)),
         Fold(
             "Remarks on the runs",

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from analyzer import __version__
-from analyzer.constants import AXLES
+from analyzer.constants import AXLES, Axle
 from analyzer.estimate import Estimate
 from analyzer.report.health import health_row_dict
 from analyzer.units import DEG_PER_RAD, MM_PER_M
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from analyzer.comparison.results import Comparison, Ledger, SetupResult
     from analyzer.ingest.recording import Recording, SourceFile
     from analyzer.prediction.results import BarPrediction, ChangePrediction, SetupPrediction
-    from analyzer.processing.results import BottomingEvent, LoadShare, RunEstimates
+    from analyzer.processing.results import BottomingEvent, Difference, LoadShare, RunEstimates, Split
     from analyzer.session import Review, Session
 
 FORMAT: Final = "drift-bar-analyzer results 1"
@@ -112,6 +112,8 @@ def _run(run: RunEstimates, recording: Recording | None, session: Session) -> di
         "roll_stiffness_ratio": estimate_dict(ratio),
         "left_share": {axle: estimate_dict(left_share(run, axle)) for axle in AXLES},
         "load": {axle: _load(share) for axle, share in run.load_share.items()},
+        "splits": [_split(split) for split in run.splits],
+        "differences": [_difference(difference) for difference in run.differences],
         "bottoming": [event_dict(event) for event in run.bottoming],
         "further": _estimates(further),
         "health": [] if recording is None else [health_row_dict(row) for row in recording.health],
@@ -137,6 +139,28 @@ def _load(share: LoadShare) -> dict[str, Any]:
             {"below": one.below, "share": estimate_dict(one.share), "seconds": estimate_dict(one.seconds)}
             for one in share.light
         ],
+    }
+
+
+def _split(split: Split) -> dict[str, Any]:
+    return {
+        "kind": split.kind,
+        "name": split.name,
+        "seconds": split.seconds,
+        "roll_gradient_body": _estimates(split.roll_gradient_body),
+        "left_share": _estimates(split.left_share),
+        "share_per_g": _estimates(split.share_per_g),
+    }
+
+
+def _difference(difference: Difference) -> dict[str, Any]:
+    return {
+        "quantity": difference.quantity,
+        "axle": difference.axle,
+        "first": difference.first,
+        "second": difference.second,
+        "difference": estimate_dict(difference.difference),
+        "beyond_error": difference.beyond_error,
     }
 
 
@@ -219,7 +243,7 @@ def _change(change: ChangePrediction) -> dict[str, Any]:
     }
 
 
-def _estimates(estimates: Mapping[str, Estimate]) -> dict[str, Any]:
+def _estimates(estimates: Mapping[Axle, Estimate] | Mapping[str, Estimate]) -> dict[str, Any]:
     return {name: estimate_dict(estimate) for name, estimate in estimates.items()}
 
 

@@ -66,6 +66,7 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
         "pitch_mm",
         "warp_mm",
     ),
+    "splits.csv": ("run", "setup", "kind", "part", "seconds", "quantity", "axle", *_ESTIMATE),
     "health.csv": ("run", "channel", "check", "verdict", "value", "threshold", "unit", "comment"),
     "left_out.csv": ("run", "reason"),
 }
@@ -115,6 +116,7 @@ def _all_rows(results: dict[str, Any]) -> dict[str, Iterator[Row]]:
         "measured_against_predicted.csv": _ledgers(results),
         "comparisons.csv": _comparisons(results),
         "bottoming.csv": _bottoming(results),
+        "splits.csv": _splits(results),
         "health.csv": _health(results),
         "left_out.csv": ({"run": f["name"], "reason": f["reason"]} for f in results["failed"]),
     }
@@ -249,6 +251,23 @@ def _bottoming(results: dict[str, Any]) -> Iterator[Row]:
         for event in run["bottoming"]:
             budget = {f"{part}_mm": travel for part, travel in (event["budget_mm"] or {}).items()}
             yield {"run": run["name"], "setup": run["setup"], **event, **budget}
+
+
+def _splits(results: dict[str, Any]) -> Iterator[Row]:
+    for run in results["runs"]:
+        for split in run["splits"]:
+            for quantity in ("roll_gradient_body", "left_share", "share_per_g"):
+                for axle, estimate in split[quantity].items():
+                    yield {
+                        "run": run["name"],
+                        "setup": run["setup"],
+                        "kind": split["kind"],
+                        "part": split["name"],
+                        "seconds": split["seconds"],
+                        "quantity": quantity,
+                        "axle": axle,
+                        **_parts(estimate),
+                    }
 
 
 def _health(results: dict[str, Any]) -> Iterator[Row]:

@@ -17,10 +17,12 @@ from analyzer.prediction.results import BarPrediction, ChangePrediction, LoadTra
 from analyzer.processing.results import (
     AxleFit,
     BottomingEvent,
+    Difference,
     LightTime,
     LoadShare,
     Motion,
     RunEstimates,
+    Split,
     TravelBudget,
 )
 from analyzer.session import Review, Session
@@ -208,8 +210,32 @@ def _run(
         motion=motion,
         further={"roll_stiffness_ratio": estimate(0.985, "1", 0.011), "friction": estimate(41.0, "N", 6.0)},
         notes=("range of lateral force 0.2 g to 1.0 g",),
+        splits=() if wanted.unknown else tuple(_split(name, body) for name in ("early", "late")),
+        differences=()
+        if wanted.unknown
+        else (
+            Difference(
+                "roll_gradient_body",
+                "front",
+                "early",
+                "late",
+                estimate(0.2, "deg/g", 0.03),
+                True,
+            ),
+        ),
     )
     return recording, run
+
+
+def _split(name: str, body: dict[str, float]) -> Split:
+    return Split(
+        kind="time",
+        name=name,
+        seconds=10.5,
+        roll_gradient_body={axle: estimate(value, "deg/g", 0.02) for axle, value in body.items()},
+        left_share={axle: estimate(0.512, "1", 0.006) for axle in AXLES},
+        share_per_g={axle: estimate(-0.31, "1/g", 0.004) for axle in AXLES},
+    )
 
 
 def _total(gradient: dict[str, Estimate]) -> Estimate:

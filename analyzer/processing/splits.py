@@ -1,0 +1,225 @@
+"""Parts of a run against each other: left and right corners, banked and flat, early and late, sections."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.estimate import Estimate
+from analyzer.processing.filters import Bools, Floats, lowpass_taps, smooth, widened
+from analyzer.processing.gradients import METHOD, UNIT, body_gradients
+from analyzer.processing.intervals import block_error, mean_estimate, student_factor, with_error
+from analyzer.processing.loads import Loads, steady
+from analyzer.processing.results import Difference, Motion, Split
+from analyzer.processing.roll_columns import SLOW_BAND, RollColumns
+from analyzer.processing.roll_gradient import RollFit, Weights, fit_roll
+from analyzer.processing.sections import BANKED, CORNERING
+from analyzer.sheets.car import CarSheet
+
+FLAT: Final = math.radians(2.0)
+"""Cross slope up to which a road is called flat [rad]: road builders' usual crossfall; common practice, no
+source."""
+LEAST_SPAN: Final = 0.4 * STANDARD_GRAVITY
+"""A gradient within one part needs this range of lateral force, 5 to 95 % of its samples [m/s2]: engineering
+judgement; over less, the offset of the pots rules the slope."""
+SAME_CAR: Final = 0.003
+"""Relative scatter of gradients between parts of one run of one unchanged car beside their own errors:
+measured on a rigid-body engine, see docs/accuracy.md."""
+LEVEL: Final = 0.95
+"""Level at which all differences of a run together hold; each one is held to a share of it (Bonferroni)."""
+QUANTITIES: Final = {
+    "roll_gradient_body": "roll per lateral force",
+    "share_per_g": "left share per lateral force",
+}
+PAIRS: Final = (("left corners", "right corners"), ("banked", "flat"), ("early", "late"))
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What `run_splits` needs of a run.
+
+    Parameters
+    ----------
+    motion, car, loads : Motion, CarSheet, Loads
+        As worked out for the whole run.
+    columns, fit, weights : RollColumns, RollFit, Weights
+        The roll equation of the whole run; `fit` is its reason in words when there is none.
+    driving : array of bool
+        Working samples in which the car moves and touches no stop.
+    sections : mapping
+        Section of the course sheet -> working samples inside it.
+    """
+
+    motion: Motion
+    car: CarSheet
+    loads: Loads
+    columns: RollColumns | None
+    fit: RollFit | str
+    weights: Weights
+    driving: Bools
+    sections: Mapping[str, Bools]
+
+
+def run_splits(parts: Parts) -> tuple[tuple[Split, ...], tuple[Difference, ...]]:
+    """Return gradient and load share of each part of a run, and what differs between parts.
+
+    A part that the run does not hold is left out; a figure that a part cannot give says why. Differences
+    are told for the pairs of `PAIRS`, axle by axle.
+    """
+    if "specific_force_y" not in parts.motion.data:
+        return (), ()
+    found = tuple(
+        _split(parts, kind, name, mask) for kind, name, mask in _masks(parts) if np.count_nonzero(mask)
+    )
+    return found, _differences(found)
+
+
+def _masks(parts: Parts) -> list[tuple[str, str, Bools]]:
+    data, suspect = parts.motion.data, parts.motion.suspect
+    rate = _rate(parts.motion)
+    force = smooth(data["specific_force_y"].to_numpy(), lowpass_taps(rate, SLOW_BAND, SLOW_BAND))
+    driving = parts.driving
+    masks = [
+        ("direction", "left corners", driving & (force > 0.0)),
+        ("direction", "right corners", driving & (force < 0.0)),
+    ]
+    if "bank" in data:
+        bank = data["bank"].to_numpy()
+        known = driving & ~suspect["bank"].to_numpy()
+        error = data["bank_error"].to_numpy() if "bank_error" in data else np.zeros_like(bank)
+        banked = known & (bank > BANKED + 2.0 * error)
+        if np.count_nonzero(banked) > rate:
+            masks.append(("road", "banked", banked))
+            masks.append(("road", "flat", known & (np.abs(bank) + error < FLAT + BANKED / 2.0)))
+    order = np.cumsum(driving)
+    half = order <= order[-1] / 2.0
+    masks += [("time", "early", driving & half), ("time", "late", driving & ~half)]
+    return masks + [("section", name, driving & inside) for name, inside in parts.sections.items()]
+
+
+def _split(parts: Parts, kind: str, name: str, mask: Bools) -> Split:
+    seconds = float(np.count_nonzero(mask)) / _rate(parts.motion)
+    shares, slopes = {}, {}
+    for axle in AXLES:
+        if axle in parts.loads.suspect:
+            shares[axle], slopes[axle] = _shares(parts, axle, mask)
+    return Split(kind, name, seconds, _gradients(parts, mask), shares, slopes)
+
+
+def _gradients(parts: Parts, mask: Bools) -> dict[str, Estimate]:
+    columns, fit = parts.columns, parts.fit
+    if columns is None or isinstance(fit, str):
+        why = fit if isinstance(fit, str) else "no axle has two usable damper pots"
+        return {str(axle): Estimate.unknown(UNIT, why, METHOD) for axle in AXLES}
+    every = max(1, round(_rate(parts.motion) / columns.rate))
+    use = mask[::every][: len(columns.time)]
+    force = columns.force[use & ~columns.suspect]
+    if len(force) < 2:
+        why = "no usable samples"
+    else:
+        span = float(np.diff(np.quantile(force, (0.05, 0.95)))[0])
+        why = (
+            "" if span >= LEAST_SPAN else f"lateral force varies by {span / STANDARD_GRAVITY:.2f} g only here"
+        )
+    part = why or fit_roll(columns, parts.weights, use, tuple(fit.terms))
+    if isinstance(part, str):
+        return {str(axle): Estimate.unknown(UNIT, part, METHOD) for axle in fit.axles}
+    return body_gradients(part, parts.car)
+
+
+def _shares(parts: Parts, axle: Axle, mask: Bools) -> tuple[Estimate, Estimate]:
+    """Return the mean left share while cornering, and how it changes with lateral force [1/g]."""
+    rate = _rate(parts.motion)
+    share = parts.loads.data[f"left_share_{axle}"].to_numpy()
+    force = steady(parts.motion.data["specific_force_y"].to_numpy(), rate)
+    good = mask & ~widened(parts.loads.suspect[axle], int(0.4 * rate))
+    slow = steady(np.where(np.isfinite(share), share, 0.5), rate)
+    cornering = good & (np.abs(force) > CORNERING)
+    mean = mean_estimate(slow[cornering], "1", "mean while cornering")
+    unit, method = "1/g", "slope of left share on lateral force"
+    if np.count_nonzero(good) < rate:
+        return mean, Estimate.unknown(unit, "under a second of known loads", method)
+    span = float(np.diff(np.quantile(force[good], (0.05, 0.95)))[0])
+    if span < LEAST_SPAN:
+        return mean, Estimate.unknown(unit, _too_narrow(span), method)
+    return mean, _slope(force[good] / STANDARD_GRAVITY, slow[good], unit, method)
+
+
+def _too_narrow(span: float) -> str:
+    return f"lateral force varies by {span / STANDARD_GRAVITY:.2f} g only here"
+
+
+def _slope(x: Floats, y: Floats, unit: str, method: str) -> Estimate:
+    inverse = np.linalg.pinv(np.column_stack([x, np.ones_like(x)]))
+    slope, offset = inverse @ y
+    rest = y - slope * x - offset
+    error = block_error((inverse[0] * rest)[:, None], inverse[0])
+    if error is None:
+        return Estimate(float(slope), unit, method=method, notes=("too short for an error",))
+    return with_error(float(slope), unit, error, 0, method)
+
+
+def _differences(splits: tuple[Split, ...]) -> tuple[Difference, ...]:
+    named = {split.name: split for split in splits if split.kind != "section"}
+    tests = [
+        (quantity, axle, first, second)
+        for first, second in PAIRS
+        if first in named and second in named
+        for axle in AXLES
+        for quantity in QUANTITIES
+        if all(_figure(named[name], quantity, axle).std_error for name in (first, second))
+    ]
+    return tuple(
+        Difference(
+            quantity,
+            axle,
+            first,
+            second,
+            *_difference(named[first], named[second], quantity, axle, len(tests)),
+        )
+        for quantity, axle, first, second in tests
+    )
+
+
+def _figure(split: Split, quantity: str, axle: Axle) -> Estimate:
+    figures = split.roll_gradient_body if quantity == "roll_gradient_body" else split.share_per_g
+    return figures.get(axle) or Estimate.unknown("", "no such axle")
+
+
+def _difference(one: Split, other: Split, quantity: str, axle: Axle, count: int) -> tuple[Estimate, bool]:
+    a, b = (_figure(split, quantity, axle) for split in (one, other))
+    values = (a.value or 0.0, b.value or 0.0)
+    common = SAME_CAR * (abs(values[0]) + abs(values[1])) / 2.0
+    std = math.hypot(a.std_error or 0.0, b.std_error or 0.0, common)
+    freedom = max(float(min(a.n or 2, b.n or 2) - 1), 1.0)
+    value = values[0] - values[1]
+    half = student_factor(freedom) * std
+    estimate = Estimate(
+        value,
+        a.unit,
+        std_error=std,
+        interval=(value - half, value + half),
+        n=int(freedom) + 1,
+        method=f"{one.name} less {other.name}",
+    )
+    return estimate, abs(value) > student_factor(freedom, 1.0 - (1.0 - LEVEL) / count) * std
+
+
+def difference_notes(differences: tuple[Difference, ...]) -> tuple[str, ...]:
+    """Return a sentence for each difference that its errors do not explain."""
+    return tuple(
+        f"{d.axle}: {QUANTITIES[d.quantity]} differs between {d.first} and {d.second} beyond its error: "
+        f"{d.difference.value:+.3g} ± {d.difference.std_error:.2g} {d.difference.unit}"
+        for d in differences
+        if d.beyond_error
+    )
+
+
+def _rate(motion: Motion) -> float:
+    index = motion.data.index
+    return float((len(index) - 1) / (index[-1] - index[0]))
