@@ -17,7 +17,8 @@ from analyzer.processing.intervals import block_error, mean_estimate, student_fa
 from analyzer.processing.loads import Loads, steady
 from analyzer.processing.results import Difference, Motion, Split
 from analyzer.processing.roll_columns import SLOW_BAND, RollColumns
-from analyzer.processing.roll_gradient import RollFit, Weights, fit_roll
+from analyzer.processing.roll_gradient import RollFit, fit_roll
+from analyzer.processing.roll_mix import Weights
 from analyzer.processing.sections import BANKED, CORNERING
 from analyzer.sheets.car import CarSheet
 
