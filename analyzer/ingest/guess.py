@@ -126,6 +126,7 @@ def guess_channels(path: Path) -> Guesses:
     header = open_header(path)
     time = guess_time(path)
     times = [i for i, cell in enumerate(header) if looks_like_time(cell)]
+    times += [] if time is None else [time.index]
     found: dict[str, ChannelGuess] = {}
     notes: list[str] = []
     for index, cell in enumerate(header):
@@ -147,7 +148,9 @@ def guess_channels(path: Path) -> Guesses:
         values = sample_columns(path, [g.index for g in missing_units])
         for guess in missing_units:
             found[guess.house] = with_unit_from_signal(guess, values[guess.index])
-            if not found[guess.house].unit:
+        _share_units(found)
+        for guess in missing_units:
+            if not found[guess.house].unit and not found[guess.house].in_volts:
                 notes.append(f'the unit of "{guess.column}" ({guess.house}) could not be told')
     used = {g.index for g in found.values()} | {-1 if time is None else time.index}
     unused = tuple(cell.full for i, cell in enumerate(header) if i not in used)
@@ -258,7 +261,10 @@ def with_unit_from_signal(guess: ChannelGuess, values: NDArray[np.float64]) -> C
     largest, spread = max(abs(low), abs(high)), high - low
     unit = ""
     if guess.house.startswith("damper_"):
-        # A pot between the ends of a 5 V supply and one of 5 mm stroke look alike; a stroke is 30-250 mm.
+        sensor = _sensor_range(finite)
+        if sensor:
+            reason = f"{guess.reason}; {sensor} by the size of its values ({low:.4g} to {high:.4g})"
+            return replace(guess, in_volts=True, reason=reason)
         unit = "mm" if spread > 8.0 and largest < 400.0 else ""
     elif guess.house == "accel_z":
         size = abs(middle)
@@ -286,6 +292,34 @@ def with_unit_from_signal(guess: ChannelGuess, values: NDArray[np.float64]) -> C
         unit=unit,
         reason=f"{guess.reason}; unit {unit} by the size of its values ({low:.3g} to {high:.3g})",
     )
+
+
+def _share_units(found: dict[str, ChannelGuess]) -> None:
+    """Give axes of one sensor whose unit could not be told the unit of the others."""
+    for kind in ("accel", "gyro"):
+        axes = [found[f"{kind}_{axis}"] for axis in "xyz" if f"{kind}_{axis}" in found]
+        units = {guess.unit for guess in axes if guess.unit}
+        if len(units) != 1:
+            continue
+        (unit,) = units
+        for guess in axes:
+            if not guess.unit and not guess.in_volts:
+                reason = f"{guess.reason}; unit {unit} as on the other axes"
+                found[guess.house] = replace(guess, unit=unit, reason=reason)
+
+
+def _sensor_range(values: NDArray[np.float64]) -> str:
+    """Return what a pot without a unit reads when it is the sensor's own scale, empty when it is travel.
+
+    Travel of 5 mm and the ends of a 5 V supply look alike, but dampers move 30 to 250 mm; a whole number of
+    several hundred to 65535 that is never negative is what a converter counts.
+    """
+    low, high = float(values.min()), float(values.max())
+    if low >= -0.05 and 0.3 < high <= 5.5 and high - low > 0.02:
+        return "volts"
+    if low >= 0.0 and 400.0 < high <= 65535.0 and bool(np.all(values == np.round(values))):
+        return "counts of a converter"
+    return ""
 
 
 def require_any(guesses: Guesses, path: Path) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.errors import LogError
+from analyzer.ingest.behaviour import counts_rows, first_numbers, rises_evenly
 from analyzer.ingest.calibration import calibrate
 from analyzer.ingest.cells import DIMENSION_UNITS, HeaderCell, Kind, kind_of, split_line
 from analyzer.ingest.columns import find_column, looks_like_index, looks_like_time, nearest_names
@@ -156,14 +157,15 @@ def guess_time(path: Path) -> TimeGuess | None:
         cell = opened.header[place]
         if _is_clock(opened, place):
             return TimeGuess(place, cell.full, "", "its name and clock times")
+        why = "its name" if looks_like_time(cell) else "its numbers rise evenly"
         if cell.unit in DIMENSION_UNITS["time"]:
-            return TimeGuess(place, cell.full, cell.unit, "its name, and the unit in the header")
+            return TimeGuess(place, cell.full, cell.unit, f"{why}, and the unit in the header")
         values = _read(opened, [place], []).numbers[place]
         factor, said = guess_factor(values[np.isfinite(values)], cell.full, path)
     except LogError:
         return None
     unit = {1.0: "s", 1e-3: "ms", 1e-6: "us", 1e-9: "ns"}[factor]
-    return TimeGuess(place, cell.full, unit, f"its name; {said} by size and step")
+    return TimeGuess(place, cell.full, unit, f"{why}; {said} by size and step")
 
 
 def _open(path: Path, logger: Logger) -> _Opened:
@@ -237,6 +239,13 @@ def _time_place(opened: _Opened, logger: Logger, taken: set[int]) -> int | None:
         return clocks[0]
     if logger.sample_rate is not None:
         return None
+    risen = _evenly_rising(opened, taken)
+    if risen is not None:
+        head = opened.header[risen].full
+        opened.steps.append(
+            f'time taken from column "{head}", since its numbers rise evenly (logger.channels.time.column)'
+        )
+        return risen
     indexed = [i for i, cell in enumerate(opened.header) if i not in taken and looks_like_index(cell)]
     if indexed:
         raise LogError(
@@ -251,6 +260,27 @@ def _time_place(opened: _Opened, logger: Logger, taken: set[int]) -> int | None:
         "has no column of time",
         'name it with logger.channels.time.column, or state logger.sample_rate = "100 Hz"',
     )
+
+
+def _evenly_rising(opened: _Opened, taken: set[int]) -> int | None:
+    """Return the column that behaves as a clock, whatever its name; None without one, or with several.
+
+    A count of samples rises evenly as well, by whole numbers from row to row, and is left to its own rule.
+    """
+    if opened.text is None or opened.layout is None:
+        return None
+    columns = first_numbers(opened.text, opened.layout)
+    found = [
+        i
+        for i, cell in enumerate(opened.header)
+        if i not in taken and not looks_like_index(cell) and rises_evenly(columns[i])
+    ]
+    timed = [i for i in found if opened.header[i].unit in DIMENSION_UNITS["time"]]
+    plain = [i for i in found if not opened.header[i].unit and not counts_rows(columns[i])]
+    for chosen in (timed, plain):
+        if len(chosen) == 1:
+            return chosen[0]
+    return None
 
 
 def _best_time(opened: _Opened, named: list[int]) -> int:

@@ -147,10 +147,11 @@ def _channel_line(guess: ChannelGuess) -> str:
     column = quoted(guess.column)
     reason = comment(guess.reason)
     if guess.in_volts and guess.house.startswith("damper_"):
-        pairs = 'volts = [0.5, 4.5], travel = ["-75 mm", "75 mm"]'
+        ends = "[410, 3686]" if "counts" in guess.reason else "[0.5, 4.5]"
+        pairs = f'volts = {ends}, travel = ["-75 mm", "75 mm"]'
         return (
             f'{guess.house} = {{ column = "{column}", {pairs} }} # {GUESSED}: {reason}; {MEASURE}: '
-            "the calibration"
+            "the calibration, two readings and the travel at each"
         )
     if guess.in_volts:
         return f'# {guess.house} = {{ column = "{column}" }} # {GUESSED}: {reason}; {MEASURE}: it is in volts'

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from ingest.helpers import Log, plain_log, text_of, write_log
+from ingest.helpers import POTS, Log, car_with, plain_log, text_of, write_log
 
 from analyzer.errors import LogError
 from analyzer.ingest.cells import read_header_cell
@@ -152,3 +152,48 @@ def test_log_without_time_asks_for_its_rate(tmp_path: Path) -> None:
     del log.columns["Time [s]"]
     path = write_log(tmp_path / "r.csv", log)
     assert f'sample_rate = "100 Hz" # {MEASURE}' in starter_sheets(path)["car.toml"]
+
+
+@pytest.mark.parametrize("name", ["Zeit", "Temps", "時刻", "x1", "Tid [s]"])
+def test_time_of_any_name_is_told_by_its_even_rise(name: str, tmp_path: Path) -> None:
+    log = plain_log(20.0)
+    renamed = Log({name if n.startswith("Time") else n: v for n, v in log.columns.items()}, log.si)
+    # A sample count and the distance driven rise as well.
+    count = np.arange(len(log.si["speed"]), dtype=np.float64)
+    renamed.columns = {"Nr": count, "Distance [m]": np.cumsum(log.si["speed"]) / 100.0, **renamed.columns}
+    path = write_log(tmp_path / "r.csv", renamed)
+    guesses = guess_channels(path)
+    assert guesses.time_column == name
+    assert "rise evenly" in guesses.time_reason
+    recording = read_recording("r", [path], car_with())
+    np.testing.assert_allclose(recording.data["damper_FL"], log.si["damper_FL"], atol=1e-6)
+    assert any("rise evenly (logger.channels.time.column)" in step for step in recording.steps)
+
+
+def test_two_columns_that_rise_evenly_are_not_chosen_between(tmp_path: Path) -> None:
+    log = plain_log(20.0)
+    time = log.columns.pop("Time [s]")
+    path = write_log(tmp_path / "r.csv", Log({"a": time, "b": 2.0 * time, **log.columns}))
+    with pytest.raises(LogError, match="no column of time"):
+        read_recording("r", [path], car_with())
+
+
+@pytest.mark.parametrize(("scale", "middle", "what"), [(1 / 40.0, 2.5, "volts"), (20.0, 2048.0, "counts")])
+def test_pots_without_a_unit_are_taken_for_a_sensors_scale(
+    scale: float, middle: float, what: str, tmp_path: Path
+) -> None:
+    log = plain_log()
+    columns = {
+        n.replace(" [mm]", ""): np.round(middle + scale * v, 0 if scale > 1.0 else 4) if "pot" in n else v
+        for n, v in log.columns.items()
+    }
+    path = write_log(tmp_path / "r.csv", Log(columns))
+    guesses = {guess.house: guess for guess in guess_channels(path).channels}
+    assert all(guesses[f"damper_{c}"].in_volts and what in guesses[f"damper_{c}"].reason for c in POTS)
+    text = starter_sheets(path)["car.toml"]
+    assert text.count(f"{MEASURE}: the calibration") == 4
+    assert "the unit of" not in text
+    (tmp_path / "car.toml").write_text(text, encoding="utf-8")
+    ends = read_car(tmp_path / "car.toml").logger.channels["damper_FL"].volts
+    assert ends == ([0.5, 4.5] if what == "volts" else [410.0, 3686.0])
+    assert "damper_FL" not in read_loose_log(path).data
