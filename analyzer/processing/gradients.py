@@ -13,6 +13,7 @@ from analyzer.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.estimate import Estimate
 from analyzer.processing.intervals import FEWEST_BLOCKS, student_factor
 from analyzer.processing.level_road import AxleRollPath, level_road, level_road_jacobian, tyre_spread
+from analyzer.processing.moment_arm import ArmParts
 from analyzer.processing.results import AxleFit
 from analyzer.processing.roll_columns import RollColumns
 from analyzer.processing.roll_gradient import RollFit
@@ -26,6 +27,8 @@ NO_ERROR: Final = f"too short a run for an error: under {FEWEST_BLOCKS} independ
 GYRO_LEVEL: Final = np.radians(0.1)
 """Standard uncertainty with which a car at rest tells where the roll gyro points [rad]: the slope of good
 paddock ground (common practice, no source)."""
+BANK_SAID: Final = 0.002
+"""A correction for banks above this is told."""
 MOST_POINTS: Final = 2000
 """Points kept per axle for figures."""
 
@@ -47,19 +50,27 @@ def body_gradients(fit: RollFit, car: CarSheet) -> dict[str, Estimate]:
     return found
 
 
-def level_gradients(fit: RollFit, car: CarSheet, paths: Mapping[Axle, AxleRollPath]) -> dict[str, Estimate]:
-    """Return the level-road gradients: suspension roll per fitted axle, and ``total`` body roll [deg/g]."""
-    level = level_road(fit.slope, paths)
+def level_gradients(
+    fit: RollFit, car: CarSheet, paths: Mapping[Axle, AxleRollPath], arms: ArmParts | None = None
+) -> dict[str, Estimate]:
+    """Return the level-road gradients: suspension roll per fitted axle, and ``total`` body roll [deg/g].
+
+    A run on banks is brought to the arm that the roll moment has on a level road by `arms`.
+    """
+    factor, unsure = (1.0, 0.0) if arms is None else arms.level
+    driven = {axle: slope * factor for axle, slope in fit.slope.items()}
+    level = level_road(driven, paths)
     if level is None:
         reason = "the roll found would turn the car over on a level road; check motion ratio and CG height"
         return {name: Estimate.unknown(UNIT, reason, METHOD) for name in (*fit.axles, "total")}
-    slopes = level_road_jacobian(fit.slope, paths)
+    slopes = level_road_jacobian(driven, paths)
     tyres = {a: _relative_tyre(car, a) for a in fit.axles}
-    from_tyres = tyre_spread(fit.slope, paths, {a: r for a, r in tyres.items() if r is not None})
+    from_tyres = tyre_spread(driven, paths, {a: r for a, r in tyres.items() if r is not None})
     scales = np.array(
-        [fit.slope[a] * roll_scale_spread(car, car.axle(a), AXLE_CORNERS[a])[0] for a in fit.axles]
+        [driven[a] * roll_scale_spread(car, car.axle(a), AXLE_CORNERS[a])[0] for a in fit.axles]
     )
     tilt = GYRO_LEVEL * np.array([fit.per_tilt[a] for a in fit.axles])
+    bank = unsure * np.array([driven[a] for a in fit.axles])
     no_tyres = [a for a in fit.axles if paths[a].tyres is None]
     notes = [range_note(fit.lateral_range)]
     if no_tyres:
@@ -68,13 +79,17 @@ def level_gradients(fit: RollFit, car: CarSheet, paths: Mapping[Axle, AxleRollPa
         )
     if len(fit.axles) < len(AXLES):
         notes.append(f"body roll from the {fit.axles[0]} axle alone")
+    if abs(factor - 1.0) > BANK_SAID:
+        notes.append(
+            f"banks press the car down: raised by {100.0 * (factor - 1.0):.1f} % to what a level road shows"
+        )
     found: dict[str, Estimate] = {}
     for name, value in (*level.axle.items(), ("total", level.body)):
         row = slopes.get(str(name))
         std = None
         if fit.error is not None and row is not None:
             std = math.sqrt(max(float(row @ fit.error.covariance @ row), 0.0)) * RAD_PER_MPS2_TO_DEG_PER_G
-        common = math.hypot(*(row * scales), float(row @ tilt)) if row is not None else 0.0
+        common = math.hypot(*(row * scales), float(row @ tilt), float(row @ bank)) if row is not None else 0.0
         common = math.hypot(common, from_tyres.get(str(name), 0.0)) * RAD_PER_MPS2_TO_DEG_PER_G
         found[str(name)] = _estimate(value * RAD_PER_MPS2_TO_DEG_PER_G, std, fit, common, tuple(notes))
     return found

@@ -24,6 +24,7 @@ SLOW_BAND: Final = 1.5
 body's own roll (about 2 Hz) is faster."""
 YAW: Final = "yaw acceleration"
 GROUND: Final = "ground twist"
+ROAD_LOAD: Final = "road load"
 DRIVEN: Final = ("longitudinal force", "vertical force", "steer angle")
 """Terms that follow the driving rather than the road."""
 STICTION_SPEED: Final = 0.010
@@ -116,6 +117,8 @@ def roll_columns(
     if twist is not None and not _mostly(twist[1], ~bad):
         known[GROUND] = column(twist[0])
         bad = bad | twist[1]
+    if "road_force_z" in motion.data:
+        known[ROAD_LOAD] = column(motion.data["road_force_z"].to_numpy())
     for name, source in (
         ("longitudinal force", "specific_force_x"),
         ("vertical force", "specific_force_z"),
@@ -127,7 +130,7 @@ def roll_columns(
     bad = widened(bad, _velocity_half(rate))
     force = column(motion.data["specific_force_y"].to_numpy())
     driven: dict[str, Floats] = {n: terms[n] for n in DRIVEN if n in terms}
-    driven |= {n: known[n] for n in known if n != YAW}
+    driven |= {n: known[n] for n in known if n not in (YAW, ROAD_LOAD)}
     driven["lateral force"] = force
     return RollColumns(
         time=index[::every],

@@ -18,11 +18,13 @@ from analyzer.processing.gradients import METHOD, UNIT, axle_fit, body_gradients
 from analyzer.processing.level_road import AxleRollPath, roll_paths, roll_weights
 from analyzer.processing.load_share import load_shares
 from analyzer.processing.loads import wheel_loads
+from analyzer.processing.moment_arm import ArmParts, arm_parts
 from analyzer.processing.motion import work_out_motion
 from analyzer.processing.moving import Moving, moving_part
 from analyzer.processing.results import AxleFit, BottomingEvent, Motion, RunEstimates
 from analyzer.processing.road import with_road_shape
 from analyzer.processing.roll_columns import RollColumns, roll_columns
+from analyzer.processing.roll_figures import roll_figures
 from analyzer.processing.roll_gradient import RollFit, fit_roll
 from analyzer.processing.sections import section_masks
 from analyzer.processing.splits import Parts, difference_notes, run_splits
@@ -79,7 +81,9 @@ def estimate_run(
     loads = wheel_loads(motion, car, bar_rates, stops)
     driving = ~moving.parked
     masks = {} if course is None else section_masks(course, motion, moving, recording)
-    body, level = _gradients(fit, car, paths, motion)
+    arms = None if isinstance(fit, str) or columns is None else arm_parts(fit, columns, car)
+    body, level = _gradients(fit, car, paths, motion, arms)
+    figures = roll_figures(arms)
     closing = closures(loads, motion, car, driving & ~contact)
     splits, differences = run_splits(
         Parts(motion, car, loads, columns, fit, roll_weights(paths), driving & ~contact, masks)
@@ -95,9 +99,10 @@ def estimate_run(
         loads=loads.data,
         bottoming=_events(source, stops, "bump stop"),
         motion=motion,
-        further=closing,
+        further=closing | figures.further,
         notes=_notes(recording, car, stops, contact, driving, motion)
         + gap_notes(gaps)
+        + figures.notes
         + difference_notes(differences),
         topping=_events(source, {axle: droop_end(car, axle) for axle in AXLES}, "full droop"),
         stops=gaps,
@@ -131,13 +136,17 @@ def _fit(
 
 
 def _gradients(
-    fit: RollFit | str, car: CarSheet, paths: Mapping[Axle, AxleRollPath], motion: Motion
+    fit: RollFit | str,
+    car: CarSheet,
+    paths: Mapping[Axle, AxleRollPath],
+    motion: Motion,
+    arms: ArmParts | None,
 ) -> tuple[dict[str, Estimate], dict[str, Estimate]]:
     if isinstance(fit, str):
         body = {str(axle): Estimate.unknown(UNIT, fit, METHOD) for axle in AXLES}
         return body, {**body, "total": Estimate.unknown(UNIT, fit, METHOD)}
     body = body_gradients(fit, car)
-    level = level_gradients(fit, car, paths)
+    level = level_gradients(fit, car, paths, arms)
     for axle in AXLES:
         if axle not in fit.axles:
             missing = [f"damper_{c}" for c in AXLE_CORNERS[axle] if f"wheel_{c}" not in motion.data]

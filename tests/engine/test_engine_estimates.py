@@ -111,11 +111,17 @@ def test_no_channel_is_called_bad(pair: tuple[Estimated, Estimated]) -> None:
 
 def test_level_road_gradient_is_the_engines_within_one_percent(pair: tuple[Estimated, Estimated]) -> None:
     for estimated in pair:
-        if estimated.run.truth.bank.max() > 0.01:
-            continue  # a bank presses the car down: its answer there is not that of a level road
         for axle in AXLES:
-            found = estimated.estimates.roll_gradient[axle].value
-            assert found == pytest.approx(estimated.run.truth.level_gradient[axle], rel=0.01)
+            found = estimated.estimates.roll_gradient[axle]
+            true = estimated.run.truth.level_gradient[axle]
+            if estimated.run.truth.bank.max() > 0.01:
+                # A bank presses the car down. How the roll centre then moves is in no sheet, so half of the
+                # 1.9 % by which the arm shortens here stays, inside the stated calibration.
+                assert found.value is not None
+                assert found.calibration is not None
+                assert abs(found.value - true) < min(2.0 * found.calibration, 0.0125 * true)
+            else:
+                assert found.value == pytest.approx(true, rel=0.01)
 
 
 def test_left_share_is_the_engines(pair: tuple[Estimated, Estimated]) -> None:
