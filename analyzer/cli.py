@@ -165,6 +165,14 @@ def check(
     strict: Annotated[
         bool, typer.Option("--strict", help="Exit 1 when any check is suspect or bad.")
     ] = False,
+    figure: Annotated[
+        Path | None,
+        typer.Option(
+            "--figure",
+            metavar="FILE",
+            help="Also draw all channels, what is not used marked, to this svg, png or pdf.",
+        ),
+    ] = None,
 ) -> None:
     """Check what a log or all logs of a session hold: channels, clock, health."""
     from analyzer.checking import check_path
@@ -176,6 +184,12 @@ def check(
         _print_json(health_json(outcome))
     else:
         print_health(outcome, _console())
+    if figure is not None:
+        from analyzer.report.figures_channels import save_channel_figures
+
+        saved = save_channel_figures(outcome.recordings, figure)
+        if not as_json:
+            print("\n".join(f"figure: {path}" for path in saved))
     if outcome.failed:
         raise AnalyzerError(next(iter(outcome.failed.values())))
     if strict and not outcome.clean:

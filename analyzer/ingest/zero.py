@@ -229,7 +229,7 @@ def _reading(name: str, rest: _Rest | None, running: dict[str, AxleZero]) -> _Re
         return _Reading(still, float(np.hypot(alone.std, 0.5 * gap)), rest.where, torn=text)
     if other is None or own * other > 0.0 or abs(own) > ZERO_TOLERANCE:
         # Ground twists both axles, in opposite senses; anything else is not the ground.
-        return _Reading(still, float(np.hypot(alone.std, own)), rest.where)
+        return _Reading(still, float(np.hypot(alone.std, gap)), rest.where)
     trust = GROUND_STD**2 / (GROUND_STD**2 + driven.half_difference_std**2)
     left = float(np.hypot(np.sqrt(trust) * driven.half_difference_std, REST_STD))
     how = f"{rest.where}, less {side * trust * own * 1000.0:+.1f} mm by which the ground there twists the car"

@@ -77,5 +77,9 @@ def _missing(data: dict[str, NDArray[np.float64]], logger: Logger) -> Findings:
         mapped = logger.channels.get(name)
         why = f'column "{mapped.column}" is not in the log' if mapped else "no column was found for it"
         comment = f"Not logged: {why} (logger.channels.{name})."
+        if f"other_{name}" in data:
+            comment = (
+                f"Logged without a unit or in sensor volts: state its calibration (logger.channels.{name})."
+            )
         found.add("missing", name, Verdict.BAD, None, None, "", comment)
     return found
