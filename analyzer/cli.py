@@ -259,6 +259,16 @@ def choose(
 def bar(
     car: Annotated[Path, typer.Argument(metavar="CAR", help="Car sheet.")],
     axle: Annotated[str | None, typer.Option("--axle", help="front or rear; both if not given.")] = None,
+    lateral: Annotated[
+        float,
+        typer.Option(
+            "--lateral", metavar="G", help="Lateral acceleration for stress and travel, speed² / radius."
+        ),
+    ] = 1.0,
+    bank: Annotated[
+        list[float] | None,
+        typer.Option("--bank", metavar="DEG", help="Bank for the use of travel; may be given several times."),
+    ] = None,
     as_json: AsJson = False,
     save: Annotated[
         Path | None,
@@ -273,7 +283,11 @@ def bar(
 
     sheet = read_car(car)
     check_bars(sheet, car)
-    table = bar_json(sheet, _axles(axle))
+    if not 0.0 < lateral <= 5.0:
+        raise AnalyzerError(f"--lateral: {lateral:g} g is not what a car does; write for instance 0.9")
+    if any(not -45.0 <= degrees <= 45.0 for degrees in bank or ()):
+        raise AnalyzerError("--bank: is steeper than 45 deg; write for instance 12")
+    table = bar_json(sheet, _axles(axle), lateral, tuple(bank) if bank else None)
     if as_json:
         _print_json(table)
     else:

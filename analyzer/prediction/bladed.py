@@ -10,7 +10,7 @@ import numpy as np
 
 from analyzer.prediction.frame import BarModel, Piece, Side, Straight
 from analyzer.prediction.outline import OutlineConstants, outline_constants
-from analyzer.prediction.sections import Array, Section, rectangle_section, round_section
+from analyzer.prediction.sections import Array, Section, rectangle_section, round_section, thread_diameter
 from analyzer.prediction.vectors import Vec, vec
 from analyzer.sheets.bar import Blade, BladedBar, Link, MadeOf, Tube
 from analyzer.sheets.materials import find_material
@@ -183,7 +183,10 @@ def _side_pieces(bar: BladedBar, state: BladeState, outwards: float) -> list[Pie
         )
     ]
     if bar.bolt is not None:
-        shaft = round_section(array(bar.bolt.diameter)[..., None], None)
+        diameter = array(bar.bolt.diameter)
+        if bar.bolt.pitch is not None:
+            diameter = thread_diameter(diameter, array(bar.bolt.pitch))
+        shaft = round_section(diameter[..., None], None)
         bolt = Straight(
             start=vec(state.lever, across, 0.0),
             tangent=vec(0.0, outwards * np.where(state.offset < 0.0, -1.0, 1.0), 0.0),

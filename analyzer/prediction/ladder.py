@@ -22,8 +22,24 @@ CAUTIONS: Final = (
 )
 
 
-def bar_json(car: CarSheet, axles: Sequence[Axle] = AXLES, lateral: float = STATED_LATERAL) -> dict[str, Any]:
+def bar_json(
+    car: CarSheet,
+    axles: Sequence[Axle] = AXLES,
+    lateral: float = STATED_LATERAL,
+    banks: Sequence[float] | None = None,
+) -> dict[str, Any]:
     """Return every setting of the car's bars as plain data (docs/bars.md explains the keys).
+
+    Parameters
+    ----------
+    car : CarSheet
+        The car.
+    axles : sequence of str
+        Which bars.
+    lateral : float
+        Acceleration towards the inside, speed^2 / radius, for stress and travel [g].
+    banks : sequence of float or None
+        Cross slopes for the use of travel [deg]; None for a few examples.
 
     Raises
     ------
@@ -32,7 +48,7 @@ def bar_json(car: CarSheet, axles: Sequence[Axle] = AXLES, lateral: float = STAT
     """
     tables: dict[str, Any] = {}
     for axle in axles:
-        ladder = bar_ladder(car, axle, lateral=lateral)
+        ladder = bar_ladder(car, axle, lateral=lateral, banks=banks)
         tables[axle] = {"kind": "none", "settings": []} if ladder is None else ladder_json(ladder)
     return {
         "car": car.name,

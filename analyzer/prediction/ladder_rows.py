@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -45,7 +46,11 @@ from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
 
 
 def bar_ladder(
-    car: CarSheet, axle: Axle, fitted: BarSetting | None = None, lateral: float = STATED_LATERAL
+    car: CarSheet,
+    axle: Axle,
+    fitted: BarSetting | None = None,
+    lateral: float = STATED_LATERAL,
+    banks: Sequence[float] | None = None,
 ) -> BarLadder | None:
     """Return every setting of an axle's bar; None when the axle has no bar.
 
@@ -59,6 +64,8 @@ def bar_ladder(
         What changes are counted from; None for the sheet's ``fitted``, or hole 1 without spacers.
     lateral : float
         Level-road lateral acceleration of the second stress figure and of the travel [g].
+    banks : sequence of float or None
+        Cross slopes for the use of travel [deg]; None for `EXAMPLE_BANKS`.
 
     Raises
     ------
@@ -97,7 +104,7 @@ def bar_ladder(
         bench=_bench(bar, found),
         preload=bar_preload(car, setup, axle),
         travel=travel,
-        use=_travel_uses(car, axle, setup, lateral),
+        use=_travel_uses(car, axle, setup, lateral, EXAMPLE_BANKS if banks is None else banks),
         further={
             key.removesuffix(f"_{axle}"): estimate
             for key, estimate in predict_setup(car, "fitted", setup).further.items()
@@ -107,11 +114,13 @@ def bar_ladder(
     )
 
 
-def _travel_uses(car: CarSheet, axle: Axle, setup: Setup, lateral: float) -> tuple[BankUse, ...]:
+def _travel_uses(
+    car: CarSheet, axle: Axle, setup: Setup, lateral: float, banks: Sequence[float]
+) -> tuple[BankUse, ...]:
     """Return what the outer damper's travel is used for at the same acceleration, level and banked."""
     outer: Corner = "FR" if axle == "front" else "RR"
     found = []
-    for degrees in EXAMPLE_BANKS:
+    for degrees in banks:
         use = banked_travel(car, setup, math.radians(degrees), lateral * STANDARD_GRAVITY)[outer]
         found.append(BankUse(degrees, lateral, use))
     return tuple(found)

@@ -157,7 +157,7 @@ def propagate(
 def sheet_inputs(car: CarSheet) -> tuple[SheetInput, ...]:
     """Return every quantity of a sheet that has a tolerance, its own or a default one."""
     found = []
-    for key, quantity in _quantities(car, ""):
+    for key, quantity in sheet_quantities(car):
         if key.startswith(("logger.", "shelf.")):
             continue
         default = default_tolerance(key) if quantity.std is None else None
@@ -179,12 +179,13 @@ def replace_values(car: CarSheet, values: Mapping[str, Any]) -> CarSheet:
     return replaced
 
 
-def _quantities(node: Any, key: str) -> Iterator[tuple[str, Uncertain]]:
+def sheet_quantities(node: Any, key: str = "") -> Iterator[tuple[str, Uncertain]]:
+    """Yield every quantity of a sheet, or of a part of one, with its dotted key."""
     if isinstance(node, Uncertain):
         yield key, node
     else:
         for name, child in _children(node, key):
-            yield from _quantities(child, name)
+            yield from sheet_quantities(child, name)
 
 
 def _children(node: Any, key: str) -> Iterator[tuple[str, Any]]:

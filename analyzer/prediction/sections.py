@@ -65,6 +65,11 @@ def round_section(diameter: Array, wall: Array | None) -> Section:
     )
 
 
+def thread_diameter(diameter: Array, pitch: Array) -> Array:
+    """Return the diameter of a thread's stress area [m]: d - 0.9382 P (ISO 898-1)."""
+    return np.asarray(diameter - 0.9382 * pitch)
+
+
 def rectangle_section(depth: Array, width: Array) -> Section:
     """Return the constants of a solid rectangle; `depth` lies in the direction of the strong bending."""
     tall, wide = np.asarray(depth, dtype=float), np.asarray(width, dtype=float)

@@ -57,7 +57,7 @@ DEFAULT_TOLERANCES: Final = (
     ),
     Tolerance(
         "tube wall",
-        r"(tube|bar|ends)\.wall",
+        r"(tube|tubes\[\d+\]|bar|ends)\.wall",
         0.04,
         0.0,
         "4 %",
@@ -73,7 +73,7 @@ DEFAULT_TOLERANCES: Final = (
     ),
     Tolerance(
         "tube length; points of a bent bar",
-        r"tube\.length|points\[\d+\]\.[xyz]",
+        r"(tube|tubes\[\d+\])\.length|points\[\d+\]\.[xyz]",
         0.0,
         0.001,
         "1 mm",
@@ -89,10 +89,12 @@ DEFAULT_TOLERANCES: Final = (
     ),
     Tolerance("rates of mounts and links", r"(mounts|link)\.rate", 0.3, 0.0, "30 %", JUDGEMENT),
     Tolerance("bench rate", r"bench\.rate", 0.03, 0.0, "3 %", JUDGEMENT),
-    Tolerance("blade section", r"blade\.(tip_)?(depth|thickness)", 0.0, 0.0001, "0.1 mm", JUDGEMENT),
+    Tolerance(
+        "blade section", r"(blade|blades\[\d+\])\.(tip_)?(depth|thickness)", 0.0, 0.0001, "0.1 mm", JUDGEMENT
+    ),
     Tolerance(
         "blade length and root, bare offset of the rod end",
-        r"blade\.(length|root)|base_offset",
+        r"(blade|blades\[\d+\])\.(length|root)|base_offset",
         0.0,
         0.001,
         "1 mm",
@@ -107,9 +109,10 @@ DEFAULT_TOLERANCES: Final = (
         "0.05 mm",
         JUDGEMENT,
     ),
+    Tolerance("difference of link lengths", r"link\.left_longer", 0.0, 0.0005, "0.5 mm", JUDGEMENT),
     Tolerance(
         "angles of blade and link",
-        r"(blade\.turn|link\.(angle|lean))",
+        r"((blade|blades\[\d+\])\.turn|link\.(angle|lean))",
         0.0,
         math.radians(2.0),
         "2 deg",
@@ -140,7 +143,7 @@ DEFAULT_TOLERANCES: Final = (
     Tolerance(
         "tyre rate", r"tyre_rate", 0.1, 0.0, "10 %", "changes with pressure, load and speed, " + JUDGEMENT
     ),
-    Tolerance("spring rate", r"spring\.rate", 0.03, 0.0, "3 %", JUDGEMENT),
+    Tolerance("spring rate", r"spring\.rate|springs\[\d+\]", 0.03, 0.0, "3 %", JUDGEMENT),
     Tolerance("motion ratios", r"motion_ratio", 0.02, 0.0, "2 %", JUDGEMENT),
     Tolerance(
         "rows of a motion-ratio table",

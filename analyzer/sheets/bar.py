@@ -26,6 +26,7 @@ Lever = Annotated[Uncertain, quantity("length", 0.0, 2.0, example="254 mm")]
 SpacerThickness = Annotated[Uncertain, quantity("length", 0.0, 0.1, example="8 mm")]
 Offset = Annotated[Uncertain, quantity("length", 0.0, 0.2, low_allowed=True, example="10 mm")]
 BoltDiameter = Annotated[Uncertain, quantity("length", 0.0, 0.1, example="12 mm")]
+ThreadPitch = Annotated[Uncertain, quantity("length", 0.0, 0.02, example="1.75 mm")]
 LinkLength = Annotated[Uncertain, quantity("length", 0.0, 2.0, example="140 mm")]
 LinkDifference = Annotated[Uncertain, quantity("length", -0.5, 0.5, example="2 mm")]
 BendRadius = Annotated[Uncertain, quantity("length", 0.0, 2.0, low_allowed=True, example="40 mm")]
@@ -72,6 +73,7 @@ class RoundEnd(Sheet):
     """A piece of another section at each end of the tube; solid when no wall is given."""
 
     length: EndLength
+    """Of the piece at one end."""
     outside_diameter: Diameter
     wall: Wall | None = None
 
@@ -87,6 +89,7 @@ class Tube(MadeOf):
     material: str = "4130"
     outside_diameter: Diameter
     wall: Wall | None = None
+    """Solid when not given."""
     length: AcrossLength
     """Between the centre lines of the two blades."""
     ends: RoundEnd | None = None
@@ -106,6 +109,7 @@ class Mounts(Sheet):
     """The two bearings that carry the tube."""
 
     spacing: MountSpacing
+    """Between the middles of both bearings."""
     rate: PartRate | None = None
     """Radial rate of one mount; rigid when not given."""
 
@@ -127,7 +131,9 @@ class Blade(MadeOf):
     root: BladeRoot | None = None
     """From the tube's axis to where the blade starts to bend (clamp, weld); 0 when not given."""
     outline: Annotated[list[tuple[Length, Length]], Field(min_length=3, max_length=200)] | None = None
-    """Section other than a rectangle: corners in order, [across the blade, in its depth], same box."""
+    """Section other than a rectangle: its corners in order, each as ["across the blade", "in its depth"], for
+    instance [["-4 mm", "-19 mm"], ["4 mm", "-19 mm"], ["2 mm", "19 mm"], ["-2 mm", "19 mm"]]; from side to
+    side it measures `thickness` by `depth`."""
     turn: Angle | None = None
     """Turned about its own length: 0 edge to the load (stiff), 90 deg flat to the load (soft)."""
     joint: Literal["welded", "machined"] = "welded"
@@ -168,15 +174,28 @@ class Spacer(Sheet):
     """Spacers between blade and rod end; each moves the link sideways by its thickness."""
 
     thickness: SpacerThickness
+    """Of one spacer."""
     side: Literal["outboard", "inboard"] = "outboard"
+    """Of the blade on which spacers and rod end sit."""
     most: Annotated[int, Field(ge=0, le=20)] = 0
+    """How many there is room for per side; every number up to this is worked out."""
 
 
 class Bolt(MadeOf):
     """The bolt that carries the rod end on the blade."""
 
     diameter: BoltDiameter
+    pitch: ThreadPitch | None = None
+    """Of the thread, where the bolt bends in it; a plain shank when not given."""
     material: str = "bolt 8.8"
+
+    @model_validator(mode="after")
+    def _pitch_fits(self) -> Bolt:
+        if self.pitch is not None and self.pitch.value > 0.3 * self.diameter.value:
+            raise PydanticCustomError(
+                "pitch", 'pitch is no thread of that diameter; write for instance "1.75 mm" for 12 mm'
+            )
+        return self
 
 
 class Link(Sheet):
@@ -202,11 +221,14 @@ class BenchTest(Sheet):
     """Loads hung on one link eye with the other one held, and the deflections read there."""
 
     loads: Annotated[list[Load], Field(max_length=100, default_factory=list)]
+    """Three or more, with as many deflections."""
     deflections: Annotated[list[Deflection], Field(max_length=100, default_factory=list)]
     rate: HeldRate | None = None
     """Load per deflection, other eye held, where somebody has already drawn the line."""
     hole: Annotated[int, Field(ge=1)] = 1
+    """In which both links stood; a bent bar has none."""
     spacers: Annotated[int, Field(ge=0)] = 0
+    """Per side."""
     use: bool = False
     """True: computed rates of every setting are scaled by measured / computed."""
 
@@ -305,6 +327,7 @@ class FormedMounts(Sheet):
     """The two bearings of a formed bar; each sits where the centre line passes its place across the car."""
 
     left: Place
+    """Position across the car, as for the right one."""
     right: Place
     """Position across the car (y, left positive), on the same zero as the points; where the centre line
     passes it more than once, the pass nearest to the middle of the bar counts."""
@@ -321,6 +344,7 @@ class FormedBar(MadeOf):
     """Link travel at the bar / wheel travel."""
     outside_diameter: Diameter
     wall: Wall | None = None
+    """Solid when not given."""
     points: Annotated[list[FormedPoint], Field(min_length=3, max_length=60)]
     """Centre line from the left link eye to the right one, corners before bending."""
     mounts: FormedMounts

@@ -19,6 +19,10 @@ SheetModel = TypeVar("SheetModel", bound=Sheet)
 LARGEST_SHEET = 2_000_000
 """Bytes; a sheet is written by hand, so a larger file is something else."""
 
+PLAIN_FORM = ("function-before[", "literal[")
+TABLE_FORM = "function-after["
+"""How the checker names the forms of a key for which a plain value and a table would do."""
+
 
 def read_car(path: Path) -> CarSheet:
     """Read and validate a car sheet.
@@ -98,12 +102,31 @@ def _plain(path: Path, table: dict[str, Any], model: type[Sheet], error: Validat
     """Turn the first finding into a line; the number of the others is added."""
     # An unknown key often causes a "missing" one (a typing slip): name the slip first.
     findings = sorted(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
+    findings = [f for f in findings if _meant(f["loc"], table)] or findings
     first = findings[0]
     key = _dotted(first["loc"], table)
     problem, remedy = _wording(first, model, key)
     if len(findings) > 1:
         remedy += f" ({len(findings) - 1} more after this one)"
     return SheetError(path, key, problem, remedy)
+
+
+def _meant(location: tuple[int | str, ...], table: dict[str, Any]) -> bool:
+    """Whether a finding is about the form that was written, where a number or a table would do.
+
+    Of such a key the checker reports what is wrong with either form.
+    """
+    here: Any = table
+    for step in location:
+        if isinstance(step, str) and step.startswith(PLAIN_FORM):
+            return not isinstance(here, dict)
+        if isinstance(here, dict) and step in here:
+            here = here[str(step)]
+        elif isinstance(here, list) and isinstance(step, int) and step < len(here):
+            here = here[step]
+        elif not isinstance(here, dict):
+            return False  # the name of a table's form, and no table was written
+    return True
 
 
 def _wording(finding: Any, model: type[Sheet], key: str) -> tuple[str, str]:
@@ -119,8 +142,17 @@ def _wording(finding: Any, model: type[Sheet], key: str) -> tuple[str, str]:
         )
     if kind in ("union_tag_invalid", "union_tag_not_found"):
         return "bar kind is not known", 'write kind = "bladed", "formed" or "none"'
-    problem, _, remedy = message.partition("; ")
-    shown = "" if remedy or '"' in problem else f" (found {one_line(repr(finding['input']), 60)})"
+    found = one_line(repr(finding["input"]), 60)
+    if kind == "literal_error":
+        expected = finding["ctx"]["expected"].replace("'", '"')
+        table = " or a table (see docs/sheets.md)" if key.endswith("_bar") else ""
+        return f"{found} will not do", f"write {expected}{table}"
+    if kind.startswith("int_"):
+        return f"{found} is not a whole number", "write a whole number without quotes, for instance 1"
+    if kind == "model_type":
+        return f"{found} is not a table", "see docs/sheets.md for its keys"
+    problem, _, remedy = message.replace("Input should", "should").partition("; ")
+    shown = "" if remedy or '"' in problem else f" (found {found})"
     return problem + shown, remedy or "see docs/sheets.md"
 
 
@@ -135,7 +167,9 @@ def _dotted(location: tuple[int | str, ...], table: dict[str, Any]) -> str:
         elif isinstance(here, dict) and step in here:
             parts.append(step)
             here = here[step]
-        elif isinstance(here, dict) and step == location[-1]:
+        elif (
+            isinstance(here, dict) and step == location[-1] and not step.startswith((*PLAIN_FORM, TABLE_FORM))
+        ):
             parts.append(step)  # a key that is missing
     return ".".join(parts)
 

@@ -84,6 +84,23 @@ def test_unequal_setting_of_a_session_gets_its_own_row() -> None:
     assert ladder.what_if[0].change.startswith("next thicker wall")
 
 
+def test_unequal_sides_and_a_turn_in_the_car_sheet() -> None:
+    fitted = {"hole": 1, "turn": "30 deg", "right": {"hole": 3, "spacers": 2, "turn": "30 deg"}}
+    sheet = car({"front": {"bar": {"fitted": fitted}}})
+    rows = bar_json(sheet, ("front",))["axles"]["front"]["settings"]
+    assert len(rows) == 16
+    row = next(item for item in rows if item["fitted"])
+    assert (row["hole"], row["spacers"], row["right"]) == (1, 0, {"hole": 3, "spacers": 2})
+    setting = BarSetting.model_validate(fitted)
+    predicted = predict_setup(car(), "A", Setup(front_bar=setting)).bars["front"]
+    assert row["rate"]["value"] == pytest.approx(predicted.rate.value, rel=1e-12)
+    assert row["change"]["value"] == 0.0
+    assert [item["right"] for item in rows if not item["fitted"]] == [None] * 15
+    assert "1/3" in ladder_text(bar_json(sheet, ("front",)))
+    with pytest.raises(ValidationError, match=r"fitted\.right\.hole is 4 but the bar has 3"):
+        bladed(fitted={"hole": 1, "right": {"hole": 4}})
+
+
 def test_stress_at_the_stated_force_follows_the_gradient() -> None:
     ladder = bar_ladder(car(), "front")
     assert ladder is not None
@@ -222,6 +239,8 @@ def test_travel_on_banks_and_the_stated_acceleration() -> None:
         for full, part in zip(a["stress"], b["stress"], strict=True):
             assert part["stated_lateral_pa"] == pytest.approx(0.5 * full["stated_lateral_pa"], rel=1e-9)
     assert one["further"]["lift_off"]["unit"] == "g"
+    asked = bar_json(car(), ("front",), 0.9, (12.0,))["axles"]["front"]["travel_use"]
+    assert [(use["bank_deg"], use["lateral_g"]) for use in asked] == [(12.0, 0.9)]
 
 
 @pytest.mark.parametrize(

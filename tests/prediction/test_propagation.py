@@ -7,7 +7,7 @@ import pytest
 from prediction.bar_helpers import car
 
 from analyzer.prediction.complete import complete_car
-from analyzer.prediction.propagation import propagate, replace_values, sheet_inputs
+from analyzer.prediction.propagation import propagate, replace_values, sheet_inputs, sheet_quantities
 from analyzer.prediction.setup import setup_values
 from analyzer.prediction.tolerances import default_tolerance
 from analyzer.sheets.car import CarSheet
@@ -55,6 +55,41 @@ def test_every_default_tolerance_names_its_reason() -> None:
         assert found is not None
         assert found.reason
     assert default_tolerance("front.damper.rates.bump") is None
+
+
+def test_whatever_a_prediction_uses_has_a_tolerance() -> None:
+    """A sheet that leaves every ± open, the shelf too, with what counts as exact and why."""
+    tube = {"outside_diameter": "30 mm", "wall": "2 mm", "length": "0.9 m", "shear_modulus": "76 GPa"}
+    blade = {"depth": "38 mm", "thickness": "6 mm", "length": "280 mm", "tip_depth": "30 mm", "root": "20 mm"}
+    link = {"length": "140 mm", "angle": "5 deg", "lean": "2 deg", "left_longer": "2 mm", "rate": "40 kN/mm"}
+    end = {"length": "60 mm", "outside_diameter": "28 mm", "wall": "3 mm"}
+    bent = [{"x": "0.2 m", "y": f"{y} m", "z": "0 m", "bend_radius": "40 mm"} for y in (0.4, 0.0, -0.4)]
+    mounts = {"left": "0.2 m", "right": "-0.2 m", "rate": "20 kN/mm"}
+    rear = {
+        "kind": "formed",
+        "motion_ratio": 0.6,
+        "outside_diameter": "22 mm",
+        "wall": "3 mm",
+        "points": bent,
+    }
+    front = {"tube": {"ends": end}, "blade": {**blade, "turn": "10 deg"}, "link": link, "base_offset": "2 mm"}
+    shelf = {
+        "springs": ["7 kgf/mm"],
+        "tubes": [{**tube, "ends": end}],
+        "blades": [{**blade, "turn": "5 deg"}],
+    }
+    sheet = car(
+        {
+            "front": {"bar": front, "damper": {"full_droop": "60 mm"}},
+            "rear": {"bar": {**rear, "mounts": mounts}, "suspension": "solid axle", "spring_base": "1.2 m"},
+            "chassis_stiffness": "9000 N m/deg",
+            "shelf": {"front": shelf},
+        }
+    )
+    complete, _ = complete_car(sheet)
+    silent = {k for k, q in sheet_quantities(complete) if q.std is None and default_tolerance(k) is None}
+    # Motion alone is worked out from the link's length, which adds nothing to a rate.
+    assert silent - {k for k in silent if k.startswith("logger.")} == {"front.bar.link.length"}
 
 
 def test_mass_properties_take_arrays() -> None:
