@@ -83,7 +83,7 @@ def estimate_run(
     masks = {} if course is None else section_masks(course, motion, moving, recording)
     arms = None if isinstance(fit, str) or columns is None else arm_parts(fit, columns, car)
     body, level = _gradients(fit, car, paths, motion, arms)
-    figures = roll_figures(arms)
+    figures = roll_figures(fit, columns, motion, body, arms)
     closing = closures(loads, motion, car, driving & ~contact)
     splits, differences = run_splits(
         Parts(motion, car, loads, columns, fit, roll_weights(paths), driving & ~contact, masks)
@@ -106,7 +106,7 @@ def estimate_run(
         + difference_notes(differences),
         topping=_events(source, {axle: droop_end(car, axle) for axle in AXLES}, "full droop"),
         stops=gaps,
-        checks=closure_checks(closing),
+        checks=closure_checks(closing) + figures.checks,
         splits=splits,
         differences=differences,
     )
