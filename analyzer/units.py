@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 DEG_PER_RAD: Final = 180.0 / math.pi
 MM_PER_M: Final = 1000.0
+KM_PER_H: Final = 3.6
 
 RAD_PER_MPS2_TO_DEG_PER_G: Final = DEG_PER_RAD * STANDARD_GRAVITY
 """Factor from rad/(m/s2) to deg/g."""

@@ -147,7 +147,7 @@ def _rank(axes: Axes, rank: int, sheet: PlaceSheet, x: float, y: float, crowd: i
         textcoords="offset points",
         fontsize=8.5,
         fontweight="bold",
-        color=CORNER_LOOK[sheet.place.corner][0],
+        color=INK,
         zorder=7,
     )
 
@@ -170,8 +170,8 @@ def _strip(result: CourseSheetResult) -> Plate:
     axes.set_xlim(0.0, line.length)
     axes.set_ylim(3.6, -0.6)
     axes.set_yticks(range(4), CORNERS)
-    for tick, corner in zip(axes.get_yticklabels(), CORNERS, strict=True):
-        tick.set_color(CORNER_LOOK[corner][0])
+    for tick in axes.get_yticklabels():
+        tick.set_fontweight("bold")
     for number, span in enumerate(line.sections):
         shade = "#f4f4f4" if number % 2 else "#e9e9e9"
         end = min(span.end, line.length)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from analyzer.constants import AXLES
 from analyzer.estimate import Estimate
@@ -16,6 +16,18 @@ if TYPE_CHECKING:
     from analyzer.constants import Axle
     from analyzer.prediction.results import SetupPrediction
     from analyzer.processing.results import RunEstimates, Split
+
+
+_FURTHER: Final = {
+    f"{key}_{axle}": f"{words} {axle}"
+    for axle in AXLES
+    for key, words in {
+        "inside_load": "lighter wheel at 1 g,",
+        "lift_off": "lateral acceleration at which a wheel lifts,",
+        "replacement_spring": "spring that rolls alike without the bar,",
+    }.items()
+}
+"""Words of `SetupPrediction.further`."""
 
 
 def prediction_table(prediction: SetupPrediction) -> PageTable:
@@ -35,6 +47,7 @@ def prediction_table(prediction: SetupPrediction) -> PageTable:
             for part in ("elastic", "geometric", "unsprung", "total")
         ]
     rows.append(("front share of load transfer", percent(prediction.front_share)))
+    rows += [(_FURTHER.get(key, key.replace("_", " ")), e) for key, e in prediction.further.items()]
     return estimates_table(f"Predicted for {label(prediction.name)}", rows, "; ".join(prediction.assumed))
 
 

@@ -83,8 +83,8 @@ def course_plate(review: Review) -> Plate | None:
     _draw_bank(bank, runs)
     rows.set_ylim(3.6, -0.6)
     rows.set_yticks(range(4), CORNERS)
-    for tick, corner in zip(rows.get_yticklabels(), CORNERS, strict=True):
-        tick.set_color(CORNER_LOOK[corner][0])
+    for tick in rows.get_yticklabels():
+        tick.set_fontweight("bold")
     rows.tick_params(axis="y", length=0)
     rows.tick_params(labelbottom=False)
     rows.spines["left"].set_visible(False)

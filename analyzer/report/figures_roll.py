@@ -65,7 +65,9 @@ def _roll_plate(review: Review, axle: Axle) -> Plate | None:
         alt=_alt(drawn, axle),
         figure=figure,
         note=f"Dots: samples of all runs, each run's zero taken out. Solid, filled: measured; dashed, "
-        f"hollow: predicted. Below: the same lines less the prediction for {first}, enlarged.",
+        f"hollow: predicted. Below: the same lines less the prediction for {first}, enlarged. Slopes here "
+        "are per force the body feels; gradients in the tables, per level-road acceleration, are a little "
+        "larger.",
     )
 
 

@@ -112,7 +112,7 @@ def _corner_strip(
     low = axes.get_ylim()[0]
     axes.set_ylim(low, top + 0.15 * max(top - low, 1.0))
     axes.locator_params(axis="y", nbins=4)
-    axes.text(-0.13, 0.62, corner, transform=axes.transAxes, color=colour, fontweight="bold")
+    axes.text(-0.13, 0.62, corner, transform=axes.transAxes, color=INK, fontweight="bold")
     axes.text(-0.13, 0.40, "mm", transform=axes.transAxes, color=GREY, fontsize=7.5)
 
 

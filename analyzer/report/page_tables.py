@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
-from analyzer.constants import AXLES
+from analyzer.constants import AXLES, STANDARD_GRAVITY
 from analyzer.estimate import Estimate
 from analyzer.ingest.recording import Verdict
 from analyzer.report.cells import Cell, PageTable, number
@@ -25,6 +25,7 @@ from analyzer.report.wording import (
     sentence,
     value_with_interval,
 )
+from analyzer.units import KM_PER_H, MM_PER_M
 
 if TYPE_CHECKING:
     from analyzer.comparison.results import Comparison
@@ -51,7 +52,7 @@ def runs_table(review: Review) -> PageTable:
         for name, why in review.failed.items()
     ]
     return PageTable(
-        "Runs",
+        "Runs: roll gradient, load share, bottoming",
         (
             "Run",
             "Set-up",
@@ -245,6 +246,69 @@ def events_table(review: Review, most: int) -> PageTable:
         "and pitch a bar does nothing: spring, ride height, damping, bump stop or speed do. Against roll a "
         f"stiffer bar on that axle acts (common practice). {_more(len(found), most, 'bottoming.csv')}",
     )
+
+
+def event_details_table(review: Review) -> PageTable:
+    """Return what else is known of each bottoming event, hardest first."""
+    found = events(review)
+    return PageTable(
+        "More of each event, hardest first",
+        (
+            "Corner",
+            "Run",
+            "Distance",
+            "Speed",
+            "Error of the peak",
+            "Jolt",
+            "Felt by the body",
+            "Path over crest or dip",
+            "In-plane force kept",
+        ),
+        tuple(
+            (
+                Cell(CORNER_WORDS[event.corner], label(event.section)),
+                Cell(label(run.name), f"{event.peak_s:.2f} s"),
+                _optional(event.distance, 1.0, "m", 0),
+                _optional(event.speed, KM_PER_H, "km/h", 0),
+                _optional(event.peak_error, MM_PER_M, "mm", 1),
+                _optional(event.jolt, 1.0 / STANDARD_GRAVITY, "g", 2),
+                Cell({True: "yes", False: "no", None: UNKNOWN}[event.seen]),
+                _optional(event.vertical_acceleration, 1.0 / STANDARD_GRAVITY, "g", 2),
+                _optional(event.lateral_kept, 100.0, "%", 0),
+            )
+            for run, event in found[:MOST_ROWS]
+        ),
+        "Distance and speed at the deepest point, where speed was logged. Jolt: vertical force per mass "
+        "above that around the contact. Path: negative over a crest, positive in a dip. In-plane force kept: "
+        f"during and just after, over just before. {_more(len(found), MOST_ROWS, 'bottoming.csv')}",
+    )
+
+
+def droop_table(review: Review) -> PageTable:
+    """Return the moments at which a damper was fully extended."""
+    found = [(run, event) for run in review.runs for event in run.topping]
+    return PageTable(
+        "Dampers at full droop",
+        ("Corner", "Where", "Run", "Log time", "Met at"),
+        tuple(
+            (
+                Cell(CORNER_WORDS[event.corner]),
+                Cell(label(event.section)),
+                Cell(label(run.name)),
+                Cell(f"{event.start_s:.2f} to {event.end_s:.2f} s", number=True),
+                Cell(f"{event.approach_speed:.2f} m/s", number=True),
+            )
+            for run, event in found[:MOST_ROWS]
+        ),
+        "A wheel that hangs at full droop may leave the ground or pull on its damper's end. "
+        f"{f'{len(found) - MOST_ROWS} more.' if len(found) > MOST_ROWS else ''}".strip(),
+    )
+
+
+def _optional(value: float | None, factor: float, unit: str, places: int) -> Cell:
+    if value is None:
+        return Cell(UNKNOWN, number=True)
+    return Cell(f"{value * factor + 0.0:.{places}f} {unit}".replace("-", "−"), number=True)
 
 
 def _budget(event: BottomingEvent) -> str:

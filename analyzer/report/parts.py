@@ -25,6 +25,8 @@ from analyzer.report.page_tables import (
     MOST_ROWS,
     changes_table,
     checks_table,
+    droop_table,
+    event_details_table,
     events_table,
     findings_table,
     ledger_table,
@@ -33,12 +35,13 @@ from analyzer.report.page_tables import (
 from analyzer.report.plates import Plate
 from analyzer.report.text import (
     QUESTIONS,
-    advice,
     driver_answer,
+    driver_points,
     events,
     team_answer,
 )
 from analyzer.report.verdict_text import (
+    changed_parts,
     comparison_answer,
     next_step,
     setting_words,
@@ -133,11 +136,13 @@ def _tuner(review: Review, tell: Tell) -> Part:
     for comparison in review.comparisons[:4]:
         if len(review.comparisons) > 1:
             points.append(comparison_answer(comparison))
-        points += [smallest_visible(comparison), next_step(comparison)]
+        points.append(changed_parts(review, comparison))
         if comparison.reason:
             points.append(f"Why: {clause(comparison.reason)}.")
+        points.append(smallest_visible(comparison))
         if comparison.differences:
             points.append(f"Also different between the runs: {listed(list(comparison.differences))}.")
+        points.append(next_step(comparison))
     folds = [
         Fold(
             f"Set-up {label(setup.name)}: {setting_words(review, setup.name) or 'no bar in the sheet'}",
@@ -184,12 +189,16 @@ def _driver(review: Review, tell: Tell) -> Part:
     ]
     if len(found) > _LEAD_EVENTS:
         folds.insert(0, Fold(f"All {len(found)} events", tables=(events_table(review, MOST_ROWS * 5),)))
+    folds += [
+        Fold("More of each event", tables=(event_details_table(review),)),
+        Fold("Dampers at full droop", tables=(droop_table(review),)),
+    ]
     return Part(
         "driver",
         "Driver",
         QUESTIONS["driver"],
         driver_answer(review),
-        (f"The hardest one was {advice(found[0][1])}.",) if found and found[0][1].budget is not None else (),
+        driver_points(review),
         lead,
         (table,) if table.rows else (),
         _worth_opening(folds),

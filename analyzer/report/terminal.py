@@ -11,14 +11,15 @@ from rich.text import Text
 
 from analyzer.report.text import (
     CORNER_WORDS,
-    advice,
     driver_answer,
+    driver_points,
     events,
     findings,
     lead_rows,
     team_answer,
 )
 from analyzer.report.verdict_text import (
+    changed_parts,
     comparison_answer,
     next_step,
     smallest_visible,
@@ -74,7 +75,7 @@ def _team(review: Review, console: Console) -> None:
             Text(str(len(run.bottoming))),
             Text(f"{asked} to look at" if asked else "good"),
         )
-    console.print(table)
+    _show(table, console)
     lines = [f"{label(name, _NAME)} left out: {clause(why)}" for name, why in review.failed.items()]
     same: dict[str, list[str]] = {}
     for name, row in found:
@@ -91,11 +92,12 @@ def _tuner(review: Review, console: Console) -> None:
     several = len(review.comparisons) > 1
     for comparison in review.comparisons:
         lines = [comparison_answer(comparison)] if several else []
-        lines += [smallest_visible(comparison), next_step(comparison)]
+        lines.append(changed_parts(review, comparison))
         if comparison.reason:
             lines.append(f"Why: {clause(comparison.reason)}.")
+        lines.append(smallest_visible(comparison))
         lines += [f"Also different: {clause(difference, 160)}." for difference in comparison.differences]
-        _lines(console, lines)
+        _lines(console, [*lines, next_step(comparison)])
     table = _table(("set-up", "quantity", "measured", "predicted", "ratio"), right_from=2)
     for setup in review.setups:
         for row in lead_rows(setup):
@@ -107,7 +109,7 @@ def _tuner(review: Review, console: Console) -> None:
                 _figure(row.ratio),
             )
     if table.row_count:
-        console.print(table)
+        _show(table, console)
 
 
 def _driver(review: Review, console: Console) -> None:
@@ -125,10 +127,10 @@ def _driver(review: Review, console: Console) -> None:
             Text(millimetres(event.stop_compression, 1)),
             Text(degrees(event.bank)),
         )
-    console.print(table)
+    _show(table, console)
     if len(found) > _MOST_EVENTS:
         _lines(console, [f"{len(found) - _MOST_EVENTS} more in the report"])
-    _lines(console, [f"Hardest: {clause(advice(found[0][1]))}."])
+    _lines(console, list(driver_points(review)))
 
 
 def _heading(console: Console, reader: str, answer: str) -> None:
@@ -147,10 +149,16 @@ def _lines(console: Console, lines: list[str]) -> None:
 
 
 def _table(columns: tuple[str, ...], right_from: int) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), header_style="")
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0), header_style="")
     for place, column in enumerate(columns):
         table.add_column(column, justify="right" if place >= right_from else "left", overflow="fold")
     return table
+
+
+def _show(table: Table, console: Console) -> None:
+    console.print()
+    console.print(table)
+    console.print()
 
 
 def _cell(text: str, longest: int = _NAME) -> Text:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from analyzer.constants import CORNERS, Axle, Corner
@@ -43,6 +44,8 @@ CAUTIONS: Final = (
     "Figures here come from a model and from sensors, each with the error stated. Series rules, local law "
     "and the judgement of a qualified fabricator have the last word.",
 )
+
+_MOST_SECTIONS: Final = 4
 
 _BUDGET_ADVICE: Final = {
     "heave": "mostly heave, the whole car pressed down, where a bar does not act: "
@@ -122,7 +125,7 @@ def driver_answer(review: Review) -> str:
         return _not_bottomed(review)
     run, worst = found[0]
     runs = len({run.name for run, _ in found})
-    times = {1: "once", 2: "twice"}.get(len(found), f"{len(found)} times")
+    times = _times(len(found))
     hard = sum(event.hard for _, event in found)
     how = f", {hard} of them hard" if hard and len(found) > 1 else ", hard" if hard else ""
     return (
@@ -130,6 +133,37 @@ def driver_answer(review: Review) -> str:
         f"{CORNER_WORDS[worst.corner]} in {place(worst)}, {millimetres(worst.stop_compression, 1)} into the "
         f"bump stop ({name(run.name, 20)})."
     )
+
+
+def driver_points(review: Review) -> tuple[str, ...]:
+    """Return where and at which corners it bottomed, what used up the travel, and where to read on."""
+    found = events(review)
+    if not found:
+        return ()
+    counts: dict[str, Counter[str]] = {}
+    for _, event in found:
+        counts.setdefault(event.section, Counter())[CORNER_WORDS[event.corner]] += 1
+    ranked = sorted(counts.items(), key=lambda item: -item[1].total())
+    lines = [
+        f"{_capital(name(section))}: "
+        + listed([f"{corner} {_times(number)}" for corner, number in corners.most_common()])
+        + "."
+        for section, corners in ranked[:_MOST_SECTIONS]
+    ]
+    if len(ranked) > _MOST_SECTIONS:
+        rest = sum(corners.total() for _, corners in ranked[_MOST_SECTIONS:])
+        lines.append(f"Elsewhere: {_times(rest)}.")
+    if found[0][1].budget is not None:
+        lines.append(f"The hardest one was {advice(found[0][1])}.")
+    return (*lines, "What would clear each place: analyzer course writes the driver's sheet.")
+
+
+def _times(number: int) -> str:
+    return {1: "once", 2: "twice"}.get(number, f"{number} times")
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def place(event: BottomingEvent) -> str:

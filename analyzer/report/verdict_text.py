@@ -25,15 +25,16 @@ if TYPE_CHECKING:
     from analyzer.session import Review
 
 _NEXT: Final = {
-    ChangeVerdict.AS_PREDICTED: "the sheet predicts this car; choose the next hole or spacer from its "
-    "prediction",
+    ChangeVerdict.AS_PREDICTED: "the sheet predicts this car; let it name the next hole or spacer "
+    "(analyzer choose)",
     ChangeVerdict.LESS: "look for what gives before the bar does (link play, mounts, blade clamp), or hang "
-    "loads on the bar on the bench and put the readings into the car sheet",
+    "loads on the bar on the bench and put the readings into the car sheet; analyzer confirm ranks the "
+    "causes",
     ChangeVerdict.MORE: "check hole, spacers and tube against the sheets, and that the bar moves free of "
-    "preload",
+    "preload; analyzer confirm ranks the causes",
     ChangeVerdict.NO_CHANGE: "make a larger step, or drive more runs on both set-ups",
-    ChangeVerdict.STIFFENED: "the sheet predicts this car; choose the next hole or spacer from its "
-    "prediction",
+    ChangeVerdict.STIFFENED: "the sheet predicts this car; let it name the next hole or spacer "
+    "(analyzer choose)",
     ChangeVerdict.SOFTENED_AGAINST: "check that the set-ups are named the right way round, and what else was "
     "changed",
     ChangeVerdict.STIFFENED_LESS: "look for what gives before the bar does (link play, mounts, blade clamp), "
@@ -41,7 +42,8 @@ _NEXT: Final = {
     ChangeVerdict.STIFFENED_MORE: "check hole, spacers and tube against the sheets, and that nothing binds",
     ChangeVerdict.STIFFENED_AGAINST: "check that the set-ups are named the right way round and that nothing "
     "binds",
-    ChangeVerdict.CANNOT_TELL: "drive more runs on both set-ups, one set-up, the other, and the first again",
+    ChangeVerdict.CANNOT_TELL: "drive more runs on both set-ups, one set-up, the other, and the first again; "
+    "analyzer confirm says how many",
 }
 
 _ALONE: Final = (
@@ -133,6 +135,18 @@ def smallest_visible(comparison: Comparison) -> str:
     share = percent(smallest)
     text = figure(share) if share.std_error is not None else f"{share.value:.2g} %"
     return f"The smallest change these runs could have shown is {text}."
+
+
+def changed_parts(review: Review, comparison: Comparison) -> str:
+    """Return what was changed on the car between two set-ups, by the session sheet, in one sentence."""
+    bars = {setup.name: setup.predicted.bars for setup in review.setups}
+    before, after = bars.get(comparison.before, {}), bars.get(comparison.after, {})
+    moves = [
+        f"{axle} bar from {name(before[axle].setting, 60)} to {name(after[axle].setting, 60)}"
+        for axle in AXLES
+        if axle in before and axle in after and before[axle].setting != after[axle].setting
+    ]
+    return f"Changed: {' and '.join(moves) or 'nothing on the bars, by the session sheet'}."
 
 
 def next_step(comparison: Comparison) -> str:

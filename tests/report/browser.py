@@ -30,6 +30,16 @@ _FLAGS = (
     "--remote-debugging-pipe",
 )
 
+CONTRAST = """
+[...document.querySelectorAll('svg text')].map(t => {
+  const [r, g, b, a] = getComputedStyle(t).fill.match(/[\\d.]+/g).map(Number);
+  const part = c => (c /= 255) <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4;
+  const light = 0.2126 * part(r) + 0.7152 * part(g) + 0.0722 * part(b);
+  return [a === undefined ? 1.05 / (light + 0.05) : 0, t.textContent];
+})
+"""
+"""Contrast of every text of the figures on white, by the formula of WCAG 2.2."""
+
 
 class Browser:
     """One browser with one page; a context manager. The network is off by the resolver rule above."""
