@@ -323,8 +323,8 @@ def tables(reviewed: Review) -> dict[str, pd.DataFrame]:
     Returns
     -------
     dict
-        ``runs``, ``setups``, ``measured_against_predicted``, ``comparisons``, ``bottoming``, ``health``,
-        ``left_out``; columns and units as in docs/results.md, unknown figures as missing values.
+        ``runs``, ``splits``, ``setups``, ``measured_against_predicted``, ``comparisons``, ``bottoming``,
+        ``health``, ``left_out``; columns and units as in docs/results.md, unknown figures as missing values.
     """
     from analyzer.report.tables import data_frames
 

@@ -82,6 +82,8 @@ def _team(review: Review, console: Console) -> None:
         what = f"{label(row.channel, 20)} {label(row.check, 20)}: {clause(row.comment, 160)}"
         same.setdefault(what, []).append(label(name, _NAME))
     lines += [f"{listed(names)} {what}" for what, names in same.items()]
+    if lines:
+        console.print()
     _lines(console, lines[:_MOST_LINES])
     if len(lines) > _MOST_LINES:
         _lines(console, [f"{len(lines) - _MOST_LINES} more in the report"])
@@ -130,6 +132,7 @@ def _driver(review: Review, console: Console) -> None:
     _show(table, console)
     if len(found) > _MOST_EVENTS:
         _lines(console, [f"{len(found) - _MOST_EVENTS} more in the report"])
+    console.print()
     _lines(console, list(driver_points(review)))
 
 
@@ -158,7 +161,6 @@ def _table(columns: tuple[str, ...], right_from: int) -> Table:
 def _show(table: Table, console: Console) -> None:
     console.print()
     console.print(table)
-    console.print()
 
 
 def _cell(text: str, longest: int = _NAME) -> Text:

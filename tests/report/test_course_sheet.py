@@ -45,10 +45,10 @@ def test_worst_place_is_in_the_bowl(sheet: CourseSheetResult) -> None:
     worst = sheet.places[0].place
     assert worst.section == "bowl left"
     assert worst.corner == "RR"
-    assert len(worst.runs) == 6
+    assert len(worst.runs) == 5  # the virtual car hits there in five of the six (truth.json)
     assert worst.passed == 6
     assert (
-        place_words(worst) == "bowl left, exit, RR, 2 of 6 hits hard, 6 of 6 runs, mostly heave on the bank"
+        place_words(worst) == "bowl left, exit, RR, 2 of 5 hits hard, 5 of 6 runs, mostly heave on the bank"
     )
 
 
@@ -124,7 +124,7 @@ def test_json_holds_places_cures_and_dampers(sheet: CourseSheetResult) -> None:
     table = json.loads(json.dumps(course_json(sheet), allow_nan=False))
     place = table["places"][0]
     assert {cure["kind"] for cure in place["cures"]} == {"bar", "spring", "ride height", "stop"}
-    assert len(place["hits"]) == 6
+    assert len(place["hits"]) == 5
     for damper in table["dampers"]:
         assert sum(damper["speed_share"]) == pytest.approx(1.0, abs=2e-3)
         assert sum(damper["travel_share"]) == pytest.approx(1.0, abs=2e-3)
