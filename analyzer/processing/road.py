@@ -32,6 +32,14 @@ BANKED: Final = np.radians(4.0)
 """Cross slope from which a stretch is called banked [rad]: engineering judgement."""
 CREST: Final = 1.0
 """Vertical acceleration of the path from which a place is a crest or a dip [m/s2]: a tenth of the weight."""
+CHANGING_S: Final = 0.45
+"""Time to or since the lateral force passed zero, at its present rate, in which no bank is known [s]: about
+half the width of the low-pass, over which both sides are mixed. Checked on a rigid-body model."""
+QUICK: Final = 0.3 * STANDARD_GRAVITY
+"""Change of lateral force per second from which a passage through zero is a change of side [m/s3]:
+engineering judgement; a drift changes side at 0.5 to 2 g per second."""
+UNKNOWN: Final = np.radians(3.0)
+"""Error from which a bank is called not known [rad]: engineering judgement, below `BANKED`."""
 SHORTEST_S: Final = 0.8
 """Shortest stretch that is named [s]: about the width of the low-pass."""
 
@@ -138,19 +146,40 @@ def bank_and_crest(
     return bank, np.hypot(error, np.radians(0.2)), crest
 
 
+def changing_side(force: tuple[Floats, Floats, Floats], rate: float) -> Bools:
+    """Return where the car changes side too quickly for a bank to be known.
+
+    The bank's statics hold in a turn. While the force swings through zero the low-passed force belongs to
+    neither side, and the angle worked out from it is wrong by about as much as the bank itself.
+
+    Parameters
+    ----------
+    force : tuple of arrays
+        Specific force in the road plane along x, y and z [m/s2].
+    rate : float
+        Samples per second [Hz].
+    """
+    across = smooth(force[1], lowpass_taps(rate, BAND, 2.0 * BAND))
+    swing = np.abs(derivative(across, rate))
+    return widened((swing > QUICK) & (np.abs(across) < CHANGING_S * swing), round(0.15 * rate))
+
+
 def with_road_shape(motion: Motion, rate: float, track: Track | None = None) -> Motion:
     """Return the motion with bank from all that is logged, ``bank_error`` and ``vertical_acceleration``.
 
     Without speed or yaw rate the bank stays that of the accelerometer alone, kept as ``bank_by_force`` too.
+    Where it cannot be known, in a quick change of side or where its error is over `UNKNOWN`, it is suspect.
     """
     data, suspect = motion.data, motion.suspect
     if "bank" not in data:
         return motion
-    needed = ("road_force_x", "road_force_y", "road_force_z", "yaw_rate", "speed")
+    needed = ("yaw_rate", "speed")
+    fx, fy, fz = (data[f"road_force_{axis}"].to_numpy() for axis in "xyz")
+    unknown = suspect["bank"].to_numpy() | changing_side((fx, fy, fz), rate)
     columns: dict[str, Floats] = {"bank_by_force": data["bank"].to_numpy()}
-    flags: dict[str, Bools] = {"bank_by_force": suspect["bank"].to_numpy()}
+    flags: dict[str, Bools] = {"bank_by_force": unknown, "bank": unknown}
     if all(name in data for name in needed):
-        fx, fy, fz, yaw, raw_speed = (data[name].to_numpy() for name in needed)
+        yaw, raw_speed = data["yaw_rate"].to_numpy(), data["speed"].to_numpy()
         speed = smooth(raw_speed, lowpass_taps(rate, 2.0, 3.0))
         bank, error, crest = bank_and_crest((fx, fy, fz), rate, yaw, speed, track)
         half = len(lowpass_taps(rate, BAND, 2.0 * BAND)) // 2
@@ -161,9 +190,9 @@ def with_road_shape(motion: Motion, rate: float, track: Track | None = None) -> 
             "vertical_acceleration": crest,
         }
         flags |= {
-            "bank": flags["bank_by_force"],
-            "bank_error": flags["bank_by_force"] | bad,
-            "vertical_acceleration": flags["bank_by_force"] | bad,
+            "bank": unknown | (~bad & (error > UNKNOWN)),
+            "bank_error": suspect["bank"].to_numpy() | bad,
+            "vertical_acceleration": suspect["bank"].to_numpy() | bad,
         }
     return replace(motion, data=_with(data, columns), suspect=_with(suspect, flags))
 

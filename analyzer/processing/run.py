@@ -198,6 +198,13 @@ def _notes(
         notes.append(
             f"{100 * share:.1f} % of the moving time touches a bump stop and is left out of the roll fit"
         )
+    if "bank" in motion.data and driving.any():
+        hidden = float(np.mean(motion.suspect["bank"].to_numpy()[driving]))
+        if hidden > 0.0:
+            notes.append(
+                f"bank not known in {100 * hidden:.0f} % of the moving time: quick changes of side, "
+                "or speed and turning do not tell it"
+            )
     missing = [f"damper_{c}" for c in CORNERS if not recording.usable(f"damper_{c}")]
     if missing:
         notes.append(f"not usable: {', '.join(missing)}")

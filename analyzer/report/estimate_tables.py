@@ -71,6 +71,7 @@ def further_table(run: RunEstimates) -> PageTable:
             (f"time with a wheel under {100.0 * light.below:g} % of its static load, {axle}", light.seconds)
             for light in share.light
         ]
+    rows += [(f"damper travel to the bump stop, {axle}", stop) for axle, stop in run.stops.items()]
     rows += [(key.replace("_", " "), estimate) for key, estimate in run.further.items()]
     return estimates_table(f"More figures of {label(run.name)}", rows)
 

@@ -77,18 +77,29 @@ def event_dict(event: BottomingEvent) -> dict[str, Any]:
     budget = event.budget
     return {
         "corner": event.corner,
+        "kind": event.kind,
         "start_s": event.start_s,
         "end_s": event.end_s,
         "peak_s": event.peak_s,
         "peak_mm": event.peak * MM_PER_M,
+        "peak_error_mm": None if event.peak_error is None else event.peak_error * MM_PER_M,
         "stop_compression_mm": event.stop_compression * MM_PER_M,
         "approach_speed_m_per_s": event.approach_speed,
         "hard": event.hard,
+        "distance_m": event.distance,
+        "speed_m_per_s": event.speed,
+        "jolt_m_per_s2": event.jolt,
+        "seen": event.seen,
+        "lateral_kept": event.lateral_kept,
+        "vertical_acceleration_m_per_s2": event.vertical_acceleration,
         "bank_deg": None if event.bank is None else event.bank * DEG_PER_RAD,
         "section": event.section,
         "budget_mm": None
         if budget is None
         else {part: getattr(budget, part) * MM_PER_M for part in ("heave", "roll", "pitch", "warp")},
+        "causes_mm": None
+        if budget is None
+        else {part.replace(" ", "_"): travel * MM_PER_M for part, travel in budget.causes.items()},
     }
 
 
@@ -115,6 +126,8 @@ def _run(run: RunEstimates, recording: Recording | None, session: Session) -> di
         "splits": [_split(split) for split in run.splits],
         "differences": [_difference(difference) for difference in run.differences],
         "bottoming": [event_dict(event) for event in run.bottoming],
+        "topping": [event_dict(event) for event in run.topping],
+        "stops": _estimates(run.stops),
         "further": _estimates(further),
         "health": [] if recording is None else [health_row_dict(row) for row in recording.health],
         "notes": list(run.notes),

@@ -53,18 +53,31 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
         "setup",
         "corner",
         "section",
+        "kind",
         "start_s",
         "peak_s",
         "end_s",
         "peak_mm",
+        "peak_error_mm",
         "stop_compression_mm",
         "approach_speed_m_per_s",
         "hard",
+        "distance_m",
+        "speed_m_per_s",
+        "jolt_m_per_s2",
+        "seen",
+        "lateral_kept",
+        "vertical_acceleration_m_per_s2",
         "bank_deg",
         "heave_mm",
         "roll_mm",
         "pitch_mm",
         "warp_mm",
+        "cause_vertical_load_mm",
+        "cause_roll_mm",
+        "cause_pitch_mm",
+        "cause_warp_mm",
+        "cause_road_mm",
     ),
     "splits.csv": ("run", "setup", "kind", "part", "seconds", "quantity", "axle", *_ESTIMATE),
     "health.csv": ("run", "channel", "check", "verdict", "value", "threshold", "unit", "comment"),
@@ -248,9 +261,10 @@ def _comparisons(results: dict[str, Any]) -> Iterator[Row]:
 
 def _bottoming(results: dict[str, Any]) -> Iterator[Row]:
     for run in results["runs"]:
-        for event in run["bottoming"]:
+        for event in (*run["bottoming"], *run["topping"]):
             budget = {f"{part}_mm": travel for part, travel in (event["budget_mm"] or {}).items()}
-            yield {"run": run["name"], "setup": run["setup"], **event, **budget}
+            causes = {f"cause_{part}_mm": travel for part, travel in (event["causes_mm"] or {}).items()}
+            yield {"run": run["name"], "setup": run["setup"], **event, **budget, **causes}
 
 
 def _splits(results: dict[str, Any]) -> Iterator[Row]:

@@ -95,3 +95,22 @@ def test_bank_of_the_engines_road(tmp_path: Path, name: str, bank: float) -> Non
         ends = motion.data.index.to_numpy()[[stretch.start + quarter, stretch.end - quarter]]
         middle = (time >= ends[0]) & (time < ends[1])
         assert np.degrees(stretch.value) == pytest.approx(true[middle].mean(), abs=1.0)
+
+
+def test_no_bank_is_told_in_quick_changes_of_side(tmp_path: Path) -> None:
+    """Where the sloped road changes side within a second, no figure is better than a false one."""
+    run = make_run(tmp_path / "r.csv", "full", "course", 6, "B", 15.0, car=ENGINE_CAR)
+    estimates = estimate(run)
+    motion, time = estimates.motion, run.truth.time
+    index = motion.data.index.to_numpy()
+    off = np.degrees(motion.data["bank"].to_numpy() - np.interp(index, time, run.truth.bank))
+    moving = (index > 9.0) & (index < time[-1] - 2.0)
+    known = moving & ~motion.suspect["bank"].to_numpy()
+    assert np.abs(off[moving & ~known]).max() > 10.0
+    assert np.abs(off[known]).max() < 4.0
+    assert np.sqrt((off[known] ** 2).mean()) < 1.0
+    assert known.sum() > 0.5 * moving.sum()
+    assert any(note.startswith("bank not known in ") for note in estimates.notes)
+    for event in estimates.bottoming:
+        true = np.degrees(np.interp(event.peak_s, time, run.truth.bank))
+        assert event.bank is None or np.degrees(event.bank) == pytest.approx(true, abs=4.0)

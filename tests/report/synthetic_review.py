@@ -299,7 +299,12 @@ def _events(wanted: Options, motion: Motion, rng: np.random.Generator) -> tuple[
     return (
         BottomingEvent(
             "FR", 18.55, 18.91, 18.70, 0.0482 * scale, 0.0482 * scale - 0.042, 0.31, False,
-            float(np.radians(13.6)), wanted.section, TravelBudget(0.0226, 0.0148, 0.0031, 0.0077),
+            float(np.radians(13.6)), wanted.section, TravelBudget(
+                0.0226, 0.0148, 0.0031, 0.0077,
+                {"vertical load": 0.021, "roll": 0.014, "pitch": 0.003, "warp": 0.001, "road": 0.0092},
+            ),
+            peak_error=0.0002, distance=212.0, speed=16.4, jolt=3.1, seen=True, lateral_kept=0.93,
+            vertical_acceleration=0.4,
         ),
         BottomingEvent(
             "RR", 19.00, 19.12, 19.05, 0.0661 * scale, 0.0661 * scale - 0.046, 0.52, True,

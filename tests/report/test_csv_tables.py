@@ -42,6 +42,9 @@ def test_bottoming_carries_its_travel_budget(review):
 
     assert len(rows) == 12
     assert float(rows[0]["heave_mm"]) == pytest.approx(22.6)
+    assert float(rows[0]["cause_road_mm"]) == pytest.approx(9.2)
+    assert rows[0]["seen"] == "yes"
+    assert rows[1]["lateral_kept"] == ""
     assert rows[1]["heave_mm"] == ""
     assert rows[1]["hard"] == "yes"
 

@@ -69,6 +69,11 @@ def test_events_are_in_millimetres_and_degrees(review):
     assert event["peak_mm"] == pytest.approx(1000.0 * source.peak, rel=1e-8)
     assert event["bank_deg"] == pytest.approx(13.6, rel=1e-8)
     assert event["budget_mm"]["heave"] == pytest.approx(22.6)
+    assert event["causes_mm"]["road"] == pytest.approx(9.2)
+    assert sum(event["causes_mm"].values()) == pytest.approx(event["peak_mm"], abs=5.0)
+    assert event["kind"] == "bump stop"
+    assert event["peak_error_mm"] == pytest.approx(0.2)
+    assert (event["distance_m"], event["speed_m_per_s"], event["seen"]) == (212.0, 16.4, True)
     assert results_dict(review)["runs"][0]["bottoming"][1]["bank_deg"] is None
 
 

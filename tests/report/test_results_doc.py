@@ -38,7 +38,7 @@ def test_every_key_is_explained(review):
 def test_every_column_is_explained_at_its_table():
     for file, columns in COLUMNS.items():
         row = next(line for line in PAGE.splitlines() if line.startswith(f"| `{file}`"))
-        named = set(re.findall(r"`([A-Za-z_]+)`", row))
+        named = set(re.findall(r"`([A-Za-z_0-9]+)`", row))
         if "estimate" in row:
             named |= {"value", "std_error", "low", "high", "level", "calibration", "n", "unit", "reason"}
         assert named == set(columns), file
