@@ -31,6 +31,9 @@ STEADY_FORCE: Final = 3.0
 """Forward force up to which it counts as steady [m/s2]."""
 LEVEL_BAND: Final = 1.5
 """Distance of the vertical force from 1 g up to which it counts as level [m/s2]."""
+UPRIGHT_BAND: Final = 5.0
+"""Distance of the usual force from that of level running beyond which axes or units are wrong [m/s2]: a run
+on banks of 20 degrees has 3."""
 STRAIGHT_RATE: Final = 0.15
 """Yaw rate up to which it counts as straight [rad/s]."""
 MOVING_SPEED: Final = 3.0
@@ -88,7 +91,7 @@ def running_zeros(blocks: Blocks, still: Bools) -> dict[str, AxleZero]:
     dict
         Empty without lateral acceleration, or with less than 20 s of driving.
     """
-    if "accel_y" not in blocks.data:
+    if "accel_y" not in blocks.data or not _upright(blocks):
         return {}
     found: dict[str, AxleZero] = {}
     for axle, (left, right) in AXLE_CORNERS.items():
@@ -98,6 +101,17 @@ def running_zeros(blocks: Blocks, still: Bools) -> dict[str, AxleZero]:
             if zero is not None:
                 found[axle] = zero
     return found
+
+
+def _upright(blocks: Blocks) -> bool:
+    """Return whether gravity lies on z, as far as it was logged: otherwise no force is what its name says."""
+    for name, usual in (("accel_x", 0.0), ("accel_y", 0.0), ("accel_z", STANDARD_GRAVITY)):
+        if name in blocks.data:
+            means = blocks.mean(name)
+            means = means[np.isfinite(means)]
+            if len(means) and abs(float(np.median(means)) - usual) > UPRIGHT_BAND:
+                return False
+    return True
 
 
 def _axle_zero(blocks: Blocks, still: Bools, left: str, right: str) -> AxleZero | None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analyzer.ingest.blocks import Blocks
 from analyzer.ingest.recording import HealthRow, Verdict
-from analyzer.ingest.running_zero import AxleZero, running_zeros
+from analyzer.ingest.running_zero import MOVING_SPEED, AxleZero, running_zeros
 from analyzer.uncertain import Uncertain
 
 Floats = NDArray[np.float64]
@@ -27,6 +27,9 @@ LEVEL_ACCELERATION: Final = 1.2
 """Mean acceleration of a standing car: slope of the ground and tilt of the sensor [m/s2]."""
 STILL_RATE: Final = 0.03
 """Turn rate of a standing car [rad/s]."""
+LEANING: Final = 3.0
+OFFSET_RATE: Final = 0.15
+"""The same where the speed says that the car stands, and the unit may lean or have an offset."""
 STILL_SPEED: Final = 0.5
 """Speed below which a car stands [m/s]."""
 
@@ -71,6 +74,8 @@ def standing_blocks(blocks: Blocks) -> NDArray[np.bool_]:
     length = len(next(iter(data.values()))) // blocks.size if data else 0
     still = np.ones(length, dtype=bool)
     witnesses = 0
+    # Where a speed that moves in this run says that the car stands, a unit may lean or have an offset.
+    slow = "speed" in data and bool(np.nanmax(np.append(blocks.mean("speed"), 0.0)) > MOVING_SPEED)
     for name in data:
         if not name.startswith(("damper", "accel_x", "accel_y", "gyro", "speed")):
             continue
@@ -80,10 +85,12 @@ def standing_blocks(blocks: Blocks) -> NDArray[np.bool_]:
         if name.startswith("damper"):
             still &= ~(spread > STILL_TRAVEL)
         elif name.startswith("accel"):
-            still &= (spread < STILL_ACCELERATION) & (np.abs(mean) < LEVEL_ACCELERATION)
+            still &= (spread < STILL_ACCELERATION) & (
+                np.abs(mean) < (LEANING if slow else LEVEL_ACCELERATION)
+            )
             witnesses += 1
         elif name.startswith("gyro"):
-            still &= (np.abs(mean) < STILL_RATE) & (spread < STILL_RATE)
+            still &= (np.abs(mean) < (OFFSET_RATE if slow else STILL_RATE)) & (spread < STILL_RATE)
             witnesses += 1
         else:
             still &= mean < STILL_SPEED

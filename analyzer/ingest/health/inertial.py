@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from analyzer.constants import STANDARD_GRAVITY
+from analyzer.ingest.health.forward import check_forward, check_forward_size, forward_axis
 from analyzer.ingest.health.roll_rate import check_roll_rate
 from analyzer.ingest.health.signals import (
     POTS,
@@ -31,6 +32,10 @@ WORST_RATE_OFFSET: Final = 0.15
 CORNERING: Final = 0.3
 """Lateral specific force below which a gradient says little, in g (engineering judgement)."""
 LEAST_CORNERING: Final = 0.15
+YAW_BLOCKS: Final = 7
+"""Half seconds over which yaw rate and lateral force are averaged before they are compared."""
+YAW_CLEAR: Final = 0.55
+"""Correlation from which their sign is told: the rigid-body engine's drift course gives 0.70 and more."""
 FASTEST: Final = 110.0
 """Highest believable speed [m/s]."""
 _WRONG_UNITS: Final = (
@@ -46,11 +51,14 @@ def check_inertial(signals: Signals) -> Findings:
     found = Findings()
     accels = [n for n in ("accel_x", "accel_y", "accel_z") if signals.trusted(n)]
     axes_wrong = _gravity(found, signals)
+    check_forward_size(found, signals)
     for name in accels:
         _scale_change(found, signals, name)
         if not axes_wrong and name != "accel_z":
             _tilt(found, signals, name)
     _lateral(found, signals)
+    signals.heed(found)
+    check_forward(found, signals)
     signals.heed(found)
     for name in ("gyro_x", "gyro_y", "gyro_z"):
         if name in signals.data:
@@ -228,6 +236,9 @@ def _rolls_with_x(signals: Signals, pots: list[str], on_y: dict[str, float]) -> 
     Pots exchanged across the car look alike but for the size: a car rolls more per lateral force than it
     pitches per forward force. Lateral force that goes with speed times yaw rate settles it as well.
     """
+    forward = forward_axis(signals)
+    if forward is not None:
+        return forward == "accel_y"
     on_x = [SIDE_SIGN[pot] * _partial(signals, pot, "accel_x", "accel_y") for pot in pots]
     one_sense = all(r > 0.4 for r in on_x) or all(r < -0.4 for r in on_x)
     y_in_order = all(r > 0.2 for r in on_y.values()) or all(r < -0.2 for r in on_y.values())
@@ -276,11 +287,13 @@ def _yaw(found: Findings, signals: Signals) -> None:
     """Check unit and sign of the yaw rate by lateral force = speed x yaw rate of the path."""
     if not all(signals.trusted(n) for n in ("gyro_z", "accel_y", "speed")):
         return
-    product = signals.mean("gyro_z") * signals.mean("speed")
-    lateral = signals.mean("accel_y")
+    # A drifting car turns its nose as well as its path; over some seconds the path decides.
+    window = np.ones(YAW_BLOCKS) / YAW_BLOCKS
+    product = np.convolve(signals.mean("gyro_z") * signals.mean("speed"), window, mode="same")
+    lateral = np.convolve(signals.mean("accel_y"), window, mode="same")
     r = moving_correlation(product, lateral, signals.still)
     used = np.isfinite(product) & np.isfinite(lateral) & ~signals.still
-    if abs(r) < 0.7 or used.sum() < 20:
+    if abs(r) < YAW_CLEAR or used.sum() < 20:
         found.untested(
             "yaw rate", "gyro_z", "Lateral force does not follow speed times yaw rate closely enough to tell."
         )
