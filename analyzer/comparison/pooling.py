@@ -41,6 +41,8 @@ class RunValue:
         Square of its error within the run; None when unknown.
     order : float
         Place in the order of driving.
+    session : str
+        The session it was driven in, where runs of several stand together.
     """
 
     run: str
@@ -48,6 +50,7 @@ class RunValue:
     value: float
     variance: float | None
     order: float = 0.0
+    session: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +128,8 @@ def fit_groups(
     Parameters
     ----------
     runs : sequence of RunValue
-        At least one.
+        At least one. Sessions before the last get an offset of their own; each must be linked to the others
+        by a set-up they share.
     prior : ScatterPrior
         For sessions with too few runs to show their scatter, in the unit of the values.
     with_drift : bool
@@ -135,11 +139,12 @@ def fit_groups(
     names = [run.group for run in ordered]
     groups = tuple(dict.fromkeys(names))
     design = np.array([[float(name == group) for group in groups] for name in names])
-    drifting = with_drift and revisited(names)
+    design = np.column_stack([design, *_offsets(ordered)])
+    drifting = with_drift and any(
+        revisited([run.group for run in ordered if run.session == session]) for session in _sessions(ordered)
+    )
     if drifting:
-        order = np.array([run.order for run in ordered])
-        column = order - order.mean()
-        wider = np.column_stack([design, column])
+        wider = np.column_stack([design, _along(ordered)])
         drifting = bool(np.linalg.matrix_rank(wider) == wider.shape[1])
         design = wider if drifting else design
     variances = [run.variance for run in ordered]
@@ -152,6 +157,23 @@ def fit_groups(
         row[-1] = 1.0
         drift = fit.contrast(row)
     return GroupFit(groups=groups, runs=tuple(ordered), fit=fit, drift=drift)
+
+
+def _sessions(runs: Sequence[RunValue]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(run.session for run in runs))
+
+
+def _offsets(runs: Sequence[RunValue]) -> list[Floats]:
+    """Return a column per earlier session: means of set-ups are those of the last one."""
+    return [np.array([float(run.session == name) for run in runs]) for name in _sessions(runs)[:-1]]
+
+
+def _along(runs: Sequence[RunValue]) -> Floats:
+    """Return the place in the order of driving, from the middle of each run's own session."""
+    middle = {
+        name: float(np.mean([run.order for run in runs if run.session == name])) for name in _sessions(runs)
+    }
+    return np.array([run.order - middle[run.session] for run in runs])
 
 
 def pooled_estimate(

@@ -319,3 +319,92 @@ class SettingPair:
     predicted: Estimate
     p_value: float
     different: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BarSettingResult:
+    """One bar setting of an axle over all runs that had it.
+
+    Parameters
+    ----------
+    setting : str
+        In words ("hole 2, 1 spacer").
+    setups : tuple of str
+        Set-ups with this setting.
+    runs : int
+        Runs on them.
+    measured, predicted : Estimate
+        Roll stiffness of the axle [N m/deg].
+    ratio : Estimate
+        Measured / predicted [1].
+    step, predicted_step, unexplained : Estimate or None
+        Stiffness less that of the softest setting driven, measured, predicted and what is left over
+        [N m/deg]; None for the softest one itself.
+    """
+
+    setting: str
+    setups: tuple[str, ...]
+    runs: int
+    measured: Estimate
+    predicted: Estimate
+    ratio: Estimate
+    step: Estimate | None
+    predicted_step: Estimate | None
+    unexplained: Estimate | None
+
+
+@dataclass(frozen=True, slots=True)
+class BarPair:
+    """Two settings of an axle's bar against each other, with all pairs looked at together.
+
+    Parameters
+    ----------
+    before, after : str
+        Settings, the softer one first.
+    ratio, predicted : Estimate
+        Roll stiffness of the axle, after / before [1]; the interval of `ratio` holds for all pairs together.
+    p_value : float
+        Chance that any pair differs as clearly by scatter alone (studentised range).
+    different : bool
+        Whether that is under 5 %.
+    """
+
+    before: str
+    after: str
+    ratio: Estimate
+    predicted: Estimate
+    p_value: float
+    different: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AxleSettings:
+    """All bar settings of one axle in one model.
+
+    Parameters
+    ----------
+    axle : Axle
+        Which axle.
+    springs, springs_predicted : Estimate
+        Roll stiffness of the axle without its bar: measured less the predicted bar, and from the sheet
+        [N m/deg].
+    settings : tuple of BarSettingResult
+        The softest first.
+    pairs : tuple of BarPair
+        Which of them are really different.
+    friction : Estimate
+        Dry friction of one corner at the wheel [N].
+    sessions : tuple of str
+        Sessions whose runs count; one of no name when there is only one.
+    notes : tuple of str
+        What the figures rest on.
+    """
+
+    axle: Axle
+    springs: Estimate
+    springs_predicted: Estimate
+    settings: tuple[BarSettingResult, ...]
+    pairs: tuple[BarPair, ...]
+    friction: Estimate
+    sessions: tuple[str, ...]
+    notes: tuple[str, ...]

@@ -14,6 +14,7 @@ from analyzer.processing.bottoming import EventSource, bottoming_events, contact
 from analyzer.processing.closure import closure_checks, closures
 from analyzer.processing.contact import bump_stop_gaps, gap_notes, known_gap
 from analyzer.processing.filters import Bools
+from analyzer.processing.friction import frictions
 from analyzer.processing.gradients import METHOD, UNIT, axle_fit, body_gradients, level_gradients
 from analyzer.processing.level_road import AxleRollPath, roll_paths, roll_weights
 from analyzer.processing.load_share import load_shares
@@ -99,7 +100,7 @@ def estimate_run(
         loads=loads.data,
         bottoming=_events(source, stops, "bump stop"),
         motion=motion,
-        further=closing | figures.further,
+        further=closing | figures.further | frictions(fit, car, roll_weights(paths).stiffness),
         notes=_notes(recording, car, stops, contact, driving, motion)
         + gap_notes(gaps)
         + figures.notes

@@ -267,6 +267,10 @@ def test_friction_does_not_bend_the_gradient(name: str, tmp_path: Path) -> None:
     estimated = _estimated(tmp_path, Case(name, "A", 4), "full", rubbing)
     for axle in AXLES:
         assert _value(estimated, axle) == pytest.approx(estimated.truth[axle], rel=0.01)
+        friction = estimated.estimates.further[f"friction_{axle}"]
+        assert friction.value == pytest.approx(150.0, abs=30.0)
+        assert friction.interval is not None
+        assert friction.interval[0] <= 150.0 <= friction.interval[1]
 
 
 @pytest.mark.slow
