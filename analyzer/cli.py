@@ -207,22 +207,43 @@ def confirm(
             "--calibrate", help="Also write what the runs say about the car beside the session sheet."
         ),
     ] = False,
+    calibrated: Annotated[
+        Path | None,
+        typer.Option(
+            "--calibrated", metavar="FILE", help="Predict from this calibrated car of an earlier session."
+        ),
+    ] = None,
+    earlier: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--earlier",
+            metavar="SESSION",
+            help="Earlier session of the same car, to know car and settings better; may be given again.",
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Confirm a change: verdict, ledger, reasons, and what these runs could have shown."""
-    from analyzer.comparison.confirm import confirmation_json
+    from analyzer.comparison.calibration_file import read_calibration
+    from analyzer.comparison.confirm_json import confirmation_json
+    from analyzer.confirming import confirm_change, write_calibrated_car
     from analyzer.report.confirm import print_confirmation
-    from analyzer.session import confirm_change, failure_line, review_session, write_calibrated_car
+    from analyzer.session import failure_line, load_session, review_session
 
+    known = None
+    if calibrated is not None:
+        sheets = load_session(session)
+        known = read_calibration(calibrated, sheets.car, sheets.car_path)
     with _progress(as_json) as tell:
+        past = [review_session(path, tell) for path in earlier or []]
         result = review_session(session, tell)
-        confirmation = confirm_change(result, before, after)
+        confirmation = confirm_change(result, before, after, past, known)
     if as_json:
         _print_json(confirmation_json(confirmation))
     else:
         print_confirmation(confirmation, _console())
     if calibrate:
-        print(f"wrote {write_calibrated_car(result)}", file=sys.stderr)
+        print(f"wrote {write_calibrated_car(result, past)}", file=sys.stderr)
     line = failure_line(result)
     if line is not None:
         raise AnalyzerError(line)

@@ -5,6 +5,7 @@ Nothing is computed here. Each function calls the one of its room, with paths as
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -182,7 +183,7 @@ def bars(car: str | Path | CarSheet) -> dict[Axle, BarLadder]:
     return {axle: ladder for axle, ladder in ladders.items() if ladder is not None}
 
 
-def confirm(reviewed: Review, before: str, after: str) -> Confirmation:
+def confirm(reviewed: Review, before: str, after: str, earlier: Sequence[Review] = ()) -> Confirmation:
     """Set two set-ups of a reviewed session against each other in depth.
 
     Parameters
@@ -191,6 +192,8 @@ def confirm(reviewed: Review, before: str, after: str) -> Confirmation:
         From `review`.
     before, after : str
         Set-ups of the session sheet.
+    earlier : sequence of Review
+        Earlier sessions of the same car, earliest first.
 
     Returns
     -------
@@ -202,9 +205,9 @@ def confirm(reviewed: Review, before: str, after: str) -> Confirmation:
     AnalyzerError
         When a set-up is not in the sheet or both are the same.
     """
-    from analyzer.session import confirm_change
+    from analyzer.confirming import confirm_change
 
-    return confirm_change(reviewed, before, after)
+    return confirm_change(reviewed, before, after, earlier)
 
 
 def choose(source: str | Path | CarSheet | Review, wish: str, setup: str | None = None) -> Choice:

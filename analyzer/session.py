@@ -7,11 +7,9 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
-from analyzer.comparison.calibration import calibrate
-from analyzer.comparison.calibration_file import FILE_NAME, write_calibration
+from analyzer.comparison.bar_settings import axle_settings
 from analyzer.comparison.changes import compare_setups
-from analyzer.comparison.confirm import confirm
-from analyzer.comparison.results import Comparison, Confirmation, SetupResult
+from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
 from analyzer.comparison.setups import run_stiffness_ratio, setup_results
 from analyzer.errors import AnalyzerError, LogError, SheetError
 from analyzer.ingest.reading import read_recording
@@ -68,6 +66,8 @@ class Review:
         In the order of the sheet, those with at least one run or a prediction.
     comparisons : tuple of Comparison
         Each set-up against the one before it in the sheet.
+    bars : tuple of AxleSettings
+        Every bar setting of each axle over all runs.
     seed : int
         Seed of the random draws behind the intervals.
     """
@@ -78,6 +78,7 @@ class Review:
     failed: dict[str, str]
     setups: tuple[SetupResult, ...]
     comparisons: tuple[Comparison, ...]
+    bars: tuple[AxleSettings, ...] = ()
     seed: int = 0
 
 
@@ -173,6 +174,7 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
         failed=failed,
         setups=setups,
         comparisons=_compare(session, setups, runs),
+        bars=axle_settings(session.car, session.sheet.setups, runs, predictions),
         seed=seed,
     )
 
@@ -223,47 +225,6 @@ def condition_differences(
             words = [" / ".join(dict.fromkeys(values)) for values in (old, new)]
             found.append(f"{key.replace('_', ' ')}: {words[0]} before, {words[1]} after")
     return tuple(found)
-
-
-def confirm_change(review: Review, before: str, after: str) -> Confirmation:
-    """Set two set-ups of a reviewed session against each other in depth.
-
-    Raises
-    ------
-    AnalyzerError
-        When a set-up is not in the sheet or both are the same.
-    """
-    session = review.session
-    driven = {name: tuple(run.name for run in review.runs if run.setup == name) for name in (before, after)}
-    return confirm(
-        session.car,
-        session.sheet,
-        review.runs,
-        before,
-        after,
-        health={recording.run: recording.health for recording in review.recordings},
-        differences=condition_differences(session, driven[before], driven[after]),
-    )
-
-
-def write_calibrated_car(review: Review) -> Path:
-    """Write what the runs say about the car to a file beside the session sheet; the sheets stay as they are.
-
-    Raises
-    ------
-    AnalyzerError
-        When the runs say nothing about the car, or contradict its sheet.
-    """
-    session = review.session
-    calibration = calibrate(session.car, session.sheet.setups, review.runs)
-    if calibration is None:
-        raise AnalyzerError(
-            f"{session.path}: the runs do not calibrate the car; "
-            "no roll was measured, or runs and sheet contradict each other (see analyzer confirm)"
-        )
-    path = session.path.parent / FILE_NAME
-    write_calibration(path, calibration, session.car_path)
-    return path
 
 
 def failure_line(review: Review) -> str | None:

@@ -157,21 +157,22 @@ def _sheet_errors(
 
     def function(sheet: CarSheet) -> Values:
         values: dict[str, float | Floats] = {}
+        springs = sheet_roll(sheet, {}).stiffness[axle]
+        values["springs"] = springs
         for setting, names in there.items():
-            weights = np.array([len(own[name]) for name in names], dtype=float)
-            logs, expected, bars = [], [], []
+            weights = [len(own[name]) for name in names]
+            logs = []
             for name in names:
                 told = sheet_roll(sheet, setups[name])
                 seen = {a: s * wheel_scale(sheet.axle(a), car.axle(a)) for a, s in roll[name].items()}
                 logs.append(np.log(stiffness(axle, seen, told)))
-                expected.append(told.stiffness[axle])
-                springs = sheet_roll(sheet, {}).stiffness[axle]
-                bars.append(told.stiffness[axle] - springs)
-            values["springs"] = springs
-            values[f"log {setting}"] = sum(w * x for w, x in zip(weights, logs, strict=True)) / weights.sum()
-            values[f"predicted {setting}"] = expected[0]
-            values[f"gap {setting}"] = values[f"log {setting}"] - np.log(expected[0])
-            values[f"base {setting}"] = np.exp(values[f"log {setting}"]) - bars[0]
+            log = sum(w * x for w, x in zip(weights, logs, strict=True)) / sum(weights)
+            # Every set-up in `names` has the same bar setting on this axle.
+            predicted = told.stiffness[axle]
+            values[f"log {setting}"] = log
+            values[f"predicted {setting}"] = predicted
+            values[f"gap {setting}"] = log - np.log(predicted)
+            values[f"base {setting}"] = np.exp(log) - (predicted - springs)
         values["base"] = sum(values[f"base {name}"] for name in there) / len(there)
         first = next(iter(there))
         for name in there:

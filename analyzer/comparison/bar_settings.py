@@ -158,13 +158,16 @@ def _figure(value: float, std: float, freedom: float, common: float, count: int,
 def _pairs(model: AxleModel, order: Sequence[str]) -> tuple[BarPair, ...]:
     """Return every pair of settings; intervals and probabilities hold for all pairs together."""
     pairs = []
+    # Degrees of freedom of the runs alone: a known error only adds to them, so this is on the safe side.
+    freedom = model.fit.fit.freedom
+    reach = widest(len(order), freedom)
     for before, after in combinations(order, 2):
         own = model.fit.change(before, after)
         known = math.hypot(model.errors.std(f"ratio {before} {after}"), model.sensor_change(before, after))
         whole = own.with_known(known)
-        half = widest(len(order), whole.freedom) * whole.std_error
+        half = reach * whole.std_error
         ratio = math.exp(own.value)
-        chance = pair_probability(whole, len(order))
+        chance = pair_probability(whole.t, len(order), freedom)
         pairs.append(
             BarPair(
                 before=before,

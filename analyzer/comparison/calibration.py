@@ -110,6 +110,38 @@ def calibrated_car(car: CarSheet, calibration: Calibration) -> CarSheet:
     return replace_values(complete, dict(zip(calibration.keys, calibration.values, strict=True)))
 
 
+def read_anew(car: CarSheet, calibrated: CarSheet, runs: Sequence[RunEstimates]) -> tuple[RunEstimates, ...]:
+    """Return the runs as the updated sheet turns the travel of the pots into roll.
+
+    The gradients were worked out with the motion ratios and tracks of the sheet; those that the update has
+    moved are in the roll too.
+    """
+    factors = {a: float(wheel_scale(calibrated.axle(a), car.axle(a))) for a in AXLES}
+    found = []
+    for run in runs:
+        body = {a: _times(e, factors.get(a, 1.0)) for a, e in run.roll_gradient_body.items()}  # type: ignore[call-overload]
+        level = {a: _times(e, factors.get(a, 1.0)) for a, e in run.roll_gradient.items()}  # type: ignore[call-overload]
+        found.append(replace(run, roll_gradient_body=body, roll_gradient=level))
+    return tuple(found)
+
+
+def _times(estimate: Estimate, factor: float) -> Estimate:
+    if estimate.value is None or factor == 1.0:
+        return estimate
+
+    def scaled(value: float | None) -> float | None:
+        return None if value is None else value * factor
+
+    interval = estimate.interval
+    return replace(
+        estimate,
+        value=scaled(estimate.value),
+        std_error=scaled(estimate.std_error),
+        interval=None if interval is None else (interval[0] * factor, interval[1] * factor),
+        calibration=scaled(estimate.calibration),
+    )
+
+
 def propagate_calibrated(
     car: CarSheet, calibration: Calibration | None, function: Callable[[CarSheet], Values]
 ) -> Propagated:

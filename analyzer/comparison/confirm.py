@@ -6,16 +6,25 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import groupby
-from typing import Any, Final
+from typing import Final
 
+from analyzer.comparison.bar_settings import axle_settings
 from analyzer.comparison.calibration import calibrate
 from analyzer.comparison.changes import compare_setups
-from analyzer.comparison.model import session_fit, setting_effects, setting_pairs
+from analyzer.comparison.model import (
+    Joined,
+    PastSession,
+    joined_sessions,
+    session_fit,
+    setting_effects,
+    setting_pairs,
+)
 from analyzer.comparison.parts import change_parts
 from analyzer.comparison.plan import plan_runs
 from analyzer.comparison.pooling import fit_groups
 from analyzer.comparison.reasons import Circumstances, find_reasons
 from analyzer.comparison.results import (
+    AxleSettings,
     ChangeVerdict,
     Comparison,
     Confirmation,
@@ -50,6 +59,7 @@ def confirm(
     after: str,
     health: Mapping[str, Sequence[HealthRow]] | None = None,
     differences: tuple[str, ...] = (),
+    earlier: Sequence[PastSession] = (),
 ) -> Confirmation:
     """Set one set-up of a session against another, in depth.
 
@@ -67,6 +77,9 @@ def confirm(
         Run -> health rows of its log.
     differences : tuple of str
         Conditions that differ, in words, to be listed with the verdict.
+    earlier : sequence of PastSession
+        Earlier sessions of the same car, earliest first: they count for what the runs show about the car and
+        its bar settings, not for the verdict on this session's change.
 
     Raises
     ------
@@ -81,7 +94,8 @@ def confirm(
     others = [r for name, r in results.items() if name not in (before, after) and r.runs]
     comparison = compare_setups(car, results[before], results[after], change, runs, others)
     comparison = replace(comparison, differences=comparison.differences + differences)
-    calibration = calibrate(car, setups, runs)
+    joined = joined_sessions(setups, runs, earlier)
+    calibration = calibrate(car, joined.setups, joined.runs)
     conditions = {run.name: run.conditions for run in session.runs}
     fit = session_fit(car, runs, predictions)
     return Confirmation(
@@ -97,11 +111,18 @@ def confirm(
             car, setups, runs, before, after, change.changed, Circumstances(conditions, health or {})
         ),
         settings=setting_effects(car, list(results.values()), calibration),
-        pairs=setting_pairs(list(results.values()), fit),
+        pairs=setting_pairs(car, list(results.values()), fit),
+        bars=joined_settings(car, joined),
         shown={} if calibration is None else calibration.shown,
         plan=_plan(comparison),
         cautions=CAUTIONS,
     )
+
+
+def joined_settings(car: CarSheet, joined: Joined) -> tuple[AxleSettings, ...]:
+    """Return every bar setting that was driven in any of the sessions."""
+    predictions = {name: predict_setup(car, name, setup) for name, setup in joined.setups.items()}
+    return axle_settings(car, joined.setups, joined.runs, predictions, joined.session_of)
 
 
 def _check_names(session: SessionSheet, before: str, after: str) -> None:
@@ -193,104 +214,3 @@ def _plan(comparison: Comparison) -> str:
     remainder = (ratio.calibration or 0.0) / ratio.value
     names = (comparison.before, comparison.after)
     return plan_runs(math.log(predicted.value), per_run, remainder, names).words
-
-
-def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
-    """Return everything of a confirmation as plain data; estimates in the shape of results.json."""
-    c = confirmation.comparison
-    return {
-        "before": c.before,
-        "after": c.after,
-        "axle": c.axle,
-        "verdict": c.verdict.value,
-        "reason": c.reason,
-        "stiffness_ratio": c.stiffness_ratio.to_dict(),
-        "predicted_ratio": c.predicted_ratio.to_dict(),
-        "stiffness_change": c.stiffness_change.to_dict(),
-        "predicted_change": c.predicted_change.to_dict(),
-        "car_ratio": confirmation.car_ratio.to_dict(),
-        "gradient_ratio": {axle: e.to_dict() for axle, e in c.gradient_ratio.items()},
-        "smallest_visible": c.smallest_visible.to_dict(),
-        "other_axle": None if c.other_axle is None else c.other_axle.to_dict(),
-        "stiffness": {
-            result.name: {
-                key.removeprefix("roll_stiffness_"): estimate.to_dict()
-                for key, estimate in result.measured.items()
-                if key.startswith("roll_stiffness_")
-            }
-            for result in (confirmation.before, confirmation.after)
-        },
-        "order": confirmation.order,
-        "drift_per_run": None if confirmation.drift is None else confirmation.drift.to_dict(),
-        "ledger": [
-            {
-                "part": part.name,
-                "before": part.before.to_dict(),
-                "after": part.after.to_dict(),
-                "change": part.change.to_dict(),
-            }
-            for part in confirmation.parts
-        ],
-        "without_one_run": [
-            {
-                "run": item.run,
-                "stiffness_ratio": item.stiffness_ratio.to_dict(),
-                "verdict": item.verdict.value,
-            }
-            for item in confirmation.left_out
-        ],
-        "reasons": _reasons_json(confirmation),
-        "settings": _settings_json(confirmation),
-        "car_as_shown": {name: e.to_dict() for name, e in confirmation.shown.items()},
-        "plan": confirmation.plan,
-        "differences": list(c.differences),
-        "notes": list(c.notes),
-        "cautions": list(confirmation.cautions),
-    }
-
-
-def _reasons_json(confirmation: Confirmation) -> dict[str, Any]:
-    reasons = confirmation.reasons
-    return {
-        "answer": reasons.answer,
-        "none": reasons.none,
-        "figures": list(reasons.figures),
-        "ranked": [
-            {
-                "name": reason.name,
-                "probability": reason.probability,
-                "bayes_factor": reason.bayes_factor,
-                "size": reason.size.to_dict(),
-                "evidence": list(reason.evidence),
-                "check": reason.check,
-            }
-            for reason in reasons.ranked
-        ],
-    }
-
-
-def _settings_json(confirmation: Confirmation) -> dict[str, Any]:
-    return {
-        "effects": [
-            {
-                "setup": item.setup,
-                "settings": dict(item.settings),
-                "measured": item.measured.to_dict(),
-                "predicted": item.predicted.to_dict(),
-                "updated": item.updated.to_dict(),
-                "runs": item.runs,
-            }
-            for item in confirmation.settings
-        ],
-        "pairs": [
-            {
-                "before": pair.before,
-                "after": pair.after,
-                "ratio": pair.ratio.to_dict(),
-                "predicted": pair.predicted.to_dict(),
-                "p_value": pair.p_value,
-                "different": pair.different,
-            }
-            for pair in confirmation.pairs
-        ],
-    }

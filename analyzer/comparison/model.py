@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Final
 
@@ -13,8 +13,9 @@ from analyzer.comparison.ledger import sheet_roll
 from analyzer.comparison.pooling import GroupFit, fit_groups
 from analyzer.comparison.results import SettingEffect, SettingPair, SetupResult
 from analyzer.comparison.setups import scatter_prior, stiffness_values
+from analyzer.comparison.simultaneous import pair_probability, widest
 from analyzer.estimate import Estimate
-from analyzer.prediction.propagation import Values
+from analyzer.prediction.propagation import Propagated, Values, propagate
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
@@ -24,27 +25,61 @@ SIGNIFICANT: Final = 0.05
 """Corrected probability under which two settings are called different."""
 
 
-def joined_sessions(
-    sessions: Mapping[str, tuple[Mapping[str, Setup], Sequence[RunEstimates]]],
-) -> tuple[dict[str, Setup], tuple[RunEstimates, ...]]:
-    """Put the set-ups and runs of several sessions of one car together, for `calibrate`.
+@dataclass(frozen=True, slots=True)
+class PastSession:
+    """An earlier session of the same car.
 
     Parameters
     ----------
-    sessions : mapping
-        Name of a session -> its set-ups and its runs, earliest first.
-
-    Returns
-    -------
-    setups, runs
-        Under names that carry the session, so that a set-up of the same name on another day stays its own.
+    name : str
+        As it is called beside the present one; each has its own.
+    setups : mapping
+        Set-up name -> hardware.
+    runs : sequence of RunEstimates
+        In the order of driving.
     """
-    setups: dict[str, Setup] = {}
-    runs: list[RunEstimates] = []
-    for name, (own_setups, own_runs) in sessions.items():
-        setups |= {f"{name}: {setup}": hardware for setup, hardware in own_setups.items()}
-        runs += [replace(r, name=f"{name}: {r.name}", setup=f"{name}: {r.setup}") for r in own_runs]
-    return setups, tuple(runs)
+
+    name: str
+    setups: Mapping[str, Setup]
+    runs: Sequence[RunEstimates]
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """Set-ups and runs of several sessions of one car.
+
+    Parameters
+    ----------
+    setups : dict
+        Set-up -> hardware; those of earlier sessions carry the session in their name, so that a set-up of the
+        same name on another day stays its own.
+    runs : tuple of RunEstimates
+        Earliest first; named likewise.
+    session_of : dict
+        Run -> session; the present one has no name.
+    """
+
+    setups: dict[str, Setup]
+    runs: tuple[RunEstimates, ...]
+    session_of: dict[str, str]
+
+
+def joined_sessions(
+    setups: Mapping[str, Setup], runs: Sequence[RunEstimates], earlier: Sequence[PastSession]
+) -> Joined:
+    """Put earlier sessions (earliest first) and the present one together."""
+    hardware: dict[str, Setup] = {}
+    drives: list[RunEstimates] = []
+    session_of: dict[str, str] = {}
+    for past in earlier:
+        hardware |= {f"{past.name}: {setup}": own for setup, own in past.setups.items()}
+        named = [
+            replace(r, name=f"{past.name}: {r.name}", setup=f"{past.name}: {r.setup}") for r in past.runs
+        ]
+        drives += named
+        session_of |= {run.name: past.name for run in named}
+    session_of |= {run.name: "" for run in runs}
+    return Joined({**hardware, **setups}, (*drives, *runs), session_of)
 
 
 def session_fit(
@@ -83,22 +118,21 @@ def setting_effects(
     )
 
 
-def setting_pairs(results: Sequence[SetupResult], fit: GroupFit | None) -> tuple[SettingPair, ...]:
-    """Return every pair of set-ups with its ratio; the probabilities are corrected after Holm (1979)."""
+def setting_pairs(
+    car: CarSheet, results: Sequence[SetupResult], fit: GroupFit | None
+) -> tuple[SettingPair, ...]:
+    """Return every pair of set-ups; intervals and probabilities hold for all pairs together."""
     if fit is None:
         return ()
-    known = {r.name: r for r in results if r.name in fit.groups}
-    changes = {pair: fit.change(*pair) for pair in combinations(known, 2)}
-    order = sorted(changes, key=lambda pair: changes[pair].p_value)
-    corrected: dict[tuple[str, str], float] = {}
-    highest = 0.0
-    for rank, pair in enumerate(order):
-        highest = max(highest, min(1.0, changes[pair].p_value * (len(order) - rank)))
-        corrected[pair] = highest
+    known = {r.name: r.hardware for r in results if r.name in fit.groups and r.hardware is not None}
+    told = _predicted_ratios(car, known)
+    freedom = fit.fit.freedom
+    reach = widest(len(known), freedom)
     pairs = []
-    for (before, after), change in changes.items():
-        ratio = math.exp(change.value)
-        low, high = change.interval
+    for before, after in combinations(known, 2):
+        change = fit.change(before, after)
+        ratio, half = math.exp(change.value), reach * change.std_error
+        chance = pair_probability(change.t, len(known), freedom)
         pairs.append(
             SettingPair(
                 before=before,
@@ -107,22 +141,25 @@ def setting_pairs(results: Sequence[SetupResult], fit: GroupFit | None) -> tuple
                     value=ratio,
                     unit="1",
                     std_error=ratio * change.std_error,
-                    interval=(math.exp(low), math.exp(high)),
+                    interval=(math.exp(change.value - half), math.exp(change.value + half)),
                     n=fit.count(before) + fit.count(after),
-                    method="car's roll stiffness, one scatter for the session",
+                    method="car's roll stiffness; the interval holds for all pairs together",
                 ),
-                predicted=_predicted_ratio(known[before], known[after]),
-                p_value=corrected[before, after],
-                different=corrected[before, after] < SIGNIFICANT,
+                predicted=told.estimate(f"{before} {after}", "1"),
+                p_value=chance,
+                different=chance < SIGNIFICANT,
             )
         )
     return tuple(pairs)
 
 
-def _predicted_ratio(before: SetupResult, after: SetupResult) -> Estimate:
-    old, new = (r.predicted.roll_stiffness["total"].value for r in (before, after))
-    if not old or new is None:
-        return Estimate.unknown("1", "not predicted")
-    return Estimate(
-        value=new / old, unit="1", method="from the sheet", notes=("see the comparison for its error",)
-    )
+def _predicted_ratios(car: CarSheet, hardware: Mapping[str, Setup]) -> Propagated:
+    def function(sheet: CarSheet) -> Values:
+        whole = {}
+        for name, setup in hardware.items():
+            stiff = sheet_roll(sheet, setup).stiffness
+            whole[name] = stiff["front"] + stiff["rear"]
+        # A car with a single set-up has no pair; the constant keeps the table from being empty.
+        return {f"{a} {b}": whole[b] / whole[a] for a, b in combinations(whole, 2)} or {"none": 1.0}
+
+    return propagate(car, function)

@@ -245,6 +245,8 @@ class Confirmation:
         Every set-up of the session in one model.
     pairs : tuple of SettingPair
         Which set-ups are really different.
+    bars : tuple of AxleSettings
+        Every bar setting of each axle in one model, over all sessions given.
     shown : dict
         What all runs together have shown about the car: factor on the sheet's figure [1].
     plan : str
@@ -264,6 +266,7 @@ class Confirmation:
     reasons: Reasons
     settings: tuple[SettingEffect, ...]
     pairs: tuple[SettingPair, ...]
+    bars: tuple[AxleSettings, ...]
     shown: dict[str, Estimate]
     plan: str
     cautions: tuple[str, ...]
@@ -304,11 +307,11 @@ class SettingPair:
     before, after : str
         Set-ups.
     ratio : Estimate
-        Roll stiffness of the car, after / before [1].
+        Roll stiffness of the car, after / before [1]; the interval holds for all pairs together.
     predicted : Estimate
         The same from the sheet.
     p_value : float
-        Probability of as large a difference by scatter alone, corrected for the number of pairs (Holm).
+        Chance that any pair differs as clearly by scatter alone (studentised range).
     different : bool
         Whether that is under 5 %.
     """

@@ -8,6 +8,7 @@ keeps the chance of any false difference among all pairs at 5 %. With two settin
 from __future__ import annotations
 
 import math
+from functools import cache
 from typing import Final
 
 from scipy.stats import studentized_range
@@ -17,15 +18,14 @@ from analyzer.comparison.random_effects import LARGE_FREEDOM, LEVEL, Contrast, s
 ROOT_TWO: Final = math.sqrt(2.0)
 
 
-def pair_probability(change: Contrast, settings: int) -> float:
-    """Return the chance that any pair of `settings` differs as clearly as `change` by scatter alone."""
-    if settings <= 2:
-        return change.p_value
-    if not math.isfinite(change.t):
-        return 0.0
-    return float(studentized_range.sf(ROOT_TWO * abs(change.t), settings, _freedom(change.freedom)))
+def pair_probability(t: float, settings: int, freedom: float) -> float:
+    """Return the chance that any pair of `settings` differs by `t` standard errors by scatter alone."""
+    if settings <= 2 or not math.isfinite(t):
+        return Contrast(t, 1.0, freedom).p_value
+    return float(studentized_range.sf(ROOT_TWO * abs(t), settings, _freedom(freedom)))
 
 
+@cache
 def widest(settings: int, freedom: float) -> float:
     """Return the half width of a 95 % interval that holds for all pairs together, in standard errors."""
     if settings <= 2:

@@ -14,7 +14,8 @@ from analyzer.report.verdict_text import change_words, comparison_answer, smalle
 from analyzer.report.wording import figure, label, sentence, value_with_interval
 
 if TYPE_CHECKING:
-    from analyzer.comparison.results import Confirmation
+    from analyzer.comparison.results import AxleSettings, Confirmation
+    from analyzer.estimate import Estimate
 
 _MOST_REASONS: Final = 5
 _NAME: Final = 24
@@ -98,16 +99,17 @@ def _reasons(confirmation: Confirmation, console: Console) -> None:
 
 
 def _session(confirmation: Confirmation, console: Console) -> None:
+    for model in confirmation.bars:
+        _bar_settings(model, console)
     if len(confirmation.settings) > 2:
         table = _table("set-up", "runs", "measured, N m/deg", "predicted", "sheet updated by the runs")
         for item in confirmation.settings:
             figures = (figure(e, False) for e in (item.measured, item.predicted, item.updated))
             table.add_row(label(item.setup, _NAME), str(item.runs), *figures)
+        _say(console, "Roll stiffness of the car on every set-up:")
         console.print(table)
         for pair in confirmation.pairs:
-            word = "different" if pair.different else "not shown to differ"
-            names = f"{label(pair.before, _NAME)} and {label(pair.after, _NAME)}"
-            _say(console, f"  {names}: {word}, {value_with_interval(pair.ratio)} (p = {pair.p_value:.2g}).")
+            _pair(pair.before, pair.after, pair.ratio, pair.p_value, pair.different, console)
     if not confirmation.shown:
         _say(
             console,
@@ -118,6 +120,37 @@ def _session(confirmation: Confirmation, console: Console) -> None:
         _say(console, "What all runs together have shown, as a factor on the sheet:")
         for name, estimate in confirmation.shown.items():
             _say(console, f"  {name}: {figure(estimate)} ({estimate.notes[0]}).")
+
+
+def _bar_settings(model: AxleSettings, console: Console) -> None:
+    if len(model.settings) < 2:
+        return
+    days = [label(name, _NAME) for name in model.sessions if name]
+    also = f", with the runs of {', '.join(days)}" if days else ""
+    _say(console, f"Settings of the {model.axle} bar{also}:")
+    table = _table("setting", "runs", "N m/deg", "predicted", "above softest", "predicted")
+    for item in model.settings:
+        steps = ("", "") if item.step is None else (figure(item.step, False), _maybe(item.predicted_step))
+        whole = (figure(item.measured, False), figure(item.predicted, False))
+        table.add_row(label(item.setting, _NAME), str(item.runs), *whole, *steps)
+    console.print(table)
+    if len(model.settings) > 2:
+        for pair in model.pairs:
+            _pair(pair.before, pair.after, pair.ratio, pair.p_value, pair.different, console)
+    springs = f"{figure(model.springs)}, predicted {figure(model.springs_predicted, False)}"
+    _say(console, f"  Without the bar the {model.axle} axle has {springs}.")
+    if model.friction.value is not None:
+        _say(console, f"  Dry friction of one {model.axle} corner: {figure(model.friction)} at the wheel.")
+
+
+def _maybe(estimate: Estimate | None) -> str:
+    return "" if estimate is None else figure(estimate, False)
+
+
+def _pair(before: str, after: str, ratio: Estimate, chance: float, different: bool, console: Console) -> None:
+    word = "different" if different else "not shown to differ"
+    names = f"{label(before, _NAME)} and {label(after, _NAME)}"
+    _say(console, f"  {names}: {word}, {value_with_interval(ratio)}, chance {chance:.2g}.")
 
 
 def _table(*columns: str) -> Table:

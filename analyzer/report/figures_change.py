@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 from matplotlib.axes import Axes
 
 from analyzer.estimate import Estimate
-from analyzer.report.plates import BLUE, GREY, INK, PALE, Plate, axes_in, new_figure, setup_look
+from analyzer.report.plates import BLUE, GREY, INK, PALE, PLATE_WIDTH, Plate, axes_in, new_figure, setup_look
 from analyzer.report.text import lead_rows
-from analyzer.report.wording import label, listed, value_with_interval
+from analyzer.report.wording import count, label, listed, value_with_interval
 
 if TYPE_CHECKING:
-    from analyzer.comparison.results import Comparison
+    from analyzer.comparison.results import AxleSettings, BarSettingResult, Comparison
     from analyzer.session import Review
 
 
@@ -116,6 +116,76 @@ def agreement_plate(review: Review) -> Plate | None:
         + (f"The interval leaves 1 out for {listed(off)}." if off else "Every interval holds 1."),
         figure=figure,
         note="Bars: 95 % intervals with the errors of both sides. An interval that holds 1 agrees.",
+    )
+
+
+def settings_plate(review: Review) -> Plate | None:
+    """Return every bar setting of an axle, measured beside predicted; None without two settings of one."""
+    models = [model for model in review.bars if len(model.settings) > 1]
+    if not models:
+        return None
+    sizes = [len(model.settings) for model in models]
+    figure = new_figure(0.85 + 0.42 * sum(sizes) + 0.35 * (len(models) - 1))
+    grid = figure.subplots(len(models), 2, height_ratios=sizes, squeeze=False)
+    height = figure.get_figheight()
+    figure.subplots_adjust(
+        left=1.45 / PLATE_WIDTH,
+        right=0.96,
+        top=1.0 - 0.3 / height,
+        bottom=0.5 / height,
+        hspace=0.4,
+        wspace=0.12,
+    )
+    for (whole, steps), model in zip(grid, models, strict=True):
+        _setting_rows(whole, steps, model)
+    grid[0, 0].set_title("as a whole", fontsize=8.5)
+    grid[0, 1].set_title("above the softest", fontsize=8.5)
+    figure.supxlabel("roll stiffness of the axle, N m/deg", fontsize=8.5)
+    return Plate(
+        key="settings",
+        title="Does every bar setting do what was predicted?",
+        alt="Roll stiffness of the axle by bar setting. " + " ".join(map(_settings_words, models)),
+        figure=figure,
+        note="Filled: measured. Hollow: predicted. Bars: 95 % intervals. Left: with all that the sheet "
+        "leaves open, for all settings alike. Right: above the softest setting driven, where that cancels.",
+    )
+
+
+def _setting_rows(whole: Axes, steps: Axes, model: AxleSettings) -> None:
+    for row, item in enumerate(model.settings):
+        for axes, measured, predicted in (
+            (whole, item.measured, item.predicted),
+            (steps, item.step, item.predicted_step),
+        ):
+            axes.axhline(row, color=PALE, linewidth=0.5, zorder=0)
+            if measured is not None and predicted is not None:
+                _mark(axes, measured, row - 0.13, BLUE, "o", True)
+                _mark(axes, predicted, row + 0.17, GREY, "s", False)
+    steps.axvline(0.0, color=INK, linewidth=0.8, zorder=1)
+    names = [f"{model.axle}, {label(item.setting, 22)}\n{count(item.runs, 'run')}" for item in model.settings]
+    whole.set_yticks(range(len(names)), names)
+    steps.set_yticks([])
+    for axes in (whole, steps):
+        axes.set_ylim(len(names) - 0.5, -0.5)
+        axes.tick_params(axis="y", length=0)
+        axes.spines["left"].set_visible(False)
+        axes.locator_params(axis="x", nbins=4)
+
+
+def _settings_words(model: AxleSettings) -> str:
+    return " ".join(
+        f"{model.axle}, {label(item.setting, 24)}: measured {value_with_interval(item.measured)}, predicted "
+        f"{value_with_interval(item.predicted)}{_step_words(item)}."
+        for item in model.settings
+    )
+
+
+def _step_words(item: BarSettingResult) -> str:
+    if item.step is None or item.predicted_step is None:
+        return ", the softest"
+    return (
+        f"; above the softest {value_with_interval(item.step)}, predicted "
+        f"{value_with_interval(item.predicted_step)}"
     )
 
 

@@ -16,7 +16,7 @@ from analyzer.report.estimate_tables import (
     prediction_table,
     splits_table,
 )
-from analyzer.report.figures_change import agreement_plate, change_plate
+from analyzer.report.figures_change import agreement_plate, change_plate, settings_plate
 from analyzer.report.figures_course import course_plate
 from analyzer.report.figures_load import share_plate
 from analyzer.report.figures_roll import roll_plates, run_plate
@@ -33,6 +33,7 @@ from analyzer.report.page_tables import (
     runs_table,
 )
 from analyzer.report.plates import Plate
+from analyzer.report.setting_tables import pairs_table, settings_table
 from analyzer.report.text import (
     QUESTIONS,
     driver_answer,
@@ -158,15 +159,18 @@ def _tuner(review: Review, tell: Tell) -> Part:
         )
         for setup in review.setups
     ]
-    changes = changes_table(review.comparisons)
+    pairs = pairs_table(review)
+    if pairs.rows:
+        folds.insert(0, Fold("Which bar settings are really different", tables=(pairs,)))
+    tables = (changes_table(review.comparisons), settings_table(review))
     return Part(
         "tuner",
         "Tuner",
         QUESTIONS["tuner"],
         tuner_answer(review),
         tuple(points),
-        _known(change_plate(review.comparisons), *roll_plates(review)),
-        (changes,) if changes.rows else (),
+        _known(change_plate(review.comparisons), settings_plate(review), *roll_plates(review)),
+        tuple(table for table in tables if table.rows),
         _worth_opening(folds),
     )
 

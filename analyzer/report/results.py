@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from analyzer import __version__
+from analyzer.comparison.confirm_json import axle_settings_json
 from analyzer.constants import AXLES, Axle
 from analyzer.estimate import Estimate
 from analyzer.report.health import health_row_dict
@@ -62,6 +63,7 @@ def results_dict(review: Review) -> dict[str, Any]:
         ],
         "setups": [_setup(setup) for setup in review.setups],
         "comparisons": [_comparison(comparison) for comparison in review.comparisons],
+        "bar_settings": [axle_settings_json(settings) for settings in review.bars],
     }
     found: dict[str, Any] = rounded(table)
     return found

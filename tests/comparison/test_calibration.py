@@ -17,7 +17,7 @@ from analyzer.comparison.calibration import (
     seen_roll,
 )
 from analyzer.comparison.calibration_file import read_calibration, write_calibration
-from analyzer.comparison.model import joined_sessions
+from analyzer.comparison.model import PastSession, joined_sessions
 from analyzer.errors import AnalyzerError
 from analyzer.prediction.complete import complete_car
 from analyzer.prediction.propagation import propagate, replace_values, sheet_inputs
@@ -125,12 +125,10 @@ def test_calibrated_car_changes_values_and_not_tolerances() -> None:
 
 
 def test_earlier_sessions_of_the_same_car_add_to_what_is_known() -> None:
-    days = {
-        day: (SETUPS, session_runs(CAR, ORDER, 0.02, seed)) for seed, day in enumerate(("spring", "summer"))
-    }
-    setups, runs = joined_sessions(days)
-    both = calibrate(CAR, setups, runs)
-    one = calibrate(CAR, *days["spring"])
+    days = [session_runs(CAR, ORDER, 0.02, seed) for seed in range(2)]
+    joined = joined_sessions(SETUPS, days[1], [PastSession("spring", SETUPS, days[0])])
+    both = calibrate(CAR, joined.setups, joined.runs)
+    one = calibrate(CAR, SETUPS, days[0])
     assert both is not None
     assert one is not None
     assert len(both.runs) == 12

@@ -10,7 +10,9 @@ import pytest
 from comparison.comparison_helpers import SOFT, STIFF, car, hole, run, session_runs, setup
 from rich.console import Console
 
-from analyzer.comparison.confirm import confirm, confirmation_json, driving_order
+from analyzer.comparison.confirm import confirm, driving_order
+from analyzer.comparison.confirm_json import confirmation_json
+from analyzer.comparison.model import PastSession
 from analyzer.comparison.plan import plan_order, plan_power, plan_runs
 from analyzer.comparison.results import ChangeVerdict, Confirmation
 from analyzer.errors import AnalyzerError
@@ -212,3 +214,18 @@ def test_wild_runs_are_answered_not_crashed(front: float, error: float | None) -
     found = confirm(CAR, session([*runs, wild]), [*runs, wild], "A", "B")
     json.dumps(confirmation_json(found), allow_nan=False)
     assert printed(found)
+
+
+def test_bar_settings_and_earlier_days_are_printed_within_the_width() -> None:
+    setups = {"A": STIFF, "B": SOFT, "C": setup(hole(2))}
+    runs = session_runs(CAR, [(n, setups[n]) for n in "ABCABC"], 0.004)
+    past = PastSession("may", setups, session_runs(CAR, [(n, setups[n]) for n in "AC"], 0.004, 3))
+    found = confirm(CAR, session(runs, setups), runs, "A", "B", earlier=[past])
+    text = printed(found)
+    assert "Settings of the front bar, with the runs of may:" in text
+    assert "above softest" in text
+    assert all(len(line) <= 80 for line in text.splitlines())
+    assert found.bars[0].settings[-1].runs == 3
+    table = confirmation_json(found)
+    assert table["bar_settings"][0]["sessions"] == ["may"]
+    assert len(found.bars[0].pairs) == 3
