@@ -1,10 +1,6 @@
 """The docs say what the program does: generated pages, commands that run, links that lead somewhere."""
 
 import re
-import shlex
-import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -48,20 +44,3 @@ def test_readme_has_the_two_commands_and_starts_with_the_job():
     first = text.split("\n\n")[1]
     assert "anti-roll bar" in first
     assert "#" not in first
-
-
-def documented_commands() -> list[str]:
-    """Return every `analyzer ...` line of a shell block in the docs."""
-    lines: list[str] = []
-    for page in PAGES:
-        for block in re.findall(r"```sh\n(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL):
-            lines += [line for line in block.splitlines() if line.startswith("analyzer ")]
-    return sorted(set(lines))
-
-
-@pytest.mark.parametrize("line", documented_commands())
-def test_documented_commands_run(line, tmp_path):
-    shutil.copytree(ROOT / "sample_logs", tmp_path / "sample_logs", ignore=shutil.ignore_patterns("report*"))
-    call = [sys.executable, "-m", *shlex.split(line.split("#")[0])]
-    done = subprocess.run(call, cwd=tmp_path, capture_output=True, text=True, timeout=300)
-    assert done.returncode == 0, done.stderr
