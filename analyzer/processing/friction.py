@@ -66,3 +66,22 @@ def frictions(fit: RollFit | str, car: CarSheet, stiffness: Mapping[Axle, float]
             method=METHOD,
         )
     return found
+
+
+def friction_loop(fit: RollFit) -> dict[str, Estimate]:
+    """Return ``friction_loop``: by how much roll differs between rolling one way and the other [deg].
+
+    The signs of both wheels change by 4 in all, so the mean of roll changes by 4 |c_f + c_r|. The axles' terms
+    go together, and their errors are taken to add up.
+    """
+    names = [f"friction {axle}" for axle in AXLES]
+    if any(name not in fit.terms for name in names):
+        return {}
+    width = -4.0 * math.degrees(sum(fit.terms[name] for name in names))
+    errors = [fit.term_errors.get(name) for name in names]
+    known = [error for error in errors if error is not None]
+    if len(known) < len(names):
+        return {"friction_loop": Estimate(width, "deg", method=METHOD, notes=("run too short for an error",))}
+    std = 4.0 * math.degrees(sum(known))
+    interval = (width - LEVEL_T * std, width + LEVEL_T * std)
+    return {"friction_loop": Estimate(width, "deg", std_error=std, interval=interval, method=METHOD)}

@@ -10,7 +10,7 @@ import numpy as np
 from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.processing.filters import Floats
 from analyzer.processing.roll_mix import Weights
-from analyzer.processing.stiffness import axle_roll_stiffness, tyre_roll_stiffness
+from analyzer.processing.stiffness import axle_roll_stiffness, bar_roll_stiffness, tyre_roll_stiffness
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.masses import mass_properties
 
@@ -34,6 +34,8 @@ class AxleRollPath:
         Moment that reaches the springs per lateral acceleration [kg m].
     wheelbase : float
         [m].
+    bar : float
+        The bar's part of `suspension` [N m/rad].
     """
 
     suspension: float
@@ -42,6 +44,7 @@ class AxleRollPath:
     place: float = 0.0
     moment: float = 0.0
     wheelbase: float = 0.0
+    bar: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +77,7 @@ def roll_paths(car: CarSheet, bar_rates: Mapping[Axle, float]) -> dict[Axle, Axl
             place=masses.front_axle_distance if axle == "front" else -masses.rear_axle_distance,
             moment=part.elastic_moment,
             wheelbase=car.mass.wheelbase.value,
+            bar=bar_roll_stiffness(sheet, bar_rates.get(axle, 0.0)),
         )
     return found
 
@@ -97,6 +101,7 @@ def roll_weights(paths: Mapping[Axle, AxleRollPath]) -> Weights:
         twist_per_yaw=give["rear"] * paths["rear"].place - give["front"] * paths["front"].place,
         give=give,
         tyre_give={a: 0.0 if path.tyres is None else 1.0 / path.tyres for a, path in paths.items()},
+        bar={axle: path.bar for axle, path in paths.items()},
         wheelbase=paths["front"].wheelbase,
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -52,6 +52,8 @@ class RollColumns:
         ``vertical force``; ``steer angle``.
     per_turning : array
         Wheelbase over speed: ground twist per roll rate of the ground [s].
+    lost : dict
+        Roll of an axle clipped to the dead zone of its bar [rad], where the bar has free play.
     slow : dict
         ``lateral force`` and those `terms` that are not dynamic, low-passed at `SLOW_BAND`: what the driver
         does, with hardly any of what the road does.
@@ -68,6 +70,7 @@ class RollColumns:
     slow: dict[str, Floats]
     known: dict[str, Floats]
     per_turning: Floats
+    lost: dict[Axle, Floats] = field(default_factory=dict)
 
 
 def roll_columns(

@@ -8,11 +8,13 @@ from dataclasses import dataclass, field
 from analyzer.constants import Axle
 from analyzer.estimate import Estimate
 from analyzer.ingest.recording import HealthRow
+from analyzer.processing.damper_lag import lag_notes
+from analyzer.processing.free_play import play_notes
+from analyzer.processing.friction import friction_loop
 from analyzer.processing.moment_arm import ArmParts, moment_kept
 from analyzer.processing.quasi_steady import disagreement_notes, quasi_steady, second_look
 from analyzer.processing.results import Motion
-from analyzer.processing.roll_columns import RollColumns
-from analyzer.processing.roll_gradient import RollFit
+from analyzer.processing.roll_study import RollStudy
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +37,7 @@ class RollFigures:
 
 
 def roll_figures(
-    fit: RollFit | str,
-    columns: RollColumns | None,
+    study: RollStudy,
     motion: Motion,
     gradients: Mapping[str, Estimate],
     arms: ArmParts | None,
@@ -45,10 +46,8 @@ def roll_figures(
 
     Parameters
     ----------
-    fit : RollFit or str
-        Of the whole run; the reason in words when there is none.
-    columns : RollColumns or None
-        It was fitted to.
+    study : RollStudy
+        The fit of the whole run and what spoils it.
     motion : Motion
         Of the run.
     gradients : mapping
@@ -56,6 +55,7 @@ def roll_figures(
     arms : ArmParts or None
         What shortens the roll moment's arm.
     """
+    fit, columns = study.fit, study.columns
     if isinstance(fit, str) or columns is None:
         return RollFigures()
     further: dict[str, Estimate] = {}
@@ -66,4 +66,9 @@ def roll_figures(
         looks[axle] = second_look(axle, gradients[axle], steady[axle])
     if arms is not None:
         further["roll_moment_kept"] = moment_kept(arms)
-    return RollFigures(further, tuple(looks.values()), disagreement_notes(looks))
+    further |= friction_loop(fit)
+    further |= {f"free_play_{axle}": play.width for axle, play in study.plays.items()}
+    if study.lag is not None:
+        further["damper_lag"] = study.lag.estimate
+    notes = lag_notes(study.lag) + play_notes(study.plays) + disagreement_notes(looks)
+    return RollFigures(further, tuple(looks.values()), notes)

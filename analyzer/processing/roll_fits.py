@@ -7,11 +7,11 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.constants import AXLES
+from analyzer.constants import AXLES, Axle
 from analyzer.processing.filters import Bools, Floats, derivative
 from analyzer.processing.intervals import block_error
 from analyzer.processing.lines import LinearFit, kept_part, least_squares, with_instruments
-from analyzer.processing.roll_columns import DRIVEN, GROUND, RollColumns, slow_part
+from analyzer.processing.roll_columns import DRIVEN, GROUND, YAW, RollColumns, slow_part
 from analyzer.processing.roll_mix import Weights
 
 KEEP: Final = 0.5
@@ -21,6 +21,46 @@ LEAST_TWIST: Final = 1e-4
 GROUND_RANGE: Final = (-1.4, 0.1)
 """The twist that gyro and pots see acts with about -1 (0 where the whole road plane turns, as in a moving
 base); anything beyond is not the ground: engineering judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mixed:
+    """The mixes that are fitted, and the way back to the axles: roll of the axles = back @ mixes."""
+
+    axles: tuple[Axle, ...]
+    rolls: list[Floats]
+    back: Floats
+
+
+def mix_rolls(columns: RollColumns, weights: Weights, used: Bools) -> Mixed:
+    """Return the moment mean and, with both axles, the difference of roll over the ground, where `used`.
+
+    What yaw acceleration and a bar in its free play do is known and taken off.
+    """
+    axles = tuple(axle for axle in AXLES if axle in columns.roll)
+    rolls = [columns.roll[axle][used] for axle in axles]
+    if len(axles) == 1:
+        return Mixed(axles, rolls, np.eye(1))
+    total = sum(weights.stiffness.values())
+    there = np.array(
+        [
+            [weights.stiffness["front"] / total, weights.stiffness["rear"] / total],
+            [weights.over_ground["front"], -weights.over_ground["rear"]],
+        ]
+    )
+    mixes = [row[0] * rolls[0] + row[1] * rolls[1] for row in there]
+    if YAW in columns.known:
+        # Known from the sheet, since in a weave it goes along with the lateral force and cannot be fitted.
+        yaw = columns.known[YAW][used]
+        mixes = [mixes[0] - weights.mean_per_yaw * yaw, mixes[1] - weights.twist_per_yaw * yaw]
+    for sign, axle in zip((1.0, -1.0), AXLES, strict=True):
+        if axle in columns.lost:
+            moment = weights.bar[axle] * columns.lost[axle][used]
+            mixes = [
+                mixes[0] - moment / total,
+                mixes[1] - sign * weights.tyre_give.get(axle, 0.0) * moment,
+            ]
+    return Mixed(axles, mixes, np.linalg.inv(there))
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,12 +13,20 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.constants import STANDARD_GRAVITY, Axle
 from analyzer.processing.filters import Bools, Floats
 from analyzer.processing.intervals import BlockError, block_error
 from analyzer.processing.lines import kept_part
-from analyzer.processing.roll_columns import GROUND, YAW, RollColumns
-from analyzer.processing.roll_fits import KEEP, MixFit, fit_mean, fit_twist, with_damped_tyres
+from analyzer.processing.roll_columns import GROUND, RollColumns
+from analyzer.processing.roll_fits import (
+    KEEP,
+    Mixed,
+    MixFit,
+    fit_mean,
+    fit_twist,
+    mix_rolls,
+    with_damped_tyres,
+)
 from analyzer.processing.roll_mix import Weights
 
 ENOUGH_FORCE: Final = 0.6 * STANDARD_GRAVITY
@@ -129,7 +137,7 @@ def fit_roll(
     peak = float(np.quantile(np.abs(force), 0.99))
     if peak < LEAST_FORCE:
         return _too_little(peak)
-    mixed = _mix(columns, weights, used)
+    mixed = mix_rolls(columns, weights, used)
     names, left_out = _choose_terms(columns, used, terms)
     fit = _assemble(columns, weights, used, mixed, names, left_out)
     if peak < ENOUGH_FORCE and fit.r_squared < CLEAN_ENOUGH:
@@ -140,35 +148,6 @@ def fit_roll(
 def _too_little(peak: float) -> str:
     shown, needed = peak / STANDARD_GRAVITY, ENOUGH_FORCE / STANDARD_GRAVITY
     return f"not enough cornering: lateral force hardly above {shown:.2f} g, {needed:.1f} g needed"
-
-
-@dataclass(frozen=True, slots=True)
-class _Mixed:
-    """The mixes that are fitted, and the way back to the axles: roll of the axles = back @ mixes."""
-
-    axles: tuple[Axle, ...]
-    rolls: list[Floats]
-    back: Floats
-
-
-def _mix(columns: RollColumns, weights: Weights, used: Bools) -> _Mixed:
-    axles = tuple(axle for axle in AXLES if axle in columns.roll)
-    rolls = [columns.roll[axle][used] for axle in axles]
-    if len(axles) == 1:
-        return _Mixed(axles, rolls, np.eye(1))
-    total = sum(weights.stiffness.values())
-    there = np.array(
-        [
-            [weights.stiffness["front"] / total, weights.stiffness["rear"] / total],
-            [weights.over_ground["front"], -weights.over_ground["rear"]],
-        ]
-    )
-    mixes = [row[0] * rolls[0] + row[1] * rolls[1] for row in there]
-    if YAW in columns.known:
-        # Known from the sheet, since in a weave it goes along with the lateral force and cannot be fitted.
-        yaw = columns.known[YAW][used]
-        mixes = [mixes[0] - weights.mean_per_yaw * yaw, mixes[1] - weights.twist_per_yaw * yaw]
-    return _Mixed(axles, mixes, np.linalg.inv(there))
 
 
 def _choose_terms(
@@ -198,7 +177,7 @@ def _choose_terms(
     return chosen, left_out
 
 
-def _per_tilt(columns: RollColumns, used: Bools, mixed: _Mixed, fits: list[MixFit]) -> dict[Axle, float]:
+def _per_tilt(columns: RollColumns, used: Bools, mixed: Mixed, fits: list[MixFit]) -> dict[Axle, float]:
     """Return what a gyro that is not level adds to each slope through the ground twist, per radian."""
     scale = fits[-1].coefficients().get(GROUND, 0.0)
     if scale == 0.0 or "turning" not in columns.known:
@@ -215,7 +194,7 @@ def _assemble(
     columns: RollColumns,
     weights: Weights,
     used: Bools,
-    mixed: _Mixed,
+    mixed: Mixed,
     names: list[str],
     left_out: dict[str, float],
 ) -> RollFit:

@@ -34,6 +34,8 @@ class Weights:
         Tyre roll per lateral specific force that passes the springs by [rad per m/s2].
     tyre_give : dict
         Tyre roll per roll moment of an axle [rad per N m]; 0 without a tyre rate.
+    bar : dict
+        The bar's part of `stiffness` [N m/rad].
     wheelbase : float
         [m]; 0 when the twist of the ground is not to be worked out.
     """
@@ -44,6 +46,7 @@ class Weights:
     twist_per_yaw: float = 0.0
     give: dict[Axle, float] = field(default_factory=dict)
     tyre_give: dict[Axle, float] = field(default_factory=dict)
+    bar: dict[Axle, float] = field(default_factory=dict)
     wheelbase: float = 0.0
 
 

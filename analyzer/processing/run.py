@@ -24,9 +24,10 @@ from analyzer.processing.motion import work_out_motion
 from analyzer.processing.moving import Moving, moving_part
 from analyzer.processing.results import AxleFit, BottomingEvent, Motion, RunEstimates
 from analyzer.processing.road import with_road_shape
-from analyzer.processing.roll_columns import RollColumns, roll_columns
+from analyzer.processing.roll_columns import RollColumns
 from analyzer.processing.roll_figures import roll_figures
-from analyzer.processing.roll_gradient import RollFit, fit_roll
+from analyzer.processing.roll_gradient import RollFit
+from analyzer.processing.roll_study import RollStudy, study_roll
 from analyzer.processing.sections import section_masks
 from analyzer.processing.splits import Parts, difference_notes, run_splits
 from analyzer.processing.stops import Stop, droop_end, stop_of
@@ -75,16 +76,14 @@ def estimate_run(
     stops = {axle: stop_of(car, axle, known_gap(gaps[axle])) for axle in AXLES}
     contact = _contacts(recording, working, stops)
     paths = roll_paths(car, bar_rates)
-    columns = None
-    if moving.stop > moving.start:
-        columns = roll_columns(motion, moving.parked | contact, roll_weights(paths))
-    fit = _fit(columns, motion, moving, paths)
+    study = _study(motion, moving, contact, paths, car)
+    fit, columns = study.fit, study.columns
     loads = wheel_loads(motion, car, bar_rates, stops)
     driving = ~moving.parked
     masks = {} if course is None else section_masks(course, motion, moving, recording)
     arms = None if isinstance(fit, str) or columns is None else arm_parts(fit, columns, car)
     body, level = _gradients(fit, car, paths, motion, arms)
-    figures = roll_figures(fit, columns, motion, body, arms)
+    figures = roll_figures(study, motion, body, arms)
     closing = closures(loads, motion, car, driving & ~contact)
     splits, differences = run_splits(
         Parts(motion, car, loads, columns, fit, roll_weights(paths), driving & ~contact, masks)
@@ -124,16 +123,12 @@ def _contacts(recording: Recording, working: Working, stops: Mapping[Axle, Stop 
     return touching
 
 
-def _fit(
-    columns: RollColumns | None, motion: Motion, moving: Moving, paths: Mapping[Axle, AxleRollPath]
-) -> RollFit | str:
+def _study(
+    motion: Motion, moving: Moving, contact: Bools, paths: Mapping[Axle, AxleRollPath], car: CarSheet
+) -> RollStudy:
     if moving.stop <= moving.start:
-        return "the car does not move in this log"
-    if columns is None:
-        if "specific_force_y" not in motion.data:
-            return "no usable lateral acceleration in the log"
-        return "no axle has two usable damper pots"
-    return fit_roll(columns, roll_weights(paths))
+        return RollStudy("the car does not move in this log", None)
+    return study_roll(motion, moving.parked | contact, roll_weights(paths), car)
 
 
 def _gradients(
