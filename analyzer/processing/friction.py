@@ -71,8 +71,8 @@ def frictions(fit: RollFit | str, car: CarSheet, stiffness: Mapping[Axle, float]
 def friction_loop(fit: RollFit) -> dict[str, Estimate]:
     """Return ``friction_loop``: by how much roll differs between rolling one way and the other [deg].
 
-    The signs of both wheels change by 4 in all, so the mean of roll changes by 4 |c_f + c_r|. The axles' terms
-    go together, and their errors are taken to add up.
+    The signs of both wheels change by 4 in all, so the mean of roll changes by 4 |c_f + c_r|. The
+    axles' terms go together, and their errors are taken to add up.
     """
     names = [f"friction {axle}" for axle in AXLES]
     if any(name not in fit.terms for name in names):
