@@ -19,7 +19,7 @@ from engine.runs import EngineRun, Wanted, estimate, make_run, make_session, she
 from engine.sheets import FRONT_BARS
 
 from analyzer.ingest.reading import read_recording
-from analyzer.ingest.recording import Verdict
+from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import RunEstimates
 from analyzer.session import review_session
 
@@ -142,7 +142,11 @@ def test_loads_close(pair: tuple[Estimated, Estimated]) -> None:
             value = further[name].value
             assert value is not None
             assert value < 0.02
-        assert [row.verdict for row in estimated.estimates.checks] == [Verdict.GOOD, Verdict.GOOD]
+        assert [row.verdict for row in _closing(estimated.estimates)] == [Verdict.GOOD, Verdict.GOOD]
+
+
+def _closing(estimates: RunEstimates) -> list[HealthRow]:
+    return [row for row in estimates.checks if row.channel == "wheel loads"]
 
 
 def test_lowest_load_evenness_and_light_time_are_the_engines(pair: tuple[Estimated, Estimated]) -> None:
@@ -251,12 +255,12 @@ def test_left_share_in_stop_hits(bottomed: Estimated) -> None:
 )
 def test_a_wrong_sheet_shows_in_the_closure(bottomed: Estimated, wrong: dict[str, Any]) -> None:
     run = bottomed.run
-    assert all(row.verdict is Verdict.GOOD for row in bottomed.estimates.checks)
+    assert all(row.verdict is Verdict.GOOD for row in _closing(bottomed.estimates))
     changes = {
         key: replace(getattr(run.car, key), **value) if isinstance(value, dict) else value
         for key, value in wrong.items()
     }
-    rows = estimate(run, sheet_of(replace(run.car, **changes))).checks
+    rows = _closing(estimate(run, sheet_of(replace(run.car, **changes))))
     assert any(row.verdict in (Verdict.SUSPECT, Verdict.BAD) for row in rows)
 
 
