@@ -169,7 +169,7 @@ def _tuner(review: Review, tell: Tell) -> Part:
         QUESTIONS["tuner"],
         tuner_answer(review),
         tuple(points),
-        _known(change_plate(review.comparisons), settings_plate(review), *roll_plates(review)),
+        _known(change_plate(review.comparisons), *roll_plates(review), settings_plate(review)),
         tuple(table for table in tables if table.rows),
         _worth_opening(folds),
     )

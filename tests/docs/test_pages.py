@@ -27,6 +27,44 @@ def test_every_channel_has_a_glossary_row():
     assert not missing
 
 
+def test_every_column_and_every_named_figure_has_a_glossary_row(sample_review):
+    glossary = (ROOT / "docs" / "nomenclature.md").read_text(encoding="utf-8")
+    names = {"left_share_front", "left_share_rear"}
+    for run in sample_review.runs:
+        names |= {*run.motion.data.columns, *run.loads.columns, *run.further}
+    for setup in sample_review.setups:
+        names |= {*setup.measured, *setup.predicted.further}
+
+    assert len(names) > 60
+    assert sorted(name for name in names if f"`{name}`" not in glossary) == []
+
+
+def test_every_figure_is_explained(sample_review):
+    """The question above a figure stands on a page of the docs, apart from the run or axle it names."""
+    from analyzer.comparison.course import course_sheet
+    from analyzer.report import course_figures
+    from analyzer.report.parts import all_plates, page_parts
+    from analyzer.report.plates import house_style
+
+    with house_style():
+        sheet = course_sheet(sample_review)
+        drawn = all_plates(page_parts(sample_review, lambda _what: None))
+        course = [
+            draw(sheet)
+            for draw in (
+                course_figures.where_plate,
+                course_figures.speed_plate,
+                course_figures.travel_left_plate,
+            )
+        ]
+    for page, plates in (("reading-the-report.md", drawn), ("course-sheet.md", course)):
+        text = " ".join((ROOT / "docs" / page).read_text(encoding="utf-8").split())
+        questions = {
+            re.sub(r" (in r\d+)?\?$", "?", plate.title.replace(" rear ", " front ")) for plate in plates
+        }
+        assert sorted(q for q in questions if q not in text.replace("front (rear)", "front")) == [], page
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: p.name)
 def test_links_lead_to_files(page):
     text = page.read_text(encoding="utf-8")
