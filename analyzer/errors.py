@@ -51,6 +51,8 @@ class LogError(AnalyzerError):
     def __init__(self, path: Path, place: str, problem: str, remedy: str) -> None:
         self.path = path
         self.place = place
+        self.problem = problem
+        self.remedy = remedy
         where = f"{path}: {place}" if place else f"{path}"
         super().__init__(one_line(f"{where}: {problem}; {remedy}"))
 

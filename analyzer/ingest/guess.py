@@ -16,7 +16,7 @@ from analyzer.errors import LogError
 from analyzer.ingest.calibration import factor_to_si
 from analyzer.ingest.cells import HeaderCell
 from analyzer.ingest.columns import looks_like_time, plain_name
-from analyzer.ingest.logfile import guess_time, open_header, sample_columns
+from analyzer.ingest.logfile import guess_time, open_header, sample_columns, tables_in
 from analyzer.sheets.logger import CHANNEL_DIMENSIONS
 
 _CORNER_WORDS: Final = {
@@ -123,6 +123,31 @@ def guess_channels(path: Path) -> Guesses:
     LogError
         When no table is found in it.
     """
+    with tables_in(path) as tables:
+        return _joined([_guess_table(table) for table in tables])
+
+
+def _joined(parts: list[Guesses]) -> Guesses:
+    """Return the guesses for the tables of one log as one: the first column found for a channel is taken."""
+    if len(parts) == 1:
+        return parts[0]
+    found: dict[str, ChannelGuess] = {}
+    for part in parts:
+        for guess in part.channels:
+            found.setdefault(guess.house, guess)
+    timed = {part.time_column for part in parts}
+    one = len(timed) == 1
+    return Guesses(
+        tuple(found.values()),
+        parts[0].time_column,
+        tuple(name for part in parts for name in part.unused if name not in timed or one),
+        tuple(note for part in parts for note in part.notes),
+        parts[0].time_unit,
+        parts[0].time_reason,
+    )
+
+
+def _guess_table(path: Path) -> Guesses:
     header = open_header(path)
     time = guess_time(path)
     times = [i for i, cell in enumerate(header) if looks_like_time(cell)]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from fnmatch import fnmatch
 from pathlib import Path
 from typing import Final
 
@@ -20,6 +22,7 @@ from analyzer.ingest.files import is_parquet
 from analyzer.ingest.layout import Layout, Wishes, find_layout
 from analyzer.ingest.ordering import order_rows
 from analyzer.ingest.parquet import parquet_header, read_parquet
+from analyzer.ingest.record_types import RecordTypes, record_types, split_by_type
 from analyzer.ingest.recording import HealthRow
 from analyzer.ingest.rows import report_rows
 from analyzer.ingest.streams import read_text
@@ -82,7 +85,73 @@ class _Opened:
     steps: list[str]
 
 
-def load_file(path: Path, logger: Logger, only: Sequence[str] | None = None) -> LogFile:
+class NoChannelsError(LogError):
+    """None of the wanted channels is in a table."""
+
+
+def load_files(path: Path, logger: Logger, shared: bool = False) -> list[LogFile]:
+    """Read one log; one with rows of several types gives one `LogFile` per type, on one clock.
+
+    Parameters
+    ----------
+    path : Path
+        As for `load_file`.
+    logger : Logger
+        The logger part of the car sheet.
+    shared : bool
+        Whether the run has further files, so that this one need not hold what the sheet names.
+
+    Raises
+    ------
+    LogError
+        As `load_file`.
+    """
+    text = None if is_parquet(path) else read_text(path, logger.encoding)
+    types = None if text is None else record_types(text, logger.delimiter)
+    if text is None or types is None:
+        return [load_file(path, logger, text=text, lenient=shared)]
+    # What the sheet says about the text holds for the file, not for what is cut out of it.
+    plain = logger.model_copy(update={"encoding": None, "header_line": None})
+    done: list[LogFile] = []
+    without: list[str] = []
+    with split_by_type(path, text, types) as parts:
+        for key, part in parts.items():
+            try:
+                file = load_file(part, plain, lenient=True)
+            except NoChannelsError:
+                without.append(key)
+                continue
+            except LogError as error:
+                raise LogError(path, f"{key} rows: {error.place}", error.problem, error.remedy) from None
+            file.path = path
+            file.steps = [f"{key} rows: {step}" for step in file.steps]
+            done.append(file)
+    listed = ", ".join(types.names)
+    if not done:
+        raise NoChannelsError(
+            path, "", f"holds rows of several types ({listed}), none with a channel of the car sheet",
+            f'write for instance column = "{_first_name(types)}" in logger.channels',
+        )  # fmt: skip
+    left = f"; left out: {', '.join(without)}" if without else ""
+    done[0].steps.insert(0, f"rows of several types, told by their first word: {listed}{left}")
+    for file in done[1:]:
+        if file.origin is not None and done[0].origin is not None:
+            file.seconds = file.seconds + (file.origin - done[0].origin)
+            file.origin = done[0].origin
+    return done
+
+
+def _first_name(types: RecordTypes) -> str:
+    return next((names[-1] for names in types.names.values() if names), "FL pot")
+
+
+def load_file(
+    path: Path,
+    logger: Logger,
+    only: Sequence[str] | None = None,
+    text: Text | None = None,
+    lenient: bool = False,
+) -> LogFile:
     """Read one log: find the table, read the mapped columns, order them by time, turn them into SI.
 
     Parameters
@@ -93,15 +162,19 @@ def load_file(path: Path, logger: Logger, only: Sequence[str] | None = None) -> 
         The logger part of the car sheet.
     only : sequence of str or None
         House channels to read; None for all that are mapped or bear a house name.
+    text : Text or None
+        The file's first lines, when they were read already.
+    lenient : bool
+        Whether the sheet's time column may be missing and another be taken, as in one of several files.
 
     Raises
     ------
     LogError
         One line that says why the file cannot be read and what to do.
     """
-    opened = _open(path, logger)
+    opened = _open(path, logger, text)
     places = _channel_places(opened, logger, only)
-    time_place = _time_place(opened, logger, set(places.values()))
+    time_place = _time_place(opened, logger, set(places.values()), lenient)
     clocked = time_place is not None and _is_clock(opened, time_place)
     wanted = sorted(
         set(places.values()) | ({time_place} if time_place is not None and not clocked else set())
@@ -114,6 +187,18 @@ def load_file(path: Path, logger: Logger, only: Sequence[str] | None = None) -> 
         report_rows(done.steps, done.health, table, {i: n for n, i in places.items()})
     _add_channels(done, opened, logger, table, places)
     return done
+
+
+@contextmanager
+def tables_in(path: Path) -> Iterator[list[Path]]:
+    """Yield the tables of a log as files: itself, or one per type of rows, which are gone afterwards."""
+    text = None if is_parquet(path) else read_text(path, None)
+    types = None if text is None else record_types(text, None)
+    if text is None or types is None:
+        yield [path]
+        return
+    with split_by_type(path, text, types) as parts:
+        yield list(parts.values())
 
 
 def open_header(path: Path) -> tuple[HeaderCell, ...]:
@@ -168,10 +253,10 @@ def guess_time(path: Path) -> TimeGuess | None:
     return TimeGuess(place, cell.full, unit, f"{why}; {said} by size and step")
 
 
-def _open(path: Path, logger: Logger) -> _Opened:
-    if is_parquet(path):
+def _open(path: Path, logger: Logger, text: Text | None = None) -> _Opened:
+    if text is None and is_parquet(path):
         return _Opened(path, parquet_header(path), None, None, [])
-    text = read_text(path, logger.encoding)
+    text = read_text(path, logger.encoding) if text is None else text
     wishes = Wishes(logger.delimiter, logger.decimal, logger.encoding, logger.header_line)
     layout = find_layout(text, path, wishes)
     return _Opened(path, layout.header, text, layout, [*text.steps, *layout.steps])
@@ -189,6 +274,8 @@ def _channel_places(opened: _Opened, logger: Logger, only: Sequence[str] | None)
     for name, channel in logger.channels.items():
         if name == "time" or (only is not None and name not in only):
             continue
+        if channel.file is not None and not _is_file(opened.path, channel.file):
+            continue
         index = find_column(opened.header, channel.column, opened.path, f"logger.channels.{name}")
         if index is not None:
             places[name] = index
@@ -200,7 +287,7 @@ def _channel_places(opened: _Opened, logger: Logger, only: Sequence[str] | None)
                 opened.steps.append(f"{name} taken from the column of that name (logger.channels.{name})")
     if not places:
         wanted = next((c.column for n, c in logger.channels.items() if n != "time"), "damper_FL")
-        raise LogError(
+        raise NoChannelsError(
             opened.path,
             "header",
             f'has no column "{wanted}" nor any other of the car sheet; it has '
@@ -210,19 +297,26 @@ def _channel_places(opened: _Opened, logger: Logger, only: Sequence[str] | None)
     return places
 
 
-def _time_place(opened: _Opened, logger: Logger, taken: set[int]) -> int | None:
+def _is_file(path: Path, wanted: str) -> bool:
+    """Return whether a file bears the name that a sheet gives, in part or as a pattern."""
+    pattern = wanted if "*" in wanted or "?" in wanted else f"*{wanted}*"
+    return fnmatch(path.name.lower(), pattern.lower())
+
+
+def _time_place(opened: _Opened, logger: Logger, taken: set[int], lenient: bool = False) -> int | None:
     """Return the column of the time; None when time is counted from rows."""
     mapped = logger.channels.get("time")
-    if mapped is not None:
+    if mapped is not None and (mapped.file is None or _is_file(opened.path, mapped.file)):
         index = find_column(opened.header, mapped.column, opened.path, "logger.channels.time")
-        if index is None:
+        if index is None and not lenient:
             raise LogError(
                 opened.path,
                 f'column "{mapped.column}"',
                 f"is not in the header, which has {nearest_names(opened.header, mapped.column)}",
                 "correct logger.channels.time.column",
             )
-        return index
+        if index is not None:
+            return index
     named = [i for i, cell in enumerate(opened.header) if i not in taken and looks_like_time(cell)]
     if named:
         best = _best_time(opened, named)
@@ -313,7 +407,11 @@ def _stamps(opened: _Opened, logger: Logger, table: RawTable, place: int | None,
     if clocked:
         return from_texts(table.texts[place], cell.full, opened.path)
     mapped = logger.channels.get("time")
-    unit = mapped.unit if mapped is not None and mapped.unit else cell.unit
+    unit = cell.unit
+    if mapped is not None and mapped.unit:
+        # In one of several tables another column may stand in for the one the sheet names.
+        named = find_column(opened.header, mapped.column, opened.path, "logger.channels.time")
+        unit = mapped.unit if named == place or not cell.unit else cell.unit
     values = table.numbers[place]
     if looks_like_index(cell) and not unit:
         if rate is None:

@@ -15,12 +15,12 @@ from analyzer.errors import LogError
 from analyzer.ingest.blocks import Blocks
 from analyzer.ingest.calibration import static_reading
 from analyzer.ingest.clock_rows import found_clock, stated_clock
-from analyzer.ingest.clocks import match_clocks
+from analyzer.ingest.clocks import ClockMatch, match_clocks
 from analyzer.ingest.files import hash_meanwhile
 from analyzer.ingest.guess import guess_channels, require_any
 from analyzer.ingest.health.run import check_channels
 from analyzer.ingest.imu import turn_axes
-from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_file
+from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_files
 from analyzer.ingest.orientation import found_axes
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, decimated, sample_interval
@@ -125,13 +125,14 @@ def _read(
     clock_offsets: Sequence[float] | None,
 ) -> Recording:
     hashes = [hash_meanwhile(path) for path in paths]
-    files = [load_file(path, logger) for path in paths]
+    groups = [load_files(path, logger, shared=len(paths) > 1) for path in paths]
+    files = [file for group in groups for file in group]
     made = _Assembly()
     for file in files:
-        prefix = f"{file.path.name}: " if len(files) > 1 else ""
+        prefix = f"{file.path.name}: " if len(paths) > 1 else ""
         made.steps += [prefix + step for step in file.steps]
         made.health += file.health
-    _align_clocks(made, files, clock_offsets)
+    _align_clocks(made, groups, clock_offsets)
     base = _common_base(made, files)
     for file in files:
         _place(made, file, base)
@@ -159,32 +160,52 @@ def _read(
     )
 
 
-def _align_clocks(made: _Assembly, files: list[LogFile], offsets: Sequence[float] | None) -> None:
-    """Bring the files' clocks to that of the first one: as stated, or as both files' motion shows."""
-    first = files[0]
-    if offsets is not None and len(offsets) != len(files):
+def _align_clocks(made: _Assembly, groups: list[list[LogFile]], offsets: Sequence[float] | None) -> None:
+    """Bring the clocks of all logs to that of the first one: as stated, or as both logs' motion shows.
+
+    A group is what came of one log; its parts share a clock.
+    """
+    lead = groups[0][0]
+    if offsets is not None and len(offsets) != len(groups):
         raise LogError(
-            first.path,
+            lead.path,
             "",
-            f"the run has {len(files)} logs and {len(offsets)} clock_offsets",
+            f"the run has {len(groups)} logs and {len(offsets)} clock_offsets",
             "give one per log",
         )
-    for file in files[1:]:
-        if first.origin is not None and file.origin is not None:
-            file.seconds = file.seconds + (file.origin - first.origin)
+    for group in groups[1:]:
+        if lead.origin is not None and group[0].origin is not None:
+            _shift(group, group[0].origin - lead.origin)
     if offsets is not None and offsets[0]:
-        first.seconds = first.seconds + offsets[0]
-    for index, file in enumerate(files[1:], start=1):
+        _shift(groups[0], offsets[0])
+    for index, group in enumerate(groups[1:], start=1):
         if offsets is not None:
-            file.seconds = file.seconds + offsets[index]
-            made.steps.append(f"{file.path.name}: {offsets[index]:+g} s on its clock (runs.clock_offsets)")
-        match = match_clocks(first, file)
+            _shift(group, offsets[index])
+            made.steps.append(
+                f"{group[0].path.name}: {offsets[index]:+g} s on its clock (runs.clock_offsets)"
+            )
+        first, file, match = _best_pair(groups[0], group)
         if offsets is not None:
             made.health.append(stated_clock(match, file))
-        else:
-            row, file.seconds, step = found_clock(match, first, file)
-            made.health.append(row)
-            made.steps.append(step)
+            continue
+        before = file.seconds
+        row, file.seconds, step = found_clock(match, first, file)
+        made.health.append(row)
+        made.steps.append(step)
+        for other in group:
+            if other is not file:
+                other.seconds = other.seconds + np.interp(other.seconds, before, file.seconds - before)
+
+
+def _shift(group: list[LogFile], by: float) -> None:
+    for file in group:
+        file.seconds = file.seconds + by
+
+
+def _best_pair(firsts: list[LogFile], others: list[LogFile]) -> tuple[LogFile, LogFile, ClockMatch | None]:
+    """Return the parts of two logs whose motion matches best."""
+    found = [(first, other, match_clocks(first, other)) for first in firsts for other in others]
+    return max(found, key=lambda f: -1.0 if f[2] is None else f[2].certain + min(f[2].match, 0.99))
 
 
 def _own_interval(file: LogFile, name: str) -> float | None:

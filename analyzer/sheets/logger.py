@@ -39,6 +39,8 @@ class Channel(Sheet):
     """
 
     column: str
+    file: str | None = None
+    """Where several files of a run have a column of that name: part of that file's name, or a pattern."""
     unit: str | None = None
     volts: Annotated[list[float], Field(min_length=2)] | None = None
     travel: Annotated[list[_Travel], Field(min_length=2)] | None = None

@@ -144,6 +144,11 @@ VOLT_ROWS = [
     for (t, _, r, g), v in zip(ALL, LEFT, strict=True)
 ]
 ISO = "2025-06-14T18:20:"
+TYPED = "".join(f"POT,{t},{a},{b}\nIMU,{t},{g},0.1,0.2\n" for t, a, b, g in ALL)
+TYPED_EPOCH = "POT;Time;FL pot [mm];FR pot [mm]\nIMU;Time;LatG [g];LonG [g];VertG [g]\n" + "".join(
+    f"POT;{1749925200000 + 10 * i};{a};{b}\nIMU;{1749925200000 + 10 * i};{g};0.1;0.2\n"
+    for i, (_, a, b, g) in enumerate(ALL)
+)
 
 MESSES = (
     Mess("plain", PLAIN.encode()),
@@ -257,8 +262,13 @@ MESSES = (
     Mess("null bytes in a row", changed(5, "0.05,3.5\x00,-3.5,0.35"), said="line 7", lost=1),
     Mess("second table below", (PLAIN + "\nLap,Best\n1,25.3\n2,25.1\n").encode(), said="line"),
     Mess("column count changes", text(ALL[:5] + [[*row, "1"] for row in ALL[5:]]).encode(), refused="cells"),
-    Mess("several record types", "".join(f"POT,{t},{a},{b}\nIMU,{t},{g},0.1,0.2\n" for t, a, b, g in ALL).encode(), refused="has no column"),
-    Mess("several record types with names", ("POT,Time [s],FL pot [mm],FR pot [mm]\nIMU,Time [s],LatG [g],LonG [g],VertG [g]\n" + "".join(f"POT,{t},{a},{b}\nIMU,{t},{g},0.1,0.2\n" for t, a, b, g in ALL)).encode(), refused="cells where the header has"),
+    Mess("several record types without names", TYPED.encode(), refused='column = "POT 3"'),
+    Mess("several record types, columns by number", TYPED.encode(), channels={"damper_FL": {"column": "POT 2", "unit": "mm"}, "damper_FR": {"column": "POT 3", "unit": "mm"}, "accel_y": {"column": "IMU 2", "unit": "g"}}, said="rise evenly"),
+    Mess("several record types with names", ("POT,Time [s],FL pot [mm],FR pot [mm]\nIMU,Time [s],LatG [g],LonG [g],VertG [g]\n" + TYPED).encode(), said="rows of several types, told by their first word: POT, IMU"),
+    Mess("several record types of one width with names", ("POT,Time [s],FL pot [mm],FR pot [mm]\nIMU,Time [s],LatG [g],LonG [g]\n" + "".join(f"POT,{t},{a},{b}\nIMU,{t},{g},0.1\n" for t, a, b, g in ALL)).encode(), said="told by their first word"),
+    Mess("several record types with format rows", ("FORMAT,POT,Time [s],FL pot [mm],FR pot [mm]\nFORMAT,IMU,Time [s],LatG [g],LonG [g],VertG [g]\nFORMAT,GPS,Time [s],Lat,Lon\n" + TYPED + "GPS,0.0,1.5,2.5\nGPS,0.1,1.5,2.5\nGPS,0.2,1.5,2.5\n").encode(), said="left out: GPS"),
+    Mess("several record types, epoch", TYPED_EPOCH.encode(), said="epoch ms"),
+    Mess("a word in the first column", text([["ok", *row] for row in ALL], ["State", *HEAD]).encode()),
     Mess("no header, columns by number", text(ALL, []).encode(), channels={"time": {"column": "column 1", "unit": "s"}, "damper_FL": {"column": "column 2", "unit": "mm"}, "damper_FR": {"column": "column 3", "unit": "mm"}, "accel_y": {"column": "column 4", "unit": "g"}}, said="logger.header_line"),
     Mess("no header and named channels", text(ALL, []).encode(), refused="has no column"),
     Mess("enormous field", changed(5, f"0.05,{BIG_FIELD},-3.5,0.35"), refused="rows of cells"),

@@ -47,7 +47,7 @@ def test_fault_is_laid_at_its_channel(case: Case, table: pd.DataFrame, tmp_path:
     rows = found_by(case, table, tmp_path)
     assert {row.channel for row in rows if row.check in case.checks} == case.channels
     assert {row.channel for row in rows} == case.channels, [(r.check, r.channel) for r in rows]
-    assert all(row.comment.endswith(".") for row in rows)
+    assert all(row.comment.endswith((".", "?")) for row in rows)
 
 
 def test_table_holds_every_fault_at_every_sensor() -> None:
