@@ -245,7 +245,7 @@ def _event(
     found, seen = jolt(source.witness, begin, end, force)
     budget = None
     if source.modes is not None:
-        sample = min(round(contact.peak), len(source.modes.quick) - 1)
+        sample = min(round(contact.peak), len(source.modes.quick_suspect) - 1)
         budget = travel_budget(source.modes, source.car, corner, sample, place, sign * contact.height)
     return BottomingEvent(
         corner=corner,

@@ -10,7 +10,7 @@ import numpy as np
 from analyzer.constants import AXLE_CORNERS, CORNERS, Axle, Corner
 from analyzer.ingest.recording import Recording
 from analyzer.processing.filters import Bools, Floats, filled, lowpass_taps, smooth, widened
-from analyzer.processing.peaks import WINDOW_S, smoothed
+from analyzer.processing.peaks import WINDOW_S, smoothed_at
 from analyzer.processing.results import Motion, TravelBudget
 from analyzer.processing.stiffness import ratio_at, wheel_travel
 from analyzer.processing.working import raw_suspect
@@ -47,16 +47,23 @@ class WheelModes:
         Wheel travel FL, FR, RL, RR on the working base, low-passed at `SLOW_BAND` [m].
     suspect : array of bool
         Working samples at which it must not be used.
-    quick : array
-        Damper travel of the four corners at the log's rate, smoothed by the short parabola [m].
+    dampers : tuple of array
+        Damper travel of the four corners at the log's rate [m].
+    rate : float
+        Samples of the log per second [Hz].
     quick_suspect : array of bool
         Log samples at which it must not be used.
     """
 
     slow: Floats
     suspect: Bools
-    quick: Floats
+    dampers: tuple[Floats, ...]
+    rate: float
     quick_suspect: Bools
+
+    def quick(self, sample: int) -> Floats:
+        """Return the four damper travels at a log sample, smoothed by the short parabola [m]."""
+        return np.array([smoothed_at(values, self.rate, sample) for values in self.dampers])
 
 
 def wheel_modes(recording: Recording, motion: Motion) -> WheelModes | None:
@@ -65,14 +72,14 @@ def wheel_modes(recording: Recording, motion: Motion) -> WheelModes | None:
     if found is None:
         return None
     slow, bad = found
-    quick, quick_bad = [], np.zeros(len(recording.data), dtype=np.bool_)
+    dampers, quick_bad = [], np.zeros(len(recording.data), dtype=np.bool_)
     for corner in CORNERS:
         flags = raw_suspect(recording, f"damper_{corner}")
         values = recording.data[f"damper_{corner}"].to_numpy(dtype=np.float64, copy=False)
-        quick.append(smoothed(filled(values, flags), recording.sample_rate))
+        dampers.append(filled(values, flags))
         quick_bad |= flags
     reach = 1 + round(WINDOW_S * recording.sample_rate / 2.0)
-    return WheelModes(slow, bad, np.column_stack(quick), widened(quick_bad, reach))
+    return WheelModes(slow, bad, tuple(dampers), recording.sample_rate, widened(quick_bad, reach))
 
 
 def slow_wheels(motion: Motion) -> tuple[Floats, Bools] | None:
@@ -112,11 +119,9 @@ def travel_budget(
     if modes.quick_suspect[sample]:
         return None
     axles: tuple[tuple[Axle, int], ...] = (("front", 0), ("front", 1), ("rear", 2), ("rear", 3))
+    quick = modes.quick(sample)
     wheels = np.array(
-        [
-            float(wheel_travel(modes.quick[sample, k : k + 1], car.axle(axle).damper_motion_ratio)[0])
-            for axle, k in axles
-        ]
+        [float(wheel_travel(quick[k : k + 1], car.axle(axle).damper_motion_ratio)[0]) for axle, k in axles]
     )
     signs = np.array(SIGNS[corner])
     parts = signs * mode_values(wheels)

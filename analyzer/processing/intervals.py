@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from analyzer.estimate import Estimate
-from analyzer.processing.filters import Floats
+from analyzer.processing.filters import Floats, quick_size
 
 FEWEST_BLOCKS: Final = 5
 """With fewer independent pieces no error is given: engineering judgement (Student factor 2.8)."""
@@ -17,6 +17,8 @@ MOST_BLOCKS: Final = 40
 """More would only be shorter; 39 degrees of freedom already come within 3 % of the normal."""
 CORRELATION_TIMES: Final = 6.0
 """Block length in times of correlation, so that what reaches over block borders costs under a tenth."""
+FIRST_LAGS: Final = 4096
+"""Lags looked at first for a correlation time [samples]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,13 +58,16 @@ def correlation_time(series: Floats) -> float:
     power = float(centred @ centred)
     if count < 8 or power <= 0.0:
         return 1.0
-    size = 1 << (2 * count - 1).bit_length()
-    spectrum = np.fft.rfft(centred, size)
-    correlation = np.fft.irfft(np.abs(spectrum) ** 2, size)[: count // 2] / power
-    sums = 2.0 * np.cumsum(correlation) - 1.0
-    windows = np.arange(len(sums))
-    enough = np.flatnonzero(windows >= 5.0 * np.maximum(sums, 0.2))
-    return max(1.0, float(sums[enough[0]] if enough.size else sums[-1]))
+    # The window is short as a rule; only where it is not do all lags have to be worked out.
+    for lags in sorted({min(FIRST_LAGS, count // 2), count // 2}):
+        size = quick_size(count + lags)
+        spectrum = np.fft.rfft(centred, size)
+        power_spectrum = spectrum.real**2 + spectrum.imag**2
+        sums = 2.0 * np.cumsum(np.fft.irfft(power_spectrum, size)[:lags] / power) - 1.0
+        enough = np.flatnonzero(np.arange(lags) >= 5.0 * np.maximum(sums, 0.2))
+        if enough.size:
+            return max(1.0, float(sums[enough[0]]))
+    return max(1.0, float(sums[-1]))
 
 
 def politis_white_length(series: Floats) -> float:

@@ -94,8 +94,13 @@ def kept_part(column: Floats, others: Floats) -> float:
     power = float(column @ column)
     if power == 0.0:
         return 0.0
-    rest = least_squares(others, column).residuals
-    return float(rest @ rest) / power
+    # A yardstick, not a fit: the small matrix of products is exact enough, and cheap.
+    scale = np.linalg.norm(others, axis=0)
+    scale[scale == 0.0] = 1.0
+    products = others.T @ others / np.outer(scale, scale)
+    shadow = others.T @ column / scale
+    explained = float(shadow @ np.linalg.pinv(products, rcond=1e-12, hermitian=True) @ shadow)
+    return min(max(1.0 - explained / power, 0.0), 1.0)
 
 
 @dataclass(frozen=True, slots=True)
