@@ -6,6 +6,7 @@ import csv
 import re
 from dataclasses import dataclass
 from enum import Enum
+from functools import lru_cache
 from typing import Final
 
 _NUMBER: Final = {
@@ -44,6 +45,17 @@ def kind_of(cell: str, decimal: str = ".") -> Kind:
     if _CLOCK.fullmatch(cell) or _STAMP.fullmatch(cell) or _DATE.fullmatch(cell):
         return Kind.TIME
     return Kind.TEXT
+
+
+@lru_cache(maxsize=16)
+def plain_row(delimiter: str, decimal: str) -> re.Pattern[str]:
+    """Return what a line of two or more numbers and nothing else looks like: most lines of most logs."""
+    point = re.escape(decimal)
+    # Possessive throughout: no line can make it try again and again.
+    digits = rf"(?:[0-9]{{1,24}}+(?:{point}[0-9]{{0,24}}+)?|{point}[0-9]{{1,24}}+)"
+    blank = "[ ]*+" if delimiter == "\t" else r"[ \t]*+"
+    number = rf"{blank}[+-]?{digits}(?:[eEdD][+-]?[0-9]{{1,4}}+)?{blank}"
+    return re.compile(rf"{number}(?:{re.escape(delimiter)}{number})++")
 
 
 def split_line(line: str, delimiter: str) -> list[str]:

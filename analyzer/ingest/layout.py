@@ -8,7 +8,16 @@ from pathlib import Path
 from typing import Final
 
 from analyzer.errors import LogError
-from analyzer.ingest.cells import HeaderCell, Kind, is_unit, kind_of, plain_unit, read_header_cell, split_line
+from analyzer.ingest.cells import (
+    HeaderCell,
+    Kind,
+    is_unit,
+    kind_of,
+    plain_row,
+    plain_unit,
+    read_header_cell,
+    split_line,
+)
 from analyzer.ingest.dialect import Text, likely_delimiter
 
 DELIMITERS: Final = (",", ";", "\t", "|", " ")
@@ -167,6 +176,9 @@ def _run_of_width(shapes: list[tuple[int, int]], width: int, delimiter: str, dec
 
 def _data_shape(line: str, delimiter: str, decimal: str) -> tuple[int, int]:
     """Return width and count of numbers of a data row; (0, 0) for any other line."""
+    if delimiter not in (" ", decimal) and plain_row(delimiter, decimal).fullmatch(line):
+        width = line.count(delimiter) + 1
+        return (width, width)
     cells = split_line(line, delimiter)
     kinds = [kind_of(cell, decimal) for cell in cells]
     numbers = sum(k in (Kind.NUMBER, Kind.TIME) for k in kinds)

@@ -125,7 +125,7 @@ def read_columns(
     position = 0
     with open_rows(path, text, layout) as stream:
         for piece in sections(stream, path):
-            if piece.strip():
+            if piece and not piece.isspace():
                 parts.append(_read_section(path, text, layout, piece, position, wanted, texts))
                 if parts[-1].ended:
                     break
@@ -149,9 +149,9 @@ def _read_section(
 ) -> _Section:
     try:
         table = _parse(path, layout, piece, [*wanted, *texts], set(texts), None)
-        if any(_beyond_measure(table.column(_name(i))) for i in wanted):
-            raise _Odd
         numbers = {i: np.asarray(table.column(_name(i)).to_numpy(), dtype=np.float64) for i in wanted}
+        if any(_beyond_measure(values) for values in numbers.values()):
+            raise _Odd
         done = _Section(numbers, {i: _as_text(table.column(_name(i))) for i in texts}, table.num_rows)
         del table
         pa.default_memory_pool().release_unused()
@@ -161,11 +161,9 @@ def _read_section(
         return _read_warily(path, layout, harmless_bytes(piece, layout.quoted), first, wanted, texts)
 
 
-def _beyond_measure(column: pa.ChunkedArray) -> bool:
-    ends = pc.min_max(column)
-    return any(
-        end is not None and abs(end) > BEYOND_MEASURE for end in (ends["min"].as_py(), ends["max"].as_py())
-    )
+def _beyond_measure(values: Floats) -> bool:
+    # Comparing lets cells without a number pass, which a greatest value would not.
+    return bool((values > BEYOND_MEASURE).any() or (values < -BEYOND_MEASURE).any())
 
 
 def _read_warily(

@@ -11,9 +11,17 @@ import numpy as np
 from analyzer.constants import Corner
 from analyzer.ingest.recording import Recording
 from analyzer.processing.budget import WheelModes, motion_rate, travel_budget, wheel_modes
-from analyzer.processing.filters import Bools, Floats, filled, runs_of
+from analyzer.processing.filters import Bools, Floats, filled, runs_of, widened
 from analyzer.processing.moving import Moving
-from analyzer.processing.peaks import Parabola, crossings, highest, parabola, smoothed, white_noise
+from analyzer.processing.peaks import (
+    Parabola,
+    crossings,
+    highest,
+    parabola,
+    smoothed,
+    white_noise,
+    window_half,
+)
 from analyzer.processing.results import BottomingEvent, Motion
 from analyzer.processing.sections import describe
 from analyzer.processing.stops import Stop, stop_force
@@ -87,7 +95,7 @@ def find_contacts(travel: Floats, bad: Bools, gap: float, rate: float) -> list[C
     noise = white_noise(values)
     # Noise at the edge of the release must not split one hit.
     if rate >= SLOW_LOG:
-        near = (smoothed(values, rate) >= gap - RELEASE) & ~bad
+        near = _near_when_smoothed(values, near, gap - RELEASE, rate) & ~bad
     found: list[Contact] = []
     for low, high in _joined(runs_of(near), bad, rate):
         if not _is_motion(values[low:high], values, low, gap, rate):
@@ -98,6 +106,16 @@ def find_contacts(travel: Floats, bad: Bools, gap: float, rate: float) -> list[C
         contact = _measured(fit, low - before, high - before, gap, rate, noise)
         if contact is not None:
             found.append(_shifted(contact, before))
+    return found
+
+
+def _near_when_smoothed(values: Floats, near: Bools, level: float, rate: float) -> Bools:
+    """Return where the smoothed travel reaches a `level`, looked at about where the plain one does."""
+    reach = window_half(rate)
+    found = np.zeros(len(values), dtype=np.bool_)
+    for low, high in runs_of(widened(near, reach)):
+        before, after = max(0, low - 2 * reach), min(len(values), high + 2 * reach)
+        found[low:high] = smoothed(values[before:after], rate)[low - before : high - before] >= level
     return found
 
 

@@ -6,6 +6,7 @@ so values filled in only to let the filter run never reach an estimate.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -17,10 +18,11 @@ Bools = NDArray[np.bool_]
 STOP_BAND_DB: Final = 60.0
 """Attenuation asked of the Kaiser window [dB]: 0.1 %; ISO 15037-1 asks for 1 %."""
 
-LONG: Final = 200
+LONG: Final = 120
 """Taps from which the product of spectra is quicker than the sum."""
 
 
+@lru_cache(maxsize=64)
 def lowpass_taps(rate: float, cutoff: float, transition: float) -> Floats:
     """Return the taps of a symmetric low-pass filter (windowed sinc, Kaiser window).
 
@@ -51,6 +53,7 @@ def lowpass_taps(rate: float, cutoff: float, transition: float) -> Floats:
     steps = np.arange(-half, half + 1)
     taps = np.sinc(2.0 * cutoff / rate * steps) * np.kaiser(2 * half + 1, beta)
     result: Floats = taps / taps.sum()
+    result.flags.writeable = False  # it is kept for the next who asks
     return result
 
 

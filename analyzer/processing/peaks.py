@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -59,10 +60,21 @@ def parabola(values: Floats, rate: float) -> Parabola:
 
 
 def _weights(count: int, rate: float) -> tuple[Floats, int]:
-    half = max(1, round(WINDOW_S * rate / 2.0))
-    half = min(half, max(1, (count - 1) // 2))
+    half = min(window_half(rate), max(1, (count - 1) // 2))
+    return _least_squares_weights(half), half
+
+
+def window_half(rate: float) -> int:
+    """Return how many samples the parabola reaches to either side."""
+    return max(1, round(WINDOW_S * rate / 2.0))
+
+
+@lru_cache(maxsize=16)
+def _least_squares_weights(half: int) -> Floats:
     steps = np.arange(-half, half + 1, dtype=np.float64)
-    return np.linalg.pinv(np.column_stack([np.ones_like(steps), steps, steps**2])), half
+    weights: Floats = np.linalg.pinv(np.column_stack([np.ones_like(steps), steps, steps**2]))
+    weights.flags.writeable = False
+    return weights
 
 
 def _padded(values: Floats, half: int) -> Floats:
