@@ -8,7 +8,7 @@ from scipy.special import k1
 
 Array = npt.NDArray[np.float64]
 
-ROUGHNESS = {"smooth": 0.0, "A": 16e-6, "B": 64e-6}
+ROUGHNESS = {"smooth": 0.0, "A": 16e-6, "B": 64e-6, "C": 256e-6}
 """Gd(n0) at n0 = 0.1 cycles/m, geometric mean of the class [m3] (ISO 8608:2016 table C.2)."""
 REFERENCE_FREQUENCY, WAVINESS = 0.1, 2.0
 LOWEST, HIGHEST = 0.011, 2.83
