@@ -9,6 +9,7 @@ import numpy as np
 from analyzer.constants import Axle
 from analyzer.processing.filters import Bools, Floats
 from analyzer.processing.intervals import BlockError, block_error
+from analyzer.processing.lines import least_squares
 from analyzer.processing.roll_columns import RollColumns
 from analyzer.processing.roll_fits import mix_rolls
 from analyzer.processing.roll_gradient import RollFit
@@ -27,14 +28,11 @@ class Probe:
         Of it.
     kept : float
         Part of the column that the terms of the fit cannot stand in for [1].
-    on_slope : float
-        What one unit of the coefficient takes off the coefficient of the lateral force.
     """
 
     value: float
     error: BlockError | None
     kept: float
-    on_slope: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +43,10 @@ class Bench:
     ----------
     columns, used : RollColumns, array of bool
         As fitted.
+    design : array (n, k)
+        Lateral force, the fitted terms, a constant, and where asked for the cube of the force.
     basis : array (n, k)
-        Orthonormal columns that span lateral force, its cube, the fitted terms and a constant.
+        Orthonormal columns that span it.
     mean : array (n,)
         The moment mean of roll [rad].
     centre : dict
@@ -55,6 +55,7 @@ class Bench:
 
     columns: RollColumns
     used: Bools
+    design: Floats
     basis: Floats
     mean: Floats
     centre: dict[Axle, float]
@@ -66,8 +67,13 @@ class Bench:
             return self
         rows = np.zeros_like(self.used)
         rows[np.flatnonzero(self.used)[::every]] = True
-        basis, _ = np.linalg.qr(self.basis[::every])
-        return replace(self, used=rows, basis=basis, mean=self.mean[::every])
+        design = self.design[::every]
+        return replace(self, used=rows, design=design, basis=_span(design), mean=self.mean[::every])
+
+    @property
+    def force(self) -> Floats:
+        """Lateral force of the rows [m/s2]."""
+        return self.columns.force[self.used]
 
     def rest(self, column: Floats) -> Floats:
         """Return what of a column the fitted terms cannot stand in for."""
@@ -93,10 +99,12 @@ class Bench:
         residual = self.rest(self.mean)
         value = float(row @ residual)
         error = block_error((row * (residual - value * own))[:, None], row)
-        force = self.columns.force[self.used]
-        force = force - force.mean()
         share = power / max(float(centred @ centred), 1e-300)
-        return Probe(value, error, share, float(force @ centred / (force @ force)))
+        return Probe(value, error, share)
+
+    def share_of_force(self, column: Floats) -> float:
+        """Return the coefficient of the lateral force in a fit of `column` by all terms."""
+        return float(least_squares(self.design, column).coefficients[0])
 
 
 def bench_of(columns: RollColumns, weights: Weights, fit: RollFit, cubic: bool = True) -> Bench:
@@ -107,7 +115,12 @@ def bench_of(columns: RollColumns, weights: Weights, fit: RollFit, cubic: bool =
     if cubic:
         design.append(force**3)
     matrix = np.column_stack(design)
-    basis, _ = np.linalg.qr(matrix / np.linalg.norm(matrix, axis=0))
     mean = mix_rolls(columns, weights, used).rolls[0]
     centre = {axle: fit.intercept[axle] for axle in fit.axles}
-    return Bench(columns, used, basis, mean, centre)
+    return Bench(columns, used, matrix, _span(matrix), mean, centre)
+
+
+def _span(design: Floats) -> Floats:
+    """Return orthonormal columns that span a `design`."""
+    basis, _ = np.linalg.qr(design / np.linalg.norm(design, axis=0))
+    return basis

@@ -25,6 +25,7 @@ body's own roll (about 2 Hz) is faster."""
 YAW: Final = "yaw acceleration"
 GROUND: Final = "ground twist"
 ROAD_LOAD: Final = "road load"
+SPEED: Final = "speed"
 DRIVEN: Final = ("longitudinal force", "vertical force", "steer angle")
 """Terms that follow the driving rather than the road."""
 STICTION_SPEED: Final = 0.010
@@ -50,6 +51,10 @@ class RollColumns:
         left wheel speed), ``damper asymmetry front`` (the same of their magnitudes: bump and rebound
         differ), ``friction front`` (the same of their signs), ... per axle; ``longitudinal force``,
         ``vertical force``; ``steer angle``.
+    known : dict
+        Columns whose effect is known or belongs to the ground: ``yaw acceleration`` [rad/s2], ``ground
+        twist`` [rad], ``road load`` (force square to the road [m/s2]), ``speed`` [m/s], ``turning`` (yaw rate
+        times wheelbase over speed [rad]: what a gyro that is not level takes for twist, per radian).
     per_turning : array
         Wheelbase over speed: ground twist per roll rate of the ground [s].
     lost : dict
@@ -120,6 +125,8 @@ def roll_columns(
     if twist is not None and not _mostly(twist[1], ~bad):
         known[GROUND] = column(twist[0])
         bad = bad | twist[1]
+    if "speed" in motion.data:
+        known[SPEED] = column(ground_speed(motion))
     if "road_force_z" in motion.data:
         known[ROAD_LOAD] = column(motion.data["road_force_z"].to_numpy())
     for name, source in (
@@ -133,7 +140,7 @@ def roll_columns(
     bad = widened(bad, _velocity_half(rate))
     force = column(motion.data["specific_force_y"].to_numpy())
     driven: dict[str, Floats] = {n: terms[n] for n in DRIVEN if n in terms}
-    driven |= {n: known[n] for n in known if n not in (YAW, ROAD_LOAD)}
+    driven |= {n: known[n] for n in known if n not in (YAW, ROAD_LOAD, SPEED)}
     driven["lateral force"] = force
     return RollColumns(
         time=index[::every],

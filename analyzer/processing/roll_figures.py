@@ -14,6 +14,7 @@ from analyzer.processing.friction import friction_loop
 from analyzer.processing.moment_arm import ArmParts, moment_kept
 from analyzer.processing.quasi_steady import disagreement_notes, quasi_steady, second_look
 from analyzer.processing.results import Motion
+from analyzer.processing.roll_curve import bend_notes, roll_curve, speed_change, unit_ahead
 from analyzer.processing.roll_study import RollStudy
 
 
@@ -68,7 +69,10 @@ def roll_figures(
         further["roll_moment_kept"] = moment_kept(arms)
     further |= friction_loop(fit)
     further |= {f"free_play_{axle}": play.width for axle, play in study.plays.items()}
+    if study.bench is not None:
+        further |= roll_curve(study.bench, fit, gradients) | speed_change(study.bench)
+        further |= unit_ahead(study.bench)
     if study.lag is not None:
         further["damper_lag"] = study.lag.estimate
-    notes = lag_notes(study.lag) + play_notes(study.plays) + disagreement_notes(looks)
+    notes = lag_notes(study.lag) + play_notes(study.plays) + bend_notes(further) + disagreement_notes(looks)
     return RollFigures(further, tuple(looks.values()), notes)

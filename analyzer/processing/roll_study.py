@@ -8,7 +8,7 @@ from analyzer.constants import AXLES, Axle
 from analyzer.processing.damper_lag import DamperLag, damper_lag, dampers_shifted
 from analyzer.processing.filters import Bools
 from analyzer.processing.free_play import FreePlay, find_free_play, without_free_play
-from analyzer.processing.probes import bench_of
+from analyzer.processing.probes import Bench, bench_of
 from analyzer.processing.results import Motion
 from analyzer.processing.roll_columns import RollColumns, roll_columns
 from analyzer.processing.roll_gradient import RollFit, fit_roll
@@ -30,12 +30,15 @@ class RollStudy:
         Of the dampers behind the inertial unit.
     plays : dict
         `FreePlay` per axle that has a bar.
+    bench : Bench or None
+        The moment mean and its terms as fitted; None with one axle alone.
     """
 
     fit: RollFit | str
     columns: RollColumns | None
     lag: DamperLag | None = None
     plays: dict[Axle, FreePlay] = field(default_factory=dict)
+    bench: Bench | None = None
 
 
 def study_roll(motion: Motion, exclude: Bools, weights: Weights, car: CarSheet) -> RollStudy:
@@ -72,4 +75,5 @@ def study_roll(motion: Motion, exclude: Bools, weights: Weights, car: CarSheet) 
         columns = without_free_play(columns, plays)
         firm = fit_roll(columns, weights)
         fit = fit if isinstance(firm, str) else firm
-    return RollStudy(fit, columns, lag, plays)
+    bench = None if isinstance(fit, str) else bench_of(columns, weights, fit, cubic=False)
+    return RollStudy(fit, columns, lag, plays, bench)

@@ -15,6 +15,7 @@ import numpy.typing as npt
 import pytest
 from engine.car import CORNERS, ENGINE_CAR, EngineCar
 from engine.measure import SETTLED_S, share_errors
+from engine.quasi_static import quasi_static
 from engine.runs import EngineRun, Wanted, estimate, make_run, make_session, sheet_of, slow_gradient
 from engine.sheets import FRONT_BARS
 
@@ -22,6 +23,7 @@ from analyzer.ingest.reading import read_recording
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import RunEstimates
 from analyzer.session import review_session
+from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
 
 Array = npt.NDArray[np.float64]
 AXLES = ("front", "rear")
@@ -122,6 +124,20 @@ def test_level_road_gradient_is_the_engines_within_one_percent(pair: tuple[Estim
                 assert abs(found.value - true) < min(2.0 * found.calibration, 0.0125 * true)
             else:
                 assert found.value == pytest.approx(true, rel=0.01)
+
+
+def test_curve_over_force_is_the_engines(pair: tuple[Estimated, Estimated]) -> None:
+    """Local slopes of the engine's own quasi-static curve; they fall by 5 % from 0.2 to 0.8 g."""
+    for estimated in pair:
+        if estimated.run.truth.bank.max() > 0.01:
+            continue  # a bank has a curve of its own
+        settled = quasi_static(ENGINE_CAR.with_front_bar(FRONT_BARS[estimated.run.setup]))
+        for axle in AXLES:
+            local = np.gradient(settled.roll[axle], settled.body_force) * RAD_PER_MPS2_TO_DEG_PER_G
+            for level in (0.2, 0.5):
+                found = estimated.estimates.further[f"gradient_{axle}_at_{level:g}_g"].value
+                true = np.interp(level * 9.80665, settled.body_force, local)
+                assert found == pytest.approx(true, rel=0.01)
 
 
 def test_left_share_is_the_engines(pair: tuple[Estimated, Estimated]) -> None:

@@ -6,20 +6,25 @@ Friction, free play and bump stops need a car that is not linear: see tests/engi
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from processing.linear_car import Drive, Floats, LinearCar, Noise, drive_car
 from processing.manoeuvres import damper_channels, spoiled
 
+from analyzer.ingest.reading import read_recording
 from analyzer.ingest.recording import Recording
+from analyzer.prediction.setup import bar_rates
 from analyzer.processing.results import RunEstimates
 from analyzer.processing.run import estimate_run
+from analyzer.session import load_session
 from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
 
 CAR = LinearCar()
 ROAD = Noise(road=0.001)
 AXLES = ("front", "rear")
+SAMPLE = Path(__file__).parents[2] / "sample_logs"
 
 
 def estimated(recording: Recording, car: LinearCar = CAR, **sheet: object) -> RunEstimates:
@@ -91,7 +96,42 @@ def test_an_inertial_unit_elsewhere_than_the_sheet_says(ahead: float) -> None:
     rate = recording.sample_rate
     there = recording.data["accel_y"].to_numpy() + ahead * np.gradient(yaw, 1.0 / rate)
     there = there - 0.2 * np.gradient(roll, 1.0 / rate) - 0.2 * yaw**2
-    assert np.abs(errors(estimated(spoiled(recording, accel_y=there)))).max() < 0.01
+    run = estimated(spoiled(recording, accel_y=there))
+    assert np.abs(errors(run)).max() < 0.01
+    # In a weave at one speed yaw rate goes with the force and its rate with the dampers': nobody can tell.
+    assert "goes along" in run.further["imu_ahead_of_sheet"].notes[0]
+
+
+def test_where_the_inertial_unit_sits_shows_on_a_drift_course() -> None:
+    session = load_session(SAMPLE)
+    run = session.sheet.runs[0]
+    recording = read_recording(run.name, session.logs[run.name], session.car, None, None)
+    yaw = np.gradient(recording.data["gyro_z"].to_numpy(), 1.0 / recording.sample_rate)
+    moved = spoiled(recording, accel_y=recording.data["accel_y"].to_numpy() + 0.3 * yaw)
+    rates = bar_rates(session.car, session.sheet.setups[run.setup])
+    found = estimate_run(moved, session.car, run.setup, rates)
+    assert found.further["imu_ahead_of_sheet"].value == pytest.approx(0.3, abs=0.05)
+    assert [note for note in found.notes if note.startswith("accelerometer seems")]
+
+
+def test_a_gradient_that_changes_with_speed_is_told() -> None:
+    """Roll rises by 4 % per 10 m/s, and the speed by 6 m/s to and fro."""
+    recording, response = drive_car(CAR, Drive(), ROAD)
+    speed = 15.0 + 6.0 * np.sin(2.0 * np.pi * response.time / 20.0)
+    more = 1.0 + 0.004 * (speed - 15.0)
+    dampers = {name: values * more for name, values in damper_channels(recording).items()}
+    run = estimated(spoiled(recording, speed=speed, **dampers))
+    assert np.abs(errors(run)).max() < 0.01
+    assert run.further["gradient_change_with_speed"].value == pytest.approx(0.04, abs=0.01)
+    assert [note for note in run.notes if note.startswith("roll gradient changes by +4% per 10 m/s")]
+
+
+def test_a_sound_run_has_nothing_to_tell() -> None:
+    recording, _ = drive_car(CAR, Drive(), ROAD)
+    run = estimated(recording)
+    words = ("free play", "inertial unit", "accelerometer seems", "changes by", "more apart")
+    assert not [note for note in run.notes for word in words if word in note]
+    assert abs(run.further["friction_loop"].value or 0.0) < 0.01
 
 
 @pytest.mark.parametrize("camber_gain", [0.0, 0.35, 1.0])
