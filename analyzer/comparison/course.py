@@ -26,10 +26,7 @@ if TYPE_CHECKING:
     from analyzer.processing.results import RunEstimates
     from analyzer.session import Review
 
-SPRING_NOTE: Final = (
-    "spring rates are the least that could do: on rough, level courses with quick changes of side the change "
-    "of travel worked out for a spring was 15 to 50 % too large on a rigid-body car, on banks up to 12 %"
-)
+CURE_NOTE: Final = "on a rigid-body car the change of travel by a spring or bar was right to 8 %"
 """Measured in docs/course-sheet.md; a reader who buys a spring by the figure must know."""
 TRACE_S: Final = 0.4
 """Time shown on both sides of the deepest point of an event [s]."""
@@ -163,7 +160,6 @@ def course_sheet(review: Review, margin: float = MARGIN) -> CourseSheetResult:
     gaps = {axle: _pooled([run.stops[axle] for run in review.runs if axle in run.stops]) for axle in AXLES}
     metres = {axle: known_gap(gap) for axle, gap in gaps.items()}
     places = tuple(_place_sheet(review, place, metres, margin) for place in places_of(line, review.runs))
-    springs = any(cure.kind == "spring" and cure.possible for place in places for cure in place.cures)
     return CourseSheetResult(
         session=session.sheet.name,
         car=session.car.name,
@@ -176,8 +172,16 @@ def course_sheet(review: Review, margin: float = MARGIN) -> CourseSheetResult:
         stops={axle: stop_of(session.car, axle, metres[axle]) for axle in AXLES},
         margin=margin,
         runs=tuple(line.alignments),
-        notes=_notes(review, line, gaps) + ((SPRING_NOTE,) if springs else ()),
+        notes=_notes(review, line, gaps) + _cure_notes(places),
     )
+
+
+def _cure_notes(places: tuple[PlaceSheet, ...]) -> tuple[str, ...]:
+    """Return how true the cures are and what was assumed for them; nothing without cures."""
+    moments = [place.moment for place in places if place.moment is not None]
+    if not moments:
+        return ()
+    return (f"{CURE_NOTE}; taken as usual where the sheet is silent: {', '.join(moments[0].masses.assumed)}",)
 
 
 def _pooled(gaps: list[Estimate]) -> Estimate:

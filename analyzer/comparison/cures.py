@@ -1,24 +1,24 @@
 """What would make the worst contact of a place clear its stop: each cure alone, and those that cannot.
 
-From the log come the slow loads on the body at that moment and what the road added; from the car sheet,
-where the wheels settle under the same loads with another bar, another spring, more ride height or a shorter
-stop. The stop itself carries load at the deepest point: without it the damper would go further, and that free
-travel is what a cure has to bring down.
+The motion that was measured is taken over into a car with another bar or spring, driven over the same road
+in the same way (`analyzer/prediction/swinging.py`). The stop itself carries load at the deepest point:
+without it the damper would go further, and that free travel is what a cure has to bring down.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from analyzer.constants import AXLE_CORNERS, AXLES, CORNERS, Axle, Corner
 from analyzer.prediction.axle import bar_roll_stiffness, car_roll, static_motion_ratio
-from analyzer.prediction.settled import Springing, springing
-from analyzer.processing.budget import SLOW_BAND, motion_rate, slow_wheels
-from analyzer.processing.filters import Floats, lowpass_taps, smooth
+from analyzer.prediction.springing import Springing, springing
+from analyzer.prediction.swinging import Masses, changed_travel, swinging_masses
+from analyzer.processing.budget import motion_rate
+from analyzer.processing.filters import Floats
 from analyzer.processing.results import BottomingEvent, Motion
 from analyzer.processing.stiffness import damper_travel, ratio_at
 from analyzer.processing.stops import stop_force
@@ -28,6 +28,13 @@ from analyzer.sheets.car import CarSheet
 from analyzer.uncertain import Uncertain
 from analyzer.units import MM_PER_M
 
+BEFORE_S: Final = 4.0
+"""Motion taken before the deepest point [s]: a body at 1.5 Hz and 0.3 of critical forgets where it began."""
+AROUND_S: Final = 0.12
+"""Time to both sides of the deepest point in which the changed car may go deepest [s]: a quarter of a swing
+of the body."""
+TRUSTED_S: Final = 0.5
+"""Time before the deepest point in which all dampers must be sound [s]: most of a swing of the body."""
 MARGIN: Final = 0.003
 """Travel that shall be left before the stop [m]: engineering judgement, about the scatter of the deepest
 point from run to run."""
@@ -56,27 +63,40 @@ class Moment:
         Damper travel without any stop on the car [m].
     gap : float
         Damper travel to the stop [m].
-    loads, ground : array
-        Slow loads on the body [N, N m, N m] and ground under the wheels [m].
-    quick : float
-        Damper travel that the road added, without a stop [m].
+    travel, stops : array
+        n x 4: wheel travel [m] and force of the stops at the wheels [N], from `BEFORE_S` before to `AROUND_S`
+        after the deepest point.
+    rate : float
+        Of those samples [Hz].
     ratio : float
         Damper travel / wheel travel.
+    finer : float
+        What the log's own rate shows of the peak beyond these samples [m].
+    masses : Masses
+        What swings.
+    present : Springing
+        The car as it was.
     """
 
     corner: Corner
     measured: float
     free: float
     gap: float
-    loads: Floats
-    ground: Floats
-    quick: float
+    travel: Floats
+    stops: Floats
+    rate: float
     ratio: float
+    finer: float
+    masses: Masses
+    present: Springing
 
     def peak(self, car: Springing) -> float:
-        """Return the damper travel with another car under the same loads and no stop in reach [m]."""
-        settled = car.settle(self.loads, self.ground)[CORNERS.index(self.corner)]
-        return float(settled) * self.ratio + self.quick
+        """Return the greatest damper travel around that moment with another car and no stop in reach [m]."""
+        last = min(2 * round(AROUND_S * self.rate) + 1, len(self.travel))
+        added = changed_travel(self.masses, self.present, car, self.travel, self.stops, self.rate, last)
+        number = CORNERS.index(self.corner)
+        wheel = self.travel[-last:, number] + added[:, number]
+        return float(wheel.max()) * self.ratio + self.finer
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,44 +138,45 @@ def moment_of(
     motion: Motion, car: CarSheet, rates: Mapping[Axle, float], event: BottomingEvent, gap: float
 ) -> Moment | str:
     """Return the worst contact as the cures need it; a string says what is missing."""
-    slow = slow_wheels(motion)
-    if slow is None:
+    names = [f"wheel_{corner}" for corner in CORNERS]
+    if not all(name in motion.data for name in names):
         return "the travel of all four dampers is needed"
-    wheels, suspect = slow
-    place = min(
-        int(np.searchsorted(motion.data.index.to_numpy(dtype=np.float64), event.peak_s)), len(wheels) - 1
-    )
-    if suspect[place]:
-        return "a damper's travel is not to be trusted around that moment"
-    axle = axle_of(event.corner)
-    stop_now = _stop_force(car, axle, np.array([event.stop_compression]))[0]
-    pressed = _slow_stop_forces(motion, car, place, {axle: gap})
-    present = springing(car, rates)
-    number = CORNERS.index(event.corner)
-    ratio = float(ratio_at(wheels[place, number : number + 1], car.axle(axle).damper_motion_ratio)[0])
-    loads = present.body_loads(wheels[place], pressed)
-    ground = present.ground(wheels[place], pressed)
-    # Against quick forces the wheel stands between its spring and its tyre.
-    stiff = present.wheels[number, number] + (
-        1.0 / present.tyres[number] if present.tyres[number] else np.inf
-    )
-    held_back = (stop_now * ratio - pressed[number]) / stiff * ratio
-    quick = event.peak - float(wheels[place, number]) * ratio + float(held_back)
-    moment = Moment(event.corner, event.peak, 0.0, gap, loads, ground, quick, ratio)
-    return Moment(event.corner, event.peak, moment.peak(present), gap, loads, ground, quick, ratio)
-
-
-def _stop_force(car: CarSheet, axle: Axle, compression: Floats) -> Floats:
-    return stop_force(car.axle(axle), compression)
-
-
-def _slow_stop_forces(motion: Motion, car: CarSheet, place: int, known: Mapping[Axle, float]) -> Floats:
-    """Return the slow part of the stops' forces at the four wheels [N]."""
     rate = motion_rate(motion)
-    taps = lowpass_taps(rate, SLOW_BAND, SLOW_BAND)
-    reach = len(taps)
-    window = slice(max(0, place - reach), place + reach + 1)
-    forces = np.zeros(4)
+    index = motion.data.index.to_numpy(dtype=np.float64)
+    place = min(int(np.searchsorted(index, event.peak_s)), len(index) - 1)
+    around = round(AROUND_S * rate)
+    window = slice(max(0, place - round(BEFORE_S * rate)), place + around + 1)
+    near = slice(max(0, place - round(TRUSTED_S * rate)), place + around + 1)
+    if motion.suspect[names].iloc[near].to_numpy().any():
+        return "a damper's travel is not to be trusted around that moment"
+    travel = motion.data[names].to_numpy()[window]
+    axle = axle_of(event.corner)
+    number = CORNERS.index(event.corner)
+    ratio = float(
+        ratio_at(
+            motion.data[names[number]].to_numpy()[place : place + 1], car.axle(axle).damper_motion_ratio
+        )[0]
+    )
+    shown = float(travel[-2 * around - 1 :, number].max())
+    moment = Moment(
+        corner=event.corner,
+        measured=event.peak,
+        free=0.0,
+        gap=gap,
+        travel=travel,
+        stops=_stop_forces(car, travel, {axle: gap}),
+        rate=rate,
+        ratio=ratio,
+        finer=event.peak - shown * ratio,
+        masses=swinging_masses(car),
+        present=springing(car, rates),
+    )
+    return replace(moment, free=moment.peak(moment.present))
+
+
+def _stop_forces(car: CarSheet, travel: Floats, known: Mapping[Axle, float]) -> Floats:
+    """Return the force of the bump stops at the wheels [N] for wheel travel FL FR RL RR [m]."""
+    forces = np.zeros_like(travel)
     for axle in AXLES:
         sheet = car.axle(axle)
         gap = known.get(
@@ -163,11 +184,10 @@ def _slow_stop_forces(motion: Motion, car: CarSheet, place: int, known: Mapping[
         )
         if gap is None:
             continue
-        for corner in AXLE_CORNERS[axle]:
-            wheel = motion.data[f"wheel_{corner}"].to_numpy()[window]
-            force = stop_force(sheet, damper_travel(wheel, sheet.damper_motion_ratio) - gap)
-            force = force * ratio_at(wheel, sheet.damper_motion_ratio)
-            forces[CORNERS.index(corner)] = smooth(force, taps)[place - window.start]
+        for number in (CORNERS.index(corner) for corner in AXLE_CORNERS[axle]):
+            wheel = travel[:, number]
+            pressed = damper_travel(wheel, sheet.damper_motion_ratio) - gap
+            forces[:, number] = stop_force(sheet, pressed) * ratio_at(wheel, sheet.damper_motion_ratio)
     return forces
 
 
@@ -296,7 +316,7 @@ def _smallest(peak: Callable[[float], float], most: float, target: float) -> flo
     if peak(most) > target:
         return None
     low, high = 0.0, most
-    for _ in range(50):
+    for _ in range(24):
         middle = (low + high) / 2.0
         low, high = (middle, high) if peak(middle) > target else (low, middle)
     return high

@@ -99,7 +99,7 @@ def test_terminal_fits_and_names_the_places(sheet: CourseSheetResult) -> None:
 def test_spring_rates_come_with_their_measured_error(sheet: CourseSheetResult) -> None:
     assert any(cure.kind == "spring" and cure.possible for place in sheet.places for cure in place.cures)
     for shown in (_printed(sheet), render_course(sheet), json.dumps(course_json(sheet), ensure_ascii=False)):
-        assert "15 to 50 %" in " ".join(shown.split())
+        assert "right to 8 %" in " ".join(shown.split())
 
 
 def test_page_is_one_file_with_map_and_traces(sheet: CourseSheetResult) -> None:

@@ -1,4 +1,4 @@
-"""Where four wheels settle under given loads: springs, bars, tyres and a rigid body, for small travels."""
+"""Stiffness of a car at its four wheels: springs, bars and tyres under a rigid body, for small travels."""
 
 from __future__ import annotations
 
@@ -32,28 +32,6 @@ class Springing:
     wheels: Array
     tyres: Array
     body: Array
-
-    def body_loads(self, travel: Array, other: Array) -> Array:
-        """Return heave force, pitch and roll moment that springs, bars and `other` forces [N] carry."""
-        return np.asarray(self.body.T @ (self.wheels @ travel + other))
-
-    def ground(self, travel: Array, other: Array) -> Array:
-        """Return what road and links add to a flat road under each wheel [m], for a rigid body."""
-        corners = travel + self.tyres * (self.wheels @ travel + other)
-        fitted = self.body @ np.linalg.lstsq(self.body, corners, rcond=None)[0]
-        return np.asarray(corners - fitted)
-
-    def settle(self, loads: Array, ground: Array) -> Array:
-        """Return the four wheel travels [m] under body `loads` on that `ground`, without any other force.
-
-        With body displacement q and forces f: w + f / k_tyre = B q + ground, f = K w, B' f = loads.
-        """
-        softened = np.linalg.solve(np.eye(4) + self.wheels * self.tyres, self.wheels)
-        matrix = self.body.T @ softened @ self.body
-        body = np.linalg.solve(matrix, loads - self.body.T @ softened @ ground)
-        corners = self.body @ body + ground
-        forces = softened @ corners
-        return np.asarray(corners - self.tyres * forces)
 
 
 def springing(
