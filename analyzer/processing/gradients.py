@@ -27,6 +27,8 @@ NO_ERROR: Final = f"too short a run for an error: under {FEWEST_BLOCKS} independ
 GYRO_LEVEL: Final = np.radians(0.1)
 """Standard uncertainty with which a car at rest tells where the roll gyro points [rad]: the slope of good
 paddock ground (common practice, no source)."""
+NOISE_SAID: Final = 0.003
+"""What noise takes off is told above this part of the slope."""
 BANK_SAID: Final = 0.002
 """A correction for banks above this is told."""
 MOST_POINTS: Final = 2000
@@ -39,7 +41,7 @@ def body_gradients(fit: RollFit, car: CarSheet) -> dict[str, Estimate]:
     for axle in fit.axles:
         value = fit.slope[axle] * RAD_PER_MPS2_TO_DEG_PER_G
         spread, silent = roll_scale_spread(car, car.axle(axle), AXLE_CORNERS[axle])
-        notes = (range_note(fit.lateral_range), *_silent_note(silent), *_helper_notes(fit))
+        notes = (range_note(fit.lateral_range), *_silent_note(silent), *_helper_notes(fit), *_noise_note(fit))
         found[axle] = _estimate(
             value,
             None if fit.error is None else (fit.std_error(axle) or 0.0) * RAD_PER_MPS2_TO_DEG_PER_G,
@@ -108,6 +110,12 @@ def _relative_tyre(car: CarSheet, axle: Axle) -> float | None:
 
 def _silent_note(silent: list[str]) -> tuple[str, ...]:
     return (f"no tolerance in the sheet for {', '.join(silent)}",) if silent else ()
+
+
+def _noise_note(fit: RollFit) -> tuple[str, ...]:
+    if fit.attenuation < NOISE_SAID:
+        return ()
+    return (f"noise of the accelerometer takes {100.0 * fit.attenuation:.1f} % off the slope; put back",)
 
 
 def _helper_notes(fit: RollFit) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -17,6 +18,9 @@ BAND: Final = 5.0
 stops wheel hop (10-15 Hz)."""
 FIT_RATE: Final = 25.0
 """Rows per second of the fit [Hz]."""
+NOISE_FROM: Final = 20.0
+NOISE_BAND: Final = 5.0
+"""Noise of the accelerometer is looked for in bands this wide from above wheel hop (10 to 15 Hz) on [Hz]."""
 VELOCITY_BAND: Final = 15.0
 """Low-pass of wheel speeds before their sign is taken [Hz]."""
 SLOW_BAND: Final = 1.5
@@ -57,6 +61,8 @@ class RollColumns:
         times wheelbase over speed [rad]: what a gyro that is not level takes for twist, per radian).
     per_turning : array
         Wheelbase over speed: ground twist per roll rate of the ground [s].
+    noise : float
+        White noise of the lateral force, variance per Hz [(m/s2)2/Hz].
     lost : dict
         Roll of an axle clipped to the dead zone of its bar [rad], where the bar has free play.
     slow : dict
@@ -75,6 +81,7 @@ class RollColumns:
     slow: dict[str, Floats]
     known: dict[str, Floats]
     per_turning: Floats
+    noise: float = 0.0
     lost: dict[Axle, Floats] = field(default_factory=dict)
 
 
@@ -151,8 +158,23 @@ def roll_columns(
         terms=terms,
         known=known,
         per_turning=per_turning[::every],
+        noise=_white_noise(motion.data["specific_force_y"].to_numpy(), rate),
         suspect=touched(bad, len(taps) // 2, every),
     )
+
+
+def _white_noise(force: Floats, rate: float) -> float:
+    """Return the variance per Hz of white noise in a force: the quietest of bands above wheel hop.
+
+    Anything that shakes the body is louder in other bands; a log that was filtered shows none.
+    """
+    edges = np.arange(NOISE_FROM, 0.35 * rate, NOISE_BAND)
+    if len(edges) < 2:
+        return 0.0
+    power = np.abs(np.fft.rfft(force - force.mean())) ** 2 * 2.0 / (rate * len(force))
+    lines = np.fft.rfftfreq(len(force), 1.0 / rate)
+    places = np.searchsorted(lines, edges)
+    return float(min(power[a:b].mean() for a, b in pairwise(places.tolist()) if b > a))
 
 
 def slow_part(column: Floats, rate: float) -> Floats:

@@ -17,7 +17,7 @@ from analyzer.constants import STANDARD_GRAVITY, Axle
 from analyzer.processing.filters import Bools, Floats
 from analyzer.processing.intervals import BlockError, block_error
 from analyzer.processing.lines import kept_part
-from analyzer.processing.roll_columns import GROUND, RollColumns
+from analyzer.processing.roll_columns import BAND, GROUND, SLOW_BAND, RollColumns
 from analyzer.processing.roll_fits import (
     KEEP,
     Mixed,
@@ -37,6 +37,8 @@ CLEAN_ENOUGH: Final = 0.998
 """Part of the roll's variance the equation must explain between the two forces: engineering judgement."""
 SHORTEST_S: Final = 4.0
 """Least usable time [s]: two cycles of a slow change of direction; engineering judgement."""
+MOST_ATTENUATION: Final = 0.2
+"""More than this is not put back: engineering judgement."""
 OPTIONAL: Final = ("damper asymmetry", "friction", "longitudinal force", "vertical force", "steer angle")
 
 
@@ -60,6 +62,8 @@ class RollFit:
     twist_terms, twist_errors : dict
         The same in the equation of the difference front - rear, in roll over the ground. That of ``ground
         twist`` is about -1 where gyro and pots see the ground twist.
+    attenuation : float
+        Part of the slope that noise of the accelerometer took off, put back here [1].
     per_tilt : dict
         Axle -> change of the slope per radian that the roll gyro's axis is not level [1 / (m/s2)].
     r_squared : float
@@ -86,6 +90,7 @@ class RollFit:
     used: Bools
     lateral_range: tuple[float, float]
     left_out: dict[str, float]
+    attenuation: float
     per_tilt: dict[Axle, float]
     residual: dict[Axle, Floats]
 
@@ -186,6 +191,16 @@ def _per_tilt(columns: RollColumns, used: Bools, mixed: Mixed, fits: list[MixFit
     return {axle: float(mixed.back[k, -1]) * shift for k, axle in enumerate(mixed.axles)}
 
 
+def _attenuation(columns: RollColumns, mix: MixFit, band: float) -> float:
+    """Return the part of a slope that white noise on its regressor takes off (errors in variables).
+
+    Noise of variance v on a regressor of which a variance q is its own takes v / (q + v) off the slope (any
+    text on regression); `band` is what the fit or its instruments let through [Hz].
+    """
+    row = mix.fit.influence[0]
+    return min(len(row) * columns.noise * band * float(row @ row), MOST_ATTENUATION)
+
+
 def _explained(residuals: Floats, rolls: list[Floats]) -> float:
     return min(1.0 - float(np.var(left) / np.var(roll)) for left, roll in zip(residuals, rolls, strict=True))
 
@@ -202,7 +217,10 @@ def _assemble(
     if len(mixed.rolls) > 1:
         columns, tyres = with_damped_tyres(columns, weights, fits[0].coefficients())
         fits.append(fit_twist(columns, used, mixed.rolls[1] + tyres[used], names))
-    slopes = mixed.back @ np.array([mix.fit.coefficients[0] for mix in fits])
+    weaker = [_attenuation(columns, fits[k], band) for k, band in enumerate((BAND, SLOW_BAND)[: len(fits)])]
+    slopes = mixed.back @ np.array(
+        [mix.fit.coefficients[0] / (1.0 - weak) for mix, weak in zip(fits, weaker, strict=True)]
+    )
     influence = np.column_stack([mix.influence for mix in fits]) @ mixed.back.T
     residuals = mixed.back @ np.vstack([mix.fit.residuals for mix in fits])
     force = columns.force[used]
@@ -221,6 +239,7 @@ def _assemble(
         used=used,
         lateral_range=(float(force.min()), float(force.max())),
         left_out=left_out,
+        attenuation=weaker[0],
         per_tilt=_per_tilt(columns, used, mixed, fits),
         residual={a: residuals[k] for k, a in enumerate(axles)},
     )
