@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from rich import box
 from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
 from analyzer.constants import AXLES
+from analyzer.report.console import plain_table, say, show
 from analyzer.report.wording import figure, label, sentence
 
 if TYPE_CHECKING:
@@ -37,29 +36,27 @@ def print_choice(choice: Choice, console: Console) -> None:
     console : Console
         Where to.
     """
-    _say(console, f"Wish: {sentence(choice.wish)}")
-    _say(console, sentence(choice.answer), style="bold")
-    _say(console, f"On the car now: {'; '.join(choice.present[a] for a in AXLES)}.")
-    _say(console, f"Looked at {choice.tried} settings; prediction from {choice.basis}.")
+    say(console, f"Wish: {sentence(choice.wish)}")
+    say(console, sentence(choice.answer), style="bold")
+    say(console, f"On the car now: {'; '.join(choice.present[a] for a in AXLES)}.")
+    say(console, f"Looked at {choice.tried} settings; prediction from {choice.basis}.")
     for line in choice.assumptions:
-        _say(console, f"  Taken for granted: {sentence(line)}")
+        say(console, f"  Taken for granted: {sentence(line)}")
     for number, option in enumerate(choice.options, start=1):
         _option(number, option, console)
-    _say(console, "")
+    say(console, "")
     for caution in choice.cautions:
-        _say(console, f"Caution: {sentence(caution)}")
+        say(console, f"Caution: {sentence(caution)}")
 
 
 def _option(number: int, option: Option, console: Console) -> None:
     title = "; ".join(option.changes) if option.changes else "leave the car as it is"
     meets = "meets the wish" if option.reached else "does not quite meet the wish"
-    _say(console, "")
-    _say(console, f"{number}. {label(title, 200)}: {meets}.", style="bold")
+    say(console, "")
+    say(console, f"{number}. {label(title, 200)}: {meets}.", style="bold")
     if option.chance is not None:
-        _say(console, f"   Chance that the wish is met, by the errors above: {_chance(option.chance)}.")
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 3), header_style="")
-    for place, column in enumerate(("figure", "now", "then", "change")):
-        table.add_column(column, justify="left" if place == 0 else "right", overflow="fold")
+        say(console, f"   Chance that the wish is met, by the errors above: {_chance(option.chance)}.")
+    table = plain_table(("figure", "now", "then", "change"), 1)
     for axle in AXLES:
         effect = option.effects[f"stiffness {axle}"]
         _row(table, f"roll stiffness {axle}, {effect.now.unit}", option, f"stiffness {axle}")
@@ -67,14 +64,14 @@ def _option(number: int, option: Option, console: Console) -> None:
         if key in option.effects:
             unit = option.effects[key].now.unit
             _row(table, words if unit == "1" else f"{words}, {unit}", option, key)
-    console.print(table)
+    show(console, table, indent=3, below=True)
     for axle, factor in option.stress_factor.items():
         if factor is not None:
-            _say(console, f"   Stress factor of the {axle} bar at full opposite travel: {factor:.2f}.")
+            say(console, f"   Stress factor of the {axle} bar at full opposite travel: {factor:.2f}.")
     if option.plan is not None:
-        _say(console, f"   To confirm it: {sentence(option.plan.words)}")
+        say(console, f"   To confirm it: {sentence(option.plan.words)}")
     for caution in option.cautions:
-        _say(console, f"   Mind: {sentence(caution)}")
+        say(console, f"   Mind: {sentence(caution)}")
 
 
 def _chance(chance: float) -> str:
@@ -87,9 +84,3 @@ def _chance(chance: float) -> str:
 def _row(table: Table, words: str, option: Option, key: str) -> None:
     effect = option.effects[key]
     table.add_row(words, *(figure(e, False) for e in (effect.now, effect.then, effect.change)))
-
-
-def _say(console: Console, line: str, style: str = "") -> None:
-    for piece in Text(line, style=style).wrap(console, console.width):
-        piece.rstrip()
-        console.print(piece)

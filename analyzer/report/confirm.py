@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from rich import box
 from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
 from analyzer.constants import AXLES
+from analyzer.report.console import plain_table, say, show
 from analyzer.report.verdict_text import change_words, comparison_answer, smallest_visible
 from analyzer.report.wording import figure, label, sentence, value_with_interval
 
@@ -36,18 +34,18 @@ def print_confirmation(confirmation: Confirmation, console: Console) -> None:
     _ledger(confirmation, console)
     _reasons(confirmation, console)
     _session(confirmation, console)
-    _say(console, "")
-    _say(console, f"Next: {sentence(confirmation.plan)}")
+    say(console, "")
+    say(console, f"Next: {sentence(confirmation.plan)}")
     for caution in confirmation.cautions:
-        _say(console, f"Caution: {sentence(caution)}")
+        say(console, f"Caution: {sentence(caution)}")
 
 
 def _verdict(confirmation: Confirmation, console: Console) -> None:
     comparison = confirmation.comparison
-    _say(console, comparison_answer(comparison), style="bold")
-    _say(console, sentence(comparison.reason))
-    _say(console, smallest_visible(comparison))
-    _say(console, f"The car as a whole: {change_words(confirmation.car_ratio, '95 % interval ')}.")
+    say(console, comparison_answer(comparison), style="bold")
+    say(console, sentence(comparison.reason))
+    say(console, smallest_visible(comparison))
+    say(console, f"The car as a whole: {change_words(confirmation.car_ratio, '95 % interval ')}.")
     line = f"Order of driving: {label(confirmation.order, 60)}"
     if confirmation.drift is None:
         line += "; drift cannot be told from this order"
@@ -55,71 +53,73 @@ def _verdict(confirmation: Confirmation, console: Console) -> None:
         drift = 100.0 * (confirmation.drift.value or 0.0)
         error = 100.0 * (confirmation.drift.std_error or 0.0)
         line += f"; drift of {drift:+.2f} ± {error:.2f} % per run taken out"
-    _say(console, line + ".")
+    say(console, line + ".")
     for text in (*comparison.differences, *comparison.notes):
-        _say(console, f"  {sentence(text)}")
+        say(console, f"  {sentence(text)}")
     changed = [item for item in confirmation.left_out if item.verdict is not comparison.verdict]
     for item in changed:
-        _say(console, f"  Without {label(item.run, _NAME)} the verdict would be: {item.verdict.value}.")
+        say(console, f"  Without {label(item.run, _NAME)} the verdict would be: {item.verdict.value}.")
     if confirmation.left_out and not changed:
-        _say(console, "  The verdict is the same whichever one run is left out.")
+        say(console, "  The verdict is the same whichever one run is left out.")
 
 
 def _stiffness(confirmation: Confirmation, console: Console) -> None:
-    table = _table("roll stiffness, N m/deg", "before", "after")
+    table = plain_table(("roll stiffness, N m/deg", "before", "after"), 1)
     for part in (*AXLES, "total"):
         pair = [r.measured[f"roll_stiffness_{part}"] for r in (confirmation.before, confirmation.after)]
         table.add_row("car" if part == "total" else part, *(figure(e, False) for e in pair))
-    console.print(table)
+    show(console, table, below=True)
 
 
 def _ledger(confirmation: Confirmation, console: Console) -> None:
-    table = _table("ledger", "before", "after", "change")
+    table = plain_table(("ledger", "before", "after", "change"), 1)
     for part in confirmation.parts:
         name = f"{part.name}, {part.before.unit}"
         table.add_row(name, *(figure(e, False) for e in (part.before, part.after, part.change)))
-    console.print(table)
+    show(console, table, below=True)
 
 
 def _reasons(confirmation: Confirmation, console: Console) -> None:
     reasons = confirmation.reasons
-    _say(console, f"Reasons: {sentence(reasons.answer)}", style="bold")
+    say(console, f"Reasons: {sentence(reasons.answer)}", style="bold")
     for line in reasons.figures:
-        _say(console, f"  {line}")
+        say(console, f"  {line}")
     if not reasons.ranked:
         return
-    _say(console, f"  {100.0 * reasons.none:3.0f} %  nothing but the errors of sheet and runs")
+    say(console, f"  {100.0 * reasons.none:3.0f} %  nothing but the errors of sheet and runs")
     for reason in reasons.ranked[:_MOST_REASONS]:
         size = f"{reason.size.notes[0]} {value_with_interval(reason.size)}"
-        _say(
+        say(
             console, f"  {100.0 * reason.probability:3.0f} %  {label(reason.name, 60)}: {size} if it is alone"
         )
         for line in (*reason.evidence, f"look at: {reason.check}"):
-            _say(console, f"         {label(line, 200)}")
+            say(console, f"         {label(line, 200)}")
 
 
 def _session(confirmation: Confirmation, console: Console) -> None:
     for model in confirmation.bars:
         _bar_settings(model, console)
     if len(confirmation.settings) > 2:
-        table = _table("set-up", "runs", "measured, N m/deg", "predicted", "sheet updated by the runs")
+        table = plain_table(
+            ("set-up", "runs", "measured, N m/deg", "predicted", "sheet updated by the runs"), 1
+        )
         for item in confirmation.settings:
             figures = (figure(e, False) for e in (item.measured, item.predicted, item.updated))
             table.add_row(label(item.setup, _NAME), str(item.runs), *figures)
-        _say(console, "Roll stiffness of the car on every set-up:")
-        console.print(table)
+        say(console, "Roll stiffness of the car on every set-up:")
+        show(console, table, below=True)
         for pair in confirmation.pairs:
             _pair(pair.before, pair.after, pair.ratio, pair.p_value, pair.different, console)
     if not confirmation.shown:
-        _say(
+        say(
             console,
             "The runs do not update the sheet: no roll was measured, or runs and sheet contradict each "
             "other; see the reasons.",
         )
     else:
-        _say(console, "What all runs together have shown, as a factor on the sheet:")
+        say(console, "What all runs together have shown, as a factor on the sheet:")
         for name, estimate in confirmation.shown.items():
-            _say(console, f"  {name}: {figure(estimate)} ({estimate.notes[0]}).")
+            say(console, f"  {name}: {figure(estimate)} ({estimate.notes[0]}).")
 
 
 def _bar_settings(model: AxleSettings, console: Console) -> None:
@@ -127,20 +127,20 @@ def _bar_settings(model: AxleSettings, console: Console) -> None:
         return
     days = [label(name, _NAME) for name in model.sessions if name]
     also = f", with the runs of {', '.join(days)}" if days else ""
-    _say(console, f"Settings of the {model.axle} bar{also}:")
-    table = _table("setting", "runs", "N m/deg", "predicted", "above softest", "predicted")
+    say(console, f"Settings of the {model.axle} bar{also}:")
+    table = plain_table(("setting", "runs", "N m/deg", "predicted", "above softest", "predicted"), 1)
     for item in model.settings:
         steps = ("", "") if item.step is None else (figure(item.step, False), _maybe(item.predicted_step))
         whole = (figure(item.measured, False), figure(item.predicted, False))
         table.add_row(label(item.setting, _NAME), str(item.runs), *whole, *steps)
-    console.print(table)
+    show(console, table, below=True)
     if len(model.settings) > 2:
         for pair in model.pairs:
             _pair(pair.before, pair.after, pair.ratio, pair.p_value, pair.different, console)
     springs = f"{figure(model.springs)}, predicted {figure(model.springs_predicted, False)}"
-    _say(console, f"  Without the bar the {model.axle} axle has {springs}.")
+    say(console, f"  Without the bar the {model.axle} axle has {springs}.")
     if model.friction.value is not None:
-        _say(console, f"  Dry friction of one {model.axle} corner: {figure(model.friction)} at the wheel.")
+        say(console, f"  Dry friction of one {model.axle} corner: {figure(model.friction)} at the wheel.")
 
 
 def _maybe(estimate: Estimate | None) -> str:
@@ -150,17 +150,4 @@ def _maybe(estimate: Estimate | None) -> str:
 def _pair(before: str, after: str, ratio: Estimate, chance: float, different: bool, console: Console) -> None:
     word = "different" if different else "not shown to differ"
     names = f"{label(before, _NAME)} and {label(after, _NAME)}"
-    _say(console, f"  {names}: {word}, {value_with_interval(ratio)}, chance {chance:.2g}.")
-
-
-def _table(*columns: str) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), header_style="")
-    for place, column in enumerate(columns):
-        table.add_column(column, justify="left" if place == 0 else "right", overflow="fold")
-    return table
-
-
-def _say(console: Console, line: str, style: str = "") -> None:
-    for piece in Text(line, style=style).wrap(console, console.width):
-        piece.rstrip()
-        console.print(piece)
+    say(console, f"  {names}: {word}, {value_with_interval(ratio)}, chance {chance:.2g}.")

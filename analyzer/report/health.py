@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from rich.console import Console
-from rich.markup import escape
-from rich.table import Table
 
+from analyzer.errors import one_line
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.report.console import say
+from analyzer.report.wording import clause, count, label, listed
 
 if TYPE_CHECKING:
     from analyzer.checking import CheckOutcome
 
-_STYLE = {Verdict.GOOD: "green", Verdict.NOT_TESTED: "dim", Verdict.SUSPECT: "yellow", Verdict.BAD: "red"}
+_STYLE: Final = {Verdict.SUSPECT: "yellow", Verdict.BAD: "red"}
 
 
 def health_json(outcome: CheckOutcome) -> dict[str, Any]:
@@ -48,9 +49,51 @@ def health_row_dict(row: HealthRow) -> dict[str, Any]:
 
 
 def print_health(outcome: CheckOutcome, console: Console) -> None:
-    """Print, per recording, one sentence, then every row that is not good, then what was done to read it."""
+    """Print what every log holds, every check that is not good and what to do, then how the logs were read.
+
+    Checks that could not be made, and steps of reading, are told once for all logs they belong to.
+    """
     for recording in outcome.recordings:
         _print_recording(recording, console)
+    _grouped(
+        console,
+        "Not tested",
+        [
+            (recording.run, f"{row.channel}, {row.check}: {clause(row.comment)}")
+            for recording in outcome.recordings
+            for row in recording.health
+            if row.verdict is Verdict.NOT_TESTED
+        ],
+    )
+    steps = [(recording.run, step) for recording in outcome.recordings for step in recording.steps]
+    _grouped(console, "How the logs were read", steps)
+    console.print()
+    say(console, _next_step(outcome), style="bold")
+
+
+def _grouped(console: Console, title: str, lines: list[tuple[str, str]]) -> None:
+    runs: dict[str, list[str]] = {}
+    for run, line in lines:
+        runs.setdefault(line, []).append(label(run, 24))
+    if not runs:
+        return
+    every = {run for run, _ in lines}
+    console.print()
+    say(console, title)
+    for line, names in runs.items():
+        which = "" if len(every) == 1 or len(set(names)) == len(every) else f" ({listed(names, 8)})"
+        say(console, f"  {one_line(line)}{which}", hang=4)
+
+
+def _next_step(outcome: CheckOutcome) -> str:
+    rows = [row for recording in outcome.recordings for row in recording.health]
+    if outcome.failed:
+        return f"{count(len(outcome.failed), 'log')} could not be read; the line below says why."
+    if any(row.verdict is Verdict.BAD for row in rows):
+        return "Bad channels are left out of all that needs them: mend sheet or sensor, then check again."
+    if any(row.verdict is Verdict.SUSPECT for row in rows):
+        return "Suspect channels are used: look at what is said about them, then go on with analyzer review."
+    return "Every check is good; go on with analyzer review."
 
 
 def recording_line(recording: Recording) -> str:
@@ -66,18 +109,13 @@ def recording_line(recording: Recording) -> str:
 
 
 def _print_recording(recording: Recording, console: Console) -> None:
-    name, _, rest = recording_line(recording).rpartition(": ")
-    console.print(f"[bold]{escape(name)}[/bold]: {escape(rest)}")
-    rows = [row for row in recording.health if row.verdict is not Verdict.GOOD]
-    if rows:
-        table = Table(box=None, pad_edge=False, show_edge=False)
-        for title in ("verdict", "channel", "check", "found", "what it means"):
-            table.add_column(title, overflow="fold")
-        for row in rows:
-            style = _STYLE[row.verdict]
-            found = "" if row.value is None else f"{row.value:.4g} {row.unit}".strip()
-            cells = (row.channel, row.check, found, row.comment)
-            table.add_row(f"[{style}]{row.verdict.value}[/{style}]", *(escape(cell) for cell in cells))
-        console.print(table)
-    for step in recording.steps:
-        console.print(f"  - {escape(step)}", style="dim")
+    say(console, one_line(recording_line(recording)), style="bold")
+    rows = [row for row in recording.health if row.verdict in _STYLE]
+    for row in sorted(rows, key=lambda row: row.verdict is not Verdict.BAD):
+        word = row.verdict.value
+        say(
+            console,
+            f"  {word + ':':9}{row.channel}, {row.check}: {clause(row.comment)}.",
+            style=_STYLE[row.verdict],
+            hang=9,
+        )

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from rich import box
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
+from analyzer.report.console import plain_table, say, show
 from analyzer.report.text import (
     CORNER_WORDS,
     driver_answer,
@@ -63,7 +62,7 @@ def print_summary(review: Review, console: Console) -> None:
 
 def _team(review: Review, console: Console) -> None:
     _heading(console, "Team", team_answer(review))
-    table = _table(("run", "set-up", "front deg/g", "rear deg/g", "bottomed", "checks"), right_from=2)
+    table = plain_table(("run", "set-up", "front deg/g", "rear deg/g", "bottomed", "checks"), right_from=2)
     found = findings(review)
     for run in review.runs:
         asked = sum(name == run.name for name, _ in found)
@@ -75,7 +74,7 @@ def _team(review: Review, console: Console) -> None:
             Text(str(len(run.bottoming))),
             Text(f"{asked} to look at" if asked else "good"),
         )
-    _show(table, console)
+    show(console, table)
     lines = [f"{label(name, _NAME)} left out: {clause(why)}" for name, why in review.failed.items()]
     same: dict[str, list[str]] = {}
     for name, row in found:
@@ -100,7 +99,7 @@ def _tuner(review: Review, console: Console) -> None:
         lines.append(smallest_visible(comparison))
         lines += [f"Also different: {clause(difference, 160)}." for difference in comparison.differences]
         _lines(console, [*lines, next_step(comparison)])
-    table = _table(("set-up", "quantity", "measured", "predicted", "ratio"), right_from=2)
+    table = plain_table(("set-up", "quantity", "measured", "predicted", "ratio"), right_from=2)
     for setup in review.setups:
         for row in lead_rows(setup):
             table.add_row(
@@ -111,7 +110,7 @@ def _tuner(review: Review, console: Console) -> None:
                 _figure(row.ratio),
             )
     if table.row_count:
-        _show(table, console)
+        show(console, table)
 
 
 def _driver(review: Review, console: Console) -> None:
@@ -119,7 +118,7 @@ def _driver(review: Review, console: Console) -> None:
     found = events(review)
     if not found:
         return
-    table = _table(("corner", "where", "run", "at", "into stop", "bank"), right_from=3)
+    table = plain_table(("corner", "where", "run", "at", "into stop", "bank"), right_from=3)
     for run, event in found[:_MOST_EVENTS]:
         table.add_row(
             Text(CORNER_WORDS[event.corner] + (", hard" if event.hard else "")),
@@ -129,7 +128,7 @@ def _driver(review: Review, console: Console) -> None:
             Text(millimetres(event.stop_compression, 1)),
             Text(degrees(event.bank)),
         )
-    _show(table, console)
+    show(console, table)
     if len(found) > _MOST_EVENTS:
         _lines(console, [f"{len(found) - _MOST_EVENTS} more in the report"])
     console.print()
@@ -139,28 +138,12 @@ def _driver(review: Review, console: Console) -> None:
 def _heading(console: Console, reader: str, answer: str) -> None:
     console.print()
     console.print(Text(reader, style="bold blue"))
-    for piece in Text(answer).wrap(console, console.width):
-        piece.rstrip()
-        console.print(piece)
+    say(console, answer)
 
 
 def _lines(console: Console, lines: list[str]) -> None:
     for line in lines:
-        for piece in Text(line).wrap(console, console.width - 2):
-            piece.rstrip()
-            console.print(Text("  ").append_text(piece))
-
-
-def _table(columns: tuple[str, ...], right_from: int) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0), header_style="")
-    for place, column in enumerate(columns):
-        table.add_column(column, justify="right" if place >= right_from else "left", overflow="fold")
-    return table
-
-
-def _show(table: Table, console: Console) -> None:
-    console.print()
-    console.print(table)
+        say(console, line, indent=2)
 
 
 def _cell(text: str, longest: int = _NAME) -> Text:

@@ -91,7 +91,8 @@ def _trust(review: Review) -> str:
     total = len(review.runs) + len(review.failed)
     found = findings(review)
     bad = sum(row.verdict is Verdict.BAD for _, row in found)
-    used = f"All {total} runs" if not review.failed else f"{len(review.runs)} of {total} runs"
+    every = "Both" if total == 2 else f"All {total}"
+    used = f"{every} runs" if not review.failed else f"{len(review.runs)} of {total} runs"
     if total == 1 and not review.failed:
         used = "The one run"
     if not found:
