@@ -102,7 +102,7 @@ def course_plate(review: Review) -> Plate | None:
         alt=driver_answer(review),
         figure=figure,
         note="One mark per event, all runs together: the larger, the further into the bump stop; filled: "
-        "hard. Below: measured bank of the road. Hatched: sections the course sheet calls banked.",
+        "hard. Below: bank of the road where it can be told. Hatched: banked by the course sheet.",
     )
 
 

@@ -22,7 +22,7 @@ def settings_table(review: Review) -> PageTable:
             number(item.measured),
             number(item.predicted),
             number(item.ratio),
-            Cell("softest") if item.step is None else number(item.step),
+            Cell("softest", number=True) if item.step is None else number(item.step),
             Cell(UNKNOWN, number=True) if item.predicted_step is None else number(item.predicted_step),
         )
         for model in models
@@ -48,9 +48,9 @@ def _remark(model: AxleSettings) -> str:
     friction = model.friction
     rubbing = ""
     if friction.value is not None:
-        rubbing = f"; dry friction of one corner {value_with_interval(friction)} N"
+        rubbing = f"; dry friction of one corner {value_with_interval(friction)}"
     return (
-        f"The {model.axle} axle without its bar: {value_with_interval(model.springs)} N m/deg, predicted "
+        f"The {model.axle} axle without its bar: {value_with_interval(model.springs)}, predicted "
         f"{value_with_interval(model.springs_predicted)}{rubbing}."
     )
 

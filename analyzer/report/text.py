@@ -130,7 +130,7 @@ def driver_answer(review: Review) -> str:
     hard = sum(event.hard for _, event in found)
     how = f", {hard} of them hard" if hard and len(found) > 1 else ", hard" if hard else ""
     return (
-        f"It bottomed {times} in {runs} of {count(len(review.runs), 'run')}{how}; hardest at the "
+        f"It bottomed {times} in {_of_all(runs, len(review.runs))}{how}; hardest at the "
         f"{CORNER_WORDS[worst.corner]} in {place(worst)}, {millimetres(worst.stop_compression, 1)} into the "
         f"bump stop ({name(run.name, 20)})."
     )
@@ -157,6 +157,13 @@ def driver_points(review: Review) -> tuple[str, ...]:
     if found[0][1].budget is not None:
         lines.append(f"The hardest one was {advice(found[0][1])}.")
     return (*lines, "What would clear each place: analyzer course writes the driver's sheet.")
+
+
+def _of_all(some: int, total: int) -> str:
+    """Return ``all 6 runs`` or ``4 of 6 runs``."""
+    if some == total:
+        return {1: "the one run", 2: "both runs"}.get(total, f"all {total} runs")
+    return f"{some} of {total} runs"
 
 
 def _times(number: int) -> str:

@@ -149,7 +149,7 @@ def test_driver_learns_where_which_corner_and_how_hard(review):
     answer = driver_answer(review)
 
     assert answer.startswith(
-        "It bottomed 12 times in 6 of 6 runs, 6 of them hard; hardest at the rear right in "
+        "It bottomed 12 times in all 6 runs, 6 of them hard; hardest at the rear right in "
     )
     assert " mm into the bump stop (r0" in answer
 

@@ -229,3 +229,52 @@ def test_a_large_figure_becomes_a_picture(review, monkeypatch):
 def test_colours_differ_also_in_black_and_white():
     assert len({style for _, style in plates.CORNER_LOOK.values()}) == 4
     assert len({marker for _, marker in plates.SETUP_LOOK}) == len(plates.SETUP_LOOK)
+
+
+def drawn_points(axes, marker_face=None):
+    """Return place and value of every lone marker, those filled with white apart."""
+    lone = [line for line in axes.get_lines() if len(line.get_xdata()) == 1]
+    return [
+        (float(line.get_xdata()[0]), float(line.get_ydata()[0]))
+        for line in lone
+        if (line.get_markerfacecolor() == "white") == (marker_face == "white")
+    ]
+
+
+def spans(axes):
+    """Return both ends of every horizontal bar, rounded."""
+    return {
+        tuple(round(float(x), 9) for x in line.get_xdata())
+        for line in axes.get_lines()
+        if len(line.get_xdata()) == 2 and line.get_ydata()[0] == line.get_ydata()[1]
+    }
+
+
+def test_the_sample_sessions_gradients_are_drawn_as_measured_and_predicted(sample_review):
+    axes = run_plate(sample_review).figure.axes
+    predicted = {setup.name: setup.predicted.roll_gradient for setup in sample_review.setups}
+
+    for panel, axle in zip(axes, ("front", "rear"), strict=True):
+        measured = [run.roll_gradient[axle] for run in sample_review.runs]
+        expected = [predicted[run.setup][axle] for run in sample_review.runs]
+        assert [x for x, _ in drawn_points(panel)] == pytest.approx([e.value for e in measured])
+        assert [x for x, _ in drawn_points(panel, "white")] == pytest.approx([e.value for e in expected])
+        for estimate in (*measured, *expected):
+            assert tuple(round(end, 9) for end in estimate.interval) in spans(panel)
+
+
+def test_the_sample_sessions_change_is_drawn_with_both_intervals(sample_review):
+    comparison = sample_review.comparisons[0]
+    axes = change_plate(sample_review.comparisons).figure.axes[0]
+
+    for estimate in (comparison.stiffness_ratio, comparison.predicted_ratio):
+        assert tuple(round(end, 9) for end in estimate.interval) in spans(axes)
+
+
+def test_the_sample_sessions_events_are_all_on_the_course(sample_review):
+    rows = course_plate(sample_review).figure.axes[0]
+    total = sum(len(run.bottoming) for run in sample_review.runs)
+    marks = [line for line in rows.get_lines() if line.get_marker() == "v"]
+
+    assert total > 10
+    assert sum(len(line.get_xdata()) for line in marks) == total
