@@ -11,6 +11,7 @@ from analyzer.comparison.bar_settings import axle_settings
 from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
 from analyzer.comparison.setups import run_stiffness_ratio, setup_results
+from analyzer.comparison.stiffness import with_moment_kept
 from analyzer.errors import AnalyzerError, LogError, SheetError
 from analyzer.ingest.reading import read_recording
 from analyzer.ingest.recording import Recording
@@ -166,6 +167,7 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
         recordings.append(replace(recording, health=(*recording.health, *estimates.checks)))
         runs.append(estimates)
     tell("comparing", steps - 1, steps)
+    runs = list(with_moment_kept(runs))
     setups = setup_results(session.car, session.sheet.setups, runs, predictions)
     return Review(
         session=session,

@@ -14,7 +14,14 @@ from analyzer.comparison.pair import mean_gradients
 from analyzer.comparison.pooling import GroupFit, RunValue, fit_groups
 from analyzer.comparison.random_effects import Floats
 from analyzer.comparison.setups import scatter_prior, stiffness_values
-from analyzer.comparison.stiffness import roll_sheet, sensitivity, sensor_scale, stiffness, wheel_scale
+from analyzer.comparison.stiffness import (
+    kept_error,
+    roll_sheet,
+    sensitivity,
+    sensor_scale,
+    stiffness,
+    wheel_scale,
+)
 from analyzer.constants import AXLES, Axle
 from analyzer.prediction.propagation import Propagated, Values, propagate
 from analyzer.prediction.results import SetupPrediction
@@ -38,7 +45,7 @@ class AxleModel:
     errors : Propagated
         What the errors of the sheet do to measured and predicted stiffness.
     sensor : dict
-        Setting -> relative error of its stiffness from the sensors of each axle.
+        Setting -> relative error of its stiffness from the sensors of each axle and from the moment kept.
     runs : tuple of RunEstimates
         That count.
     left_out : tuple of str
@@ -210,5 +217,6 @@ def _sensor(
                 if each in run.roll_gradient_body
             ]
             parts.append(slopes.get(each, 0.0) * float(np.mean(scales)) if scales else 0.0)
+        parts.append(sum(slopes.values()) * kept_error(own))
         found[setting] = tuple(parts)
     return found

@@ -98,13 +98,14 @@ def confirm(
     calibration = calibrate(car, joined.setups, joined.runs)
     conditions = {run.name: run.conditions for run in session.runs}
     fit = session_fit(car, runs, predictions)
+    drift = _drift(car, results, comparison, runs)
     return Confirmation(
         comparison=comparison,
         before=results[before],
         after=results[after],
         car_ratio=_car_ratio(car, results, comparison, change, runs, others),
         order=driving_order(runs, before, after),
-        drift=_drift(car, results, comparison, runs),
+        drift=drift,
         parts=change_parts(car, results[before], results[after], comparison),
         left_out=_left_out(car, results, change, runs, others),
         reasons=find_reasons(
@@ -114,7 +115,7 @@ def confirm(
         pairs=setting_pairs(car, list(results.values()), fit),
         bars=joined_settings(car, joined),
         shown={} if calibration is None else calibration.shown,
-        plan=_plan(comparison),
+        plan=_plan(comparison, drift),
         cautions=CAUTIONS,
     )
 
@@ -199,13 +200,16 @@ def _left_out(
     return tuple(found)
 
 
-def _plan(comparison: Comparison) -> str:
+def _plan(comparison: Comparison, drift: Estimate | None) -> str:
     """Return what to drive next to settle or to confirm the verdict."""
     ratio, predicted = comparison.stiffness_ratio, comparison.predicted_ratio
     if ratio.value is None or ratio.std_error is None or ratio.n is None:
         return "drive at least three runs on each set-up, in turns"
     if comparison.verdict is not ChangeVerdict.CANNOT_TELL:
-        return "the verdict stands with these runs; one more run of the first set-up at the end shows drift"
+        stands = "the verdict stands with these runs"
+        if drift is not None:
+            return f"{stands}; drift has been taken out, so no more are needed"
+        return f"{stands}; one more run on {comparison.before} would show whether drift is in it"
     if ratio.interval is not None and not ratio.interval[0] <= 1.0 <= ratio.interval[1]:
         return "no number of runs settles it while something else differs between the set-ups; see above"
     if not predicted.value or abs(math.log(predicted.value)) < 1e-6:

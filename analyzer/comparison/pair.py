@@ -13,6 +13,7 @@ from analyzer.comparison.ledger import sheet_roll
 from analyzer.comparison.results import SetupResult
 from analyzer.comparison.stiffness import (
     Target,
+    kept_error,
     measured_gradients,
     other_axle,
     roll_sheet,
@@ -143,6 +144,13 @@ def _sensor_errors(pair: Pair, roll: Mapping[str, Mapping[Axle, float]]) -> tupl
         before, after = old_slopes.get(axle, 0.0), new_slopes.get(axle, 0.0)
         relative.append((after - before) * scale)
         absolute.append((new * after - old * before) * scale)
+    # What the moment kept is known to, for set-ups driven harder or less hard than the other.
+    kept = [kept_error(pair.own(result)) for result in (pair.before, pair.after)]
+    before, after = (
+        sum(slopes.values()) * error for slopes, error in zip((old_slopes, new_slopes), kept, strict=True)
+    )
+    relative.append(after - before)
+    absolute.append(new * after - old * before)
     return math.hypot(*relative), math.hypot(*absolute)
 
 

@@ -152,6 +152,10 @@ def _gap(comparison: Comparison) -> Estimate:
 
 
 def _bare_difference(before: Estimate, after: Estimate) -> Estimate:
+    """Return the change of the axle that was not compared, with the error of the runs alone."""
     value = (after.value or 0.0) - (before.value or 0.0)
-    note = "no error given: the bar of this axle is not what was compared, and the sheet's errors are shared"
-    return Estimate(value=value, unit=before.unit, method="after less before", notes=(note,))
+    note = "error of the runs alone: what the sheet leaves open is common to both set-ups"
+    if before.std_error is None or after.std_error is None:
+        return Estimate(value=value, unit=before.unit, method="after less before", notes=(note,))
+    std = math.hypot(before.std_error, after.std_error)
+    return Estimate(value, before.unit, std, method="after less before", notes=(note,))

@@ -24,7 +24,9 @@ from analyzer.comparison.stiffness import (
     WRONG_SIGN,
     RunStiffness,
     Target,
+    kept_error,
     measured_gradients,
+    moment_kept,
     other_axle,
     roll_sheet,
     run_stiffness,
@@ -224,7 +226,8 @@ def _setup_result(
     measured: dict[str, Estimate] = {}
     rows: list[Ledger] = []
     roll = {a: _mean_roll(pooled, name, a) for a in AXLES}
-    shown = {a: value for a, value in roll.items() if value is not None}
+    kept = float(np.mean([moment_kept(run) for run in own])) if own else 1.0
+    shown = {a: value / kept for a, value in roll.items() if value is not None}
     errors = setup_sheet_errors(car, hardware, shown) if shown else None
     for target in TARGETS:
         key = f"roll_stiffness_{target}"
@@ -303,7 +306,7 @@ def _calibration(own: Sequence[RunEstimates], pick: Pick) -> float | None:
 
 
 def _sensor_error(car: CarSheet, own: Sequence[RunEstimates], errors: SheetErrors, target: Target) -> float:
-    """Return the relative error of a stiffness from the sensors' scales, common to all runs."""
+    """Return the relative error of a stiffness from the sensors and the moment kept, common to all runs."""
     parts = []
     for axle, slope in errors.sensitivity(target).items():
         scales = [
@@ -312,7 +315,8 @@ def _sensor_error(car: CarSheet, own: Sequence[RunEstimates], errors: SheetError
             if axle in run.roll_gradient_body
         ]
         parts.append(slope * float(np.mean(scales)) if scales else 0.0)
-    return math.hypot(*parts)
+    whole = sum(errors.sensitivity(target).values())
+    return math.hypot(*parts, whole * kept_error(own))
 
 
 def _axle_notes(target: Target, shown: Mapping[Axle, float]) -> tuple[str, ...]:

@@ -13,8 +13,8 @@ K = M / (q_f s_f + q_r s_r), q being each axle's part of the predicted stiffness
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -34,6 +34,7 @@ TARGETS: Final[tuple[Target, ...]] = ("front", "rear", "total")
 
 STIFFNESS_UNIT: Final = "N m/deg"
 GRADIENT_UNIT: Final = "deg/g"
+MOMENT_KEPT: Final = "roll_moment_kept"
 WRONG_SIGN: Final = "roll against lateral force has the wrong sign; check pots and accelerometer"
 
 
@@ -180,13 +181,53 @@ def run_stiffness(target: Target, run: RunEstimates, sheet: RollSheet) -> RunSti
 
 
 def measured_gradients(run: RunEstimates) -> dict[Axle, float]:
-    """Return the body-axes gradients a run has [deg/g]; those that are not positive mean nothing."""
+    """Return the body-axes gradients a run has [deg/g]; those that are not positive mean nothing.
+
+    They are brought to small lateral forces, for which the sheet's roll moment holds: K_f s_f + K_r s_r is
+    M times the part of the moment that was kept over the forces of the run, so s over that part stands
+    with M. The harder a run was driven the less is kept; runs driven differently then show the same car.
+    """
+    kept = moment_kept(run)
     found: dict[Axle, float] = {}
     for axle in AXLES:
         estimate = run.roll_gradient_body.get(axle)
         if estimate is not None and estimate.value is not None and estimate.value > 0.0:
-            found[axle] = estimate.value
+            found[axle] = estimate.value / kept
     return found
+
+
+def moment_kept(run: RunEstimates) -> float:
+    """Return the part of the sheet's roll moment that reached springs and bars; 1 where it is not known."""
+    kept = run.further.get(MOMENT_KEPT)
+    return 1.0 if kept is None or not kept.value else kept.value
+
+
+def kept_error(runs: Sequence[RunEstimates]) -> float:
+    """Return the relative error of that part, common to the runs."""
+    errors = []
+    for run in runs:
+        kept = run.further.get(MOMENT_KEPT)
+        if kept is not None and kept.value and kept.calibration is not None:
+            errors.append(kept.calibration / kept.value)
+    return float(np.mean(errors)) if errors else 0.0
+
+
+def with_moment_kept(runs: Sequence[RunEstimates]) -> tuple[RunEstimates, ...]:
+    """Return the runs with the mean of the others' part of the moment where a run shows none of its own.
+
+    Without it such a run would stand a few percent apart from the others for no reason of the car.
+    """
+    known = [run.further[MOMENT_KEPT] for run in runs if MOMENT_KEPT in run.further]
+    values = [estimate.value for estimate in known if estimate.value]
+    if not values or len(known) == len(runs):
+        return tuple(runs)
+    taken = replace(known[0], value=float(np.mean(values)), notes=("mean of the other runs",))
+    return tuple(
+        run
+        if MOMENT_KEPT in run.further or not any(e.value for e in run.roll_gradient_body.values())
+        else replace(run, further={**run.further, MOMENT_KEPT: taken})
+        for run in runs
+    )
 
 
 def no_gradient_reason(run: RunEstimates) -> str:

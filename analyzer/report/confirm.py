@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 from rich.console import Console
 
-from analyzer.constants import AXLES
 from analyzer.report.console import plain_table, say, show
-from analyzer.report.verdict_text import change_words, comparison_answer, smallest_visible
+from analyzer.report.verdict_text import change_words, comparison_answer, next_step, smallest_visible
 from analyzer.report.wording import figure, label, sentence, value_with_interval
 
 if TYPE_CHECKING:
@@ -16,7 +15,16 @@ if TYPE_CHECKING:
     from analyzer.estimate import Estimate
 
 _MOST_REASONS: Final = 5
+_FEW_REASONS: Final = 2
+"""Reasons named where the errors explain what was seen: the likeliest, in case the tuner knows better."""
+_NONE_NEEDED: Final = 0.5
 _NAME: Final = 24
+_KINDS: Final = {
+    "N m/deg": "roll stiffness, N m/deg",
+    "deg/g": "roll, deg/g",
+    "N/g": "load moved per g, N/g",
+}
+"""Unit of the ledger's lines and the head of their table."""
 
 
 def print_confirmation(confirmation: Confirmation, console: Console) -> None:
@@ -30,12 +38,11 @@ def print_confirmation(confirmation: Confirmation, console: Console) -> None:
         Where to.
     """
     _verdict(confirmation, console)
-    _stiffness(confirmation, console)
-    _ledger(confirmation, console)
+    _next(confirmation, console)
+    _parts(confirmation, console)
     _reasons(confirmation, console)
     _session(confirmation, console)
     say(console, "")
-    say(console, f"Next: {sentence(confirmation.plan)}")
     for caution in confirmation.cautions:
         say(console, f"Caution: {sentence(caution)}")
 
@@ -45,7 +52,9 @@ def _verdict(confirmation: Confirmation, console: Console) -> None:
     say(console, comparison_answer(comparison), style="bold")
     say(console, sentence(comparison.reason))
     say(console, smallest_visible(comparison))
-    say(console, f"The car as a whole: {change_words(confirmation.car_ratio, '95 % interval ')}.")
+    say(
+        console, f"Roll stiffness of the whole car: {change_words(confirmation.car_ratio, '95 % interval ')}."
+    )
     line = f"Order of driving: {label(confirmation.order, 60)}"
     if confirmation.drift is None:
         line += "; drift cannot be told from this order"
@@ -63,36 +72,40 @@ def _verdict(confirmation: Confirmation, console: Console) -> None:
         say(console, "  The verdict is the same whichever one run is left out.")
 
 
-def _stiffness(confirmation: Confirmation, console: Console) -> None:
-    table = plain_table(("roll stiffness, N m/deg", "before", "after"), 1)
-    for part in (*AXLES, "total"):
-        pair = [r.measured[f"roll_stiffness_{part}"] for r in (confirmation.before, confirmation.after)]
-        table.add_row("car" if part == "total" else part, *(figure(e, False) for e in pair))
-    show(console, table, below=True)
+def _next(confirmation: Confirmation, console: Console) -> None:
+    say(console, next_step(confirmation.comparison), style="bold")
+    say(console, f"Runs: {sentence(confirmation.plan)}")
 
 
-def _ledger(confirmation: Confirmation, console: Console) -> None:
-    table = plain_table(("ledger", "before", "after", "change"), 1)
-    for part in confirmation.parts:
-        name = f"{part.name}, {part.before.unit}"
-        table.add_row(name, *(figure(e, False) for e in (part.before, part.after, part.change)))
-    show(console, table, below=True)
+def _parts(confirmation: Confirmation, console: Console) -> None:
+    """Print the ledger, one table per kind of figure."""
+    for unit, words in _KINDS.items():
+        table = plain_table((words, "before", "after", "change"), 1)
+        rows = [part for part in confirmation.parts if part.before.unit == unit]
+        for part in rows:
+            table.add_row(part.name, *(figure(e, False) for e in (part.before, part.after, part.change)))
+        if unit == "N m/deg":
+            pair = [r.measured["roll_stiffness_total"] for r in (confirmation.before, confirmation.after)]
+            table.add_row("car measured", *(figure(e, False) for e in pair), "")
+        if rows:
+            show(console, table, below=unit == "N/g")
 
 
 def _reasons(confirmation: Confirmation, console: Console) -> None:
     reasons = confirmation.reasons
     say(console, f"Reasons: {sentence(reasons.answer)}", style="bold")
-    for line in reasons.figures:
+    needed = reasons.none < _NONE_NEEDED
+    for line in reasons.figures if needed else ():
         say(console, f"  {line}")
     if not reasons.ranked:
         return
     say(console, f"  {100.0 * reasons.none:3.0f} %  nothing but the errors of sheet and runs")
-    for reason in reasons.ranked[:_MOST_REASONS]:
+    for reason in reasons.ranked[: _MOST_REASONS if needed else _FEW_REASONS]:
         size = f"{reason.size.notes[0]} {value_with_interval(reason.size)}"
         say(
             console, f"  {100.0 * reason.probability:3.0f} %  {label(reason.name, 60)}: {size} if it is alone"
         )
-        for line in (*reason.evidence, f"look at: {reason.check}"):
+        for line in (*reason.evidence, f"look at: {reason.check}") if needed else reason.evidence:
             say(console, f"         {label(line, 200)}")
 
 
