@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
-from analyzer.errors import AnalyzerError
-from analyzer.files import write_together
+from analyzer.errors import AnalyzerError, one_line
+from analyzer.files import write_together, write_whole_with
 from analyzer.ingest.starter import starter_sheets
 
 
@@ -28,8 +29,14 @@ def start_folder(folder: Path, log: Path) -> list[Path]:
     for name in [*sheets, *([] if beside else [log.name])]:
         if (folder / name).exists():
             raise AnalyzerError(f"{folder / name}: is there already; name an empty or new folder")
-    contents = {name: text.encode() for name, text in sheets.items()}
-    if not beside:
-        contents[log.name] = log.read_bytes()
-    write_together({folder / name: content for name, content in reversed(contents.items())})
-    return [folder / name for name in contents]
+    contents = {folder / name: text.encode() for name, text in sheets.items()}
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if not beside:
+            # A log may be larger than memory.
+            write_whole_with(copy, lambda part: shutil.copyfile(log, part))
+        write_together(dict(reversed(contents.items())))
+    except OSError as error:
+        reason = error.strerror or "cannot be written"
+        raise AnalyzerError(f"{one_line(str(folder), 200)}: {reason}; name a folder elsewhere") from None
+    return [*contents, *([] if beside else [copy])]

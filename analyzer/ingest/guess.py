@@ -160,6 +160,7 @@ def _guess_table(path: Path) -> Guesses:
         guess = guess_name(cell, index)
         if guess is None:
             continue
+        guess = replace(guess, column=_told_apart(header, index))
         if guess.house in found:
             notes.append(
                 f'"{cell.full}" could be {guess.house}, too; "{found[guess.house].column}" was taken'
@@ -181,7 +182,16 @@ def _guess_table(path: Path) -> Guesses:
     unused = tuple(cell.full for i, cell in enumerate(header) if i not in used)
     if time is None:
         return Guesses(tuple(found.values()), None, unused, tuple(notes))
-    return Guesses(tuple(found.values()), time.column, unused, tuple(notes), time.unit, time.reason)
+    return Guesses(
+        tuple(found.values()), _told_apart(header, time.index), unused, tuple(notes), time.unit, time.reason
+    )
+
+
+def _told_apart(header: Sequence[HeaderCell], index: int) -> str:
+    """Return the name of a column as a sheet must write it: numbered where several bear the same."""
+    full = header[index].full
+    alike = [i for i, cell in enumerate(header) if cell.full == full]
+    return full if len(alike) == 1 else f"{full} #{alike.index(index) + 1}"
 
 
 def words_of(name: str) -> list[str]:

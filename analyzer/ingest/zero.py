@@ -16,8 +16,8 @@ from analyzer.uncertain import Uncertain
 Floats = NDArray[np.float64]
 
 ZERO_TOLERANCE: Final = 0.004
-"""Standing reading that still agrees with the calibration's zero [m]: friction and fuel move a car that
-stands by a few millimetres (engineering judgement)."""
+"""Standing reading that raises no question about the calibration [m]: friction and fuel move a standing car
+by a few millimetres (engineering judgement)."""
 STANDING_SECONDS: Final = 2.0
 STILL_TRAVEL: Final = 0.0008
 """Spread of a pot on a standing car, engine running [m]; engineering judgement."""
@@ -252,11 +252,11 @@ def _twist(rest: _Rest, running: dict[str, AxleZero], axle: str) -> float | None
 
 
 def _settle(done: Zeroed, name: str, reading: _Reading, stated: bool) -> None:
-    """Take the reading as zero, or keep the calibration's zero where it agrees; say which."""
+    """Take the reading as zero, or keep the calibration's where both agree within the error; say which."""
     size = f"{reading.value * 1000.0:.1f} ± {reading.std * 1000.0:.1f} mm"
     limit = ZERO_TOLERANCE + (2.0 * reading.std if reading.driving_only else 0.0)
     off = abs(reading.value) > limit
-    kept = not (stated or off)
+    kept = not stated and abs(reading.value) <= 2.0 * reading.std
     done.std[name] = float(np.hypot(reading.value, reading.std)) if kept else reading.std
     keys = f'logger.channels.{name}.static, runs.level, logger.zero = "calibration"'
     if not kept:
@@ -265,8 +265,10 @@ def _settle(done: Zeroed, name: str, reading: _Reading, stated: bool) -> None:
     text = f"Reads {size} {reading.how}{reading.torn}"
     if stated:
         end = "." if not reading.torn else "; state static or another level stretch."
+    elif off:
+        end = "; this was made zero. State static or level in the sheets to settle it."
     else:
-        end = "; this was made zero. State static or level in the sheets to settle it." if off else "."
+        end = "; it agrees with the calibration." if kept else "; this was made zero."
     verdict = Verdict.SUSPECT if reading.torn or (off and not stated) else Verdict.GOOD
     threshold = None if stated else limit * 1000.0
     done.health.append(HealthRow("zero", name, verdict, reading.value * 1000.0, threshold, "mm", text + end))
