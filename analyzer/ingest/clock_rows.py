@@ -32,14 +32,16 @@ def stated_clock(match: ClockMatch | None, file: LogFile) -> HealthRow:
     return HealthRow("clock offset", "time", verdict, match.offset, STATED_TOLERANCE, "s", text)
 
 
-def _same_stamps(a: NDArray[np.float64], b: NDArray[np.float64]) -> bool:
-    """Return whether two logs bear the same stamps, and such as two clocks would not give by chance.
+def one_clock(first: LogFile, file: LogFile) -> HealthRow | None:
+    """Return the row for two logs that bear the same stamps, and such as two clocks would not give by chance.
 
-    Any logger may begin at 0 and count evenly.
+    Any logger may begin at 0 and count evenly: such stamps tell nothing.
     """
-    if len(a) != len(b) or not bool(np.all(a == b)):
-        return False
-    return bool(a[0] != 0.0 or np.ptp(np.diff(a)) > 1e-6)
+    a, b = first.seconds, file.seconds
+    if len(a) != len(b) or not bool(np.all(a == b)) or (a[0] == 0.0 and np.ptp(np.diff(a)) < 1e-6):
+        return None
+    text = f"{file.path.name}: bears the stamps of {first.path.name} row by row, so both are on one clock."
+    return HealthRow("clock offset", "time", Verdict.NOT_TESTED, None, None, "s", text)
 
 
 def found_clock(
@@ -64,10 +66,6 @@ def found_clock(
         verdict = Verdict.GOOD if fine else Verdict.SUSPECT
         row = HealthRow("clock offset", "time", verdict, match.std_error, GOOD_ERROR, "s", text + ".")
         return row, match.apply(file.seconds), text + " (runs.clock_offsets)"
-    if _same_stamps(first.seconds, file.seconds):
-        text = f"{name}: bears the stamps of {first.path.name} row by row, so both are on one clock"
-        row = HealthRow("clock offset", "time", Verdict.NOT_TESTED, None, None, "s", text + ".")
-        return row, file.seconds, text + " (runs.clock_offsets)"
     overlap = min(first.seconds[-1], file.seconds[-1]) - max(first.seconds[0], file.seconds[0])
     absolute = first.origin is not None and file.origin is not None
     if absolute and overlap > 0:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from analyzer.errors import LogError
 from analyzer.ingest.blocks import Blocks
 from analyzer.ingest.calibration import static_reading
-from analyzer.ingest.clock_rows import found_clock, stated_clock
+from analyzer.ingest.clock_rows import found_clock, one_clock, stated_clock
 from analyzer.ingest.clocks import ClockMatch, match_clocks
 from analyzer.ingest.files import hash_meanwhile
 from analyzer.ingest.guess import guess_channels, require_any
@@ -184,6 +184,11 @@ def _align_clocks(made: _Assembly, groups: list[list[LogFile]], offsets: Sequenc
             made.steps.append(
                 f"{group[0].path.name}: {offsets[index]:+g} s on its clock (runs.clock_offsets)"
             )
+        same = one_clock(groups[0][0], group[0]) if offsets is None else None
+        if same is not None:
+            made.health.append(same)
+            made.steps.append(same.comment.rstrip(".") + " (runs.clock_offsets)")
+            continue
         first, file, match = _best_pair(groups[0], group)
         if offsets is not None:
             made.health.append(stated_clock(match, file))
