@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from analyzer.session import Review
 
 Kind = Literal["svg", "png", "pdf"]
+_OPENING: Final = 4.2
+"""Room a part wants at its start, for its answer and its first figure [in]."""
 KINDS: Final[tuple[Kind, ...]] = ("svg", "png", "pdf")
 
 
@@ -93,15 +95,15 @@ def _fill(paper: Paper, review: Review) -> None:
     paper.text(f"{label(review.session.car.name)}, {len(review.runs)} runs", 9, GREY)
     for content in page_parts(review, lambda _what: None):
         paper.space(0.25)
+        paper.keep(_OPENING)
         paper.text(content.reader, 10, bold=True)
         paper.text(content.question, 8, GREY)
         paper.space(0.08)
         paper.text(content.answer, 13, serif=True)
-        paper.space(0.06)
-        for point in content.points:
-            paper.text(f"– {point}", 8.5)
         paper.space(0.15)
         paper.plates(list(content.plates))
+        for point in content.points:
+            paper.text(f"– {point}", 8.5)
         for table in content.tables:
             paper.table(table)
     paper.space(0.25)

@@ -70,6 +70,11 @@ class Paper:
                 weight="bold" if bold else "normal",
             )
 
+    def keep(self, inches: float) -> None:
+        """Start a new sheet unless this much room is left: what follows belongs together."""
+        if self._sheet is not None and self._used + inches > HEIGHT - MARGIN:
+            self.turn()
+
     def space(self, inches: float) -> None:
         """Leave some room, unless a new sheet begins anyway."""
         if self._sheet is not None:
