@@ -211,9 +211,10 @@ class Split:
         Suspension roll per lateral specific force in body axes, per axle [deg/g].
     left_share : dict
         Mean of left / (left + right) while cornering, per axle whose loads are known [1].
-    share_per_g : dict
-        Slope of the left share on lateral specific force in body axes [1/g]; negative, since load moves to
-        the right in a left turn. Unlike the mean it does not depend on how hard the part was driven.
+    share_slope : dict
+        Slope of the left share on lateral over vertical specific force, body axes [1]; negative, since load
+        moves to the right in a left turn. Unlike the mean it depends neither on how hard the part was driven
+        nor on the load a bank adds.
     """
 
     kind: str
@@ -221,7 +222,7 @@ class Split:
     seconds: float
     roll_gradient_body: dict[str, Estimate]
     left_share: dict[Axle, Estimate]
-    share_per_g: dict[Axle, Estimate]
+    share_slope: dict[Axle, Estimate]
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +232,7 @@ class Difference:
     Parameters
     ----------
     quantity : str
-        ``roll_gradient_body`` or ``share_per_g``.
+        ``roll_gradient_body`` or ``share_slope``.
     axle : Axle
         Which axle.
     first, second : str

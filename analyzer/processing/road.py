@@ -38,8 +38,9 @@ half the width of the low-pass, over which both sides are mixed. Checked on a ri
 QUICK: Final = 0.3 * STANDARD_GRAVITY
 """Change of lateral force per second from which a passage through zero is a change of side [m/s3]:
 engineering judgement; a drift changes side at 0.5 to 2 g per second."""
-UNKNOWN: Final = np.radians(3.0)
-"""Error from which a bank is called not known [rad]: engineering judgement, below `BANKED`."""
+UNKNOWN: Final = np.radians(5.0)
+"""Error from which a bank is called not known [rad]: engineering judgement; the stated error is on the safe
+side by a factor of three on a rigid-body model."""
 SHORTEST_S: Final = 0.8
 """Shortest stretch that is named [s]: about the width of the low-pass."""
 

@@ -103,12 +103,27 @@ def estimate_run(
         notes=_notes(recording, car, stops, contact, driving, motion)
         + gap_notes(gaps)
         + figures.notes
-        + difference_notes(differences),
+        + difference_notes(differences)
+        + _unplaced(course, motion, driving),
         topping=_events(source, {axle: droop_end(car, axle) for axle in AXLES}, "full droop"),
         stops=gaps,
         checks=closure_checks(closing) + figures.checks,
         splits=splits,
         differences=differences,
+    )
+
+
+def _unplaced(course: CourseSheet | None, motion: Motion, driving: Bools) -> tuple[str, ...]:
+    """Return a note when a hole in the speed keeps sections that stand by distance from being placed."""
+    by_distance = course is not None and any(s.start.distance_m is not None for s in course.sections)
+    if not by_distance or "distance" not in motion.data or not driving.any():
+        return ()
+    away = float(np.mean(motion.suspect["distance"].to_numpy()[driving]))
+    if away == 0.0:
+        return ()
+    return (
+        f"a hole in the speed leaves the distance unknown in {100 * away:.0f} % of the moving time: sections "
+        "of the course sheet are not placed there (analyzer course lays runs over each other in more ways)",
     )
 
 

@@ -35,7 +35,7 @@ LEVEL: Final = 0.95
 """Level at which all differences of a run together hold; each one is held to a share of it (Bonferroni)."""
 QUANTITIES: Final = {
     "roll_gradient_body": "roll per lateral force",
-    "share_per_g": "left share per lateral force",
+    "share_slope": "left share per lateral over vertical force",
 }
 PAIRS: Final = (("left corners", "right corners"), ("banked", "flat"), ("early", "late"))
 
@@ -134,7 +134,7 @@ def _gradients(parts: Parts, mask: Bools) -> dict[str, Estimate]:
 
 
 def _shares(parts: Parts, axle: Axle, mask: Bools) -> tuple[Estimate, Estimate]:
-    """Return the mean left share while cornering, and how it changes with lateral force [1/g]."""
+    """Return the mean left share while cornering, and its slope on lateral over vertical force [1]."""
     rate = _rate(parts.motion)
     share = parts.loads.data[f"left_share_{axle}"].to_numpy()
     force = steady(parts.motion.data["specific_force_y"].to_numpy(), rate)
@@ -142,13 +142,18 @@ def _shares(parts: Parts, axle: Axle, mask: Bools) -> tuple[Estimate, Estimate]:
     slow = steady(np.where(np.isfinite(share), share, 0.5), rate)
     cornering = good & (np.abs(force) > CORNERING)
     mean = mean_estimate(slow[cornering], "1", "mean while cornering")
-    unit, method = "1/g", "slope of left share on lateral force"
+    unit, method = "1", "slope of left share on lateral over vertical force"
     if np.count_nonzero(good) < rate:
         return mean, Estimate.unknown(unit, "under a second of known loads", method)
     span = float(np.diff(np.quantile(force[good], (0.05, 0.95)))[0])
     if span < LEAST_SPAN:
         return mean, Estimate.unknown(unit, _too_narrow(span), method)
-    return mean, _slope(force[good] / STANDARD_GRAVITY, slow[good], unit, method)
+    up = np.full_like(force, STANDARD_GRAVITY)
+    if "specific_force_z" in parts.motion.data:
+        up = np.maximum(
+            steady(parts.motion.data["specific_force_z"].to_numpy(), rate), STANDARD_GRAVITY / 2.0
+        )
+    return mean, _slope((force / up)[good], slow[good], unit, method)
 
 
 def _too_narrow(span: float) -> str:
@@ -188,7 +193,7 @@ def _differences(splits: tuple[Split, ...]) -> tuple[Difference, ...]:
 
 
 def _figure(split: Split, quantity: str, axle: Axle) -> Estimate:
-    figures = split.roll_gradient_body if quantity == "roll_gradient_body" else split.share_per_g
+    figures = split.roll_gradient_body if quantity == "roll_gradient_body" else split.share_slope
     return figures.get(axle) or Estimate.unknown("", "no such axle")
 
 

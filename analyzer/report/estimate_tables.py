@@ -93,19 +93,19 @@ def splits_table(run: RunEstimates) -> PageTable | None:
             Cell(label(split.name)),
             Cell(f"{split.seconds:.0f} s", number=True),
             *(cells(split, "roll_gradient_body", axle) for axle in AXLES),
-            *(cells(split, "share_per_g", axle) for axle in AXLES),
+            *(cells(split, "share_slope", axle) for axle in AXLES),
             *(number(percent(share)) for share in split.left_share.values()),
         )
         for split in run.splits
     )
-    heads = [f"{words} {axle}" for words in ("Roll per force, deg/g,", "Left share per g,") for axle in AXLES]
+    heads = [f"{words} {axle}" for words in ("Roll per force, deg/g,", "Left share slope,") for axle in AXLES]
     heads += [f"Left share {axle}, %" for axle in run.splits[0].left_share]
     return PageTable(
         f"Parts of {label(run.name)}",
         ("Part", "Long", *heads),
         rows,
         "Marked: left against right, banked against flat or early against late differ by more than their "
-        "errors explain. Left share per g does not depend on how hard a part was driven.",
+        "errors explain. Left share slope: change of left share per lateral over vertical force.",
     )
 
 

@@ -164,7 +164,7 @@ def _split(split: Split) -> dict[str, Any]:
         "seconds": split.seconds,
         "roll_gradient_body": _estimates(split.roll_gradient_body),
         "left_share": _estimates(split.left_share),
-        "share_per_g": _estimates(split.share_per_g),
+        "share_slope": _estimates(split.share_slope),
     }
 
 

@@ -270,7 +270,7 @@ def _bottoming(results: dict[str, Any]) -> Iterator[Row]:
 def _splits(results: dict[str, Any]) -> Iterator[Row]:
     for run in results["runs"]:
         for split in run["splits"]:
-            for quantity in ("roll_gradient_body", "left_share", "share_per_g"):
+            for quantity in ("roll_gradient_body", "left_share", "share_slope"):
                 for axle, estimate in split[quantity].items():
                     yield {
                         "run": run["name"],

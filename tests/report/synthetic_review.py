@@ -234,7 +234,7 @@ def _split(name: str, body: dict[str, float]) -> Split:
         seconds=10.5,
         roll_gradient_body={axle: estimate(value, "deg/g", 0.02) for axle, value in body.items()},
         left_share={axle: estimate(0.512, "1", 0.006) for axle in AXLES},
-        share_per_g={axle: estimate(-0.31, "1/g", 0.004) for axle in AXLES},
+        share_slope={axle: estimate(-0.31, "1", 0.004) for axle in AXLES},
     )
 
 
