@@ -21,6 +21,7 @@ from analyzer.ingest.guess import guess_channels, require_any
 from analyzer.ingest.health.run import check_channels
 from analyzer.ingest.imu import turn_axes
 from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_files
+from analyzer.ingest.memory import give_back
 from analyzer.ingest.orientation import found_axes
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, decimated, sample_interval
@@ -68,7 +69,9 @@ def read_recording(
     """
     if level is None and car.logger.level is not None:
         level = (car.logger.level[0].value, car.logger.level[1].value)
-    return _read(run, paths, car.logger, car, level, clock_offsets)
+    recording = _read(run, paths, car.logger, car, level, clock_offsets)
+    give_back(8 * recording.data.size)  # what was read on the way is gone by now
+    return recording
 
 
 def read_loose_log(path: Path) -> Recording:
