@@ -265,7 +265,7 @@ def choose(
 ) -> None:
     """Choose the next setting: what is on the shelf, ranked by how well it meets a wish."""
     from analyzer.choosing import choose_next
-    from analyzer.comparison.choose import choice_json
+    from analyzer.comparison.choose_json import choice_json
     from analyzer.report.choose import print_choice
 
     with _progress(as_json) as tell:

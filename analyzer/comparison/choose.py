@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -13,6 +13,7 @@ from scipy.special import ndtr
 from analyzer.comparison.calibration import Calibration
 from analyzer.comparison.choice import Choice, Effect, Option
 from analyzer.comparison.grid import AxleOption, Bank, Grid, build_grid
+from analyzer.comparison.option_cautions import Ladders, balance_caution, hardware_figures, option_cautions
 from analyzer.comparison.outcome import effects, outcome, ratios
 from analyzer.comparison.plan import RunPlan, default_scatter, plan_runs
 from analyzer.comparison.pooling import fit_groups
@@ -21,18 +22,14 @@ from analyzer.comparison.setups import scatter_prior, setup_results, stiffness_v
 from analyzer.comparison.stiffness import Target, common_sensitivity, roll_sheet
 from analyzer.comparison.wishes import Wish
 from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.errors import AnalyzerError
 from analyzer.estimate import Estimate
-from analyzer.prediction.ladder_results import BarLadder, LadderRow
-from analyzer.prediction.ladder_rows import bar_ladder, fitted_setting
+from analyzer.prediction.ladder_rows import fitted_setting
 from analyzer.prediction.propagation import Propagated
 from analyzer.prediction.setup import predict_setup
 from analyzer.processing.results import RunEstimates
-from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.session import BarSetting, Setup
-
-SAFE_FACTOR: Final = 1.5
-"""Yield over stress at full opposite travel below which a bar is advised against; as in the bar's table."""
+from analyzer.sheets.session import Setup
 
 DEFAULT_BANK: Final = Bank(angle=math.radians(12.0), centripetal=0.9 * STANDARD_GRAVITY)
 """Bank the travel margin is worked out for when none is given; engineering judgement."""
@@ -102,6 +99,7 @@ def choose(
     Choice
         Options that meet the wish by the size of the change; where none does, the nearest ones.
     """
+    wish = _from_base(car, wish, present, setups or {})
     used_bank = bank or DEFAULT_BANK
     grid = build_grid(car, present, used_bank)
     basis = _basis(car, present, present_name, setups or {}, runs, calibration)
@@ -125,11 +123,33 @@ def choose(
         options=options,
         tried=len(grid.cost),
         reachable=reachable,
-        answer=_answer(options, reachable, wish),
+        answer=_answer(options, reachable, wish) + _spring_words(car, wish, present, reachable),
         assumptions=(*wish.assumptions, bank_words),
         basis=basis.words,
         cautions=CAUTIONS,
     )
+
+
+def _from_base(car: CarSheet, wish: Wish, present: Setup, setups: Mapping[str, Setup]) -> Wish:
+    """Return a wish whose ratios count from another set-up, with ratios that count from the present one."""
+    if wish.base is None:
+        return wish
+    named = {name.lower(): name for name in setups}
+    name = named.get(wish.base.lower())
+    if name is None:
+        known = f"use one of {', '.join(setups)}" if setups else "name a session sheet"
+        raise AnalyzerError(f'there is no set-up "{wish.base}" to start from; {known}')
+    base, now = (predict_setup(car, "x", setup).roll_stiffness for setup in (setups[name], present))
+    goals = []
+    for goal in wish.goals:
+        part = goal.quantity.removeprefix("stiffness ")
+        old, here = base[part].value, now[part].value
+        factor = old / here if old and here else 1.0
+        goals.append(replace(goal, wanted=goal.wanted * factor, tolerance=goal.tolerance * factor))
+    # The wish was read in lower case; the set-up is shown as the session sheet writes it.
+    words = wish.words.replace(f"as {wish.base}", f"as {name}", 1)
+    told = tuple(text.replace(f"as on {wish.base}", f"as on {name}", 1) for text in wish.assumptions)
+    return replace(wish, words=words, goals=tuple(goals), base=name, assumptions=told)
 
 
 def present_setup(car: CarSheet) -> Setup:
@@ -199,7 +219,8 @@ def _option(
     setup = Setup.model_validate({f"{axle}_bar": option.setting for axle, option in options.items()})
     changes = tuple(text for option in options.values() for text in option.changes)
     changed: dict[Axle, AxleOption] = {axle: o for axle, o in options.items() if o.changes}
-    factors, warnings = _hardware(ladders, changed)
+    factors, warnings = hardware_figures(ladders, changed)
+    balance = balance_caution(wish, table["front share"])
     return Option(
         setup=setup,
         words={axle: option.words for axle, option in options.items()},
@@ -212,7 +233,7 @@ def _option(
         stiffness_ratio=ratios(found),
         stress_factor=factors,
         plan=_plan(options, found, basis),
-        cautions=(*_cautions(changes, factors, options), *warnings),
+        cautions=(*option_cautions(changes, factors, options), *balance, *warnings),
     )
 
 
@@ -248,66 +269,18 @@ def _plan(options: Mapping[Axle, AxleOption], found: Propagated, basis: Basis) -
     return plan_runs(change, basis.scatter[target], remainder, ("the present setting", "the new one"))
 
 
-class Ladders:
-    """Stress and motion of bars by their settings; every bar is worked out once."""
-
-    def __init__(self, car: CarSheet) -> None:
-        self._car = car
-        self._known: dict[tuple[Axle, int, float | None], BarLadder | None] = {}
-
-    def row(self, axle: Axle, option: AxleOption) -> LadderRow | None:
-        """Return the row of an option's setting; None where left and right differ or the bar is off."""
-        setting = option.setting
-        uneven = isinstance(setting, BarSetting) and setting.right is not None
-        if isinstance(option.bar, NoBar) or setting == "off" or uneven:
-            return None
-        turn = setting.turn if isinstance(setting, BarSetting) else None
-        key = (axle, id(option.bar), None if turn is None else turn.value)
-        if key not in self._known:
-            sheet = self._car.axle(axle).model_copy(update={"bar": option.bar})
-            # Any setting of that turn will do: the ladder holds every hole and spacer at it.
-            self._known[key] = bar_ladder(self._car.model_copy(update={axle: sheet}), axle, setting)
-        ladder = self._known[key]
-        wanted = (setting.hole, setting.spacers) if isinstance(setting, BarSetting) else (None, None)
-        rows = () if ladder is None else ladder.rows
-        return next((row for row in rows if (row.hole, row.spacers) == wanted and row.right is None), None)
-
-
-def _hardware(
-    ladders: Ladders, options: Mapping[Axle, AxleOption]
-) -> tuple[dict[Axle, float | None], tuple[str, ...]]:
-    """Return the stress factor of each bar as set and what its motion warns of."""
-    factors: dict[Axle, float | None] = {}
-    warnings: list[str] = []
-    for axle, option in options.items():
-        row = ladders.row(axle, option)
-        if row is not None:
-            factors[axle] = row.stress_factor
-            warnings += [f"{axle} bar: {text}" for text in row.motion.warnings]
-    return factors, tuple(warnings)
-
-
-def _cautions(
-    changes: tuple[str, ...],
-    factors: Mapping[Axle, float | None],
-    options: Mapping[Axle, AxleOption],
-) -> tuple[str, ...]:
-    found = []
-    if len(changes) > 1:
-        found.append(f"{len(changes)} changes at once: make and drive them one after the other")
-    for axle, factor in factors.items():
-        if factor is None:
-            found.append(f"{axle} bar: yield strength not known, stress cannot be judged")
-        elif factor < 1.0:
-            found.append(
-                f"{axle} bar: would yield with one wheel in full bump and the other in full droop "
-                f"(factor {factor:.2f}); limit the travel or fit a stronger bar"
-            )
-        elif factor < SAFE_FACTOR:
-            found.append(f"{axle} bar: stress factor {factor:.2f} leaves no room for kerbs and weld faults")
-    if any("springs" in text for option in options.values() for text in option.changes):
-        found.append("other springs: set ride height, bump-stop gap and alignment again")
-    return tuple(found)
+def _spring_words(car: CarSheet, wish: Wish, present: Setup, reachable: bool) -> str:
+    """Return the springs that would make up for a bar, where nothing on the shelf does."""
+    if wish.bar_off is None or reachable:
+        return ""
+    spring = predict_setup(car, "x", present).further.get(f"replacement_spring_{wish.bar_off}")
+    if spring is None or spring.value is None:
+        return ""
+    now = car.axle(wish.bar_off).spring.rate.value / 1e3
+    return (
+        f"; {wish.bar_off} springs of about {spring.value:.0f} N/mm (now {now:.0f} N/mm) would keep its roll "
+        "stiffness without the bar"
+    )
 
 
 def _answer(options: tuple[Option, ...], reachable: bool, wish: Wish) -> str:
@@ -320,49 +293,3 @@ def _answer(options: tuple[Option, ...], reachable: bool, wish: Wish) -> str:
     if not best.changes or best.plan is None or best.plan.runs is not None:
         return what
     return f"{what}; but {best.plan.words}"
-
-
-def choice_json(choice: Choice) -> dict[str, Any]:
-    """Return a choice as plain data; estimates in the shape of results.json."""
-    return {
-        "wish": choice.wish,
-        "present": dict(choice.present),
-        "answer": choice.answer,
-        "reachable": choice.reachable,
-        "tried": choice.tried,
-        "basis": choice.basis,
-        "assumptions": list(choice.assumptions),
-        "cautions": list(choice.cautions),
-        "options": [_option_json(option) for option in choice.options],
-    }
-
-
-def _option_json(option: Option) -> dict[str, Any]:
-    return {
-        "fitted": dict(option.words),
-        "changes": list(option.changes),
-        "cost": option.cost,
-        "reached": option.reached,
-        "chance": option.chance,
-        "miss": option.miss,
-        "effects": {
-            name.replace(" ", "_"): {
-                "now": effect.now.to_dict(),
-                "then": effect.then.to_dict(),
-                "change": effect.change.to_dict(),
-            }
-            for name, effect in option.effects.items()
-        },
-        "stiffness_ratio": {name: e.to_dict() for name, e in option.stiffness_ratio.items()},
-        "stress_factor": dict(option.stress_factor),
-        "plan": None
-        if option.plan is None
-        else {
-            "runs": option.plan.runs,
-            "order": option.plan.order,
-            "power": option.plan.power,
-            "scatter": option.plan.scatter,
-            "words": option.plan.words,
-        },
-        "cautions": list(option.cautions),
-    }

@@ -69,7 +69,7 @@ def plan_runs(
         if reached >= power:
             order = plan_order(runs, names)
             chance = min(math.floor(100.0 * reached), 99)
-            words = f"{runs} runs of each set-up, {order}: seen with {chance} % power"
+            words = f"{runs} runs of each set-up: {order}; the change is then seen with {chance} % power"
             return RunPlan(runs, order, reached, scatter, words)
     words = (
         f"even {MOST_RUNS} runs of each set-up would show it with {100.0 * reached:.0f} % power only: "
@@ -104,7 +104,7 @@ def plan_order(runs: int, names: tuple[str, str]) -> str:
     Straight-line drift then cancels, and the car is changed over twice only.
     """
     first, second = _turns(runs)
-    return f"{first} x {names[0]}, {runs} x {names[1]}, {second} x {names[0]}"
+    return f"{first} on {names[0]}, {runs} on {names[1]}, then {second} on {names[0]} again"
 
 
 def _turns(runs: int) -> tuple[int, int]:

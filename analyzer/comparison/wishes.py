@@ -63,6 +63,8 @@ class Wish:
         Axle whose bar must be off.
     only : Axle or None
         Axle that alone may be changed; None for both.
+    base : str or None
+        Set-up of the session that ratios count from; None for what is on the car now.
     assumptions : tuple of str
         What is taken for granted.
     """
@@ -71,6 +73,7 @@ class Wish:
     goals: tuple[Goal, ...]
     bar_off: Axle | None = None
     only: Axle | None = None
+    base: str | None = None
     assumptions: tuple[str, ...] = ()
 
 
@@ -125,6 +128,7 @@ EXAMPLES: Final = (
     '"front share 62 %"',
     '"margin 5 mm"',
     '"no rear bar"',
+    '"as A but 5 % softer at the rear"',
     *(f'"{name}"' for name in PRESETS),
 )
 
@@ -136,7 +140,7 @@ def parse_wish(text: str) -> Wish:
 
     Understood: "rear 5 % softer", "front 10 % stiffer", "car 5 % softer"; "roll gradient 2.0 deg/g", "front
     gradient 1.5"; "front share 62 %"; "margin 5 mm"; "no rear bar" (roll stiffness of the car kept); and the
-    names of `PRESETS`.
+    names of `PRESETS`; "as A but 5 % softer at the rear", A being a set-up of the session.
 
     Raises
     ------
@@ -165,6 +169,20 @@ def _step(words: str, match: re.Match[str]) -> Wish:
         return Wish(words, (goal, Goal("front share", "ratio", 1.0, BALANCE_TOLERANCE)))
     axle: Axle = "front" if part == "front" else "rear"
     return Wish(words, (goal,), only=axle)
+
+
+def _as_other(words: str, match: re.Match[str]) -> Wish:
+    size = _float(match["size"]) / 100.0
+    if not 0.0 < size < 0.9:
+        raise AnalyzerError(f'the wish "{words}" asks for {size:.0%}; name a step between 0 and 90 %')
+    wanted = 1.0 - size if match["way"] == "softer" else 1.0 + size
+    part, other = ("rear", "front") if match["part"] == "rear" else ("front", "rear")
+    goals = (
+        Goal(f"stiffness {part}", "ratio", wanted, min(RATIO_TOLERANCE, size / 3.0)),  # type: ignore[arg-type]
+        Goal(f"stiffness {other}", "ratio", 1.0, RATIO_TOLERANCE),  # type: ignore[arg-type]
+    )
+    base = match["base"]
+    return Wish(words, goals, base=base, assumptions=(f"the {other} axle shall be as on {base}",))
 
 
 def _gradient(words: str, match: re.Match[str]) -> Wish:
@@ -208,6 +226,11 @@ def _float(text: str) -> float:
 
 _FORMS: Final[tuple[tuple[str, Callable[[str, re.Match[str]], Wish]], ...]] = (
     (rf"(?P<part>front|rear|car) (?P<size>{_NUMBER}) ?(?:%|percent) (?P<way>softer|stiffer)", _step),
+    (
+        rf"(?:as|like) (?P<base>.+?),? but (?P<size>{_NUMBER}) ?(?:%|percent) (?P<way>softer|stiffer) "
+        r"(?:at the |at |in the )?(?P<part>front|rear)",
+        _as_other,
+    ),
     (rf"(?:(?P<part>front|rear|roll) )?gradient (?P<value>{_NUMBER})(?: ?deg/g)?", _gradient),
     (rf"front share (?P<value>{_NUMBER}) ?(?P<percent>%)?", _share),
     (rf"margin (?P<value>{_NUMBER})(?: ?mm)?", _margin),

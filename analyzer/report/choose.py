@@ -25,6 +25,9 @@ FIGURES: Final = (
 )
 """Figures of an option as they are shown, and their words."""
 
+_SHORT: Final = ("gradient total", "front share", "margin")
+"""The figures shown of every option but the first."""
+
 
 def print_choice(choice: Choice, console: Console) -> None:
     """Print the answer, then every option with what it does.
@@ -43,25 +46,26 @@ def print_choice(choice: Choice, console: Console) -> None:
     for line in choice.assumptions:
         say(console, f"  Taken for granted: {sentence(line)}")
     for number, option in enumerate(choice.options, start=1):
-        _option(number, option, console)
+        _option(number, option, console, whole=number == 1)
     say(console, "")
     for caution in choice.cautions:
         say(console, f"Caution: {sentence(caution)}")
 
 
-def _option(number: int, option: Option, console: Console) -> None:
+def _option(number: int, option: Option, console: Console, *, whole: bool) -> None:
+    """Print an option; the first with all its figures, the others with those that tell them apart."""
     title = "; ".join(option.changes) if option.changes else "leave the car as it is"
     meets = "meets the wish" if option.reached else "does not quite meet the wish"
     say(console, "")
     say(console, f"{number}. {label(title, 200)}: {meets}.", style="bold")
     if option.chance is not None:
-        say(console, f"   Chance that the wish is met, by the errors above: {_chance(option.chance)}.")
+        say(console, f"   Chance that the wish is met, by the errors below: {_chance(option.chance)}.")
     table = plain_table(("figure", "now", "then", "change"), 1)
     for axle in AXLES:
         effect = option.effects[f"stiffness {axle}"]
         _row(table, f"roll stiffness {axle}, {effect.now.unit}", option, f"stiffness {axle}")
     for key, words in FIGURES:
-        if key in option.effects:
+        if key in option.effects and (whole or key in _SHORT):
             unit = option.effects[key].now.unit
             _row(table, words if unit == "1" else f"{words}, {unit}", option, key)
     show(console, table, indent=3, below=True)

@@ -23,7 +23,8 @@ from rich.console import Console
 
 from analyzer.comparison.calibration import calibrate
 from analyzer.comparison.choice import Choice
-from analyzer.comparison.choose import choice_json, choose, present_setup
+from analyzer.comparison.choose import choose, present_setup
+from analyzer.comparison.choose_json import choice_json
 from analyzer.comparison.grid import Bank, build_grid
 from analyzer.comparison.wishes import EXAMPLES, PRESETS, parse_wish
 from analyzer.errors import AnalyzerError
@@ -56,7 +57,7 @@ def value(estimate: Any) -> float:
 
 @pytest.mark.parametrize("text", EXAMPLES)
 def test_every_example_of_a_wish_is_understood_and_answered(text: str) -> None:
-    found = wished(text.strip('"'), most=2)
+    found = wished(text.strip('"'), most=2, setups={"A": NOW})
     assert found.answer
     assert found.options
     json.dumps(choice_json(found), allow_nan=False)
@@ -286,3 +287,40 @@ def test_a_bar_that_is_off_can_be_hooked_up() -> None:
     found = wished("rear 80 % stiffer", present=off)
     assert found.reachable
     assert found.options[0].setup.rear_bar != "off"
+
+
+def test_as_another_set_up_but_softer_counts_from_that_one() -> None:
+    setups = {"Wet A": setup(hole(3), hole(2)), "B": NOW}
+    found = wished("as wet a but 5 % softer at the rear", setups=setups)
+    best = found.options[0]
+    told = {name: predict_setup(CAR, name, s).roll_stiffness for name, s in setups.items()}
+    then = predict_setup(CAR, "then", best.setup).roll_stiffness
+    assert found.reachable
+    assert value(then["rear"]) / value(told["Wet A"]["rear"]) == pytest.approx(0.95, abs=0.02)
+    assert value(then["front"]) / value(told["Wet A"]["front"]) == pytest.approx(1.0, abs=0.02)
+    # What has to be done starts from what is on the car, not from the other set-up.
+    assert any("front bar to hole 3" in text for text in best.changes)
+    assert "as Wet A but" in found.wish
+    assert "as on Wet A" in found.assumptions[0]
+
+
+def test_as_a_set_up_that_does_not_exist_is_one_line() -> None:
+    with pytest.raises(AnalyzerError, match=r'no set-up "q".*use one of A'):
+        wished("as Q but 5 % softer at the rear", setups={"A": NOW})
+    with pytest.raises(AnalyzerError, match="name a session sheet"):
+        wished("as A but 5 % stiffer at the front")
+
+
+def test_a_bar_that_nothing_replaces_names_the_springs_that_would() -> None:
+    found = wished("remove the rear bar and keep roll stiffness")
+    assert not found.reachable
+    spring = predict_setup(CAR, "now", NOW).further["replacement_spring_rear"]
+    assert f"rear springs of about {value(spring):.0f} N/mm" in found.answer
+
+
+def test_a_shift_of_the_balance_nobody_asked_for_is_said() -> None:
+    found = wished("no rear bar")
+    assert any("of the load transfer" in text for text in found.options[0].cautions)
+    assert not any(
+        "of the load transfer" in c for o in wished("front share 62 %").options for c in o.cautions
+    )

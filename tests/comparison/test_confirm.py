@@ -203,7 +203,7 @@ def test_plan_power_of_an_even_order_is_that_without_drift_but_one_degree_less()
 
     # Half A, all B, half A: both means sit in the middle, so drift costs no precision.
     assert plan_power(0.05, 0.02, 4) == pytest.approx(detection_power(0.05, 0.02 * 0.5**0.5, 5.0), abs=1e-9)
-    assert plan_order(4, ("A", "B")) == "2 x A, 4 x B, 2 x A"
+    assert plan_order(4, ("A", "B")) == "2 on A, 4 on B, then 2 on A again"
 
 
 @pytest.mark.parametrize("front", [1e-6, 0.3, 6.0, 40.0])
