@@ -80,10 +80,10 @@ def save_pdf(review: Review, path: Path) -> Path:
     """
     path = path.expanduser()
     sheets = io.BytesIO()
-    with house_style(), Paper(sheets, label(review.session.sheet.name, 80)) as paper:
-        _fill(paper, review)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        with house_style(), Paper(sheets, label(review.session.sheet.name, 80)) as paper:
+            _fill(paper, review)
         write_whole(path, sheets.getvalue())
     except OSError as error:
         raise _not_writable(path, error) from None

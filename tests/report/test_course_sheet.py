@@ -26,8 +26,8 @@ SAMPLE = Path(__file__).parents[2] / "sample_logs"
 
 
 @pytest.fixture(scope="module")
-def driven() -> Review:
-    return review_session(SAMPLE)
+def driven(sample_review: Review) -> Review:
+    return sample_review
 
 
 @pytest.fixture(scope="module")

@@ -32,12 +32,9 @@ def test_every_figure_becomes_a_file_of_its_kind(review_with, tmp_path: Path, ki
     for file in files:
         assert file.suffix == f".{kind}"
         assert file.read_bytes().startswith(STARTS[kind])
-
-
-def test_a_saved_figure_carries_its_question(review_with, tmp_path: Path):
-    save_figures(review_with(Options(runs=("r01", "r02"))), tmp_path)
-
-    assert "Did the change do what was predicted?" in (tmp_path / "change.svg").read_text(encoding="utf-8")
+    if kind == "svg":
+        text = (tmp_path / "figures" / "change.svg").read_text(encoding="utf-8")
+        assert "Did the change do what was predicted?" in text
 
 
 def test_an_unknown_kind_gives_one_plain_line(review, tmp_path: Path):
@@ -55,7 +52,8 @@ def test_a_place_that_cannot_be_written_gives_one_plain_line(review_with, tmp_pa
         save_pdf(review, tmp_path / "file" / "report.pdf")
 
 
-def test_the_pdf_has_few_pages_and_the_same_bytes_each_time(review, tmp_path: Path):
+def test_the_pdf_has_few_pages_and_the_same_bytes_each_time(review_with, tmp_path: Path):
+    review = review_with(Options(runs=("r01", "r02")))
     first = save_pdf(review, tmp_path / "one.pdf")
     second = save_pdf(review, tmp_path / "two.pdf")
 
@@ -66,7 +64,7 @@ def test_the_pdf_has_few_pages_and_the_same_bytes_each_time(review, tmp_path: Pa
 
 def test_hostile_names_do_not_stop_the_pdf(review_with, tmp_path: Path):
     names = tuple(HOSTILE.values())
-    options = Options(session=names[0], runs=names, setups=(names[6], names[5]), section=names[4])
+    options = Options(session=names[0], runs=names[:3], setups=(names[6], names[5]), section=names[4])
 
     assert pages(save_pdf(review_with(options), tmp_path / "report.pdf")) <= 8
 
