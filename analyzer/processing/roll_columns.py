@@ -61,8 +61,8 @@ class RollColumns:
         times wheelbase over speed [rad]: what a gyro that is not level takes for twist, per radian).
     per_turning : array
         Wheelbase over speed: ground twist per roll rate of the ground [s].
-    noise : float
-        White noise of the lateral force, variance per Hz [(m/s2)2/Hz].
+    noise : dict
+        Variance of white noise left in ``lateral force`` [(m/s2)2] and ``roll acceleration`` [(rad/s2)2].
     lost : dict
         Roll of an axle clipped to the dead zone of its bar [rad], where the bar has free play.
     slow : dict
@@ -81,7 +81,7 @@ class RollColumns:
     slow: dict[str, Floats]
     known: dict[str, Floats]
     per_turning: Floats
-    noise: float = 0.0
+    noise: dict[str, float] = field(default_factory=dict)
     lost: dict[Axle, Floats] = field(default_factory=dict)
 
 
@@ -158,9 +158,22 @@ def roll_columns(
         terms=terms,
         known=known,
         per_turning=per_turning[::every],
-        noise=_white_noise(motion.data["specific_force_y"].to_numpy(), rate),
+        noise=_noise(motion, rate, taps),
         suspect=touched(bad, len(taps) // 2, every),
     )
+
+
+def _noise(motion: Motion, rate: float, taps: Floats) -> dict[str, float]:
+    """Return the variance that white noise of accelerometer and gyro leaves in their columns."""
+    still = np.zeros(len(taps) + 4)
+    still[len(still) // 2] = rate / 2.0
+    found = {"lateral force": ("specific_force_y", smooth(still, taps))}
+    if "roll_rate" in motion.data:
+        found["roll acceleration"] = ("roll_rate", derivative(smooth(still, taps), rate))
+    return {
+        name: _white_noise(motion.data[source].to_numpy(), rate) * float(answer @ answer) * 2.0 / rate
+        for name, (source, answer) in found.items()
+    }
 
 
 def _white_noise(force: Floats, rate: float) -> float:

@@ -10,13 +10,13 @@ import numpy as np
 from analyzer.constants import AXLES, Axle
 from analyzer.processing.filters import Bools, Floats, derivative
 from analyzer.processing.intervals import block_error
-from analyzer.processing.lines import LinearFit, kept_part, least_squares, with_instruments
+from analyzer.processing.lines import LinearFit, kept_part, less_noise, with_instruments
 from analyzer.processing.roll_columns import DRIVEN, GROUND, YAW, RollColumns, slow_part
 from analyzer.processing.roll_mix import Weights
 
 KEEP: Final = 0.5
 """A helper term stays out when it leaves less than this part of the lateral force's own variation."""
-LEAST_TWIST: Final = 1e-4
+LEAST_TWIST: Final = 3e-4
 """Ground twisted less than this cannot bend a gradient [rad], root mean square: 0.3 % of usual roll."""
 GROUND_RANGE: Final = (-1.4, 0.1)
 """The twist that gyro and pots see acts with about -1 (0 where the whole road plane turns, as in a moving
@@ -98,7 +98,8 @@ def fit_mean(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) 
     design = np.column_stack([force, *(columns.terms[n][used] for n in names), np.ones_like(force)])
     count, width = design.shape
     # Residuals are smaller than the errors behind them; the usual factor takes that back.
-    return MixFit(names, least_squares(design, roll), float(np.sqrt(count / max(count - width, 1))))
+    noise = np.array([columns.noise.get(n, 0.0) for n in ("lateral force", *names, "constant")])
+    return MixFit(names, less_noise(design, roll, noise), float(np.sqrt(count / max(count - width, 1))))
 
 
 def with_damped_tyres(

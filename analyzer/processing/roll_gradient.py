@@ -37,6 +37,8 @@ CLEAN_ENOUGH: Final = 0.998
 """Part of the roll's variance the equation must explain between the two forces: engineering judgement."""
 SHORTEST_S: Final = 4.0
 """Least usable time [s]: two cycles of a slow change of direction; engineering judgement."""
+LEAST_SPREAD: Final = {"longitudinal force": 0.2, "vertical force": 0.2, "steer angle": 0.01}
+"""A helper that varies less is noise: standard deviation [m/s2, rad]; engineering judgement."""
 MOST_ATTENUATION: Final = 0.2
 """More than this is not put back: engineering judgement."""
 OPTIONAL: Final = ("damper asymmetry", "friction", "longitudinal force", "vertical force", "steer angle")
@@ -166,7 +168,7 @@ def _choose_terms(
     force = columns.force[used]
     centred = force - force.mean()
     names = [n for n in columns.terms if allowed is None or n in allowed]
-    names = [n for n in names if np.ptp(columns.terms[n][used]) > 0.0]
+    names = [n for n in names if np.std(columns.terms[n][used]) > LEAST_SPREAD.get(n, 0.0)]
     chosen = [n for n in names if not n.startswith(OPTIONAL)]
     left_out: dict[str, float] = {}
     have = [np.ones_like(force), *(columns.terms[n][used] for n in chosen)]
@@ -191,14 +193,15 @@ def _per_tilt(columns: RollColumns, used: Bools, mixed: Mixed, fits: list[MixFit
     return {axle: float(mixed.back[k, -1]) * shift for k, axle in enumerate(mixed.axles)}
 
 
-def _attenuation(columns: RollColumns, mix: MixFit, band: float) -> float:
+def _attenuation(columns: RollColumns, mix: MixFit) -> float:
     """Return the part of a slope that white noise on its regressor takes off (errors in variables).
 
     Noise of variance v on a regressor of which a variance q is its own takes v / (q + v) off the slope (any
-    text on regression); `band` is what the fit or its instruments let through [Hz].
+    text on regression). The moment mean is fitted without it; the difference is fitted with slow instruments,
+    which let through their part of the band.
     """
     row = mix.fit.influence[0]
-    return min(len(row) * columns.noise * band * float(row @ row), MOST_ATTENUATION)
+    return min(len(row) * columns.noise.get("lateral force", 0.0) * float(row @ row), MOST_ATTENUATION)
 
 
 def _explained(residuals: Floats, rolls: list[Floats]) -> float:
@@ -217,10 +220,10 @@ def _assemble(
     if len(mixed.rolls) > 1:
         columns, tyres = with_damped_tyres(columns, weights, fits[0].coefficients())
         fits.append(fit_twist(columns, used, mixed.rolls[1] + tyres[used], names))
-    weaker = [_attenuation(columns, fits[k], band) for k, band in enumerate((BAND, SLOW_BAND)[: len(fits)])]
-    slopes = mixed.back @ np.array(
-        [mix.fit.coefficients[0] / (1.0 - weak) for mix, weak in zip(fits, weaker, strict=True)]
-    )
+    weak = _attenuation(columns, fits[0])
+    slopes = np.array([mix.fit.coefficients[0] for mix in fits])
+    slopes[1:] /= 1.0 - weak * SLOW_BAND / BAND
+    slopes = mixed.back @ slopes
     influence = np.column_stack([mix.influence for mix in fits]) @ mixed.back.T
     residuals = mixed.back @ np.vstack([mix.fit.residuals for mix in fits])
     force = columns.force[used]
@@ -239,7 +242,7 @@ def _assemble(
         used=used,
         lateral_range=(float(force.min()), float(force.max())),
         left_out=left_out,
-        attenuation=weaker[0],
+        attenuation=weak,
         per_tilt=_per_tilt(columns, used, mixed, fits),
         residual={a: residuals[k] for k, a in enumerate(axles)},
     )
