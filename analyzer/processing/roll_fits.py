@@ -9,7 +9,7 @@ import numpy as np
 
 from analyzer.constants import AXLES, Axle
 from analyzer.processing.filters import Bools, Floats, derivative
-from analyzer.processing.intervals import block_error
+from analyzer.processing.intervals import block_error, block_length
 from analyzer.processing.lines import LinearFit, kept_part, less_noise, with_instruments
 from analyzer.processing.roll_columns import DRIVEN, GROUND, YAW, RollColumns, slow_part
 from analyzer.processing.roll_mix import Weights
@@ -70,11 +70,19 @@ class MixFit:
     names: list[str]
     fit: LinearFit
     inflate: float
+    slow_rate: float = 0.0
 
     @property
     def influence(self) -> Floats:
-        """What every row adds to the error of the slope."""
-        rows: Floats = self.fit.influence[0] * self.fit.residuals * self.inflate
+        """What every row adds to the error of the slope.
+
+        Slow instruments see the slow part of the residuals alone. The rest of the ground's twist is quick and
+        takes itself back from one row to the next, which blocks would count at both of their ends.
+        """
+        residuals = self.fit.residuals
+        if self.slow_rate > 0.0:
+            residuals = slow_part(residuals, self.slow_rate)
+        rows: Floats = self.fit.influence[0] * residuals * self.inflate
         return rows
 
     def coefficients(self) -> dict[str, float]:
@@ -96,10 +104,12 @@ def fit_mean(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) 
     """Fit the moment mean, or the roll of the only axle, by all `names`."""
     force = columns.force[used]
     design = np.column_stack([force, *(columns.terms[n][used] for n in names), np.ones_like(force)])
-    count, width = design.shape
-    # Residuals are smaller than the errors behind them; the usual factor takes that back.
     noise = np.array([columns.noise.get(n, 0.0) for n in ("lateral force", *names, "constant")])
-    return MixFit(names, less_noise(design, roll, noise), float(np.sqrt(count / max(count - width, 1))))
+    fit = less_noise(design, roll, noise)
+    # Residuals are smaller than the errors behind them. What is independent is blocks, not rows, so the usual
+    # factor n / (n - k) counts those.
+    pieces = len(roll) / block_length(fit.influence[0] * fit.residuals)
+    return MixFit(names, fit, float(np.sqrt(pieces / max(pieces - design.shape[1], pieces / 2.0))))
 
 
 def with_damped_tyres(
@@ -147,7 +157,8 @@ def _twist_by(columns: RollColumns, used: Bools, roll: Floats, names: list[str],
     design = np.column_stack([columns.force[used], *fitted.values(), ones])
     slow = np.column_stack([columns.slow[n][used] for n in ("lateral force", *fitted)])
     fit = with_instruments(design, roll, np.column_stack([slow, ones]))
-    return MixFit(list(fitted), fit, float(np.sqrt(len(roll) / max(len(roll) - design.shape[1], 1))))
+    inflate = float(np.sqrt(len(roll) / max(len(roll) - design.shape[1], 1)))
+    return MixFit(list(fitted), fit, inflate, columns.rate)
 
 
 def _ground_stands_out(columns: RollColumns, used: Bools, names: list[str]) -> bool:
