@@ -14,6 +14,7 @@ from analyzer.comparison.ledger import (
     setup_sheet_errors,
     stiffness_row,
 )
+from analyzer.comparison.one_axle import other_end_notes, unseen_note
 from analyzer.comparison.pooling import GroupFit, RunValue, fit_groups, pooled_estimate, scatter_notes
 from analyzer.comparison.random_effects import LEVEL, RUN_SCATTER, ScatterPrior
 from analyzer.comparison.results import Ledger, SetupResult
@@ -72,7 +73,7 @@ def setup_results(
         One per set-up. A figure that no run shows is an `Estimate` without a value that says why.
     """
     pooled = _pool_session(car, runs, predictions)
-    return tuple(_setup_result(car, name, setups[name], runs, predictions[name], pooled) for name in setups)
+    return tuple(_setup_result(car, name, setups, runs, predictions[name], pooled) for name in setups)
 
 
 def stiffness_values(
@@ -130,7 +131,7 @@ def run_stiffness_ratio(car: CarSheet, prediction: SetupPrediction, run: RunEsti
     sensor = _sensor_error(car, [run], errors, "total")
     calibration = ratio * math.hypot(errors.ratio_error("total"), sensor)
     method = "roll moment of the sheet over the roll of both axles"
-    notes = _axle_notes("total", measured_gradients(run))
+    notes = _axle_notes("total", measured_gradients(run), car, None)
     if found.variance is None:
         notes = (*notes, "the run's gradient has no error of its own")
         return Estimate(ratio, "1", calibration=calibration, method=method, notes=notes)
@@ -217,11 +218,12 @@ def _share_value(run: RunEstimates, axle: Axle, order: int) -> RunValue | None:
 def _setup_result(
     car: CarSheet,
     name: str,
-    hardware: Setup,
+    setups: Mapping[str, Setup],
     runs: Sequence[RunEstimates],
     prediction: SetupPrediction,
     pooled: _Pooled,
 ) -> SetupResult:
+    hardware = setups[name]
     own = [run for run in runs if run.setup == name]
     measured: dict[str, Estimate] = {}
     rows: list[Ledger] = []
@@ -236,9 +238,10 @@ def _setup_result(
             continue
         sensor = _sensor_error(car, own, errors, target)
         common = math.hypot(errors.measured_error(target), sensor)
-        measured[key] = pooled_estimate(
-            pooled.fits[key], name, STIFFNESS_UNIT, common, _axle_notes(target, shown)
-        )
+        notes = _axle_notes(target, shown, car, hardware)
+        if target != "total":
+            notes += other_end_notes(target, name, setups, (run.setup for run in runs))
+        measured[key] = pooled_estimate(pooled.fits[key], name, STIFFNESS_UNIT, common, notes)
         change = pooled.fits[key].mean(name)
         rows.append(stiffness_row(target, measured[key], prediction, change, errors, sensor))
     for key, pick in _GRADIENTS.items():
@@ -319,13 +322,13 @@ def _sensor_error(car: CarSheet, own: Sequence[RunEstimates], errors: SheetError
     return math.hypot(*parts, whole * kept_error(own))
 
 
-def _axle_notes(target: Target, shown: Mapping[Axle, float]) -> tuple[str, ...]:
+def _axle_notes(
+    target: Target, shown: Mapping[Axle, float], car: CarSheet, hardware: Setup | None
+) -> tuple[str, ...]:
     notes = []
     if target != "total":
         notes.append(f"{other_axle(target)} stiffness taken from the sheet")
     for axle in AXLES:
         if axle not in shown:
-            notes.append(
-                f"roll of the {axle} axle not measured: taken from the other one by the sheet's ratio"
-            )
+            notes.append(unseen_note(car, hardware, axle))
     return tuple(notes)

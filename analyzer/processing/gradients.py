@@ -12,7 +12,13 @@ import pandas as pd
 from analyzer.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.estimate import Estimate
 from analyzer.processing.intervals import FEWEST_BLOCKS, student_factor
-from analyzer.processing.level_road import AxleRollPath, level_road, level_road_jacobian, tyre_spread
+from analyzer.processing.level_road import (
+    AxleRollPath,
+    LevelRoad,
+    level_road,
+    level_road_jacobian,
+    tyre_spread,
+)
 from analyzer.processing.moment_arm import ArmParts
 from analyzer.processing.results import AxleFit
 from analyzer.processing.roll_columns import RollColumns
@@ -102,7 +108,18 @@ def level_gradients(
         common = math.hypot(*(row * scales), float(row @ tilt), float(row @ bank)) if row is not None else 0.0
         common = math.hypot(common, from_tyres.get(str(name), 0.0)) * RAD_PER_MPS2_TO_DEG_PER_G
         found[str(name)] = _estimate(value * RAD_PER_MPS2_TO_DEG_PER_G, std, fit, common, tuple(notes))
-    return found
+    return {**found, "total": found["total"].with_notes(*_tyre_notes(level, no_tyres))}
+
+
+def _tyre_notes(level: LevelRoad, no_tyres: list[Axle]) -> tuple[str, ...]:
+    """Return how much of the body's roll is tyre roll, which no bar changes."""
+    if no_tyres or level.body <= 0.0:
+        return ()
+    part = 100.0 * (1.0 - sum(level.axle.values()) / len(level.axle) / level.body)
+    return (
+        f"{part:.0f} % of it is tyre roll by the sheet's tyre rates: a bar does not change that part, so a "
+        "change of bar looks smaller in body roll than in the suspension",
+    )
 
 
 def range_note(lateral_range: tuple[float, float]) -> str:

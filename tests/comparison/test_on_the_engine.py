@@ -9,11 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from engine.car import ENGINE_CAR
+from engine.quasi_static import quasi_static
 from engine.runs import estimate, make_run, sheet_of
 from engine.sheets import FRONT_BARS, setup_table
 
 from analyzer.comparison.choose import choose
 from analyzer.comparison.confirm import confirm
+from analyzer.comparison.one_axle import seen_part
 from analyzer.comparison.results import ChangeVerdict
 from analyzer.comparison.wishes import parse_wish
 from analyzer.processing.results import RunEstimates
@@ -94,3 +96,25 @@ def test_recommended_settings_reach_what_was_predicted(tmp_path: Path, full: lis
                 held.append(low <= truth[axle] <= high)
     assert len(held) >= 100
     assert np.mean(held) >= 0.9
+
+
+def test_part_of_a_bar_that_the_other_axle_shows_is_the_engines() -> None:
+    """Without pots at the front, the rear axle's roll shows less of a front bar than it does."""
+    rolls = {}
+    for factor in (1.0, 0.8):
+        settled = quasi_static(ENGINE_CAR.with_front_bar(factor))
+        small = np.linspace(-1.0, 1.0, 21)
+        rolls[factor] = settled.body_gradient(small)
+    front, rear = ENGINE_CAR.front, ENGINE_CAR.rear
+    stiff = {
+        factor: (front.wheel_rate + factor * front.bar_rate * front.bar_ratio**2) * front.track**2 / 2.0
+        for factor in rolls
+    }
+    other = (rear.wheel_rate + rear.bar_rate * rear.bar_ratio**2) * rear.track**2 / 2.0
+    moment = stiff[1.0] * rolls[1.0]["front"] + other * rolls[1.0]["rear"]
+    ratio = rolls[1.0]["front"] / rolls[1.0]["rear"]
+    seen = {f: (moment - other * s["rear"]) / (s["rear"] * ratio) for f, s in rolls.items()}
+    true = np.log(seen[0.8] / seen[1.0]) / np.log(stiff[0.8] / stiff[1.0])
+    found = seen_part(SHEET, SETUPS["full"], "front")
+    assert found == pytest.approx(true, abs=0.05)
+    assert 0.5 < true < 0.95

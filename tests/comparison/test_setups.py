@@ -151,3 +151,14 @@ def test_stated_sensor_error_counts_and_stated_geometry_is_not_counted_twice() -
     )
     assert same == pytest.approx(base, rel=1e-6)
     assert more > 1.05 * base
+
+
+def test_axle_stiffness_says_when_the_other_end_was_changed_too() -> None:
+    order = [(name, setup(hole(f), hole(r))) for name, f, r in (("A", 3, 2), ("B", 1, 2), ("C", 1, 1))]
+    sheet = CAR.model_copy(update={"rear": CAR.front})
+    found = results_of(sheet, dict(order), session_runs(sheet, order * 2))
+    for name, others in (("A", "C"), ("B", "C"), ("C", "A, B")):
+        notes = found[name].measured["roll_stiffness_front"].notes
+        assert [n for n in notes if n.startswith(f"the rear bar stood otherwise on {others}:")]
+    alone = results_of(sheet, dict(order[:2]), session_runs(sheet, order[:2] * 2))
+    assert not [n for n in alone["A"].measured["roll_stiffness_front"].notes if "stood otherwise" in n]

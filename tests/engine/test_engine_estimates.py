@@ -140,6 +140,15 @@ def test_curve_over_force_is_the_engines(pair: tuple[Estimated, Estimated]) -> N
                 assert found == pytest.approx(true, rel=0.01)
 
 
+def test_part_of_tyre_roll_is_told_and_the_engines(pair: tuple[Estimated, Estimated]) -> None:
+    for estimated in pair:
+        level = estimated.run.truth.level_gradient
+        true = 100.0 * (1.0 - (level["front"] + level["rear"]) / 2.0 / level["total"])
+        notes = estimated.estimates.roll_gradient["total"].notes
+        (told,) = [float(note.split(" %")[0]) for note in notes if "is tyre roll" in note]
+        assert told == pytest.approx(true, abs=1.5)
+
+
 def test_left_share_is_the_engines(pair: tuple[Estimated, Estimated]) -> None:
     for estimated in pair:
         errors = share_errors(estimated.run.truth, estimated.estimates)
