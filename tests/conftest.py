@@ -1,7 +1,12 @@
 """What tests of several rooms share: the sample session, copied so that nothing is written beside it."""
 
+import os
 import shutil
 from pathlib import Path
+
+# Before anything loads the linear algebra: on several threads small fits cost many times more, and the
+# command line keeps it to one, too.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pytest
 

@@ -11,8 +11,15 @@ import sys
 from pathlib import Path
 
 HERE = Path(__file__).parent
-LONG = {"bench_reading.py": [], "bench_growth.py": [], "bench_review.py": [], "bench_archive.py": []}
-SHORT = {
+LONG: dict[str, list[str]] = {
+    "bench_settings.py": [],
+    "bench_reading.py": [],
+    "bench_growth.py": [],
+    "bench_review.py": [],
+    "bench_archive.py": [],
+}
+SHORT: dict[str, list[str]] = {
+    "bench_settings.py": [],
     "bench_reading.py": ["300000"],
     "bench_growth.py": ["3"],
     "bench_review.py": [],

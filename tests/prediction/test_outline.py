@@ -81,7 +81,9 @@ def test_shapes_against_finite_elements(name: str) -> None:
         from sectionproperties.pre.geometry import Geometry
         from shapely import Polygon
 
-        section = Section(Geometry(Polygon(SHAPES[name])).create_mesh(mesh_sizes=[found.area / 2000.0]))
+        # Where a corner points inwards the reference itself needs a fine mesh for a thousandth.
+        cells = 2000.0 if name in ("angle", "tee") else 400.0
+        section = Section(Geometry(Polygon(SHAPES[name])).create_mesh(mesh_sizes=[found.area / cells]))
         section.calculate_geometric_properties()
         section.calculate_warping_properties()
     assert found.torsion == pytest.approx(section.get_j(), rel=1e-3)
