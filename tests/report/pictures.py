@@ -1,4 +1,4 @@
-"""Take the pictures of the docs: ``python tests/report/pictures.py PAGE docs/pictures``."""
+"""Take the pictures of the docs: ``python tests/report/pictures.py REPORT COURSE docs/pictures``."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from report.browser import Browser
 WIDTH, HEIGHT = 1120, 900
 
 
-def take(page: Path, folder: Path) -> None:
-    """Save the first screen of the page, of each part, and of the page on a phone."""
+def take(page: Path, course: Path, folder: Path) -> None:
+    """Save the first screen of the page, of each part, of the page on a phone, and of the course sheet."""
     folder.mkdir(parents=True, exist_ok=True)
-    names = ["report", "report-team", "report-tuner", "report-driver", "report-phone"]
+    names = ["report", "report-team", "report-tuner", "report-driver", "report-phone", "course"]
     with Browser() as browser:
         browser.open(page, WIDTH, HEIGHT)
         browser.screenshot(folder / "report.png", full=False)
@@ -26,6 +26,8 @@ def take(page: Path, folder: Path) -> None:
         browser.open(page, 390, 844)
         browser.evaluate("document.getElementById('driver').scrollIntoView(), 0")
         browser.screenshot(folder / "report-phone.png", full=False)
+        browser.open(course, WIDTH, HEIGHT)
+        browser.screenshot(folder / "course.png", full=False)
     for name in names:
         file = folder / f"{name}.png"
         Image.open(file).convert("RGB").quantize(256, method=Image.Quantize.FASTOCTREE).save(
@@ -34,4 +36,4 @@ def take(page: Path, folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    take(Path(sys.argv[1]), Path(sys.argv[2]))
+    take(*map(Path, sys.argv[1:4]))
