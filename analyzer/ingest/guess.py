@@ -167,6 +167,7 @@ def _guess_table(path: Path) -> Guesses:
             )
             continue
         found[guess.house] = guess
+    _add_position(found, header)
     missing_units = [
         g for g in found.values() if not g.unit and not g.in_volts and g.house in CHANNEL_DIMENSIONS
     ]
@@ -185,6 +186,22 @@ def _guess_table(path: Path) -> Guesses:
     return Guesses(
         tuple(found.values()), _told_apart(header, time.index), unused, tuple(notes), time.unit, time.reason
     )
+
+
+def _add_position(found: dict[str, ChannelGuess], header: Sequence[HeaderCell]) -> None:
+    """Take two columns ``Lat`` and ``Lon`` for a position; either alone may be an acceleration."""
+    if "latitude" in found or "longitude" in found:
+        return
+    names = {cell.name.lower(): i for i, cell in enumerate(header) if cell.unit in ("", "deg", "rad")}
+    lon = next((names[word] for word in ("lon", "lng", "long") if word in names), None)
+    if "lat" not in names or lon is None:
+        return
+    for house, index in (("latitude", names["lat"]), ("longitude", lon)):
+        cell = header[index]
+        reason = "two columns Lat and Lon"
+        found[house] = ChannelGuess(
+            house, _told_apart(header, index), index, cell.unit, bool(cell.unit), False, reason
+        )
 
 
 def _told_apart(header: Sequence[HeaderCell], index: int) -> str:

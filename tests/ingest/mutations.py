@@ -188,10 +188,31 @@ def silent_errors(recording: Recording, truth: Log) -> list[str]:
     return wrong
 
 
+def as_dialect(which: int, truth: Log) -> Lines:
+    """Return the sound log as one of several makes of logger write it."""
+    plain = text_of(truth)
+    if which == 1:  # semicolons, decimal commas
+        return plain.replace(",", ";").replace(".", ",").encode().split(b"\n")
+    if which == 2:  # tabs, a row of units, lines above
+        head, _, rows = plain.partition("\n")
+        names, units = zip(*(cell.rstrip("]").split(" [") for cell in head.split(",")), strict=True)
+        above = "Session,practice\nPlace,yard\n\n" + "\t".join(names) + "\n" + "\t".join(units) + "\n"
+        return (above + rows.replace(",", "\t")).encode().split(b"\n")
+    if which == 3:  # every cell in quotes
+        return [b",".join(b'"' + c + b'"' for c in row.split(b",")) for row in plain.encode().split(b"\n")]
+    return plain.encode().split(b"\n")
+
+
+DIALECTS: Final = 4
+
+
 def run_case(seed: int, folder: Path, lines: Lines, truth: Log) -> tuple[str, str, list[str]]:
     """Damage the log once and read it; return the mutation, what came of it, and silent errors."""
     rng = np.random.default_rng(seed)
     mutation = MUTATIONS[seed % len(MUTATIONS)]
+    dialect = seed // len(MUTATIONS) % (2 * DIALECTS)
+    if 0 < dialect < DIALECTS:  # every other case is the plain dialect
+        lines = as_dialect(dialect, truth)
     data = b"\n".join(mutation(lines, rng))
     if rng.random() < 0.15:  # two kinds of damage at once
         data = b"\n".join(MUTATIONS[int(rng.integers(0, len(MUTATIONS)))](data.split(b"\n"), rng))
