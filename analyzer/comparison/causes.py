@@ -47,7 +47,8 @@ class Cause:
     sign : int
         1 or -1 when only an increase or decrease of the quantity makes sense, else 0.
     needs : str
-        Circumstance that speaks for it: "events", "pressure", "load", "health", or empty.
+        Circumstance that speaks for it: "events", "pressure", "load", "health", "play",
+        "friction", or empty.
     check : str
         What to look at on the car.
     """
@@ -210,6 +211,7 @@ def _bar_causes(axle: Axle, changed: bool) -> list[Cause]:
             f"unload the {axle} links and feel for play at every rod end",
             bends={axle: -0.5},
             sign=-1,
+            needs="play",
         ),
         Cause(
             f"{axle} bar or link binds",
@@ -220,6 +222,7 @@ def _bar_causes(axle: Axle, changed: bool) -> list[Cause]:
             f"unhook one {axle} link and swing the bar by hand through its whole travel",
             bends={axle: 0.5},
             sign=1,
+            needs="friction",
         ),
     ]
     if changed:

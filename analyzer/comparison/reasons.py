@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -21,6 +21,7 @@ from scipy.special import log_ndtr, logsumexp
 from analyzer.comparison.bends import bend_values
 from analyzer.comparison.calibration import Seen, expected_roll, seen_roll
 from analyzer.comparison.causes import STEP, Cause, possible_causes
+from analyzer.comparison.direct import SPOKEN_FOR, rubbing, seen_play
 from analyzer.comparison.pooling import fit_groups
 from analyzer.comparison.random_effects import Floats, ScatterPrior, student
 from analyzer.comparison.results import Reason, Reasons
@@ -39,9 +40,6 @@ between 0.2 and 1 g."""
 
 BEND_SCATTER: Final = ScatterPrior(scatter=0.05, freedom=2.0)
 """Prior of the scatter of a bend from run to run; engineering judgement."""
-
-SPOKEN_FOR: Final = 3.0
-"""Prior weight of a cause that something in the session speaks for, against one of which nothing is known."""
 
 UNLIKELY: Final = 0.3
 """The same where it would have shown in the session sheet or in the events, and did not."""
@@ -126,7 +124,12 @@ def find_reasons(
         shape = _shape(cause, complete, hardware, figures, after)
         if np.any(np.abs(shape) > 1e-9) and not _ruled_out(cause, car, own):
             prior, evidence = _prior(cause, own, before, after, circumstances)
-            weighed.append((cause, _Weight.of(cause, shape, figures), prior, evidence))
+            weight = _Weight.of(cause, shape, figures)
+            if cause.needs == "play":
+                seen_factor, told = seen_play(_axle_of(cause), own)
+                weight = replace(weight, log_factor=weight.log_factor + seen_factor)
+                evidence += told
+            weighed.append((cause, weight, prior, evidence))
     return _ranked(weighed, figures)
 
 
@@ -215,6 +218,10 @@ def _prior(
     groups = {name: [run for run in runs if run.setup == name] for name in (before, after)}
     if cause.needs == "events":
         return _events(_axle_of(cause), groups[before], groups[after], after_only=cause.where == "after")
+    if cause.needs == "play":
+        return 1.0, ()
+    if cause.needs == "friction":
+        return rubbing(_axle_of(cause), runs)
     if cause.needs == "health":
         return _health(cause, runs, circumstances)
     words = ("pressure",) if cause.needs == "pressure" else ("fuel", "load", "ballast", "passenger", "seat")
@@ -233,7 +240,7 @@ def _ruled_out(cause: Cause, car: CarSheet, runs: Sequence[RunEstimates]) -> boo
 
 
 def _axle_of(cause: Cause) -> Axle:
-    return "front" if cause.name.startswith("front") else "rear"
+    return "front" if "front" in cause.name else "rear"
 
 
 def _events(

@@ -12,7 +12,8 @@ from comparison.comparison_helpers import BAR, SOFT, STIFF, car, hole, run, sess
 
 from analyzer.comparison.bends import bend
 from analyzer.comparison.reasons import Circumstances, find_reasons
-from analyzer.comparison.results import Reasons
+from analyzer.comparison.results import Reason, Reasons
+from analyzer.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import AxleFit, BottomingEvent, RunEstimates
 
@@ -195,3 +196,37 @@ def test_a_rear_bar_has_its_own_reasons() -> None:
     runs = runs_of(true_roll(weak, stiff), true_roll(weak, soft))
     found = find_reasons(both, {"A": stiff, "B": soft}, runs, "A", "B", ("front",), NOTHING)
     assert is_found(found, "rear bar rate or its motion ratio off")
+
+
+def with_play(runs: list[RunEstimates], width: float) -> list[RunEstimates]:
+    zone = Estimate(width, "mm", 0.2, (width - 0.4, width + 0.4))
+    return [replace(r, further={**r.further, "free_play_front": zone}) for r in runs]
+
+
+def test_a_dead_zone_seen_in_the_runs_is_play_whatever_the_gradients_say() -> None:
+    sound = runs_of(true_roll(CAR, STIFF), true_roll(CAR, SOFT))
+    found = reasons_of(with_play(sound, 4.0))
+    assert is_found(found, "free play in the front bar's links")
+    evidence = found.ranked[0].evidence
+    assert evidence[0].startswith("a dead zone of 4.0 mm")
+    assert reasons_of(with_play(sound, 0.2)).none > 0.5
+
+
+def test_runs_that_would_show_play_and_do_not_speak_against_it() -> None:
+    loose = car({"front": {"bar": {"motion_ratio": 0.50}}})
+    runs = runs_of(true_roll(loose, STIFF), true_roll(loose, SOFT), {"front": 0.25})
+    assert is_found(reasons_of(runs), "free play in the front bar's links")
+    firm = reasons_of(with_play(runs, 0.0))
+    assert "free play in the front bar's links" not in firm.answer
+    assert firm.none < 0.5
+
+
+def test_friction_out_of_the_common_speaks_for_binding() -> None:
+    runs = runs_of(true_roll(CAR, STIFF), true_roll(CAR, SOFT))
+    rubs = [replace(r, further={"friction_front": Estimate(180.0, "N", 10.0)}) for r in runs]
+
+    def binding(found: Reasons) -> Reason:
+        return next(r for r in found.ranked if r.name == "front bar or link binds")
+
+    assert binding(reasons_of(rubs)).probability > 2.0 * binding(reasons_of(runs)).probability
+    assert binding(reasons_of(rubs)).evidence == ("dry friction of 180 N at each front wheel",)
