@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from analyzer.constants import AXLES, Axle
-from analyzer.processing.filters import Bools, Floats, derivative
+from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, smooth
 from analyzer.processing.intervals import block_error, block_length
 from analyzer.processing.lines import LinearFit, kept_part, less_noise, with_instruments
 from analyzer.processing.roll_columns import DRIVEN, GROUND, YAW, RollColumns, slow_part
@@ -16,6 +16,8 @@ from analyzer.processing.roll_mix import Weights
 
 KEEP: Final = 0.5
 """A helper term stays out when it leaves less than this part of the lateral force's own variation."""
+DRIVER_BAND: Final = 1.0
+"""Where a driver's weave ends [Hz]: common practice, no source. Residuals above it do not reach the slope."""
 LEAST_TWIST: Final = 3e-4
 """Ground twisted less than this cannot bend a gradient [rad], root mean square: 0.3 % of usual roll."""
 GROUND_RANGE: Final = (-1.4, 0.1)
@@ -81,7 +83,7 @@ class MixFit:
         """
         residuals = self.fit.residuals
         if self.slow_rate > 0.0:
-            residuals = slow_part(residuals, self.slow_rate)
+            residuals = smooth(residuals, lowpass_taps(self.slow_rate, DRIVER_BAND, DRIVER_BAND))
         rows: Floats = self.fit.influence[0] * residuals * self.inflate
         return rows
 
@@ -107,9 +109,10 @@ def fit_mean(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) 
     noise = np.array([columns.noise.get(n, 0.0) for n in ("lateral force", *names, "constant")])
     fit = less_noise(design, roll, noise)
     # Residuals are smaller than the errors behind them. What is independent is blocks, not rows, so the usual
-    # factor n / (n - k) counts those.
+    # factor n / (n - k) counts those; the slope's own part is taken back by `block_error`.
     pieces = len(roll) / block_length(fit.influence[0] * fit.residuals)
-    return MixFit(names, fit, float(np.sqrt(pieces / max(pieces - design.shape[1], pieces / 2.0))))
+    others = design.shape[1] - 1
+    return MixFit(names, fit, float(np.sqrt(pieces / max(pieces - others, pieces / 2.0))))
 
 
 def with_damped_tyres(
