@@ -19,6 +19,7 @@ from analyzer.ingest.cells import DIMENSION_UNITS, HeaderCell, Kind, kind_of, sp
 from analyzer.ingest.columns import find_column, looks_like_index, looks_like_time, nearest_names
 from analyzer.ingest.dialect import Text
 from analyzer.ingest.files import is_parquet
+from analyzer.ingest.held import held_rows, without_copies
 from analyzer.ingest.layout import Layout, Wishes, find_layout
 from analyzer.ingest.ordering import order_rows
 from analyzer.ingest.parquet import parquet_header, read_parquet
@@ -424,6 +425,19 @@ def _stamps(opened: _Opened, logger: Logger, table: RawTable, place: int | None,
     return from_numbers(values, unit, cell.full, opened.path)
 
 
+def _samples_alone(done: LogFile, name: str, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a channel without the copies a logger writes between the samples of a slower sensor."""
+    if not name.startswith(("damper", "accel", "gyro")):
+        return values
+    rows = held_rows(values)
+    if rows == 1:
+        return values
+    done.steps.append(
+        f"{name} changes in every {rows}th row only: the rows between are copies, taken as blanks"
+    )
+    return without_copies(values, rows)
+
+
 def _add_channels(
     done: LogFile, opened: _Opened, logger: Logger, table: RawTable, places: dict[str, int]
 ) -> None:
@@ -436,7 +450,7 @@ def _add_channels(
     done.health += ordered.health
     last_use = {index: name for name, index in places.items()}
     for name, index in places.items():
-        values = ordered.take(table.numbers[index])
+        values = _samples_alone(done, name, ordered.take(table.numbers[index]))
         finite = np.isfinite(values)
         if finite.all():
             done.complete.add(name)

@@ -46,3 +46,30 @@ def test_missing_file_is_one_line(tmp_path: Path) -> None:
     with pytest.raises(LogError, match="no such file") as caught:
         read_loose_log(tmp_path / "none.csv")
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("first", [0, 3])
+def test_copies_of_a_slower_sensor_are_no_samples(first: int, tmp_path: Path) -> None:
+    log = plain_log(seconds=40.0, rate=200.0)
+    count = len(log.columns["Time [s]"])
+    held = np.maximum((np.arange(count) - first) // 8 * 8 + first, 0)
+    for head in ("LonG [g]", "LatG [g]", "VertG [g]"):
+        log.columns[head] = log.columns[head][held]
+    recording = read_recording("r", [write_log(tmp_path / "r.csv", log)], car_with())
+    assert recording.sample_rate == pytest.approx(200.0)
+    read = recording.data["accel_y"].to_numpy()
+    every = np.arange(first, count, 8)
+    np.testing.assert_allclose(read[every], log.si["accel_y"][every], atol=1e-5)
+    # Between its samples it is a straight line, not a stair.
+    np.testing.assert_allclose(read[every[:-1] + 4], (read[every[:-1]] + read[every[1:]]) / 2.0, atol=1e-9)
+    assert any("accel_y changes in every 8th row only" in step for step in recording.steps)
+    assert not any("damper" in step and "copies" in step for step in recording.steps)
+
+
+def test_coarse_readings_are_not_taken_for_copies(tmp_path: Path) -> None:
+    log = plain_log(seconds=40.0, rate=200.0)
+    for head in ("FL pot [mm]", "LatG [g]"):
+        log.columns[head] = np.round(log.columns[head] / 0.4) * 0.4
+    recording = read_recording("r", [write_log(tmp_path / "r.csv", log)], car_with())
+    assert not any("copies" in step for step in recording.steps)
+    np.testing.assert_allclose(recording.data["damper_FL"] * 1000.0, log.columns["FL pot [mm]"], atol=1e-6)
