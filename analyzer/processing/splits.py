@@ -28,6 +28,8 @@ source."""
 LEAST_SPAN: Final = 0.4 * STANDARD_GRAVITY
 """A gradient within one part needs this range of lateral force, 5 to 95 % of its samples [m/s2]: engineering
 judgement; over less, the offset of the pots rules the slope."""
+SHARE_RATE: Final = 25.0
+"""Samples per second kept of shares low-passed at 5 Hz [Hz]: nothing is lost."""
 SAME_CAR: Final = 0.003
 """Relative scatter of gradients between parts of one run of one unchanged car beside their own errors:
 measured on a rigid-body engine, see docs/accuracy.md."""
@@ -66,6 +68,17 @@ class Parts:
     sections: Mapping[str, Bools]
 
 
+@dataclass(frozen=True, slots=True)
+class _Slow:
+    """Low-passed force and shares, thinned to about `SHARE_RATE`, for all parts alike."""
+
+    every: int
+    force: Floats
+    over_vertical: Floats
+    share: dict[Axle, Floats]
+    good: dict[Axle, Bools]
+
+
 def run_splits(parts: Parts) -> tuple[tuple[Split, ...], tuple[Difference, ...]]:
     """Return gradient and load share of each part of a run, and what differs between parts.
 
@@ -74,10 +87,27 @@ def run_splits(parts: Parts) -> tuple[tuple[Split, ...], tuple[Difference, ...]]
     """
     if "specific_force_y" not in parts.motion.data:
         return (), ()
+    slow = _slow(parts)
     found = tuple(
-        _split(parts, kind, name, mask) for kind, name, mask in _masks(parts) if np.count_nonzero(mask)
+        _split(parts, slow, kind, name, mask) for kind, name, mask in _masks(parts) if np.count_nonzero(mask)
     )
     return found, _differences(found)
+
+
+def _slow(parts: Parts) -> _Slow:
+    data, rate = parts.motion.data, _rate(parts.motion)
+    every = max(1, int(rate // SHARE_RATE))
+    force = steady(data["specific_force_y"].to_numpy(), rate)
+    up = np.full_like(force, STANDARD_GRAVITY)
+    if "specific_force_z" in data:
+        up = np.maximum(steady(data["specific_force_z"].to_numpy(), rate), STANDARD_GRAVITY / 2.0)
+    shares, good = {}, {}
+    for axle in AXLES:
+        if axle in parts.loads.suspect:
+            share = parts.loads.data[f"left_share_{axle}"].to_numpy()
+            shares[axle] = steady(np.where(np.isfinite(share), share, 0.5), rate)[::every]
+            good[axle] = ~widened(parts.loads.suspect[axle], int(0.4 * rate))[::every]
+    return _Slow(every, force[::every], (force / up)[::every], shares, good)
 
 
 def _masks(parts: Parts) -> list[tuple[str, str, Bools]]:
@@ -103,12 +133,11 @@ def _masks(parts: Parts) -> list[tuple[str, str, Bools]]:
     return masks + [("section", name, driving & inside) for name, inside in parts.sections.items()]
 
 
-def _split(parts: Parts, kind: str, name: str, mask: Bools) -> Split:
+def _split(parts: Parts, slow: _Slow, kind: str, name: str, mask: Bools) -> Split:
     seconds = float(np.count_nonzero(mask)) / _rate(parts.motion)
     shares, slopes = {}, {}
-    for axle in AXLES:
-        if axle in parts.loads.suspect:
-            shares[axle], slopes[axle] = _shares(parts, axle, mask)
+    for axle in slow.share:
+        shares[axle], slopes[axle] = _shares(slow, axle, mask[:: slow.every])
     return Split(kind, name, seconds, _gradients(parts, mask), shares, slopes)
 
 
@@ -133,27 +162,18 @@ def _gradients(parts: Parts, mask: Bools) -> dict[str, Estimate]:
     return body_gradients(part, parts.car)
 
 
-def _shares(parts: Parts, axle: Axle, mask: Bools) -> tuple[Estimate, Estimate]:
+def _shares(slow: _Slow, axle: Axle, mask: Bools) -> tuple[Estimate, Estimate]:
     """Return the mean left share while cornering, and its slope on lateral over vertical force [1]."""
-    rate = _rate(parts.motion)
-    share = parts.loads.data[f"left_share_{axle}"].to_numpy()
-    force = steady(parts.motion.data["specific_force_y"].to_numpy(), rate)
-    good = mask & ~widened(parts.loads.suspect[axle], int(0.4 * rate))
-    slow = steady(np.where(np.isfinite(share), share, 0.5), rate)
-    cornering = good & (np.abs(force) > CORNERING)
-    mean = mean_estimate(slow[cornering], "1", "mean while cornering")
+    good = mask & slow.good[axle]
+    cornering = good & (np.abs(slow.force) > CORNERING)
+    mean = mean_estimate(slow.share[axle][cornering], "1", "mean while cornering")
     unit, method = "1", "slope of left share on lateral over vertical force"
-    if np.count_nonzero(good) < rate:
+    if np.count_nonzero(good) < SHARE_RATE:
         return mean, Estimate.unknown(unit, "under a second of known loads", method)
-    span = float(np.diff(np.quantile(force[good], (0.05, 0.95)))[0])
+    span = float(np.diff(np.quantile(slow.force[good], (0.05, 0.95)))[0])
     if span < LEAST_SPAN:
         return mean, Estimate.unknown(unit, _too_narrow(span), method)
-    up = np.full_like(force, STANDARD_GRAVITY)
-    if "specific_force_z" in parts.motion.data:
-        up = np.maximum(
-            steady(parts.motion.data["specific_force_z"].to_numpy(), rate), STANDARD_GRAVITY / 2.0
-        )
-    return mean, _slope((force / up)[good], slow[good], unit, method)
+    return mean, _slope(slow.over_vertical[good], slow.share[axle][good], unit, method)
 
 
 def _too_narrow(span: float) -> str:
@@ -202,7 +222,9 @@ def _difference(one: Split, other: Split, quantity: str, axle: Axle, count: int)
     values = (a.value or 0.0, b.value or 0.0)
     common = SAME_CAR * (abs(values[0]) + abs(values[1])) / 2.0
     std = math.hypot(a.std_error or 0.0, b.std_error or 0.0, common)
-    freedom = max(float(min(a.n or 2, b.n or 2) - 1), 1.0)
+    # Welch 1947: the parts' own errors have few degrees of freedom, the common scatter is known.
+    unsure = sum((e.std_error or 0.0) ** 4 / max((e.n or 2) - 1, 1) for e in (a, b))
+    freedom = std**4 / unsure if unsure > 0.0 else float(min(a.n or 2, b.n or 2))
     value = values[0] - values[1]
     half = student_factor(freedom) * std
     estimate = Estimate(
@@ -210,7 +232,7 @@ def _difference(one: Split, other: Split, quantity: str, axle: Axle, count: int)
         a.unit,
         std_error=std,
         interval=(value - half, value + half),
-        n=int(freedom) + 1,
+        n=min(a.n or 2, b.n or 2),
         method=f"{one.name} less {other.name}",
     )
     return estimate, abs(value) > student_factor(freedom, 1.0 - (1.0 - LEVEL) / count) * std
