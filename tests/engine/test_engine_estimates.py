@@ -186,7 +186,9 @@ def test_lowest_load_evenness_and_light_time_are_the_engines(pair: tuple[Estimat
             static = car.static_load(f"{axle[0].upper()}L")
             lower = np.minimum(left, right)
             assert found.lowest_load.value == pytest.approx(lower.min(), abs=0.03 * static)
-            assert found.lowest_corner == f"{axle[0].upper()}{'L' if left.min() < right.min() else 'R'}"
+            # Left and right may go about as low: the corner named must.
+            named = left if found.lowest_corner == f"{axle[0].upper()}L" else right
+            assert named.min() == pytest.approx(lower.min(), abs=0.03 * static)
             assert found.evenness.value == pytest.approx((2.0 * lower / (left + right)).mean(), abs=0.01)
             for light in found.light:
                 true = float((lower < light.below * static).mean())
