@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,11 +13,14 @@ from engine.quasi_static import quasi_static
 from engine.runs import estimate, make_run, sheet_of
 from engine.sheets import FRONT_BARS, setup_table
 
+from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.choose import choose
 from analyzer.comparison.confirm import confirm
 from analyzer.comparison.one_axle import seen_part
 from analyzer.comparison.results import ChangeVerdict
+from analyzer.comparison.setups import setup_results
 from analyzer.comparison.wishes import parse_wish
+from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.session import SessionSheet, Setup
 
@@ -118,3 +121,44 @@ def test_part_of_a_bar_that_the_other_axle_shows_is_the_engines() -> None:
     found = seen_part(SHEET, SETUPS["full"], "front")
     assert found == pytest.approx(true, abs=0.05)
     assert 0.5 < true < 0.95
+
+
+@pytest.fixture(scope="module")
+def pool(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[RunEstimates]]:
+    """Ten drives through three manoeuvres on each of four set-ups."""
+    folder = tmp_path_factory.mktemp("pool")
+    found = {}
+    for place, setup in enumerate(("full", "0.95", "0.8", "0.5")):
+        found[setup] = [drive(folder, setup, 1000 * place + seed).estimates for seed in range(10)]
+    return found
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("runs", [2, 3, 5])
+@pytest.mark.parametrize("setup", ["full", "0.95", "0.8", "0.5"])
+def test_families_of_sessions(pool: dict[str, list[RunEstimates]], setup: str, runs: int) -> None:
+    """Sessions drawn from the pool: interval, false alarms, and the share in which the change is seen."""
+    draw = np.random.default_rng(runs)
+    name = "same" if setup == "full" else setup
+    setups = {"full": SETUPS["full"], name: SETUPS[setup]}
+    predictions = {key: predict_setup(SHEET, key, hardware) for key, hardware in setups.items()}
+    change = predict_change(SHEET, "full", setups["full"], name, setups[name])
+    spring = ENGINE_CAR.front.wheel_rate
+    bar = ENGINE_CAR.front.bar_rate * ENGINE_CAR.front.bar_ratio**2
+    true = (spring + bar * FRONT_BARS[setup]) / (spring + bar)
+    held, softer = [], []
+    for _ in range(40):
+        first, second = draw.permutation(10), draw.permutation(10)
+        picked = first[runs : 2 * runs] if setup == "full" else second[:runs]
+        old = [replace(pool["full"][k], name=f"a{k}") for k in first[:runs]]
+        new = [replace(pool[setup][k], name=f"b{k}", setup=name) for k in picked]
+        results = {r.name: r for r in setup_results(SHEET, setups, [*old, *new], predictions)}
+        found = compare_setups(SHEET, results["full"], results[name], change, [*old, *new])
+        low, high = found.stiffness_ratio.interval or (0.0, 0.0)
+        held.append(low <= true <= high)
+        softer.append(high < 1.0)
+    assert np.mean(held) >= 0.93
+    if setup == "full":
+        assert np.mean(softer) <= 0.05
+    elif runs >= 3:
+        assert np.mean(softer) >= 0.8
