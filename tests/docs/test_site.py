@@ -39,5 +39,15 @@ def test_the_site_loads_nothing_from_elsewhere(site: tuple[Path, str]):
         assert loaded == [], page.name
 
 
+def test_every_table_becomes_a_table(site: tuple[Path, str]):
+    """A row that stands apart from its table would come out as a paragraph of bars."""
+    folder, _ = site
+    for page in folder.glob("*.html"):
+        text = page.read_text(encoding="utf-8")
+        assert not re.search(
+            r"<p>\s*\||^\|.*\|$", re.sub(r"<pre>.*?</pre>", "", text, flags=re.DOTALL), re.M
+        ), page.name
+
+
 def test_the_command_is_documented():
     assert COMMAND in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
