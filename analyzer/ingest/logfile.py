@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from fnmatch import fnmatch
 from pathlib import Path
 from typing import Final
 
@@ -13,23 +12,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.errors import LogError
-from analyzer.ingest.behaviour import counts_rows, first_numbers, rises_evenly
 from analyzer.ingest.calibration import calibrate
-from analyzer.ingest.cells import DIMENSION_UNITS, HeaderCell, Kind, kind_of, split_line
-from analyzer.ingest.columns import find_column, looks_like_index, looks_like_time, nearest_names
+from analyzer.ingest.cells import DIMENSION_UNITS, HeaderCell
+from analyzer.ingest.columns import find_column, looks_like_time, nearest_names
 from analyzer.ingest.dialect import Text
 from analyzer.ingest.files import is_parquet
 from analyzer.ingest.held import held_rows, without_copies
-from analyzer.ingest.layout import Layout, Wishes, find_layout
+from analyzer.ingest.opened import Opened, is_file, open_table, read_raw
 from analyzer.ingest.ordering import order_rows
-from analyzer.ingest.parquet import parquet_header, read_parquet
 from analyzer.ingest.record_types import RecordTypes, record_types, split_by_type
 from analyzer.ingest.recording import HealthRow
 from analyzer.ingest.rows import report_rows
 from analyzer.ingest.streams import read_text
-from analyzer.ingest.table import RawTable, read_columns
+from analyzer.ingest.table import RawTable
+from analyzer.ingest.time_column import is_clock, stamps_of, time_place_of
 from analyzer.ingest.timebase import sample_interval
-from analyzer.ingest.timestamps import Stamps, from_numbers, from_rows, from_texts, guess_factor
+from analyzer.ingest.timestamps import guess_factor
 from analyzer.sheets.logger import CHANNEL_DIMENSIONS, Channel, Logger
 
 HOUSE_CHANNELS: Final = tuple(name for name in CHANNEL_DIMENSIONS if name != "time")
@@ -73,17 +71,6 @@ class LogFile:
         if self._interval is None:
             self._interval = sample_interval(self.seconds)
         return self._interval
-
-
-@dataclass(slots=True)
-class _Opened:
-    """A file whose header is known and whose cells are not yet read."""
-
-    path: Path
-    header: tuple[HeaderCell, ...]
-    text: Text | None
-    layout: Layout | None
-    steps: list[str]
 
 
 class NoChannelsError(LogError):
@@ -173,16 +160,16 @@ def load_file(
     LogError
         One line that says why the file cannot be read and what to do.
     """
-    opened = _open(path, logger, text)
+    opened = open_table(path, logger, text)
     places = _channel_places(opened, logger, only)
-    time_place = _time_place(opened, logger, set(places.values()), lenient)
-    clocked = time_place is not None and _is_clock(opened, time_place)
+    time_place = time_place_of(opened, logger, set(places.values()), lenient)
+    clocked = time_place is not None and is_clock(opened, time_place)
     wanted = sorted(
         set(places.values()) | ({time_place} if time_place is not None and not clocked else set())
     )
     texts = [time_place] if time_place is not None and clocked else []
-    table = _read(opened, wanted, texts)
-    stamps = _stamps(opened, logger, table, time_place, clocked)
+    table = read_raw(opened, wanted, texts)
+    stamps = stamps_of(opened, logger, table, time_place, clocked)
     done = LogFile(path, stamps.seconds, stamps.origin, steps=[*opened.steps, *stamps.steps])
     if opened.layout is not None:
         report_rows(done.steps, done.health, table, {i: n for n, i in places.items()})
@@ -204,12 +191,12 @@ def tables_in(path: Path) -> Iterator[list[Path]]:
 
 def open_header(path: Path) -> tuple[HeaderCell, ...]:
     """Return the header of a log without a sheet; raises as `load_file`."""
-    return _open(path, Logger()).header
+    return open_table(path, Logger()).header
 
 
 def sample_columns(path: Path, columns: Sequence[int]) -> dict[int, NDArray[np.float64]]:
     """Return some columns of a log as numbers, as they stand; raises as `load_file`."""
-    return _read(_open(path, Logger()), columns, []).numbers
+    return read_raw(open_table(path, Logger()), columns, []).numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,17 +223,17 @@ class TimeGuess:
 
 def guess_time(path: Path) -> TimeGuess | None:
     """Return the time column of a log, None when it has none or its unit cannot be known."""
-    opened = _open(path, Logger())
+    opened = open_table(path, Logger())
     try:
-        place = _time_place(opened, Logger(), set())
+        place = time_place_of(opened, Logger(), set())
         assert place is not None
         cell = opened.header[place]
-        if _is_clock(opened, place):
+        if is_clock(opened, place):
             return TimeGuess(place, cell.full, "", "its name and clock times")
         why = "its name" if looks_like_time(cell) else "its numbers rise evenly"
         if cell.unit in DIMENSION_UNITS["time"]:
             return TimeGuess(place, cell.full, cell.unit, f"{why}, and the unit in the header")
-        values = _read(opened, [place], []).numbers[place]
+        values = read_raw(opened, [place], []).numbers[place]
         factor, said = guess_factor(values[np.isfinite(values)], cell.full, path)
     except LogError:
         return None
@@ -254,28 +241,13 @@ def guess_time(path: Path) -> TimeGuess | None:
     return TimeGuess(place, cell.full, unit, f"{why}; {said} by size and step")
 
 
-def _open(path: Path, logger: Logger, text: Text | None = None) -> _Opened:
-    if text is None and is_parquet(path):
-        return _Opened(path, parquet_header(path), None, None, [])
-    text = read_text(path, logger.encoding) if text is None else text
-    wishes = Wishes(logger.delimiter, logger.decimal, logger.encoding, logger.header_line)
-    layout = find_layout(text, path, wishes)
-    return _Opened(path, layout.header, text, layout, [*text.steps, *layout.steps])
-
-
-def _read(opened: _Opened, wanted: Sequence[int], texts: Sequence[int]) -> RawTable:
-    if opened.text is None or opened.layout is None:
-        return read_parquet(opened.path, wanted, texts)
-    return read_columns(opened.path, opened.text, opened.layout, wanted, texts)
-
-
-def _channel_places(opened: _Opened, logger: Logger, only: Sequence[str] | None) -> dict[str, int]:
+def _channel_places(opened: Opened, logger: Logger, only: Sequence[str] | None) -> dict[str, int]:
     """Return house channel -> column, from the map first and from columns with exactly the house name."""
     places: dict[str, int] = {}
     for name, channel in logger.channels.items():
         if name == "time" or (only is not None and name not in only):
             continue
-        if channel.file is not None and not _is_file(opened.path, channel.file):
+        if channel.file is not None and not is_file(opened.path, channel.file):
             continue
         index = find_column(opened.header, channel.column, opened.path, f"logger.channels.{name}")
         if index is not None:
@@ -298,133 +270,6 @@ def _channel_places(opened: _Opened, logger: Logger, only: Sequence[str] | None)
     return places
 
 
-def _is_file(path: Path, wanted: str) -> bool:
-    """Return whether a file bears the name that a sheet gives, in part or as a pattern."""
-    pattern = wanted if "*" in wanted or "?" in wanted else f"*{wanted}*"
-    return fnmatch(path.name.lower(), pattern.lower())
-
-
-def _time_place(opened: _Opened, logger: Logger, taken: set[int], lenient: bool = False) -> int | None:
-    """Return the column of the time; None when time is counted from rows."""
-    mapped = logger.channels.get("time")
-    if mapped is not None and (mapped.file is None or _is_file(opened.path, mapped.file)):
-        index = find_column(opened.header, mapped.column, opened.path, "logger.channels.time")
-        if index is None and not lenient:
-            raise LogError(
-                opened.path,
-                f'column "{mapped.column}"',
-                f"is not in the header, which has {nearest_names(opened.header, mapped.column)}",
-                "correct logger.channels.time.column",
-            )
-        if index is not None:
-            return index
-    named = [i for i, cell in enumerate(opened.header) if i not in taken and looks_like_time(cell)]
-    if named:
-        best = _best_time(opened, named)
-        opened.steps.append(
-            f'time taken from column "{opened.header[best].full}", by its name (logger.channels.time.column)'
-        )
-        return best
-    clocks = [i for i in range(len(opened.header)) if i not in taken and _is_clock(opened, i)]
-    if clocks:
-        head = opened.header[clocks[0]].full
-        opened.steps.append(
-            f'time taken from column "{head}", by its clock times (logger.channels.time.column)'
-        )
-        return clocks[0]
-    if logger.sample_rate is not None:
-        return None
-    risen = _evenly_rising(opened, taken)
-    if risen is not None:
-        head = opened.header[risen].full
-        opened.steps.append(
-            f'time taken from column "{head}", since its numbers rise evenly (logger.channels.time.column)'
-        )
-        return risen
-    indexed = [i for i, cell in enumerate(opened.header) if i not in taken and looks_like_index(cell)]
-    if indexed:
-        raise LogError(
-            opened.path,
-            f'column "{opened.header[indexed[0]].full}"',
-            "counts samples, and the log gives no time",
-            'state logger.sample_rate, for instance "100 Hz"',
-        )
-    raise LogError(
-        opened.path,
-        "header",
-        "has no column of time",
-        'name it with logger.channels.time.column, or state logger.sample_rate = "100 Hz"',
-    )
-
-
-def _evenly_rising(opened: _Opened, taken: set[int]) -> int | None:
-    """Return the column that behaves as a clock, whatever its name; None without one, or with several.
-
-    A count of samples rises evenly as well, by whole numbers from row to row, and is left to its own rule.
-    """
-    if opened.text is None or opened.layout is None:
-        return None
-    columns = first_numbers(opened.text, opened.layout)
-    found = [
-        i
-        for i, cell in enumerate(opened.header)
-        if i not in taken and not looks_like_index(cell) and rises_evenly(columns[i])
-    ]
-    timed = [i for i in found if opened.header[i].unit in DIMENSION_UNITS["time"]]
-    plain = [i for i in found if not opened.header[i].unit and not counts_rows(columns[i])]
-    for chosen in (timed, plain):
-        if len(chosen) == 1:
-            return chosen[0]
-    return None
-
-
-def _best_time(opened: _Opened, named: list[int]) -> int:
-    """Return the most useful of several time columns: plain numbers before clock texts, left before right."""
-    return min(named, key=lambda i: (_is_clock(opened, i), i))
-
-
-def _is_clock(opened: _Opened, index: int) -> bool:
-    """Return whether the cells of a column are clock times or dates, not numbers."""
-    if opened.text is None or opened.layout is None:
-        return opened.header[index].unit == "timestamp text"
-    layout = opened.layout
-    lines = [
-        line for line in opened.text.lines[layout.first_line - 1 : layout.first_line + 60] if line.strip()
-    ]
-    kinds = [
-        kind_of(cells[index], layout.decimal)
-        for cells in (split_line(line, layout.delimiter) for line in lines)
-        if index < len(cells)
-    ]
-    return kinds.count(Kind.TIME) > kinds.count(Kind.NUMBER)
-
-
-def _stamps(opened: _Opened, logger: Logger, table: RawTable, place: int | None, clocked: bool) -> Stamps:
-    rate = None if logger.sample_rate is None else logger.sample_rate.value
-    if place is None:
-        assert rate is not None
-        return from_rows(table.rows, rate)
-    cell = opened.header[place]
-    if clocked:
-        return from_texts(table.texts[place], cell.full, opened.path)
-    mapped = logger.channels.get("time")
-    unit = cell.unit
-    if mapped is not None and mapped.unit:
-        # In one of several tables another column may stand in for the one the sheet names.
-        named = find_column(opened.header, mapped.column, opened.path, "logger.channels.time")
-        unit = mapped.unit if named == place or not cell.unit else cell.unit
-    values = table.numbers[place]
-    if looks_like_index(cell) and not unit:
-        if rate is None:
-            raise LogError(opened.path, f'column "{cell.full}"', "counts samples", "state logger.sample_rate")
-        return Stamps(
-            values / rate,
-            None,
-            (f'time counted from column "{cell.full}" at {rate:g} Hz (logger.sample_rate)',),
-        )
-    return from_numbers(values, unit, cell.full, opened.path)
-
-
 def _samples_alone(done: LogFile, name: str, values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return a channel without the copies a logger writes between the samples of a slower sensor."""
     if not name.startswith(("damper", "accel", "gyro")):
@@ -439,7 +284,7 @@ def _samples_alone(done: LogFile, name: str, values: NDArray[np.float64]) -> NDA
 
 
 def _add_channels(
-    done: LogFile, opened: _Opened, logger: Logger, table: RawTable, places: dict[str, int]
+    done: LogFile, opened: Opened, logger: Logger, table: RawTable, places: dict[str, int]
 ) -> None:
     columns = [table.numbers[i] for i in places.values()]
     rate = None if logger.sample_rate is None else logger.sample_rate.value
