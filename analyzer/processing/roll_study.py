@@ -41,6 +41,11 @@ class RollStudy:
     bench: Bench | None = None
 
 
+def fitted_both(study: RollStudy) -> bool:
+    """Return whether both axles were fitted."""
+    return not isinstance(study.fit, str) and len(study.fit.axles) == len(AXLES)
+
+
 def study_roll(motion: Motion, exclude: Bools, weights: Weights, car: CarSheet) -> RollStudy:
     """Fit the roll equation to a run and look for what spoils it.
 

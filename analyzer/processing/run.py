@@ -10,6 +10,7 @@ import numpy as np
 from analyzer.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
 from analyzer.estimate import Estimate
 from analyzer.ingest.recording import Recording
+from analyzer.processing.body_roll import body_roll
 from analyzer.processing.bottoming import EventSource, bottoming_events, contact_mask, event_source
 from analyzer.processing.closure import closure_checks, closures
 from analyzer.processing.contact import bump_stop_gaps, gap_notes, known_gap
@@ -27,7 +28,7 @@ from analyzer.processing.road import with_road_shape
 from analyzer.processing.roll_columns import RollColumns
 from analyzer.processing.roll_figures import roll_figures
 from analyzer.processing.roll_gradient import RollFit
-from analyzer.processing.roll_study import RollStudy, study_roll
+from analyzer.processing.roll_study import RollStudy, fitted_both, study_roll
 from analyzer.processing.sections import section_masks
 from analyzer.processing.splits import Parts, difference_notes, run_splits
 from analyzer.processing.stops import Stop, droop_end, stop_of
@@ -84,6 +85,7 @@ def estimate_run(
     arms = None if isinstance(fit, str) or columns is None else arm_parts(fit, columns, car)
     body, level = _gradients(fit, car, paths, motion, arms)
     figures = roll_figures(study, motion, body, arms)
+    imu, imu_notes = ({}, ()) if fitted_both(study) else body_roll(motion, moving.parked | contact, paths)
     closing = closures(loads, motion, car, driving & ~contact)
     splits, differences = run_splits(
         Parts(motion, car, loads, columns, fit, roll_weights(paths), driving & ~contact, masks)
@@ -99,10 +101,11 @@ def estimate_run(
         loads=loads.data,
         bottoming=_events(source, stops, "bump stop"),
         motion=motion,
-        further=closing | figures.further | frictions(fit, car, roll_weights(paths).stiffness),
+        further=closing | figures.further | imu | frictions(fit, car, roll_weights(paths).stiffness),
         notes=_notes(recording, car, stops, contact, driving, motion)
         + gap_notes(gaps)
         + figures.notes
+        + imu_notes
         + difference_notes(differences)
         + _unplaced(course, motion, driving),
         topping=_events(source, {axle: droop_end(car, axle) for axle in AXLES}, "full droop"),
