@@ -74,7 +74,12 @@ def confirm_change(
 def past_sessions(review: Review, earlier: Sequence[Review]) -> tuple[PastSession, ...]:
     """Return earlier sessions under names of their own; each must be of the same car."""
     found: list[PastSession] = []
+    counted = {review.session.path.resolve()}
     for other in earlier:
+        path = other.session.path.resolve()
+        if path in counted:
+            raise AnalyzerError(f"{other.session.path}: counts already; give each earlier session once")
+        counted.add(path)
         car, own = other.session.car, review.session.car
         unlike = [part for part in ("mass", *AXLES) if getattr(car, part) != getattr(own, part)]
         if unlike:

@@ -46,13 +46,20 @@ def past(tmp_path_factory: pytest.TempPathFactory) -> Review:
 def test_earlier_sessions_count_for_the_settings_and_not_for_the_verdict(
     review: Review, past: Review
 ) -> None:
-    alone, both = confirm_change(review, "A", "B"), confirm_change(review, "A", "B", [past, past])
+    alone, both = confirm_change(review, "A", "B"), confirm_change(review, "A", "B", [past])
     assert both.comparison.verdict is alone.comparison.verdict
     assert both.comparison.stiffness_ratio == alone.comparison.stiffness_ratio
     front = both.bars[0]
-    assert front.sessions == ("Morning", "Morning (2)", "")
-    assert [s.runs for s in front.settings] == [4, 4]
+    assert front.sessions == ("Morning", "")
+    assert [s.runs for s in front.settings] == [3, 3]
     assert [s.runs for s in alone.bars[0].settings] == [2, 2]
+
+
+def test_no_session_counts_twice(review: Review, past: Review) -> None:
+    with pytest.raises(AnalyzerError, match="counts already"):
+        past_sessions(review, [past, past])
+    with pytest.raises(AnalyzerError, match="counts already"):
+        past_sessions(review, [review])
 
 
 def test_an_earlier_session_of_another_car_is_refused(review: Review, tmp_path: Path) -> None:
