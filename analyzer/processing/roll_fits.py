@@ -19,8 +19,8 @@ KEEP: Final = 0.5
 DRIVER_BAND: Final = 1.0
 """Where a driver's weave ends [Hz]: common practice, no source. Residuals above it do not reach the slope."""
 MOST_INFLATION: Final = 1.3
-"""Largest factor on the variance of the moment mean for its helper terms: what the tests' linear car asks for; a
-short part of a run has few blocks, and few of the helpers' quick columns reach its slope."""
+"""Largest factor on the variance of the moment mean for its helper terms: what the tests' linear car asks
+for; a short part of a run has few blocks, and few of the helpers' quick columns reach its slope."""
 LEAST_TWIST: Final = 3e-4
 """Ground twisted less than this cannot bend a gradient [rad], root mean square: 0.3 % of usual roll."""
 GROUND_RANGE: Final = (-1.4, 0.1)
