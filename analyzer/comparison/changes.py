@@ -66,13 +66,15 @@ def compare_setups(
     values = _in_order(values, runs)
     names = {value.group for value in values}
     if before.name not in names or after.name not in names:
-        reason = _missing(before if before.name not in names else after, runs, reasons)
-        return _unknown(before, after, change, axle, reason)
+        reason, remedy = _missing(before if before.name not in names else after, runs, reasons)
+        return _unknown(before, after, change, axle, reason, remedy)
     fit = fit_groups(values, scatter_prior(scale))
     counted = {value.run for value in values}
     pair = Pair(car, before, after, change, tuple(run for run in there if run.name in counted), axle, target)
     if not all(pair.mean_stiffness(result) > 0.0 for result in (before, after)):
-        return _unknown(before, after, change, axle, "roll of the runs and car sheet contradict each other")
+        remedy = "check scale weights, CG height, spring rates and motion ratios"
+        reason = "roll of the runs and car sheet contradict each other"
+        return _unknown(before, after, change, axle, reason, remedy)
     return _comparison(pair, fit, reasons)
 
 
@@ -203,14 +205,22 @@ def _smallest(evidence: Evidence) -> Estimate:
     )
 
 
-def _missing(result: SetupResult, runs: Sequence[RunEstimates], reasons: tuple[str, ...]) -> str:
+def _missing(result: SetupResult, runs: Sequence[RunEstimates], reasons: tuple[str, ...]) -> tuple[str, str]:
+    """Return why a set-up has no stiffness, and what would mend it."""
     own = {run.name for run in runs if run.setup == result.name}
     fitting = [text for text in reasons if text.split(":", 1)[0] in own]
-    return fitting[0] if fitting else f"{result.name}: {NO_RUN}"
+    if fitting:
+        return fitting[0], "more runs logged alike cannot settle it"
+    return f"{result.name}: {NO_RUN}", "drive at least three runs on each set-up, in turns (A-B-A-B)"
 
 
 def _unknown(
-    before: SetupResult, after: SetupResult, change: ChangePrediction, axle: Axle | None, reason: str
+    before: SetupResult,
+    after: SetupResult,
+    change: ChangePrediction,
+    axle: Axle | None,
+    reason: str,
+    remedy: str,
 ) -> Comparison:
     key = axle or "total"
     return Comparison(
@@ -224,7 +234,7 @@ def _unknown(
         gradient_ratio={a: Estimate.unknown("1", reason) for a in AXLES},
         verdict=ChangeVerdict.CANNOT_TELL,
         smallest_visible=Estimate.unknown("1", reason),
-        reason=f"{reason}; drive at least three runs on each set-up, in turns (A-B-A-B)",
+        reason=f"{reason}; {remedy}",
         differences=(),
         prediction=change,
     )

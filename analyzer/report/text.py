@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from analyzer.constants import CORNERS, Axle, Corner
 from analyzer.ingest.recording import Verdict
 from analyzer.report.wording import (
+    clause,
     count,
     degrees,
     figure,
@@ -84,7 +85,18 @@ def lead_rows(setup: SetupResult) -> list[Ledger]:
 def team_answer(review: Review) -> str:
     """Return what the runs showed and whether the logs can be trusted, in one sentence."""
     shown = _gradients(review)
-    return f"{_trust(review)}{f': {shown}' if shown else ', but no roll gradient could be found'}."
+    if shown:
+        return f"{_trust(review)}: {shown}."
+    reasons = [
+        note
+        for run in review.runs
+        for gradient in run.roll_gradient.values()
+        if gradient.value is None
+        for note in gradient.notes[:1]
+    ]
+    if not reasons:
+        return f"{_trust(review)}, but no roll gradient could be found."
+    return f"No run shows a roll gradient: {clause(reasons[0])}."
 
 
 def _trust(review: Review) -> str:

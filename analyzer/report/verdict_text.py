@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from analyzer.comparison.results import ChangeVerdict
+from analyzer.comparison.setups import NO_RUN
 from analyzer.constants import AXLES
 from analyzer.estimate import Estimate
 from analyzer.report.wording import (
@@ -16,7 +17,6 @@ from analyzer.report.wording import (
     figure,
     name,
     percent,
-    sentence,
     value_with_interval,
 )
 
@@ -48,6 +48,10 @@ _NEXT: Final = {
 
 _ALONE: Final = (
     "look at the other axle, the tyres and the load, then drive both set-ups again with nothing else changed"
+)
+
+_NOT_MEASURED: Final = (
+    "let analyzer check name what the logs or the car sheet lack; mend that, then drive both set-ups again"
 )
 
 
@@ -131,7 +135,7 @@ def smallest_visible(comparison: Comparison) -> str:
     """Return the smallest change these runs could have shown, in one sentence."""
     smallest = comparison.smallest_visible
     if smallest.value is None:
-        return f"The smallest change these runs could have shown is not known: {sentence(smallest.notes[0])}"
+        return f"The smallest change these runs could have shown is not known: {clause(smallest.notes[0])}."
     share = percent(smallest)
     text = figure(share) if share.std_error is not None else f"{share.value:.2g} %"
     return f"The smallest change these runs could have shown is {text}."
@@ -153,6 +157,9 @@ def next_step(comparison: Comparison) -> str:
     """Return what to do after this verdict, in one sentence."""
     if comparison.verdict is ChangeVerdict.CANNOT_TELL and _sure(comparison.stiffness_ratio):
         return f"Next: {_ALONE}."
+    ratio = comparison.stiffness_ratio
+    if ratio.value is None and not ratio.notes[0].endswith(NO_RUN):
+        return f"Next: {_NOT_MEASURED}."
     return f"Next: {_NEXT[comparison.verdict]}."
 
 

@@ -21,7 +21,10 @@ from comparison.comparison_helpers import (
 
 from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.results import ChangeVerdict
+from analyzer.estimate import Estimate
 from analyzer.prediction.setup import predict_change
+from analyzer.processing.results import RunEstimates
+from analyzer.report.verdict_text import next_step
 
 CAR = car()
 THREE_EACH = [("A", STIFF), ("B", SOFT)] * 3
@@ -158,3 +161,43 @@ def test_runs_of_further_set_ups_help_to_find_the_scatter() -> None:
     helped = compare_setups(CAR, results["A"], results["B"], change, runs, [results["C"]])
     assert alone.verdict is ChangeVerdict.CANNOT_TELL
     assert helped.verdict is ChangeVerdict.AS_PREDICTED
+
+
+def front_only(runs: list[RunEstimates], error: float) -> list[RunEstimates]:
+    """Return the runs as logged without rear pots, each with a relative error of its own."""
+    unknown = Estimate.unknown("deg/g", "no two usable damper pots")
+    kept = []
+    for one in runs:
+        front = one.roll_gradient_body["front"]
+        assert front.value is not None
+        seen = replace(front, std_error=error * front.value)
+        kept.append(replace(one, roll_gradient_body={"front": seen, "rear": unknown}))
+    return kept
+
+
+def test_pots_of_one_axle_leave_an_error_that_more_runs_do_not_take_away() -> None:
+    """A third of the runs' own 1.3 % stays in the ratio of roll, and more of it in that of stiffness."""
+    few, many = (
+        compare(CAR, STIFF, SOFT, front_only(session_runs(CAR, THREE_EACH * n, within=None), 0.013))
+        for n in (1, 4)
+    )
+    for found in (few, many):
+        assert found.stiffness_ratio.value is not None
+        assert found.stiffness_ratio.calibration is not None
+        assert found.stiffness_ratio.calibration / found.stiffness_ratio.value > 0.35 * 0.013
+
+
+def test_runs_without_the_sensors_are_not_told_to_be_driven_again() -> None:
+    unknown = Estimate.unknown("deg/g", "no axle has two usable damper pots")
+    blind = [
+        replace(r, roll_gradient_body={"front": unknown, "rear": unknown})
+        for r in session_runs(CAR, THREE_EACH)
+    ]
+    found = compare(CAR, STIFF, SOFT, blind)
+    assert found.verdict is ChangeVerdict.CANNOT_TELL
+    assert "no axle has two usable damper pots" in found.reason
+    assert "drive" not in found.reason
+    assert "analyzer check" in next_step(found)
+    undriven = compare(CAR, STIFF, SOFT, session_runs(CAR, [("A", STIFF)] * 3))
+    assert "drive at least three runs" in undriven.reason
+    assert "drive more runs" in next_step(undriven)

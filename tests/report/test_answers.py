@@ -47,7 +47,11 @@ def test_team_learns_of_bad_channels_and_runs_left_out(review_with):
 
 
 def test_team_learns_that_nothing_could_be_estimated(review_with):
-    assert team_answer(review_with(Options(unknown=True))).endswith(", but no roll gradient could be found.")
+    nothing = review_with(Options(unknown=True))
+    reason = nothing.runs[0].roll_gradient["front"].notes[0]
+    assert (
+        team_answer(nothing) == f"No run shows a roll gradient: {reason[:1].lower()}{reason[1:].rstrip('.')}."
+    )
 
 
 def test_tuner_learns_the_change_with_interval_and_prediction(review):
@@ -142,7 +146,7 @@ def test_the_smallest_visible_change_is_in_percent(review):
     unknown = replace(comparison, smallest_visible=Estimate.unknown("1", "one run per set-up"))
 
     assert smallest_visible(comparison) == "The smallest change these runs could have shown is 2.4 %."
-    assert smallest_visible(unknown).endswith("is not known: One run per set-up.")
+    assert smallest_visible(unknown).endswith("is not known: one run per set-up.")
 
 
 def test_driver_learns_where_which_corner_and_how_hard(review):
