@@ -22,7 +22,7 @@ from analyzer.processing.results import RunEstimates
 from analyzer.processing.run import estimate_run
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.course import CourseSheet
-from analyzer.sheets.reading import file_beside, read_car, read_course, read_session
+from analyzer.sheets.reading import file_beside, placeholders, read_car, read_course, read_session
 from analyzer.sheets.session import Run, SessionSheet
 
 Progress = Callable[[str, int, int], None]
@@ -41,6 +41,8 @@ class Session:
         Their contents.
     logs : dict
         Run name -> its log files.
+    placeholders : int
+        Lines of both sheets that still carry the mark of a value that nobody has measured.
     """
 
     path: Path
@@ -49,6 +51,7 @@ class Session:
     car: CarSheet
     course: CourseSheet | None
     logs: dict[str, tuple[Path, ...]]
+    placeholders: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +109,8 @@ def load_session(path: Path) -> Session:
         run.name: tuple(file_beside(path, f"runs[{index}].logs", log) for log in run.logs)
         for index, run in enumerate(sheet.runs, start=1)
     }
-    return Session(path=path, car_path=car_path, sheet=sheet, car=car, course=course, logs=logs)
+    marked = placeholders(car_path) + placeholders(path)
+    return Session(path, car_path, sheet, car, course, logs, marked)
 
 
 def record_run(session: Session, run: Run) -> Recording:

@@ -9,9 +9,9 @@ from analyzer.constants import CORNERS
 from analyzer.errors import one_line
 from analyzer.ingest.guess import ChannelGuess, Guesses, guess_channels, require_any
 from analyzer.sheets.logger import CHANNEL_DIMENSIONS
+from analyzer.sheets.reading import TO_MEASURE
 
-MEASURE: Final = "TO MEASURE"
-"""Mark of a placeholder; nothing that carries it is known of the car."""
+MEASURE: Final = TO_MEASURE
 GUESSED: Final = "GUESS"
 """Mark of what was read off the log."""
 

@@ -39,6 +39,7 @@ from analyzer.report.text import (
     driver_answer,
     driver_points,
     events,
+    placeholder_points,
     team_answer,
 )
 from analyzer.report.verdict_text import (
@@ -100,7 +101,10 @@ def _known(*plates: Plate | None) -> tuple[Plate, ...]:
 
 def _team(review: Review, tell: Tell) -> Part:
     tell("drawing what the runs showed")
-    points = [f"{label(name)} was left out. {sentence(why)}" for name, why in list(review.failed.items())[:6]]
+    points = list(placeholder_points(review))
+    points += [
+        f"{label(name)} was left out. {sentence(why)}" for name, why in list(review.failed.items())[:6]
+    ]
     folds = [
         Fold(
             "Load share left to right through each run",

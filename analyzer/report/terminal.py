@@ -15,6 +15,7 @@ from analyzer.report.text import (
     events,
     findings,
     lead_rows,
+    placeholder_points,
     team_answer,
 )
 from analyzer.report.verdict_text import (
@@ -75,7 +76,8 @@ def _team(review: Review, console: Console) -> None:
             Text(f"{asked} to look at" if asked else "good"),
         )
     show(console, table)
-    lines = [f"{label(name, _NAME)} left out: {clause(why)}" for name, why in review.failed.items()]
+    lines = list(placeholder_points(review))
+    lines += [f"{label(name, _NAME)} left out: {clause(why)}" for name, why in review.failed.items()]
     same: dict[str, list[str]] = {}
     for name, row in found:
         what = f"{label(row.channel, 20)} {label(row.check, 20)}: {clause(row.comment, 160)}"

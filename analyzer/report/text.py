@@ -99,6 +99,18 @@ def team_answer(review: Review) -> str:
     return f"No run shows a roll gradient: {clause(reasons[0])}."
 
 
+def placeholder_points(review: Review) -> tuple[str, ...]:
+    """Return a warning while the car sheet still holds values that nobody has measured."""
+    marked = review.session.placeholders
+    if not marked:
+        return ()
+    lines = "One line of the sheets is" if marked == 1 else f"{marked} lines of the sheets are"
+    return (
+        f"{lines} still marked TO MEASURE: what rests on them is no figure of this car. "
+        "Measure them, then take the mark off.",
+    )
+
+
 def _trust(review: Review) -> str:
     total = len(review.runs) + len(review.failed)
     found = findings(review)

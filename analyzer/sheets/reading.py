@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from pydantic import ValidationError
 
@@ -19,6 +19,8 @@ SheetModel = TypeVar("SheetModel", bound=Sheet)
 LARGEST_SHEET = 2_000_000
 """Bytes; a sheet is written by hand, so a larger file is something else."""
 
+TO_MEASURE: Final = "TO MEASURE"
+"""Mark, in a comment, of a placeholder: nothing that carries it is known of the car."""
 PLAIN_FORM = ("function-before[", "literal[")
 TABLE_FORM = "function-after["
 """How the checker names the forms of a key for which a plain value and a table would do."""
@@ -43,6 +45,12 @@ def read_session(path: Path) -> SessionSheet:
 def read_course(path: Path) -> CourseSheet:
     """Read and validate a course sheet; raises as `read_car`."""
     return read_sheet(path, CourseSheet)
+
+
+def placeholders(path: Path) -> int:
+    """Return how many lines of a sheet still carry the mark of a value that nobody has measured."""
+    lines = path.read_text(encoding="utf-8-sig").splitlines()
+    return sum(TO_MEASURE in line for line in lines if not line.lstrip().startswith("#"))
 
 
 def read_sheet(path: Path, model: type[SheetModel]) -> SheetModel:

@@ -11,7 +11,7 @@ from analyzer.comparison.results import ChangeVerdict
 from analyzer.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import TravelBudget
-from analyzer.report.text import advice, driver_answer, team_answer
+from analyzer.report.text import advice, driver_answer, placeholder_points, team_answer
 from analyzer.report.verdict_text import (
     comparison_answer,
     next_step,
@@ -44,6 +44,12 @@ def test_team_learns_of_bad_channels_and_runs_left_out(review_with):
     review = with_health(review_with(Options(failed=(("r07", "no table in it"),))), bad)
 
     assert team_answer(review).startswith("6 of 7 runs can be used, though 6 findings left channels out: ")
+
+
+def test_team_learns_of_values_that_nobody_has_measured(review):
+    assert placeholder_points(review) == ()
+    (said,) = placeholder_points(replace(review, session=replace(review.session, placeholders=14)))
+    assert said.startswith("14 lines of the sheets are still marked TO MEASURE")
 
 
 def test_team_learns_that_nothing_could_be_estimated(review_with):
