@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
@@ -14,6 +15,7 @@ from analyzer.processing.filters import Bools, Floats, widened
 from analyzer.processing.intervals import block_length, mean_estimate
 from analyzer.processing.loads import STEADY_BAND, Loads, steady
 from analyzer.processing.results import LightTime, LoadShare, Motion
+from analyzer.processing.stiffness import ratio_at_static
 from analyzer.sheets.car import CarSheet
 
 LIGHT: Final = 0.2
@@ -25,9 +27,17 @@ DRAWS: Final = 200
 
 
 def load_shares(
-    loads: Loads, motion: Motion, car: CarSheet, moving: Bools, seed: int
+    loads: Loads,
+    motion: Motion,
+    car: CarSheet,
+    moving: Bools,
+    seed: int,
+    zero: Mapping[Axle, float] | None = None,
 ) -> dict[Axle, LoadShare]:
-    """Return `LoadShare` per axle whose loads are known, over the `moving` working samples."""
+    """Return `LoadShare` per axle whose loads are known, over the `moving` working samples.
+
+    `zero` is what the zero of the pots may be off, as a share of the axle's load (`zero_share_error`).
+    """
     found: dict[Axle, LoadShare] = {}
     notes = tuple(f"without {part}" for part in loads.left_out)
     rate = _rate(motion)
@@ -46,7 +56,7 @@ def load_shares(
         even = 2.0 * np.minimum(left, right) / np.maximum(left + right, 1.0)
         place = int(np.argmin(np.minimum(left, right)))
         found[axle] = LoadShare(
-            left_share=_left_share(share, car, axle).with_notes(*notes),
+            left_share=_left_share(share, car, axle, (zero or {}).get(axle, 0.0)).with_notes(*notes),
             lowest_load=_lowest(np.minimum(left, right), method, seed).with_notes(*notes),
             light_time=next(one.share for one in light if one.below == LIGHT).with_notes(*notes),
             evenness=mean_estimate(even, "1", method).with_notes(*notes),
@@ -57,15 +67,45 @@ def load_shares(
     return found
 
 
-def _left_share(share: Floats, car: CarSheet, axle: Axle) -> Estimate:
-    """Return the mean left share; what the scales may be off is common to all runs."""
+def zero_share_error(
+    car: CarSheet, stiffness: Mapping[Axle, float], zero_std: Mapping[str, float]
+) -> dict[Axle, float]:
+    """Return what the found zeros of the pots may move the left share of each axle by [1].
+
+    Parameters
+    ----------
+    car : CarSheet
+        The car.
+    stiffness : mapping
+        Axle -> suspension roll stiffness [N m/rad].
+    zero_std : mapping
+        Channel -> standard uncertainty of its zero [m]; channels whose zero is not in doubt are not in it.
+
+    Notes
+    -----
+    A zero off by d at one damper is a wheel travel d / motion ratio, hence 2 K / t^2 of it as load, half on
+    either side of the axle's mean; the share moves by that over the axle's load (derived here).
+    """
+    found: dict[Axle, float] = {}
+    for axle in AXLES:
+        sheet = car.axle(axle)
+        doubt = math.hypot(*(zero_std.get(f"damper_{corner}", 0.0) for corner in AXLE_CORNERS[axle]))
+        if doubt > 0.0 and axle in stiffness:
+            rate = 2.0 * stiffness[axle] / sheet.track_width.value**2
+            load = sum(car.mass.load(corner).value for corner in AXLE_CORNERS[axle])
+            found[axle] = rate * doubt / ratio_at_static(sheet.damper_motion_ratio) / (2.0 * load)
+    return found
+
+
+def _left_share(share: Floats, car: CarSheet, axle: Axle, zero: float) -> Estimate:
+    """Return the mean left share; what scales and zeros may be off repeats from run to run."""
     found = mean_estimate(share, "1", "mean over the moving part")
     scales = [car.mass.load(corner) for corner in AXLE_CORNERS[axle]]
     if any(load.std is None for load in scales):
-        return found
+        return replace(found, calibration=zero) if zero else found
     total = sum(load.value for load in scales)
     parts = [scales[1 - k].value / total**2 * (scales[k].std or 0.0) for k in (0, 1)]
-    return replace(found, calibration=math.hypot(*parts))
+    return replace(found, calibration=math.hypot(*parts, zero))
 
 
 def _light(part: Floats, below: float, rate: float, method: str) -> LightTime:

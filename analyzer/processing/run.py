@@ -18,7 +18,7 @@ from analyzer.processing.filters import Bools
 from analyzer.processing.friction import frictions
 from analyzer.processing.gradients import METHOD, UNIT, axle_fit, body_gradients, level_gradients
 from analyzer.processing.level_road import AxleRollPath, roll_paths, roll_weights
-from analyzer.processing.load_share import load_shares
+from analyzer.processing.load_share import load_shares, zero_share_error
 from analyzer.processing.loads import wheel_loads
 from analyzer.processing.moment_arm import ArmParts, arm_parts
 from analyzer.processing.motion import work_out_motion
@@ -86,6 +86,7 @@ def estimate_run(
     body, level = _gradients(fit, car, paths, motion, arms)
     figures = roll_figures(study, motion, body, arms)
     imu, imu_notes = ({}, ()) if fitted_both(study) else body_roll(motion, moving.parked | contact, paths)
+    zero = zero_share_error(car, {a: p.suspension for a, p in paths.items()}, recording.zero_std)
     closing = closures(loads, motion, car, driving & ~contact)
     splits, differences = run_splits(
         Parts(motion, car, loads, columns, fit, roll_weights(paths), driving & ~contact, masks)
@@ -97,7 +98,7 @@ def estimate_run(
         roll_gradient=level,
         roll_gradient_body=body,
         fits=_axle_fits(fit, columns),
-        load_share=load_shares(loads, motion, car, driving, seed),
+        load_share=load_shares(loads, motion, car, driving, seed, zero),
         loads=loads.data,
         bottoming=_events(source, stops, "bump stop"),
         motion=motion,
