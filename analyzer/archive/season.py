@@ -6,6 +6,7 @@ import datetime as dt
 import math
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,6 +21,7 @@ from analyzer.comparison.random_effects import (
     ScatterPrior,
     fit_runs,
     smallest_visible,
+    student,
 )
 from analyzer.estimate import Estimate
 
@@ -92,6 +94,8 @@ def _car(car: str, runs: list[Any], estimates: list[Any], events: list[Any]) -> 
     trends = [_trend(q, s, per_setting[s, q], order) for s, q in chosen]
     per_car = _by([r for r in estimates if r["quantity"] in wearing], "quantity")
     trends += [_trend(q, "", per_car[q], order) for q in sorted(per_car)]
+    told = sum(t.change.interval is not None for t in trends)
+    trends = [replace(t, verdict=verdict(t.change, told)) for t in trends]
     left_out = sum(row["left_out"] is not None for row in runs)
     return CarSeason(
         car=car,
@@ -166,10 +170,11 @@ def season_change(points: Sequence[SessionPoint], logarithmic: bool) -> tuple[Es
     values = np.array([point.estimate.value or 0.0 for point in points])
     errors = [point.estimate.std_error for point in points]
     scale = float(np.mean(values))
-    if not logarithmic and scale <= 0.0:
-        reason = "the figure is nought or below on the mean, so a relative change means nothing"
-        return Estimate.unknown("1", reason, _METHOD), Estimate.unknown("1", reason)
     known = all(error is not None for error in errors)
+    doubt = 2.0 * float(np.linalg.norm(np.array(errors, dtype=float))) / len(values) if known else 0.0
+    if not logarithmic and scale <= doubt:
+        reason = "the figure is nought or below within its error, so a relative change means nothing"
+        return Estimate.unknown("1", reason, _METHOD), Estimate.unknown("1", reason)
     relative = np.array(errors, dtype=float) / (values if logarithmic else scale) if known else None
     place = np.array([point.place for point in points])
     along = (place - place[0]) / (place[-1] - place[0]) - 0.5
@@ -215,11 +220,18 @@ def _no_trend(points: Sequence[SessionPoint]) -> str:
     return ""
 
 
-def verdict(change: Estimate) -> str:
-    """Return what the interval of a change says."""
+def verdict(change: Estimate, family: int = 1) -> str:
+    """Return what the interval of a change says.
+
+    Of a `family` of changes looked at together each must stand out further, so that a car without any change
+    raises one alarm in twenty at most (Bonferroni).
+    """
     if change.interval is None:
         return "cannot tell"
     low, high = change.interval
+    freedom = max((change.n or FEWEST) - 2, 1)
+    further = student(freedom, 1.0 - (1.0 - LEVEL) / max(family, 1)) / student(freedom) - 1.0
+    low, high = low - further * (high - low) / 2.0, high + further * (high - low) / 2.0
     if low > 0.0:
         return "rising"
     return "falling" if high < 0.0 else "no change seen"
