@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.errors import LogError
+from analyzer.ingest.shelf import shelved
 
 DIRECTIONS: Final[dict[str, tuple[int, int]]] = {
     "forward": (0, 1),
@@ -82,7 +83,7 @@ def turn_axes(
             column = int(np.flatnonzero(matrix[row])[0])
             values = sensor.get("xyz"[column])
             if values is not None:
-                data[f"{kind}_{car_axis}"] = values if matrix[row, column] > 0 else -values
+                data[f"{kind}_{car_axis}"] = values if matrix[row, column] > 0 else shelved(-values)
         if sensor:
             steps.append(f"{kind} axes turned to the car's (logger.imu.axes)")
     return steps

@@ -23,6 +23,7 @@ from analyzer.ingest.ordering import order_rows
 from analyzer.ingest.record_types import RecordTypes, record_types, split_by_type
 from analyzer.ingest.recording import HealthRow
 from analyzer.ingest.rows import report_rows
+from analyzer.ingest.shelf import shelved
 from analyzer.ingest.streams import read_text
 from analyzer.ingest.table import RawTable
 from analyzer.ingest.time_column import is_clock, stamps_of, time_place_of
@@ -290,7 +291,7 @@ def _add_channels(
     rate = None if logger.sample_rate is None else logger.sample_rate.value
     ordered = order_rows(done.seconds, columns, rate, opened.path)
     del columns
-    done.seconds = ordered.seconds
+    done.seconds = shelved(ordered.seconds)
     done.steps += ordered.steps
     done.health += ordered.health
     last_use = {index: name for name, index in places.items()}
@@ -303,9 +304,9 @@ def _add_channels(
             values = np.where(finite, values, np.nan)
         channel: Channel | None = logger.channels.get(name)
         calibrated = calibrate(values, name, channel, opened.header[index], opened.path)
-        done.channels[name] = calibrated.values
+        done.channels[name] = shelved(calibrated.values)
         if calibrated.outside is not None:
-            done.outside[name] = calibrated.outside
+            done.outside[name] = shelved(calibrated.outside)
         done.steps += calibrated.steps
         if last_use[index] == name:
             del table.numbers[index]  # a long log must not stand in memory twice

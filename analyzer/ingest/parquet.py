@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 
 from analyzer.errors import LogError
 from analyzer.ingest.cells import HeaderCell, read_header_cell
+from analyzer.ingest.shelf import shelved
 from analyzer.ingest.table import RawTable
 
 _BROKEN = (pa.ArrowInvalid, pa.ArrowNotImplementedError, pa.ArrowTypeError, OSError)
@@ -53,9 +54,8 @@ def read_parquet(path: Path, wanted: Sequence[int], texts: Sequence[int]) -> Raw
             column = file.read(columns=[names[index]]).column(0)
             if pa.types.is_timestamp(column.type):
                 column = pc.cast(column, pa.timestamp("ns")).cast(pa.int64())
-            raw.numbers[index] = np.asarray(
-                pc.cast(column, pa.float64(), safe=False).to_numpy(), dtype=np.float64
-            )
+            numbers = pc.cast(column, pa.float64(), safe=False).to_numpy()
+            raw.numbers[index] = shelved(np.asarray(numbers, dtype=np.float64))
         for index in texts:
             raw.texts[index] = pc.cast(file.read(columns=[names[index]]).column(0), pa.string())
         raw.rows = file.metadata.num_rows

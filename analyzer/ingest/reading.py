@@ -24,6 +24,7 @@ from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_files
 from analyzer.ingest.memory import give_back
 from analyzer.ingest.orientation import found_axes
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.ingest.shelf import shelved
 from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, decimated, sample_interval
 from analyzer.ingest.zero import zero_pots
 from analyzer.sheets.car import CarSheet
@@ -304,10 +305,10 @@ def _place(made: _Assembly, file: LogFile, base: TimeBase) -> None:
             if own > GAP_FACTOR * row_interval:
                 seconds, values = file.seconds[good], values[good]
                 placer = Placer(seconds, base, own)
-        made.data[name] = _fitted(made, name, values, seconds, placer, base)
+        made.data[name] = shelved(_fitted(made, name, values, seconds, placer, base))
         if name in file.outside and len(file.outside[name]) == len(values):
             flags = placer.place(file.outside[name].astype(np.float64))
-            made.outside[name] = np.nan_to_num(flags) > 0.0
+            made.outside[name] = shelved(np.nan_to_num(flags) > 0.0)
 
 
 def _fitted(
@@ -361,7 +362,7 @@ def _zero(
             static[name] = reading
     zeroed = zero_pots(blocks, base.times(), static, level, logger.zero)
     for name, offset in zeroed.offsets.items():
-        made.data[name] = made.data[name] - offset
+        made.data[name] = shelved(made.data[name] - offset)
         blocks.shift(name, offset)
     made.zero_std = zeroed.std
     made.steps += zeroed.steps
@@ -372,7 +373,7 @@ def _frames(
     made: _Assembly, base: TimeBase, stretches: dict[str, list[tuple[int, int]]]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     names = [n for n in HOUSE_CHANNELS if n in made.data] + [n for n in made.data if n not in HOUSE_CHANNELS]
-    index = pd.Index(base.times(), name="time_s")
+    index = pd.Index(shelved(base.times()), name="time_s", copy=False)
     frame = pd.DataFrame({name: made.data[name] for name in names}, index=index, copy=False)
     marks = {
         name: np.zeros(base.count, dtype=bool) if name in made.complete else ~np.isfinite(made.data[name])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from analyzer.errors import LogError
 from analyzer.ingest.dialect import Text
 from analyzer.ingest.layout import Layout
+from analyzer.ingest.shelf import Gathered
 from analyzer.ingest.streams import LONGEST_LINE, harmless_bytes, lines_before, open_rows, sections
 
 Floats = NDArray[np.float64]
@@ -123,16 +125,19 @@ def read_columns(
     """
     parts: list[_Section] = []
     position = 0
-    with open_rows(path, text, layout) as stream:
+    with ExitStack() as files, open_rows(path, text, layout) as stream:
+        columns = {index: files.enter_context(closing(Gathered())) for index in wanted}
         for piece in sections(stream, path):
             if piece and not piece.isspace():
                 parts.append(_read_section(path, text, layout, piece, position, wanted, texts))
+                for index, column in columns.items():
+                    column.add(parts[-1].numbers.pop(index))
                 if parts[-1].ended:
                     break
             position += len(piece)
-    if not any(part.rows for part in parts):
-        raise LogError(path, "", "holds a header and no rows", "check the copy from the logger")
-    raw = _joined(parts, wanted, texts)
+        if not any(part.rows for part in parts):
+            raise LogError(path, "", "holds a header and no rows", "check the copy from the logger")
+        raw = _joined(parts, columns, texts)
     raw.ended = parts[-1].ended
     _refuse_if_lost(path, raw, layout)
     return raw
@@ -245,16 +250,15 @@ def _drop_rows_without_any(
         done.rows = int((~nothing).sum())
 
 
-def _joined(parts: list[_Section], wanted: Sequence[int], texts: Sequence[int]) -> RawTable:
+def _joined(parts: list[_Section], columns: dict[int, Gathered], texts: Sequence[int]) -> RawTable:
     raw = RawTable(rows=sum(part.rows for part in parts))
     for part in parts:
         raw.dropped += part.dropped
         for index, lines in part.bad_cells.items():
             raw.bad_cells.setdefault(index, []).extend(lines)
-    for index in dict.fromkeys(wanted):
+    for index, column in columns.items():
         # One column at a time, so that the table does not stand in memory twice.
-        pieces = [part.numbers.pop(index) for part in parts]
-        raw.numbers[index] = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+        raw.numbers[index] = column.joined()
     for index in texts:
         raw.texts[index] = pa.chunked_array(
             [c for part in parts for c in part.texts[index].chunks], pa.string()

@@ -141,15 +141,23 @@ def widened(flags: Bools, samples: int) -> Bools:
     """Return `flags` with every True run made longer by `samples` at both of its ends."""
     if samples <= 0 or not flags.any():
         return flags
-    running = np.concatenate([[0], np.cumsum(flags)])
-    index = np.arange(len(flags))
-    low = np.maximum(index - samples, 0)
-    high = np.minimum(index + samples + 1, len(flags))
-    result: Bools = running[high] > running[low]
+    starts, ends = _edges(flags)
+    starts, ends = np.maximum(starts - samples, 0), np.minimum(ends + samples, len(flags))
+    # Runs that now meet are one; of whole numbers per sample a long log would fill the memory.
+    apart = starts[1:] > ends[:-1]
+    starts, ends = starts[np.append(True, apart)], ends[np.append(apart, True)]
+    edges = np.column_stack([starts, ends]).ravel()
+    lengths = np.diff(edges, prepend=0, append=len(flags))
+    result: Bools = np.repeat(np.arange(len(lengths)) % 2 == 1, lengths)
     return result
 
 
 def runs_of(flags: Bools) -> list[tuple[int, int]]:
     """Return start and end (exclusive) of every stretch of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    starts, ends = _edges(flags)
+    return list(zip(starts.tolist(), ends.tolist(), strict=True))
+
+
+def _edges(flags: Bools) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]])))
+    return edges[::2], edges[1::2]

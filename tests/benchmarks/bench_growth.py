@@ -1,7 +1,9 @@
 """Reading and estimating one run: time over length and over runs, memory, and against the general CSV reader.
 
-``python tests/benchmarks/bench_growth.py [MINUTES]``; 1 to 60 minutes at 1 kHz unless told otherwise, and 1
-to 100 runs of a minute at 200 Hz. Each measurement is a process of its own; imports are left out.
+``python tests/benchmarks/bench_growth.py [MINUTES]``; 1 to 60 minutes at 1 kHz unless told otherwise (at most
+90), and 1 to 100 runs of a minute at 200 Hz. Each measurement is a process of its own; imports are left out.
+Memory is given twice: all that was resident, and the process' own, without pages of files, which the system
+takes back when it needs room.
 """
 
 from __future__ import annotations
@@ -10,10 +12,12 @@ import os
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from pathlib import Path
 
-LENGTHS = (1, 3, 10, 30, 60)
+LENGTHS = (1, 3, 10, 30, 60, 90)
+MOST = 60
 RUNS = (1, 10, 100)
 ROUNDS = 3
 
@@ -43,7 +47,7 @@ def repeat(minute: Path, path: Path, minutes: float, rate: float) -> None:
 
 
 def once(kind: str, path: str, repeats: int) -> None:
-    """Do one thing and print seconds of wall, of processor and bytes."""
+    """Do one thing and print seconds of wall and of processor, bytes resident and of its own."""
     from archive.season_maker import car_table
     from benchmarks.bench_reading import peak
 
@@ -63,6 +67,14 @@ def once(kind: str, path: str, repeats: int) -> None:
     with open(path, "rb") as file:  # all find the file in the page cache
         while file.read(1 << 20):
             pass
+    stop, sizes, owned = threading.Event(), [own()], own()
+
+    def watch() -> None:
+        while not stop.wait(0.005):
+            sizes.append(own())
+
+    watcher = threading.Thread(target=watch)
+    watcher.start()
     before, begin, worked = peak(), time.perf_counter(), time.process_time()
     for _ in range(repeats):
         if kind == "pyarrow":
@@ -73,11 +85,20 @@ def once(kind: str, path: str, repeats: int) -> None:
             kept = read_recording("run", [Path(path)], car)
             if kind == "estimates":
                 kept = estimate_run(kept, car, "A", rates)
-    print(time.perf_counter() - begin, time.process_time() - worked, peak() - before)
+    took, worked = time.perf_counter() - begin, time.process_time() - worked
+    stop.set()
+    watcher.join()
+    print(took, worked, peak() - before, max(sizes) - owned)
     del kept
 
 
-def best(kind: str, path: Path, repeats: int = 1, rounds: int = ROUNDS) -> tuple[float, float, float]:
+def own() -> int:
+    """Return the resident size of this process without pages of files [bytes]."""
+    resident, of_files = Path("/proc/self/statm").read_text().split()[1:3]
+    return (int(resident) - int(of_files)) * os.sysconf("SC_PAGE_SIZE")
+
+
+def best(kind: str, path: Path, repeats: int = 1, rounds: int = ROUNDS) -> tuple[float, ...]:
     """Return the least of several measurements."""
     call = [sys.executable, __file__, "once", kind, str(path), str(repeats)]
     environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}  # as the command line sets it
@@ -87,8 +108,7 @@ def best(kind: str, path: Path, repeats: int = 1, rounds: int = ROUNDS) -> tuple
         if done.returncode:
             raise RuntimeError(done.stderr)
         found.append([float(v) for v in done.stdout.split()])
-    wall, processor, grown = (min(column) for column in zip(*found, strict=True))
-    return wall, processor, grown
+    return tuple(min(column) for column in zip(*found, strict=True))
 
 
 def main() -> None:
@@ -98,7 +118,7 @@ def main() -> None:
         return
     from benchmarks.watching import load
 
-    most = float(sys.argv[1]) if len(sys.argv) > 1 else max(LENGTHS)
+    most = float(sys.argv[1]) if len(sys.argv) > 1 else MOST
     print(load())
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
@@ -115,7 +135,8 @@ def main() -> None:
                 f"{minutes:3d} min: pyarrow {reader[0]:6.3f} s, pandas {pandas / reader[0]:4.2f} x,",
                 f"reading {reading[0] / reader[0]:5.2f} x, with estimates {whole[0] / reader[0]:5.2f} x,",
                 f"{1e9 * whole[1] / (minutes * 60_000):5.0f} ns of processor per row,",
-                f"memory {reading[2] / table:4.2f} and {whole[2] / table:4.2f} x ({whole[2] / 1e6:.0f} MB)",
+                f"memory {reading[2] / table:4.2f} and {whole[2] / table:4.2f} x ({whole[2] / 1e6:.0f} MB),",
+                f"its own {reading[3] / table:4.2f} and {whole[3] / table:4.2f} x ({whole[3] / 1e6:.0f} MB)",
             )
         print("runs of a minute at 200 Hz, one after another")
         for runs in RUNS:

@@ -1,0 +1,114 @@
+"""Long channels wait in temporary files, so that memory holds only what is being worked on.
+
+The arrays that come back are ordinary ones, value for value the same; the system keeps in memory what of
+them it has room for. A file has no name from the start (where the system can do that), and goes with its
+array: nothing stays behind, even when the program is killed.
+"""
+
+from __future__ import annotations
+
+import mmap
+import tempfile
+import weakref
+from typing import IO, Any, Final, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+Number = TypeVar("Number", np.float64, np.bool_)
+Held = TypeVar("Held")
+
+LONG: Final = 1_000_000
+"""Samples from which a channel waits in a file, a quarter of an hour at 1 kHz: a dozen shorter ones, and what
+is worked out of them, take less than 300 MB; engineering judgement."""
+MOST_FILES: Final = 300
+"""Files at a time, each of which stays open: systems commonly allow a program 1024, for other needs, too."""
+
+_open: set[int] = set()
+
+
+def shelved(values: NDArray[Number]) -> NDArray[Number]:
+    """Return the same samples, from a temporary file when there are more than `LONG` of them.
+
+    Without room for the file they stay in memory.
+    """
+    if len(values) <= LONG or len(_open) >= MOST_FILES or in_file(values):
+        return values
+    try:
+        with tempfile.TemporaryFile(prefix="analyzer-") as file:
+            _write(file, values)
+            return _mapped(file, values.dtype, len(values))
+    except OSError:
+        return values
+
+
+def in_file(values: NDArray[Any]) -> bool:
+    """Return whether the samples of an array, or of the one it is a part of, wait in a file."""
+    owner: object = values
+    while isinstance(owner, np.ndarray):
+        owner = owner.base
+    return isinstance(owner.obj if isinstance(owner, memoryview) else owner, mmap.mmap)
+
+
+class Gathered:
+    """A column that comes piece by piece, in a file from `LONG` samples on."""
+
+    def __init__(self) -> None:
+        self._pieces: list[NDArray[np.float64]] = []
+        self._waiting = 0
+        self._filed = 0
+        self._file: IO[bytes] | None = None
+        self._room = True
+
+    def add(self, piece: NDArray[np.float64]) -> None:
+        """Take the next piece."""
+        self._pieces.append(piece)
+        self._waiting += len(piece)
+        if self._room and self._waiting + self._filed > LONG:
+            self._to_file()
+
+    def _to_file(self) -> None:
+        try:
+            if self._file is None:
+                if len(_open) >= MOST_FILES:
+                    self._room = False
+                    return
+                self._file = _counted(tempfile.TemporaryFile(prefix="analyzer-"))  # noqa: SIM115  (see `close`)
+            for piece in self._pieces:
+                _write(self._file, piece)
+        except OSError:
+            # What was written of these pieces lies beyond the samples that count.
+            self._room = False
+            return
+        self._filed += self._waiting
+        self._pieces, self._waiting = [], 0
+
+    def joined(self) -> NDArray[np.float64]:
+        """Return the whole column; the pieces are given up."""
+        pieces, self._pieces = self._pieces, []
+        if self._file is not None and self._filed:
+            pieces.insert(0, _mapped(self._file, np.dtype(np.float64), self._filed))
+        return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+
+    def close(self) -> None:
+        """Let go of the file; a column that was joined keeps its own hold of it."""
+        if self._file is not None:
+            self._file.close()
+
+
+def _counted(held: Held) -> Held:
+    """Count a file as open for as long as `held` lives."""
+    _open.add(id(held))
+    weakref.finalize(held, _open.discard, id(held))
+    return held
+
+
+def _write(file: IO[bytes], values: NDArray[Any]) -> None:
+    # Through the file and not through the map: a full disk then is an error that can be met.
+    file.write(np.ascontiguousarray(values).data.cast("B"))
+    file.flush()
+
+
+def _mapped(file: IO[bytes], dtype: np.dtype[Any], count: int) -> NDArray[Any]:
+    held = _counted(mmap.mmap(file.fileno(), count * dtype.itemsize))
+    return np.frombuffer(held, dtype=dtype, count=count)
