@@ -28,6 +28,7 @@ from analyzer.processing.road import with_road_shape
 from analyzer.processing.roll_columns import RollColumns
 from analyzer.processing.roll_figures import roll_figures
 from analyzer.processing.roll_gradient import RollFit
+from analyzer.processing.roll_mode import roll_mode
 from analyzer.processing.roll_study import RollStudy, fitted_both, study_roll
 from analyzer.processing.sections import section_masks
 from analyzer.processing.splits import Parts, difference_notes, run_splits
@@ -102,7 +103,11 @@ def estimate_run(
         loads=loads.data,
         bottoming=_events(source, stops, "bump stop"),
         motion=motion,
-        further=closing | figures.further | imu | frictions(fit, car, roll_weights(paths).stiffness),
+        further=closing
+        | figures.further
+        | imu
+        | frictions(fit, car, roll_weights(paths).stiffness)
+        | roll_mode(motion, moving.parked | contact),
         notes=_notes(recording, car, stops, contact, driving, motion)
         + gap_notes(gaps)
         + figures.notes
