@@ -11,8 +11,17 @@ from pathlib import Path
 
 import numpy as np
 from published_cars.driven_logs import FRONT_BARS, GENTLE, HARD, write_session
-from published_cars.multi_body import PACKAGE_GRAVITY, ROLL, published_car, steady_turn, suspension_roll
+from published_cars.multi_body import (
+    PACKAGE_GRAVITY,
+    ROLL,
+    published_car,
+    roll_modes,
+    steady_turn,
+    suspension_roll,
+)
+from published_cars.steered_logs import steered_run, write_steered
 from published_cars.test_published_cars_model import STEADY_TURNS
+from published_cars.test_published_cars_roll_mode import KNOWN
 
 from analyzer.session import Review, review_session
 
@@ -47,6 +56,33 @@ def _rows(number: int, largest: float, review: Review) -> list[list[str]]:
     return rows
 
 
+def _mode_row(number: int, front_bar: float, kind: str, speed: float) -> list[str]:
+    known = near = KNOWN[number, front_bar]
+    if speed != 15.0:
+        modes = roll_modes(number, front_bar, speed)
+        known = min(modes, key=lambda m: abs(m[0] / near[0] - 1.0) + abs(m[1] / near[1] - 1.0))
+    run = steered_run(number, front_bar, kind, speed)
+    with tempfile.TemporaryDirectory() as folder:
+        found = review_session(write_steered(Path(folder), number, front_bar, run)).runs[0].further
+    row = [str(number), f"{front_bar:g}", kind, f"{speed:g}"]
+    row.append(f"{float(np.abs(run.road_lateral).max()) / PACKAGE_GRAVITY:.2f}")
+    for name, true in zip(("roll_frequency", "roll_damping_ratio"), known, strict=True):
+        value = found[name].value
+        row.append("-" if value is None else f"{100.0 * (value / true - 1.0):+.2f}")
+    return row
+
+
+def print_modes() -> None:
+    """Print the errors of roll frequency and damping ratio, one row per vehicle, front bar and drive."""
+    heads = ["vehicle", "front bar", "drive", "m/s", "range g", "frequency %", "damping ratio %"]
+    print("| " + " | ".join(heads) + " |\n|" + " --- |" * len(heads), flush=True)
+    drives = [(kind, 15.0) for kind in ("slalom", "rising", "random")]
+    for number, front_bar in KNOWN:
+        others = [("random", 10.0), ("random", 20.0)] if (number, front_bar) != (1, 0.0) else []
+        for kind, speed in drives + others:
+            print("| " + " | ".join(_mode_row(number, front_bar, kind, speed)) + " |", flush=True)
+
+
 def main() -> None:
     """Print one row per vehicle, front bar and range."""
     heads = ["vehicle", "front bar", "range g", "to table: front %", "rear %", "body %"]
@@ -58,6 +94,8 @@ def main() -> None:
                 review = review_session(write_session(Path(folder), number, largest))
             for row in _rows(number, largest, review):
                 print("| " + " | ".join(row) + " |", flush=True)
+    print(flush=True)
+    print_modes()
 
 
 if __name__ == "__main__":
