@@ -52,6 +52,7 @@ class Estimated:
     truth: dict[str, float]
 
 
+BOWL_OFF = Case("bowl", "B", 12, bank=12.0)
 CASES = [Case("course", "A", 1), Case("slalom", "B", 2), Case("bowl", "A", 1, bank=15.0)]
 MORE = [
     Case(name, road_class, seed, bank)
@@ -95,8 +96,8 @@ def test_gradient_is_the_engines_within_one_percent(pair: tuple[Estimated, Estim
 def test_ratio_of_two_setups_is_the_engines(
     pair: tuple[Estimated, Estimated], request: pytest.FixtureRequest
 ) -> None:
-    if request.node.callspec.params["pair"] == Case("slalom", "B", 11):
-        missed = "rear 0.32 %: one run each on a class B road, where a run scatters by 0.2 %"
+    if request.node.callspec.params["pair"] == BOWL_OFF:
+        missed = "rear 0.38 %: one run each on a banked class B road, where a run scatters by 0.2 %"
         request.applymarker(pytest.mark.xfail(strict=True, reason=missed))
     before, after = pair
     for axle in AXLES:
