@@ -128,7 +128,9 @@ def test_commands_of_the_readme_run(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     first, second = (text for kind, text in blocks(ROOT / "README.md") if kind == "sh")
     *install, main_job = first.strip().split(" && ")
     assert install == ["python3 -m venv .venv", ".venv/bin/pip install -q ."]
-    assert second.strip().split(" && ")[1:] == ['.venv/bin/pip install -q -e ".[test]"', ".venv/bin/pytest"]
+    *_, set_up, tests = second.strip().split(" && ")
+    assert set_up == '.venv/bin/pip install -q -e ".[test]"'
+    assert tests == ".venv/bin/pytest -n 2 --dist loadfile"
     shutil.copytree(ROOT / "sample_logs", tmp_path / "sample_logs", ignore=shutil.ignore_patterns("report*"))
     monkeypatch.chdir(tmp_path)
 
