@@ -17,10 +17,17 @@ from typing import Final
 import numpy as np
 
 from analyzer.comparison.bar_model import AxleModel, fit_axle
-from analyzer.comparison.pooling import RunValue, fit_groups, pooled_estimate, scatter_notes
-from analyzer.comparison.random_effects import LEVEL, Contrast, ScatterPrior, student
-from analyzer.comparison.results import AxleSettings, BarPair, BarSettingResult
-from analyzer.comparison.simultaneous import pair_probability, widest
+from analyzer.comparison.pooling import (
+    RunValue,
+    figure_estimate,
+    fit_groups,
+    pooled_estimate,
+    ratio_estimate,
+    scatter_notes,
+)
+from analyzer.comparison.random_effects import Contrast, ScatterPrior
+from analyzer.comparison.results import AxleSettings, BarSettingResult, SettingPair
+from analyzer.comparison.simultaneous import compared
 from analyzer.comparison.stiffness import (
     STIFFNESS_UNIT,
     other_axle,
@@ -94,9 +101,8 @@ def _base(model: AxleModel, order: Sequence[str]) -> Estimate:
     std = math.sqrt(max(float(row @ model.fit.fit.covariance @ row), 0.0))
     sensor = float(np.mean([model.stiffness(n) * math.hypot(*model.sensor[n]) for n in order]))
     common = math.hypot(model.errors.std("base"), sensor)
-    return _figure(
-        model.errors.values["base"], std, model.fit.fit.freedom, common, len(model.fit.runs), BASE_METHOD
-    )
+    own = Contrast(model.errors.values["base"], std, model.fit.fit.freedom)
+    return figure_estimate(own, common, STIFFNESS_UNIT, len(model.fit.runs), BASE_METHOD)
 
 
 def _result(model: AxleModel, name: str, first: str) -> BarSettingResult:
@@ -104,8 +110,6 @@ def _result(model: AxleModel, name: str, first: str) -> BarSettingResult:
     runs = model.fit.count(name)
     gap = Contrast(mean.value - math.log(model.predicted(name)), mean.std_error, mean.freedom)
     common = math.hypot(model.errors.std(f"gap {name}"), *model.sensor[name])
-    both = gap.with_known(common)
-    ratio = math.exp(gap.value)
     step_std = 0.0 if name == first else model.step_error(first, name)
     sensor = model.stiffness(name) * model.sensor_change(first, name)
 
@@ -114,7 +118,8 @@ def _result(model: AxleModel, name: str, first: str) -> BarSettingResult:
 
     def step(key: str, value: float) -> Estimate:
         known = math.hypot(model.errors.std(f"{key} {name}"), sensor)
-        return _figure(value, step_std, mean.freedom, known, runs, STEP_METHOD)
+        own = Contrast(value, step_std, mean.freedom)
+        return figure_estimate(own, known, STIFFNESS_UNIT, runs, STEP_METHOD)
 
     return BarSettingResult(
         setting=name,
@@ -122,16 +127,7 @@ def _result(model: AxleModel, name: str, first: str) -> BarSettingResult:
         runs=runs,
         measured=pooled_estimate(model.fit, name, STIFFNESS_UNIT, model.relative(name)),
         predicted=model.errors.estimate(f"predicted {name}", STIFFNESS_UNIT),
-        ratio=Estimate(
-            value=ratio,
-            unit="1",
-            std_error=ratio * mean.std_error,
-            interval=(math.exp(both.interval[0]), math.exp(both.interval[1])),
-            calibration=ratio * common,
-            level=LEVEL,
-            n=runs,
-            method="measured over predicted; errors common to both cancel",
-        ),
+        ratio=ratio_estimate(gap, common, runs, "measured over predicted; errors common to both cancel"),
         step=None if name == first else step("step", moved),
         predicted_step=None
         if name == first
@@ -140,54 +136,20 @@ def _result(model: AxleModel, name: str, first: str) -> BarSettingResult:
     )
 
 
-def _figure(value: float, std: float, freedom: float, common: float, count: int, method: str) -> Estimate:
-    whole = Contrast(value, std, freedom).with_known(common)
-    half = student(whole.freedom) * whole.std_error
-    return Estimate(
-        value=value,
-        unit=STIFFNESS_UNIT,
-        std_error=std,
-        interval=(value - half, value + half),
-        calibration=common,
-        level=LEVEL,
-        n=count,
-        method=method,
-    )
-
-
-def _pairs(model: AxleModel, order: Sequence[str]) -> tuple[BarPair, ...]:
+def _pairs(model: AxleModel, order: Sequence[str]) -> tuple[SettingPair, ...]:
     """Return every pair of settings; intervals and probabilities hold for all pairs together."""
-    pairs = []
-    # Degrees of freedom of the runs alone: a known error only adds to them, so this is on the safe side.
-    freedom = model.fit.fit.freedom
-    reach = widest(len(order), freedom)
-    for before, after in combinations(order, 2):
-        own = model.fit.change(before, after)
-        known = math.hypot(model.errors.std(f"ratio {before} {after}"), model.sensor_change(before, after))
-        whole = own.with_known(known)
-        half = reach * whole.std_error
-        ratio = math.exp(own.value)
-        chance = pair_probability(whole.t, len(order), freedom)
-        pairs.append(
-            BarPair(
-                before=before,
-                after=after,
-                ratio=Estimate(
-                    value=ratio,
-                    unit="1",
-                    std_error=ratio * own.std_error,
-                    interval=(math.exp(own.value - half), math.exp(own.value + half)),
-                    calibration=ratio * known,
-                    level=LEVEL,
-                    n=model.fit.count(before) + model.fit.count(after),
-                    method="studentised range: the interval holds for all pairs together",
-                ),
-                predicted=model.errors.estimate(f"predicted ratio {before} {after}", "1"),
-                p_value=chance,
-                different=chance < 1.0 - LEVEL,
-            )
+    return tuple(
+        compared(
+            (before, after),
+            model.fit.change(before, after),
+            math.hypot(model.errors.std(f"ratio {before} {after}"), model.sensor_change(before, after)),
+            len(order),
+            model.fit.count(before) + model.fit.count(after),
+            "studentised range: the interval holds for all pairs together",
+            model.errors.estimate(f"predicted ratio {before} {after}", "1"),
         )
-    return tuple(pairs)
+        for before, after in combinations(order, 2)
+    )
 
 
 def _friction(axle: Axle, runs: Sequence[RunEstimates]) -> Estimate:
@@ -202,15 +164,5 @@ def _friction(axle: Axle, runs: Sequence[RunEstimates]) -> Estimate:
     if not values:
         return Estimate.unknown("N", f"friction of the {axle} axle could not be told from the driving")
     mean = fit_groups(values, FRICTION_SCATTER).mean("all")
-    known = float(np.mean(common))
-    low, high = mean.with_known(known).interval
-    return Estimate(
-        value=mean.value,
-        unit="N",
-        std_error=mean.std_error,
-        interval=(low, high),
-        calibration=known,
-        level=LEVEL,
-        n=len(values),
-        method="of one corner at the wheel, random effects over runs",
-    )
+    method = "of one corner at the wheel, random effects over runs"
+    return figure_estimate(mean, float(np.mean(common)), "N", len(values), method)

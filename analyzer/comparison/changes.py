@@ -10,7 +10,14 @@ import numpy as np
 
 from analyzer.comparison.other_end import OtherEnd, other_end, other_end_words, set_right
 from analyzer.comparison.pair import Pair, PairErrors, differences, pair_errors, target_notes
-from analyzer.comparison.pooling import GroupFit, RunValue, fit_groups, scatter_notes
+from analyzer.comparison.pooling import (
+    GroupFit,
+    RunValue,
+    figure_estimate,
+    fit_groups,
+    ratio_estimate,
+    scatter_notes,
+)
 from analyzer.comparison.random_effects import LEVEL, Contrast, student
 from analyzer.comparison.results import ChangeVerdict, Comparison, SetupResult
 from analyzer.comparison.setups import NO_RUN, scatter_prior, stiffness_values
@@ -104,7 +111,7 @@ def _comparison(pair: Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparis
         before=before.name,
         after=after.name,
         axle=pair.axle,
-        stiffness_ratio=_ratio(measured, repeat, remainder, sum(counts), notes),
+        stiffness_ratio=ratio_estimate(repeat, remainder, sum(counts), METHOD, notes),
         predicted_ratio=predicted,
         stiffness_change=_difference(pair, fit, errors),
         predicted_change=pair.change.stiffness_change[key],
@@ -148,25 +155,7 @@ def gradient_ratio(runs: Sequence[RunEstimates], before: str, after: str, axle: 
     fit = fit_groups(values)
     change = fit.change(before, after)
     counts = fit.count(before) + fit.count(after)
-    return _ratio(change, change, 0.0, counts, scatter_notes(fit))
-
-
-def _ratio(
-    measured: Contrast, repeat: Contrast, remainder: float, count: int, notes: tuple[str, ...]
-) -> Estimate:
-    value = math.exp(measured.value)
-    low, high = measured.interval
-    return Estimate(
-        value=value,
-        unit="1",
-        std_error=value * repeat.std_error,
-        interval=(math.exp(low), math.exp(high)),
-        calibration=value * remainder,
-        level=LEVEL,
-        n=count,
-        method=METHOD,
-        notes=notes,
-    )
+    return ratio_estimate(change, 0.0, counts, METHOD, scatter_notes(fit))
 
 
 def _difference(pair: Pair, fit: GroupFit, errors: PairErrors) -> Estimate:
@@ -178,19 +167,9 @@ def _difference(pair: Pair, fit: GroupFit, errors: PairErrors) -> Estimate:
     row[fit.groups.index(pair.before.name)] -= stiff[0]
     std = math.sqrt(max(float(row @ fit.fit.covariance @ row), 0.0))
     common = math.hypot(errors.found.std("change"), errors.sensor_change)
-    value = stiff[1] - stiff[0]
-    whole = Contrast(value, std, fit.fit.freedom).with_known(common)
-    half = student(whole.freedom) * whole.std_error
-    return Estimate(
-        value=value,
-        unit=STIFFNESS_UNIT,
-        std_error=std,
-        interval=(value - half, value + half),
-        calibration=common,
-        level=LEVEL,
-        n=fit.count(pair.before.name) + fit.count(pair.after.name),
-        method=METHOD,
-    )
+    own = Contrast(stiff[1] - stiff[0], std, fit.fit.freedom)
+    count = fit.count(pair.before.name) + fit.count(pair.after.name)
+    return figure_estimate(own, common, STIFFNESS_UNIT, count, METHOD)
 
 
 def _smallest(evidence: Evidence) -> Estimate:

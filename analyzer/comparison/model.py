@@ -2,27 +2,21 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Final
 
 from analyzer.comparison.calibration import Calibration, propagate_calibrated
 from analyzer.comparison.ledger import sheet_roll
 from analyzer.comparison.pooling import GroupFit, fit_groups
 from analyzer.comparison.results import SettingEffect, SettingPair, SetupResult
 from analyzer.comparison.setups import scatter_prior, stiffness_values
-from analyzer.comparison.simultaneous import pair_probability, widest
-from analyzer.estimate import Estimate
+from analyzer.comparison.simultaneous import compared
 from analyzer.prediction.propagation import Propagated, Values, propagate
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup
-
-SIGNIFICANT: Final = 0.05
-"""Corrected probability under which two settings are called different."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,31 +120,19 @@ def setting_pairs(
         return ()
     known = {r.name: r.hardware for r in results if r.name in fit.groups and r.hardware is not None}
     told = _predicted_ratios(car, known)
-    freedom = fit.fit.freedom
-    reach = widest(len(known), freedom)
-    pairs = []
-    for before, after in combinations(known, 2):
-        change = fit.change(before, after)
-        ratio, half = math.exp(change.value), reach * change.std_error
-        chance = pair_probability(change.t, len(known), freedom)
-        pairs.append(
-            SettingPair(
-                before=before,
-                after=after,
-                ratio=Estimate(
-                    value=ratio,
-                    unit="1",
-                    std_error=ratio * change.std_error,
-                    interval=(math.exp(change.value - half), math.exp(change.value + half)),
-                    n=fit.count(before) + fit.count(after),
-                    method="car's roll stiffness; the interval holds for all pairs together",
-                ),
-                predicted=told.estimate(f"{before} {after}", "1"),
-                p_value=chance,
-                different=chance < SIGNIFICANT,
-            )
+    method = "car's roll stiffness; the interval holds for all pairs together"
+    return tuple(
+        compared(
+            (before, after),
+            fit.change(before, after),
+            None,
+            len(known),
+            fit.count(before) + fit.count(after),
+            method,
+            told.estimate(f"{before} {after}", "1"),
         )
-    return tuple(pairs)
+        for before, after in combinations(known, 2)
+    )
 
 
 def _predicted_ratios(car: CarSheet, hardware: Mapping[str, Setup]) -> Propagated:

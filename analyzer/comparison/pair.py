@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from analyzer.comparison.ledger import sheet_roll
+from analyzer.comparison.one_axle import one_axle_errors
 from analyzer.comparison.results import SetupResult
 from analyzer.comparison.stiffness import (
     Target,
@@ -32,14 +33,6 @@ from analyzer.sheets.session import Setup
 
 OTHER_FORCE: Final = 0.25
 """Relative difference of the greatest lateral force from which two groups of runs are called unlike."""
-
-ONE_AXLE: Final = 0.35
-"""Part of a run's own error that does not average away over runs of one course when one axle has no pots.
-
-What such a run cannot part (twisted ground, drive force) comes back at every pass, and a change of the bar
-shifts it. Measured: the ratio of two set-ups was off by up to 0.27 % on a rigid-body car whose runs state
-0.3 %, and by 0.45 % on the virtual car of the sample session, whose runs state 1.3 %.
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,25 +152,10 @@ def _sensor_errors(pair: Pair, roll: Mapping[str, Mapping[Axle, float]]) -> tupl
     )
     relative.append(after - before)
     absolute.append(new * after - old * before)
-    for axle, part in _one_axle_errors(pair).items():
+    for axle, part in one_axle_errors(own).items():
         relative.append(old_slopes[axle] * part)
         absolute.append(old * old_slopes[axle] * part)
     return math.hypot(*relative), math.hypot(*absolute)
-
-
-def _one_axle_errors(pair: Pair) -> dict[Axle, float]:
-    """Return the relative error of the only axle's roll ratio that more runs do not take away."""
-    own = pair.own(pair.before) + pair.own(pair.after)
-    shown = {axle for run in own for axle in measured_gradients(run)}
-    if len(shown) != 1:
-        return {}
-    axle = shown.pop()
-    errors = []
-    for run in own:
-        value, error = measured_gradients(run).get(axle), run.roll_gradient_body[axle].std_error
-        if value is not None and error is not None:
-            errors.append(error / value)
-    return {axle: ONE_AXLE * math.sqrt(float(np.mean(np.square(errors))))} if errors else {}
 
 
 def mean_gradients(runs: Sequence[RunEstimates]) -> dict[Axle, float]:

@@ -216,3 +216,36 @@ def scatter_notes(group: GroupFit) -> tuple[str, ...]:
     if group.drift is not None:
         notes.append(f"drift of {100.0 * group.drift.value:+.2f} % per run taken out")
     return tuple(notes)
+
+
+def ratio_estimate(
+    own: Contrast, known: float, count: int, method: str, notes: tuple[str, ...] = ()
+) -> Estimate:
+    """Return a ratio [1] from its logarithm `own`, with a `known` relative error beside that of the runs."""
+    value = math.exp(own.value)
+    low, high = own.with_known(known).interval
+    return Estimate(
+        value=value,
+        unit="1",
+        std_error=value * own.std_error,
+        interval=(math.exp(low), math.exp(high)),
+        calibration=value * known,
+        level=LEVEL,
+        n=count,
+        method=method,
+        notes=notes,
+    )
+
+
+def figure_estimate(own: Contrast, known: float, unit: str, count: int, method: str) -> Estimate:
+    """Return a figure in its `unit`, with a `known` error beside that of the runs."""
+    return Estimate(
+        value=own.value,
+        unit=unit,
+        std_error=own.std_error,
+        interval=own.with_known(known).interval,
+        calibration=known,
+        level=LEVEL,
+        n=count,
+        method=method,
+    )

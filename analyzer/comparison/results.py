@@ -300,14 +300,15 @@ class SettingEffect:
 
 @dataclass(frozen=True, slots=True)
 class SettingPair:
-    """Two set-ups of a session against each other, with all pairs looked at together.
+    """Two set-ups of a session, or two settings of one bar, with all pairs looked at together.
 
     Parameters
     ----------
     before, after : str
-        Set-ups.
+        Set-ups; or settings, the softer one first.
     ratio : Estimate
-        Roll stiffness of the car, after / before [1]; the interval holds for all pairs together.
+        Roll stiffness of the car, or of the bar's axle, after / before [1]; the interval holds for all pairs
+        together.
     predicted : Estimate
         The same from the sheet.
     p_value : float
@@ -357,30 +358,6 @@ class BarSettingResult:
 
 
 @dataclass(frozen=True, slots=True)
-class BarPair:
-    """Two settings of an axle's bar against each other, with all pairs looked at together.
-
-    Parameters
-    ----------
-    before, after : str
-        Settings, the softer one first.
-    ratio, predicted : Estimate
-        Roll stiffness of the axle, after / before [1]; the interval of `ratio` holds for all pairs together.
-    p_value : float
-        Chance that any pair differs as clearly by scatter alone (studentised range).
-    different : bool
-        Whether that is under 5 %.
-    """
-
-    before: str
-    after: str
-    ratio: Estimate
-    predicted: Estimate
-    p_value: float
-    different: bool
-
-
-@dataclass(frozen=True, slots=True)
 class AxleSettings:
     """All bar settings of one axle in one model.
 
@@ -393,7 +370,7 @@ class AxleSettings:
         [N m/deg].
     settings : tuple of BarSettingResult
         The softest first.
-    pairs : tuple of BarPair
+    pairs : tuple of SettingPair
         Which of them are really different.
     friction : Estimate
         Dry friction of one corner at the wheel [N].
@@ -407,7 +384,7 @@ class AxleSettings:
     springs: Estimate
     springs_predicted: Estimate
     settings: tuple[BarSettingResult, ...]
-    pairs: tuple[BarPair, ...]
+    pairs: tuple[SettingPair, ...]
     friction: Estimate
     sessions: tuple[str, ...]
     notes: tuple[str, ...]

@@ -14,7 +14,11 @@ from typing import Final
 from scipy.stats import studentized_range
 
 from analyzer.comparison.random_effects import LARGE_FREEDOM, LEVEL, Contrast, student
+from analyzer.comparison.results import SettingPair
+from analyzer.estimate import Estimate
 
+SIGNIFICANT: Final = 0.05
+"""Corrected probability under which two settings are called different."""
 ROOT_TWO: Final = math.sqrt(2.0)
 
 
@@ -31,6 +35,55 @@ def widest(settings: int, freedom: float) -> float:
     if settings <= 2:
         return student(freedom)
     return float(studentized_range.ppf(LEVEL, settings, _freedom(freedom))) / ROOT_TWO
+
+
+def compared(
+    names: tuple[str, str],
+    own: Contrast,
+    known: float | None,
+    settings: int,
+    count: int,
+    method: str,
+    predicted: Estimate,
+) -> SettingPair:
+    """Return one of all pairs of `settings`.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Before and after.
+    own : Contrast
+        Logarithm of after / before from the runs.
+    known : float or None
+        Relative error of sheet and sensors that does not cancel; None when none is told apart. It only adds
+        to the degrees of freedom, so those of the runs alone are on the safe side.
+    settings, count : int
+        How many settings there are; runs of this pair.
+    method : str
+        How the ratio was found.
+    predicted : Estimate
+        The ratio from the sheet.
+    """
+    whole = own if known is None else own.with_known(known)
+    ratio, half = math.exp(own.value), widest(settings, own.freedom) * whole.std_error
+    chance = pair_probability(whole.t, settings, own.freedom)
+    return SettingPair(
+        before=names[0],
+        after=names[1],
+        ratio=Estimate(
+            value=ratio,
+            unit="1",
+            std_error=ratio * own.std_error,
+            interval=(math.exp(own.value - half), math.exp(own.value + half)),
+            calibration=None if known is None else ratio * known,
+            level=LEVEL,
+            n=count,
+            method=method,
+        ),
+        predicted=predicted,
+        p_value=chance,
+        different=chance < SIGNIFICANT,
+    )
 
 
 def _freedom(freedom: float) -> float:
