@@ -19,6 +19,7 @@ from analyzer.processing.course import CourseLine, course_line
 from analyzer.processing.filters import Floats
 from analyzer.processing.histograms import DamperUse, damper_use
 from analyzer.processing.places import Place, places_of
+from analyzer.processing.stated_gap import stated_gap_notes
 from analyzer.processing.stops import Stop, stop_of
 from analyzer.processing.witness import axle_of
 
@@ -297,6 +298,8 @@ def _notes(review: Review, line: CourseLine, gaps: Mapping[Axle, Estimate]) -> t
             notes.append(f"{axle}: {gap.notes[0]}")
         elif gap.method != "car sheet":
             notes.append(f"{axle}: bump-stop gap {gap} read off the log ({gap.method})")
+    for run in review.runs:
+        notes += [f"{run.name}: {note}" for note in stated_gap_notes(run.checks)]
     missing = sorted(
         {
             corner

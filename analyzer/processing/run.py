@@ -32,6 +32,7 @@ from analyzer.processing.roll_mode import roll_mode
 from analyzer.processing.roll_study import RollStudy, fitted_both, study_roll
 from analyzer.processing.sections import section_masks
 from analyzer.processing.splits import Parts, difference_notes, run_splits
+from analyzer.processing.stated_gap import stated_gap_checks, stated_gap_notes
 from analyzer.processing.stops import Stop, droop_end, stop_of
 from analyzer.processing.track import own_track
 from analyzer.processing.working import Working, working_base
@@ -75,6 +76,7 @@ def estimate_run(
     motion = work_out_motion(working, moving, car, bar_rates)
     motion = with_road_shape(motion, working.rate, own_track(recording, motion))
     gaps = bump_stop_gaps(recording, motion, working, car)
+    gap_checks = stated_gap_checks(recording, motion, working, car, gaps)
     stops = {axle: stop_of(car, axle, known_gap(gaps[axle])) for axle in AXLES}
     contact = _contacts(recording, working, stops)
     paths = roll_paths(car, bar_rates)
@@ -110,13 +112,14 @@ def estimate_run(
         | roll_mode(motion, moving.parked | contact),
         notes=_notes(recording, car, stops, contact, driving, motion)
         + gap_notes(gaps)
+        + stated_gap_notes(gap_checks)
         + figures.notes
         + imu_notes
         + difference_notes(differences)
         + _unplaced(course, motion, driving),
         topping=_events(source, {axle: droop_end(car, axle) for axle in AXLES}, "full droop"),
         stops=gaps,
-        checks=closure_checks(closing) + figures.checks,
+        checks=closure_checks(closing) + gap_checks + figures.checks,
         splits=splits,
         differences=differences,
     )

@@ -1,0 +1,173 @@
+"""Whether the bump-stop gap of the car sheet fits what the dampers show.
+
+A stop that begins elsewhere than the sheet says hides contacts, or invents some. The force on the body has a
+kink where the stop really begins (`contact`); here a coarse look for it costs little, and only where it
+disagrees with the sheet the fine one follows.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Final
+
+import numpy as np
+
+from analyzer.constants import AXLE_CORNERS, AXLES, Axle
+from analyzer.estimate import Estimate
+from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.processing.contact import CLEAR, inferred_gap, known_gap
+from analyzer.processing.filters import Bools, Floats, derivative
+from analyzer.processing.results import Motion
+from analyzer.processing.working import Working
+from analyzer.sheets.car import CarSheet
+
+CHECK: Final = "bump-stop gap of the sheet"
+COARSE: Final = 0.002
+"""Spacing of the gaps of the coarse look [m]."""
+SLOW_S: Final = 1.0
+"""Window of the mean that is taken off [s]: what is slower is the course and the links, not the springs."""
+REACH: Final = 0.06
+"""Nothing is looked for this far below the deepest travel [m]."""
+FEWEST: Final = 12
+"""Samples that must lie past a gap that is tried."""
+SHORTEST: Final = 500
+"""Fewer samples tell nothing."""
+ALLOWED: Final = 1.5
+"""A gap of the sheet this near to the one read off the log is right [mm]: on the rigid-body engine of the
+tests gaps are read to 0.6 mm, and packers are no thinner than 1 mm (common practice, no source)."""
+SURE: Final = 2.26
+"""Standard errors allowed beside it: Student's factor for 95 % and the ten pieces of the run."""
+WIDEST: Final = 3.5
+"""A gap that is only known to more than this confirms nothing [mm]: a packer or two hide in it."""
+
+
+def stated_gap_checks(
+    recording: Recording, motion: Motion, working: Working, car: CarSheet, gaps: Mapping[Axle, Estimate]
+) -> tuple[HealthRow, ...]:
+    """Return a row for every axle whose bump-stop gap the sheet states and whose dampers were logged.
+
+    `gaps` are the gaps in use [mm]. The row is not tested where no damper met its stop.
+    """
+    rows = []
+    for axle in AXLES:
+        stated = car.axle(axle).damper.bump_stop_gap
+        if stated is not None and working.has(*(f"damper_{c}" for c in AXLE_CORNERS[axle])):
+            rows.append(_row(axle, stated.value, _seen(recording, motion, working, car, axle, gaps)))
+    return tuple(rows)
+
+
+def stated_gap_notes(checks: tuple[HealthRow, ...]) -> tuple[str, ...]:
+    """Return what rows of a run that found its sheet's gap wrong say."""
+    return tuple(row.comment for row in checks if row.check == CHECK and row.verdict is Verdict.SUSPECT)
+
+
+def _seen(
+    recording: Recording,
+    motion: Motion,
+    working: Working,
+    car: CarSheet,
+    axle: Axle,
+    gaps: Mapping[Axle, Estimate],
+) -> Estimate | None:
+    """Return the gap the log shows [mm]; None where it shows none."""
+    coarse = coarse_gap(motion, working, axle)
+    stated = known_gap(gaps[axle])
+    if coarse is None or stated is None:
+        return None
+    if abs(coarse - stated) <= COARSE:
+        return Estimate(1e3 * coarse, "mm", std_error=1e3 * COARSE / math.sqrt(12.0))
+    others = {name: known_gap(gap) for name, gap in gaps.items() if name != axle}
+    fine = inferred_gap(recording, motion, working, car, axle, others)
+    return None if fine.value is None else fine
+
+
+def coarse_gap(motion: Motion, working: Working, axle: Axle) -> float | None:
+    """Return where the force on the body has its clearest kink over damper travel [m], to about 2 mm.
+
+    None where no kink stands out, or no vertical acceleration was logged.
+    """
+    data = motion.data
+    if "specific_force_z" not in data or "heave" not in data:
+        return None
+    travel = np.column_stack([working.values[f"damper_{c}"] for c in AXLE_CORNERS[axle]])
+    good = _good(motion, working, axle)
+    if np.count_nonzero(good) < SHORTEST:
+        return None
+    deepest = np.sort(travel[good].max(axis=1))
+    top = float(deepest[-FEWEST])
+    tried = np.arange(max(float(np.median(deepest)), top - REACH), top, COARSE)
+    if not len(tried):
+        return None
+    kinks = np.maximum(travel[:, :, None] - tried, 0.0).sum(axis=1)
+    wheels = [data[f"wheel_{c}"].to_numpy() for pair in AXLE_CORNERS.values() for c in pair]
+    speeds = [derivative(wheel, working.rate) for wheel in wheels]
+    always = [*wheels, *speeds, *(np.abs(speed) for speed in speeds)]
+    if "specific_force_y" in data:
+        always.append(data["specific_force_y"].to_numpy() ** 2)
+    columns = np.column_stack([*always, kinks, data["specific_force_z"].to_numpy()])
+    return _clearest(_without_slow(columns, working.rate)[good], tried)
+
+
+def _good(motion: Motion, working: Working, axle: Axle) -> Bools:
+    names = ["specific_force_z", *(f"wheel_{c}" for pair in AXLE_CORNERS.values() for c in pair)]
+    bad = np.logical_or.reduce([motion.suspect[name].to_numpy() for name in names])
+    bad = bad | np.logical_or.reduce([working.suspect[f"damper_{c}"] for c in AXLE_CORNERS[axle]])
+    good: Bools = ~(bad | motion.parked.to_numpy())
+    return good
+
+
+def _without_slow(columns: Floats, rate: float) -> Floats:
+    """Return columns less their running mean over `SLOW_S`."""
+    half = min(round(SLOW_S * rate / 2.0), (len(columns) - 1) // 2)
+    centred = columns - columns.mean(axis=0)
+    total = np.vstack([np.zeros(columns.shape[1]), np.cumsum(centred, axis=0)])
+    place = np.arange(len(columns))
+    low, high = np.maximum(place - half, 0), np.minimum(place + half + 1, len(columns))
+    result: Floats = centred - (total[high] - total[low]) / (high - low)[:, None]
+    return result
+
+
+def _clearest(columns: Floats, tried: Floats) -> float | None:
+    """Return the gap whose kink, pressing upwards, explains most of the last column beyond the first ones."""
+    columns = columns / np.maximum(columns.std(axis=0), 1e-12)
+    gram = columns.T @ columns
+    fixed = columns.shape[1] - 1 - len(tried)
+    always, kinks = slice(0, fixed), slice(fixed, -1)
+    ridge = 1e-9 * np.trace(gram) / len(gram) * np.eye(fixed)
+    solved = np.linalg.solve(gram[always, always] + ridge, gram[always, fixed:])
+    plain = solved[:, -1]
+    own = np.diag(gram)[kinks] - np.einsum("ij,ij->j", gram[always, kinks], solved[:, :-1])
+    shared = gram[kinks, -1] - solved[:, :-1].T @ gram[always, -1]
+    gained = np.where(shared > 0.0, shared**2 / np.maximum(own, 1e-9), 0.0)
+    best = int(np.argmax(gained))
+    left = float(gram[-1, -1] - plain @ gram[always, -1]) - float(gained[best])
+    residual = columns[:, -1] - columns[:, always] @ plain
+    echo = float(residual[1:] @ residual[:-1] / max(float(residual @ residual), 1e-12))
+    independent = len(columns) * (1.0 - min(echo, 0.99)) / (1.0 + max(echo, 0.0))
+    return float(tried[best]) if gained[best] / max(left, 1e-12) * independent > CLEAR else None
+
+
+def _row(axle: Axle, stated: float, seen: Estimate | None) -> HealthRow:
+    sheet = f"{axle}.damper.bump_stop_gap of {1e3 * stated:.1f} mm"
+
+    def row(verdict: Verdict, value: float | None, limit: float | None, comment: str) -> HealthRow:
+        return HealthRow(CHECK, f"{axle} dampers", verdict, value, limit, "mm", f"{sheet}: {comment}")
+
+    if seen is None or seen.value is None:
+        told = "no damper of this axle met a stop clearly enough to tell"
+        return row(Verdict.NOT_TESTED, None, None, told)
+    off, error = seen.value - 1e3 * stated, seen.std_error or 0.0
+    limit = ALLOWED + SURE * error
+    if abs(off) > limit:
+        meaning = "contacts are missed" if off < 0.0 else "contacts are counted that were none"
+        told = (
+            f"the log shows the stop at {seen.value:.1f} ± {error:.1f} mm, so {meaning}; measure the gap at "
+            "static load again, look for packers and at the zero of the pots, or take the line out of the "
+            "sheet: then the log's own counts"
+        )
+        return row(Verdict.SUSPECT, off, limit, told)
+    if limit > WIDEST:
+        told = f"the log shows the stop at {seen.value:.1f} mm, too vaguely to tell (± {error:.1f} mm)"
+        return row(Verdict.NOT_TESTED, None, None, told)
+    return row(Verdict.GOOD, off, limit, f"the log shows the stop there, to {limit:.1f} mm")
