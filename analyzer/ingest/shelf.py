@@ -1,18 +1,22 @@
 """Long channels wait in temporary files, so that memory holds only what is being worked on.
 
 The arrays that come back are ordinary ones, value for value the same; the system keeps in memory what of
-them it has room for. A file has no name from the start (where the system can do that), and goes with its
-array: nothing stays behind, even when the program is killed.
+them it has room for. A file has no name from the start (where the system can do that), and goes with the
+last array in it: nothing stays behind, even when the program is killed.
 """
 
 from __future__ import annotations
 
 import mmap
+import os
 import tempfile
+import threading
 import weakref
+from collections.abc import Mapping
 from typing import IO, Any, Final, TypeVar
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 Number = TypeVar("Number", np.float64, np.bool_)
@@ -21,6 +25,12 @@ Held = TypeVar("Held")
 LONG: Final = 1_000_000
 """Samples from which a channel waits in a file, a quarter of an hour at 1 kHz: a dozen shorter ones, and what
 is worked out of them, take less than 300 MB; engineering judgement."""
+WORKING_LONG: Final = 100_000
+"""The same for what is worked out of the channels, at a tenth of the rate but five times as many columns."""
+SHARED_BYTES: Final = 128 << 20
+"""Room of a file that several arrays share, so that few files are open; it takes on disk what is written."""
+ALIGNED: Final = 64
+"""Bytes at whose multiples an array in a shared file begins."""
 MOST_FILES: Final = 300
 """Files at a time, each of which stays open: systems commonly allow a program 1024, for other needs, too."""
 
@@ -28,18 +38,37 @@ _open: set[int] = set()
 
 
 def shelved(values: NDArray[Number]) -> NDArray[Number]:
-    """Return the same samples, from a temporary file when there are more than `LONG` of them.
+    """Return the same samples of a channel, from a temporary file when there are more than `LONG` of them.
 
     Without room for the file they stay in memory.
     """
-    if len(values) <= LONG or len(_open) >= MOST_FILES or in_file(values):
+    return _filed(values, LONG)
+
+
+def set_aside(values: NDArray[Number]) -> NDArray[Number]:
+    """Return the same samples on the working base, from a temporary file when it is a long one."""
+    return _filed(values, WORKING_LONG)
+
+
+def _filed(values: NDArray[Number], longest: int) -> NDArray[Number]:
+    if len(values) <= longest or in_file(values):
         return values
     try:
+        if values.nbytes <= SHARED_BYTES // 4:
+            return _shared.put(values)
+        if len(_open) >= MOST_FILES:
+            return values
         with tempfile.TemporaryFile(prefix="analyzer-") as file:
             _write(file, values)
             return _mapped(file, values.dtype, len(values))
     except OSError:
         return values
+
+
+def frame_aside(columns: Mapping[str, NDArray[Any]], index: pd.Index[Any]) -> pd.DataFrame:
+    """Return columns on the working base as a table of these very arrays; long ones wait in a file."""
+    kept = {name: set_aside(values) for name, values in columns.items()}
+    return pd.DataFrame(kept, index=index, copy=False)
 
 
 def in_file(values: NDArray[Any]) -> bool:
@@ -48,6 +77,53 @@ def in_file(values: NDArray[Any]) -> bool:
     while isinstance(owner, np.ndarray):
         owner = owner.base
     return isinstance(owner.obj if isinstance(owner, memoryview) else owner, mmap.mmap)
+
+
+class _Shared:
+    """The file that takes arrays one behind the other; when it is full or no longer used, another begins."""
+
+    def __init__(self) -> None:
+        self._file: IO[bytes] | None = None
+        self._map: weakref.ref[mmap.mmap] | None = None
+        self._end = 0
+        self._process = os.getpid()
+        self._lock = threading.Lock()
+
+    def put(self, values: NDArray[Number]) -> NDArray[Number]:
+        """Return the samples from the file, or as they are when no more files may be open; raises OSError."""
+        with self._lock:
+            held = self._current(values.nbytes)
+            if held is None or self._file is None:
+                return values
+            self._file.seek(self._end)
+            _write(self._file, values)
+            done = np.frombuffer(held, dtype=values.dtype, count=len(values), offset=self._end)
+            self._end += -(-values.nbytes // ALIGNED) * ALIGNED
+            return done
+
+    def _current(self, needed: int) -> mmap.mmap | None:
+        """Return the map of a file with room, of this very process: a forked one shares the old file."""
+        held = None if self._map is None or self._file is None else self._map()
+        if held is not None and self._end + needed <= len(held) and self._process == os.getpid():
+            return held
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+        if len(_open) + 2 > MOST_FILES:
+            return None
+        file = tempfile.TemporaryFile(prefix="analyzer-")  # noqa: SIM115  (closed with the map, or when full)
+        try:
+            file.truncate(SHARED_BYTES)
+            held = _counted(mmap.mmap(file.fileno(), SHARED_BYTES))
+        except OSError:
+            file.close()
+            raise
+        weakref.finalize(held, file.close)
+        self._file, self._map, self._end, self._process = file, weakref.ref(held), 0, os.getpid()
+        return held
+
+
+_shared = _Shared()
 
 
 class Gathered:

@@ -20,6 +20,8 @@ STOP_BAND_DB: Final = 60.0
 
 LONG: Final = 120
 """Taps from which the product of spectra is quicker than the sum."""
+PIECE: Final = 1 << 16
+"""Outputs that are worked out at a time: ten minutes at the working rate."""
 
 
 @lru_cache(maxsize=64)
@@ -77,27 +79,52 @@ def smooth(values: Floats, taps: Floats, every: int = 1) -> Floats:
     """Filter `values` with symmetric `taps` and keep each `every`-th sample, starting with the first.
 
     The ends are continued by mirroring; `touched` says which outputs that concerns. Cost is proportional to
-    the number of outputs, not inputs.
+    the number of outputs, not inputs. A long column is filtered piece by piece, for the sake of memory.
     """
     half = len(taps) // 2
     if half == 0:
         return values[::every].copy()
-    if len(values) <= half:
-        return np.full(-(-len(values) // every), values.mean())
-    padded = np.pad(values, half, mode="reflect")
-    if every == 1:
-        return _by_spectrum(padded, taps) if len(taps) > LONG else np.convolve(padded, taps, mode="valid")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, len(taps))[::every]
-    out: Floats = np.einsum("ij,j->i", windows, taps)
-    return out
+    count = len(values)
+    if count <= half:
+        return np.full(-(-count // every), values.mean())
+    if every == 1 and len(taps) > LONG:
+        return _by_spectrum(values, taps)
+    done = np.empty(-(-count // every))
+    for low in range(0, count, PIECE * every):
+        high = min(low + PIECE * every, count)
+        padded = _mirrored(values, low - half, high + half)
+        if every == 1:
+            done[low:high] = np.convolve(padded, taps, mode="valid")
+        else:
+            windows = np.lib.stride_tricks.sliding_window_view(padded, len(taps))[::every]
+            np.einsum("ij,j->i", windows, taps, out=done[low // every : low // every + len(windows)])
+    return done
 
 
-def _by_spectrum(padded: Floats, taps: Floats) -> Floats:
-    """Return the valid part of a convolution by the product of spectra: the same to rounding, and quicker."""
-    size = quick_size(len(padded))
-    spectrum = np.fft.rfft(padded, size) * np.fft.rfft(taps, size)
-    result: Floats = np.fft.irfft(spectrum, size)[len(taps) - 1 : len(padded)]
-    return result
+def _mirrored(values: Floats, low: int, high: int) -> Floats:
+    """Return a stretch of samples that may begin before the first one and end behind the last one."""
+    before, after = max(0, -low), max(0, high - len(values))
+    inside = values[max(0, low) : min(high, len(values))]
+    if not before and not after:
+        return inside
+    if low > 0:  # what is mirrored at the end may lie before the stretch
+        return np.concatenate([inside, values[-2 : -2 - after : -1]])
+    return np.pad(inside, (before, after), mode="reflect")
+
+
+def _by_spectrum(values: Floats, taps: Floats) -> Floats:
+    """Return a long filter's output by the product of spectra: the same to rounding, and quicker."""
+    half, count = len(taps) // 2, len(values)
+    piece = max(PIECE, 8 * len(taps))
+    size = quick_size(min(piece, count) + 2 * half)
+    gains = np.fft.rfft(taps, size)
+    done = np.empty(count)
+    for low in range(0, count, piece):
+        high = min(low + piece, count)
+        spectrum = np.fft.rfft(_mirrored(values, low - half, high + half), size)
+        spectrum *= gains
+        done[low:high] = np.fft.irfft(spectrum, size)[2 * half : 2 * half + high - low]
+    return done
 
 
 def quick_size(least: int) -> int:
@@ -115,14 +142,9 @@ def quick_size(least: int) -> int:
 
 def touched(suspect: Bools, half: int, every: int = 1) -> Bools:
     """Return which outputs of `smooth` with ``2 half + 1`` taps rest on a suspect sample or on the ends."""
-    length = len(suspect)
-    centres = np.arange(0, length, every)
-    result: Bools = (centres < half) | (centres >= length - half)
-    if suspect.any():
-        running = np.concatenate([[0], np.cumsum(suspect)])
-        low = np.maximum(centres - half, 0)
-        high = np.minimum(centres + half + 1, length)
-        result |= running[high] > running[low]
+    result: Bools = widened(suspect, half)[::every].copy()
+    result[: -(-half // every)] = True
+    result[max(0, -(-(len(suspect) - half) // every)) :] = True
     return result
 
 

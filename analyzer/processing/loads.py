@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle, Corner
+from analyzer.ingest.shelf import frame_aside, set_aside
 from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, smooth
 from analyzer.processing.results import Motion
 from analyzer.processing.stiffness import bar_ratio, damper_travel, ratio_at, ratio_at_static, roll_base
@@ -71,10 +72,10 @@ def wheel_loads(
         if "specific_force_z" in motion.data:
             bad = bad | motion.suspect["specific_force_z"].to_numpy()
         suspect[axle] = bad
-    data = pd.DataFrame(columns, index=motion.data.index)
-    for axle, bad in suspect.items():
-        names = [f"load_{c}" for c in AXLE_CORNERS[axle]] + [f"left_share_{axle}"]
-        data.loc[bad, names] = np.nan
+        for name in (*(f"load_{corner}" for corner in AXLE_CORNERS[axle]), f"left_share_{axle}"):
+            columns[name][bad] = np.nan
+            columns[name] = set_aside(columns[name])
+    data = frame_aside(columns, motion.data.index)
     return Loads(data, suspect, tuple(dict.fromkeys(left_out)))
 
 

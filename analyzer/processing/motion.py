@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
+from analyzer.ingest.shelf import frame_aside, set_aside
 from analyzer.processing.bank import bank_angle
 from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, smooth, widened
 from analyzer.processing.moving import Moving, usable_speed
@@ -30,11 +31,11 @@ def work_out_motion(
 ) -> Motion:
     """Return the motion of the car on the working base; columns without channels are left out."""
     steps: list[str] = []
-    columns = _travel(working, car)
-    columns |= _rates(working)
-    columns |= _forces_at_cg(working, car, columns, steps)
-    columns |= _road_forces(columns, car, bar_rates, steps)
-    columns |= _bank(working, columns)
+    columns = _kept(_travel(working, car))
+    columns |= _kept(_rates(working))
+    columns |= _kept(_forces_at_cg(working, car, columns, steps))
+    columns |= _kept(_road_forces(columns, car, bar_rates, steps))
+    columns |= _kept(_bank(working, columns))
     if "speed" in working.values:
         columns["speed"] = (working.values["speed"], working.suspect["speed"])
     if moving.distance is not None:
@@ -43,11 +44,16 @@ def work_out_motion(
         columns["steer_angle"] = (working.values["steer_angle"], working.suspect["steer_angle"])
     index = pd.Index(working.time, name="time_s")
     return Motion(
-        data=pd.DataFrame({name: pair[0] for name, pair in columns.items()}, index=index),
-        suspect=pd.DataFrame({name: pair[1] for name, pair in columns.items()}, index=index),
+        data=frame_aside({name: pair[0] for name, pair in columns.items()}, index),
+        suspect=frame_aside({name: pair[1] for name, pair in columns.items()}, index),
         parked=pd.Series(moving.parked, index=index, name="parked"),
         steps=(*working.steps, *moving.steps, *steps),
     )
+
+
+def _kept(columns: Columns) -> Columns:
+    """Return the same columns; those of a long run wait in a file while others are worked out."""
+    return {name: (set_aside(values), set_aside(bad)) for name, (values, bad) in columns.items()}
 
 
 def _travel(working: Working, car: CarSheet) -> Columns:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer.constants import STANDARD_GRAVITY
+from analyzer.ingest.shelf import frame_aside
 from analyzer.processing.bank import BAND, bank_angle
 from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, runs_of, smooth, widened
 from analyzer.processing.results import Motion
@@ -199,8 +200,8 @@ def with_road_shape(motion: Motion, rate: float, track: Track | None = None) -> 
 
 
 def _with(frame: pd.DataFrame, columns: dict[str, Floats] | dict[str, Bools]) -> pd.DataFrame:
-    kept = frame.drop(columns=[name for name in columns if name in frame])
-    return pd.concat([kept, pd.DataFrame(columns, index=frame.index)], axis=1)
+    kept = {str(name): frame[name].to_numpy() for name in frame if name not in columns}
+    return frame_aside(kept | columns, frame.index)
 
 
 def road_stretches(motion: Motion, rate: float) -> tuple[Stretch, ...]:

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from analyzer.ingest.recording import Recording
+from analyzer.ingest.shelf import set_aside, shelved
 from analyzer.processing.filters import Bools, Floats, filled, lowpass_taps, smooth, touched
 
 LOWEST_RATE: Final = 100.0
@@ -81,9 +82,9 @@ def working_base(recording: Recording) -> Working:
         bad = raw_suspect(recording, name)
         if bad.all():
             continue
-        values[name] = smooth(filled(raw, bad), taps, every)
-        suspect[name] = touched(bad, len(taps) // 2, every)
-    time = recording.data.index.to_numpy(dtype=np.float64)[::every]
+        values[name] = set_aside(smooth(shelved(filled(raw, bad)), taps, every))
+        suspect[name] = set_aside(touched(bad, len(taps) // 2, every))
+    time = set_aside(recording.data.index.to_numpy(dtype=np.float64)[::every].copy())
     steps: tuple[str, ...] = ()
     if every > 1:
         steps = (f"thinned from {rate:.4g} Hz to {new_rate:.4g} Hz with a symmetric anti-aliasing filter",)
