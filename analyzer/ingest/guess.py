@@ -16,6 +16,7 @@ from analyzer.errors import LogError
 from analyzer.ingest.calibration import factor_to_si
 from analyzer.ingest.cells import HeaderCell
 from analyzer.ingest.columns import looks_like_time, plain_name
+from analyzer.ingest.foreign_words import spaced, trade_words
 from analyzer.ingest.logfile import guess_time, open_header, sample_columns, tables_in
 from analyzer.sheets.logger import CHANNEL_DIMENSIONS
 
@@ -212,8 +213,12 @@ def _told_apart(header: Sequence[HeaderCell], index: int) -> str:
 
 
 def words_of(name: str) -> list[str]:
-    """Return the words of a column name in lower case; ``LatG``, ``damperFL`` and ``acc_y`` are split."""
-    split = re.sub(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Za-z])(?=\d)|(?<=\d)(?=[A-Za-z])", " ", name)
+    """Return the words of a column name in lower case and in English; ``LatG``, ``damperFL`` are split."""
+    return trade_words(_split(name))
+
+
+def _split(name: str) -> list[str]:
+    split = re.sub(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Za-z])(?=\d)|(?<=\d)(?=[A-Za-z])", " ", spaced(name))
     split = re.sub(r"(?<=[A-Z])(?=[A-Z][a-z])", " ", split)
     return plain_name(split).split()
 
@@ -235,9 +240,10 @@ def guess_name(cell: HeaderCell, index: int) -> ChannelGuess | None:
     return None
 
 
-def _as_house_name(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
+def _as_house_name(cell: HeaderCell, _words: Sequence[str]) -> tuple[str, str] | None:
+    written = (cell.name.lower(), "_".join(_split(cell.name)))
     for name in CHANNEL_DIMENSIONS:
-        if name != "time" and name.lower() in (cell.name.lower(), "_".join(words)):
+        if name != "time" and name.lower() in written:
             return name, "bears the house name"
     return None
 
@@ -264,7 +270,7 @@ def _as_pot(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
 def _as_turn_rate(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
     rate = bool(cell.unit) and factor_to_si(cell.unit, "angular_rate") is not None
     for word, house in _TURN_WORDS.items():
-        if word in words and (rate or _GYRO_WORDS & set(words)):
+        if word in words and (rate or (_GYRO_WORDS | {"speed", "velocity"}) & set(words)):
             return house, f'the words "{word}" and a rate'
     if rate or {"gyro", "gyr", "omega"} & set(words):
         for axis in "xyz":

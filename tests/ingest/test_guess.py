@@ -44,7 +44,39 @@ WORDS = {
     "Longitude": "longitude",
     "accel_x": "accel_x",
 }
+OTHER_LANGUAGES = {
+    "Federweg VL [mm]": "damper_FL",
+    "Dämpferweg hinten rechts [mm]": "damper_RR",
+    "Daempferweg_HL": "damper_RL",
+    "Querbeschleunigung [m/s²]": "accel_y",
+    "Gierrate [°/s]": "gyro_z",
+    "Wankrate [°/s]": "gyro_x",
+    "Geschwindigkeit [km/h]": "speed",
+    "Lenkradwinkel [°]": "steer_angle",
+    "Débattement AVG (mm)": "damper_FL",
+    "Amortisseur arrière droit [mm]": "damper_RR",
+    "Accélération latérale": "accel_y",
+    "Vitesse [km/h]": "speed",
+    "Vitesse de lacet [°/s]": "gyro_z",
+    "Ammortizzatore anteriore sinistro [mm]": "damper_FL",
+    "Accelerazione verticale [g]": "accel_z",
+    "Velocità di imbardata [°/s]": "gyro_z",
+    "Angolo sterzo [°]": "steer_angle",
+    "Recorrido amortiguador trasero izquierdo [mm]": "damper_RL",
+    "Aceleración lateral [g]": "accel_y",
+    "Velocidad de balanceo [°/s]": "gyro_x",
+    "Amortecedor dianteiro direito [mm]": "damper_FR",
+    "Aceleração longitudinal [g]": "accel_x",
+    "車速 [km/h]": "speed",
+    "横G": "accel_y",
+    "前後加速度 [m/s2]": "accel_x",
+    "ヨーレート [deg/s]": "gyro_z",
+    "ストロークFL [mm]": "damper_FL",
+    "左後ストローク (mm)": "damper_RL",
+}
 NOT_TAKEN = (
+    "Radgeschwindigkeit VL [km/h]", "Vitesse roue AVG [km/h]", "Reifendruck VL [bar]", "Motordrehzahl",
+    "Course [deg]", "HR [bpm]", "タイヤ温度 FL",
     "Wheel speed FL [km/h]", "FL tyre temp [C]", "Brake pressure FR [bar]", "Engine speed "
     "[rpm]", "Damper velocity FL [mm/s]",
     "Steering torque [Nm]", "Oil temp", "Battery [V]", "Lateral combined G total", "Tyre RL "
@@ -52,7 +84,7 @@ NOT_TAKEN = (
 )  # fmt: skip
 
 
-@pytest.mark.parametrize(("head", "house"), WORDS.items())
+@pytest.mark.parametrize(("head", "house"), (WORDS | OTHER_LANGUAGES).items())
 def test_trade_words_are_understood(head: str, house: str) -> None:
     guess = guess_name(read_header_cell(head), 0)
     assert guess is not None
