@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
+from analyzer.cache.folder import Kept
+from analyzer.cache.runs import KeptRuns
 from analyzer.comparison.bar_settings import axle_settings
 from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
@@ -146,6 +149,11 @@ def review_session(path: Path, progress: Progress | None = None, seed: int = 0) 
     ------
     SheetError
         When a sheet cannot be used.
+
+    Notes
+    -----
+    A run that was estimated before is taken from the user's cache folder (`analyzer.cache`) when neither its
+    logs nor anything in the sheets that concerns it, nor this program, has changed; the results are the same.
     """
     return review_loaded(load_session(path), progress, seed)
 
@@ -159,17 +167,22 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
     recordings: list[Recording] = []
     runs: list[RunEstimates] = []
     failed: dict[str, str] = {}
+    kept = Kept.of_user()
+    known = KeptRuns(kept, session.car, session.course, seed)
     for index, run in enumerate(session.sheet.runs, start=1):
         tell(f"reading and estimating {run.name}", index, steps)
+        work = partial(_estimate, session, run, predictions[run.setup], seed)
         try:
-            recording = record_run(session, run)
-            estimates = _estimate(session, recording, run, predictions[run.setup], seed)
+            recording, estimates = known.result(
+                run, session.sheet.setups[run.setup], session.logs[run.name], work
+            )
         except LogError as error:
             failed[run.name] = str(error)
             continue
         # What the estimates say about the log belongs to its health.
         recordings.append(replace(recording, health=(*recording.health, *estimates.checks)))
         runs.append(estimates)
+    kept.tidy()
     tell("comparing", steps - 1, steps)
     runs = list(with_moment_kept(runs))
     setups = setup_results(session.car, session.sheet.setups, runs, predictions)
@@ -186,12 +199,13 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
 
 
 def _estimate(
-    session: Session, recording: Recording, run: Run, prediction: SetupPrediction, seed: int
-) -> RunEstimates:
+    session: Session, run: Run, prediction: SetupPrediction, seed: int
+) -> tuple[Recording, RunEstimates]:
+    recording = record_run(session, run)
     rates = bar_rates(session.car, session.sheet.setups[run.setup])
     estimates = estimate_run(recording, session.car, run.setup, rates, session.course, seed)
     ratio = run_stiffness_ratio(session.car, prediction, estimates)
-    return replace(estimates, further={**estimates.further, "roll_stiffness_ratio": ratio})
+    return recording, replace(estimates, further={**estimates.further, "roll_stiffness_ratio": ratio})
 
 
 def _compare(

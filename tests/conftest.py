@@ -8,6 +8,9 @@ from pathlib import Path
 # command line keeps it to one, too.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+# Every test does the work itself; those of the cache name a folder of their own.
+os.environ["ANALYZER_CACHE"] = "off"
+
 import pytest
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs"

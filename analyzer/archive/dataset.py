@@ -16,8 +16,9 @@ import pyarrow as pa
 import pyarrow.dataset as pads
 import pyarrow.parquet as pq
 
-from analyzer.archive.files import DATA, digest_of, write_whole
+from analyzer.archive.files import DATA, write_whole
 from analyzer.archive.results import Row, RunPlan, RunRecord, SessionPlan
+from analyzer.digests import digest_of
 
 _TEXT, _NUMBER, _WHOLE, _YES_NO = pa.string(), pa.float64(), pa.int64(), pa.bool_()
 

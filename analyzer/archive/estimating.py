@@ -9,7 +9,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
-from analyzer.archive.files import code_digest
 from analyzer.archive.plan import local, session_tables, sheets_digest
 from analyzer.archive.results import Row, RunRecord, Task
 from analyzer.comparison.setups import run_stiffness_ratio
@@ -22,6 +21,7 @@ from analyzer.comparison.stiffness import (
     run_stiffness,
 )
 from analyzer.constants import AXLES
+from analyzer.digests import code_digest
 from analyzer.errors import AnalyzerError, SheetError, one_line
 from analyzer.estimate import Estimate
 from analyzer.ingest.reading import read_recording
@@ -54,7 +54,10 @@ def estimate_task(task: Task) -> RunRecord:
     """
     folder = Path(task.session).parent
     if task.code != code_digest():
-        reason = "this worker runs another version of the program; install the same on every machine"
+        reason = (
+            "this worker runs another version of the program or of its libraries; "
+            "install the same on every machine"
+        )
         return RunRecord.left_out(task.key, reason, lasting=False)
     try:
         return _estimated(task)

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from functools import cache
 from pathlib import Path
 from typing import IO, Any, Final
 
-import analyzer
 from analyzer.errors import AnalyzerError, one_line
 from analyzer.files import write_whole_with
 
@@ -24,8 +21,6 @@ REPORT: Final = "report"
 FIGURE: Final = "season.svg"
 
 _TEMPORARY: Final = ".part-"
-_ESTIMATING: Final = ("archive", "comparison", "ingest", "prediction", "processing", "sheets")
-"""Rooms whose code a result depends on; drawing it anew needs no new estimate."""
 
 
 @contextmanager
@@ -109,33 +104,3 @@ def read_json(path: Path) -> Any:
         return json.loads(path.read_bytes())
     except (OSError, ValueError, RecursionError):
         return None
-
-
-def digest_of(*values: Any) -> str:
-    """Return a digest of plain values; the order of keys in a table does not matter."""
-    text = json.dumps(values, sort_keys=True, ensure_ascii=True, default=str)
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-@cache
-def code_digest() -> str:
-    """Return the digest of the part of the program that estimates."""
-    root = Path(analyzer.__file__).parent
-    rooms = [path for room in _ESTIMATING for path in (root / room).rglob("*.py")]
-    return _digest_files(root, [*root.glob("*.py"), *rooms])
-
-
-@cache
-def program_digest() -> str:
-    """Return the digest of the whole program, with its templates and styles."""
-    root = Path(analyzer.__file__).parent
-    wanted = (".py", ".j2", ".css", ".mplstyle")
-    return _digest_files(root, [path for path in root.rglob("*") if path.suffix in wanted])
-
-
-def _digest_files(root: Path, files: list[Path]) -> str:
-    digest = hashlib.sha256(analyzer.__version__.encode())
-    for path in sorted(files):
-        digest.update(path.relative_to(root).as_posix().encode())
-        digest.update(hashlib.sha256(path.read_bytes()).digest())
-    return digest.hexdigest()

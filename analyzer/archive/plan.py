@@ -14,8 +14,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from analyzer.archive.files import FORMAT, code_digest, digest_of
+from analyzer.archive.files import FORMAT
 from analyzer.archive.results import RunPlan, SessionPlan, Task
+from analyzer.digests import code_digest, digest_of, run_key
 from analyzer.errors import AnalyzerError, LogError, one_line
 from analyzer.sheets.reading import file_beside, read_car, read_course, read_session
 
@@ -165,10 +166,7 @@ def _run(
         logs = tuple(_log(path, f"runs.{name}.logs", str(log), index) for log in run["logs"])
     except AnalyzerError as error:
         return RunPlan(*facts, task=None, failed=local(str(error), path.parent))
-    matters = {key: value for key, value in run.items() if key != "conditions"}
-    hardware = {key: value for key, value in setup.items() if key != "notes"}
-    hashes = [sha256 for _, sha256 in logs]
-    key = digest_of(FORMAT, code_digest(), car, course, hardware, matters, hashes)
+    key = run_key(FORMAT, car, course, setup, run, [sha256 for _, sha256 in logs])
     return RunPlan(*facts, task=Task(key, code_digest(), str(path), digest, name, logs))
 
 

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any, Final
 
 from analyzer.archive.dataset import drop_others, is_current, session_state, write_session
-from analyzer.archive.files import LOGS, RESULTS, code_digest, opened, read_json, write_json
+from analyzer.archive.files import LOGS, RESULTS, opened, read_json, write_json
 from analyzer.archive.plan import LogIndex, find_sessions, plan_sessions
 from analyzer.archive.results import Archive, RunRecord, SessionPlan, Task
 from analyzer.archive.workers import processors, run_locally
+from analyzer.digests import code_digest
 from analyzer.errors import AnalyzerError
 
 Progress = Callable[[str, int, int], None]

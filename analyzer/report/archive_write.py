@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from analyzer import __version__
-from analyzer.archive.files import FIGURE, FORMAT, REPORT, program_digest, read_json
+from analyzer.archive.files import FIGURE, FORMAT, REPORT, read_json
+from analyzer.digests import program_digest
 from analyzer.report.archive_text import advice, car_answer, left_out_words, summary
 from analyzer.report.atomic import PAGE, RESULTS, TABLES
 
