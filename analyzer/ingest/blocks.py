@@ -7,6 +7,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analyzer.ingest.shelf import PIECE
+
 Floats = NDArray[np.float64]
 
 BLOCK_SECONDS: Final = 0.5
@@ -61,10 +63,14 @@ def block_spread(values: Floats, block: int) -> tuple[Floats, Floats]:
     """Return mean and standard deviation of whole blocks of samples; NaN in a block makes both NaN."""
     count = len(values) // block
     cut = values[: count * block].reshape(count, block)
-    mean = cut.mean(axis=1)
     # Blocks of a channel lie near its first value, so that taking it off leaves the squares their digits.
     start = float(values[np.argmax(np.isfinite(values[: 4 * block]))]) if len(values) else 0.0
     start = start if np.isfinite(start) else 0.0
-    near = cut - start
-    power = np.einsum("ij,ij->i", near, near) / block
+    mean, power = np.empty(count), np.empty(count)
+    step = max(1, PIECE // block)
+    for first in range(0, count, step):
+        some = slice(first, first + step)
+        mean[some] = cut[some].mean(axis=1)
+        near = cut[some] - start
+        power[some] = np.einsum("ij,ij->i", near, near) / block
     return mean, np.sqrt(np.maximum(power - (mean - start) ** 2, 0.0))

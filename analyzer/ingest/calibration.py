@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analyzer.errors import LogError
 from analyzer.ingest.cells import DIMENSION_UNITS, HeaderCell, plain_unit
+from analyzer.ingest.shelf import by_pieces
 from analyzer.sheets.logger import CHANNEL_DIMENSIONS, Channel
 from analyzer.uncertain import Uncertain
 from analyzer.units import UnitError, parse_quantity, unit_factor
@@ -60,12 +61,26 @@ def calibrate(
     sign = 1 if channel is None else channel.sign
     if channel is not None and channel.volts is not None and channel.travel is not None:
         travel = [t.value for t in channel.travel]
-        turned, outside = along_pairs(values, np.asarray(channel.volts), np.asarray(travel))
-        return Calibrated(sign * turned if sign < 0 else turned, outside)
+        return _by_table(values, np.asarray(channel.volts), sign * np.asarray(travel))
     stated = None if channel is None else channel.unit
     factor, steps = _factor(name, stated, cell, path)
     factor *= sign
-    return Calibrated(values if factor == 1.0 else values * factor, None, steps)
+    if factor != 1.0:
+        plain = values
+        values = by_pieces(len(plain), lambda a, b: plain[a:b] * factor)
+    return Calibrated(values, None, steps)
+
+
+def _by_table(
+    readings: NDArray[np.float64], volts: NDArray[np.float64], travel: NDArray[np.float64]
+) -> Calibrated:
+    outside = np.zeros(len(readings), dtype=np.bool_)
+
+    def turned(first: int, end: int) -> NDArray[np.float64]:
+        values, outside[first:end] = along_pairs(readings[first:end], volts, travel)
+        return values
+
+    return Calibrated(by_pieces(len(readings), turned), outside)
 
 
 def _factor(name: str, stated: str | None, cell: HeaderCell, path: Path) -> tuple[float, tuple[str, ...]]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.errors import LogError
-from analyzer.ingest.shelf import shelved
+from analyzer.ingest.shelf import by_pieces
 
 DIRECTIONS: Final[dict[str, tuple[int, int]]] = {
     "forward": (0, 1),
@@ -83,7 +83,11 @@ def turn_axes(
             column = int(np.flatnonzero(matrix[row])[0])
             values = sensor.get("xyz"[column])
             if values is not None:
-                data[f"{kind}_{car_axis}"] = values if matrix[row, column] > 0 else shelved(-values)
+                data[f"{kind}_{car_axis}"] = values if matrix[row, column] > 0 else _reversed(values)
         if sensor:
             steps.append(f"{kind} axes turned to the car's (logger.imu.axes)")
     return steps
+
+
+def _reversed(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    return by_pieces(len(values), lambda first, end: -values[first:end])

@@ -23,7 +23,7 @@ from analyzer.ingest.ordering import order_rows
 from analyzer.ingest.record_types import RecordTypes, record_types, split_by_type
 from analyzer.ingest.recording import HealthRow
 from analyzer.ingest.rows import report_rows
-from analyzer.ingest.shelf import shelved
+from analyzer.ingest.shelf import by_pieces, shelved, stretches
 from analyzer.ingest.streams import read_text
 from analyzer.ingest.table import RawTable
 from analyzer.ingest.time_column import is_clock, stamps_of, time_place_of
@@ -284,6 +284,19 @@ def _samples_alone(done: LogFile, name: str, values: NDArray[np.float64]) -> NDA
     return without_copies(values, rows)
 
 
+def _without_infinite(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], bool]:
+    """Return a channel with NaN for what is infinite, and whether every sample is a number."""
+    complete, infinite = True, False
+    for first, end in stretches(len(values)):
+        piece = values[first:end]
+        if not np.isfinite(piece).all():
+            complete = False
+            infinite = infinite or bool(np.isinf(piece).any())
+    if infinite:
+        values = by_pieces(len(values), lambda a, b: np.where(np.isinf(values[a:b]), np.nan, values[a:b]))
+    return values, complete
+
+
 def _add_channels(
     done: LogFile, opened: Opened, logger: Logger, table: RawTable, places: dict[str, int]
 ) -> None:
@@ -297,11 +310,9 @@ def _add_channels(
     last_use = {index: name for name, index in places.items()}
     for name, index in places.items():
         values = _samples_alone(done, name, ordered.take(table.numbers[index]))
-        finite = np.isfinite(values)
-        if finite.all():
+        values, complete = _without_infinite(values)
+        if complete:
             done.complete.add(name)
-        else:
-            values = np.where(finite, values, np.nan)
         channel: Channel | None = logger.channels.get(name)
         calibrated = calibrate(values, name, channel, opened.header[index], opened.path)
         done.channels[name] = shelved(calibrated.values)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from analyzer.errors import LogError
 from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.ingest.shelf import stretches
 
 LONGEST_HOLE: Final = 600.0
 """A hole longer than this is a clock that was set, or another outing [s]; engineering judgement."""
@@ -69,8 +70,7 @@ def order_rows(
     LogError
         When the clock cannot be made sense of.
     """
-    moves = np.diff(seconds)
-    if len(seconds) >= 2 and bool(np.all(moves > 0)) and float(moves.max()) <= LONGEST_HOLE:
+    if len(seconds) >= 2 and _in_order(seconds):
         return Ordered(seconds)
     done = Ordered(seconds, np.flatnonzero(np.isfinite(seconds)))
     assert done.rows is not None
@@ -90,6 +90,12 @@ def order_rows(
             path, "time", "does not move", "state logger.channels.time.column or logger.sample_rate"
         )
     return done
+
+
+def _in_order(seconds: NDArray[np.float64]) -> bool:
+    """Return whether times rise strictly and without a hole beyond `LONGEST_HOLE`."""
+    steps = (np.diff(seconds[first : end + 1]) for first, end in stretches(len(seconds) - 1))
+    return all(bool((step > 0.0).all()) and float(step.max()) <= LONGEST_HOLE for step in steps)
 
 
 def _finding(

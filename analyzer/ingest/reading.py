@@ -24,7 +24,7 @@ from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_files
 from analyzer.ingest.memory import give_back
 from analyzer.ingest.orientation import found_axes
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
-from analyzer.ingest.shelf import shelved
+from analyzer.ingest.shelf import by_pieces, shelved
 from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, decimated, sample_interval
 from analyzer.ingest.zero import zero_pots
 from analyzer.sheets.car import CarSheet
@@ -362,21 +362,29 @@ def _zero(
             static[name] = reading
     zeroed = zero_pots(blocks, base.times(), static, level, logger.zero)
     for name, offset in zeroed.offsets.items():
-        made.data[name] = shelved(made.data[name] - offset)
+        made.data[name] = _less(made.data[name], offset)
         blocks.shift(name, offset)
     made.zero_std = zeroed.std
     made.steps += zeroed.steps
     made.health += zeroed.health
 
 
+def _lost(values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    return by_pieces(len(values), lambda first, end: ~np.isfinite(values[first:end]))
+
+
+def _less(values: NDArray[np.float64], offset: float) -> NDArray[np.float64]:
+    return by_pieces(len(values), lambda first, end: values[first:end] - offset)
+
+
 def _frames(
     made: _Assembly, base: TimeBase, stretches: dict[str, list[tuple[int, int]]]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     names = [n for n in HOUSE_CHANNELS if n in made.data] + [n for n in made.data if n not in HOUSE_CHANNELS]
-    index = pd.Index(shelved(base.times()), name="time_s", copy=False)
+    index = pd.Index(base.times(), name="time_s", copy=False)
     frame = pd.DataFrame({name: made.data[name] for name in names}, index=index, copy=False)
     marks = {
-        name: np.zeros(base.count, dtype=bool) if name in made.complete else ~np.isfinite(made.data[name])
+        name: np.zeros(base.count, dtype=bool) if name in made.complete else _lost(made.data[name])
         for name in names
     }
     for name, outside in made.outside.items():

@@ -12,7 +12,8 @@ import os
 import tempfile
 import threading
 import weakref
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import closing
 from typing import IO, Any, Final, TypeVar
 
 import numpy as np
@@ -29,6 +30,8 @@ WORKING_LONG: Final = 100_000
 """The same for what is worked out of the channels, at a tenth of the rate but five times as many columns."""
 SHARED_BYTES: Final = 128 << 20
 """Room of a file that several arrays share, so that few files are open; it takes on disk what is written."""
+PIECE: Final = 1 << 18
+"""Samples that are worked on at a time: their arrays lie in the processor's caches."""
 ALIGNED: Final = 64
 """Bytes at whose multiples an array in a shared file begins."""
 MOST_FILES: Final = 300
@@ -77,6 +80,30 @@ def in_file(values: NDArray[Any]) -> bool:
     while isinstance(owner, np.ndarray):
         owner = owner.base
     return isinstance(owner.obj if isinstance(owner, memoryview) else owner, mmap.mmap)
+
+
+def by_pieces(count: int, make: Callable[[int, int], NDArray[Any]]) -> NDArray[Any]:
+    """Return `count` samples that are made stretch by stretch, so that a long channel never stands in memory.
+
+    Parameters
+    ----------
+    count : int
+        Number of samples.
+    make : callable
+        Given the first sample of a stretch and the one behind its last, returns the samples of the stretch.
+    """
+    if count <= LONG:
+        return make(0, count)
+    with closing(Gathered()) as column:
+        for first, end in stretches(count):
+            column.add(make(first, end))
+        return column.joined()
+
+
+def stretches(count: int) -> Iterator[tuple[int, int]]:
+    """Yield the first sample and the one behind the last of stretches that long channels are worked on in."""
+    for first in range(0, count, PIECE):
+        yield first, min(first + PIECE, count)
 
 
 class _Shared:
@@ -130,13 +157,14 @@ class Gathered:
     """A column that comes piece by piece, in a file from `LONG` samples on."""
 
     def __init__(self) -> None:
-        self._pieces: list[NDArray[np.float64]] = []
+        self._pieces: list[NDArray[Any]] = []
         self._waiting = 0
         self._filed = 0
         self._file: IO[bytes] | None = None
         self._room = True
+        self._kind = np.dtype(np.float64)
 
-    def add(self, piece: NDArray[np.float64]) -> None:
+    def add(self, piece: NDArray[Any]) -> None:
         """Take the next piece."""
         self._pieces.append(piece)
         self._waiting += len(piece)
@@ -152,6 +180,7 @@ class Gathered:
                 self._file = _counted(tempfile.TemporaryFile(prefix="analyzer-"))  # noqa: SIM115  (see `close`)
             for piece in self._pieces:
                 _write(self._file, piece)
+                self._kind = piece.dtype
         except OSError:
             # What was written of these pieces lies beyond the samples that count.
             self._room = False
@@ -159,11 +188,11 @@ class Gathered:
         self._filed += self._waiting
         self._pieces, self._waiting = [], 0
 
-    def joined(self) -> NDArray[np.float64]:
+    def joined(self) -> NDArray[Any]:
         """Return the whole column; the pieces are given up."""
         pieces, self._pieces = self._pieces, []
         if self._file is not None and self._filed:
-            pieces.insert(0, _mapped(self._file, np.dtype(np.float64), self._filed))
+            pieces.insert(0, _mapped(self._file, self._kind, self._filed))
         return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
 
     def close(self) -> None:

@@ -8,6 +8,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analyzer.ingest.shelf import by_pieces, in_file, shelved, stretches
+
 GAP_FACTOR: Final = 1.5
 """A step longer than this many samples is a gap."""
 SNAP: Final = 0.02
@@ -37,7 +39,11 @@ class TimeBase:
 
     def times(self) -> NDArray[np.float64]:
         """Return the times, shape (count,) [s]."""
-        return self.start + np.arange(self.count, dtype=np.float64) / self.rate
+        return by_pieces(self.count, self.stretch)
+
+    def stretch(self, first: int, end: int) -> NDArray[np.float64]:
+        """Return the times of the samples from `first` up to `end` (exclusive) [s]."""
+        return self.start + np.arange(first, end, dtype=np.float64) / self.rate
 
 
 def sample_interval(seconds: NDArray[np.float64]) -> float:
@@ -46,13 +52,15 @@ def sample_interval(seconds: NDArray[np.float64]) -> float:
     The line takes out the rounding of stamps (a 77 Hz clock written in whole milliseconds); holes are
     left out of it, since their length need not be a whole number of samples.
     """
-    moves = np.diff(seconds)
-    step = float(np.median(moves))
+    moves = by_pieces(len(seconds) - 1, lambda a, b: np.diff(seconds[a : b + 1]))
+    step = float(np.median(moves, overwrite_input=in_file(moves)))  # what follows asks for no order
     sound = moves < GAP_FACTOR * step
-    if not _even(moves[sound], step):
+    holes = not sound.all()
+    mean = float((moves[sound] if holes else moves).mean())
+    if abs(mean - step) >= 0.1 * step:  # lost samples, not rounding
         return step
-    if not sound.all():
-        fine = float(moves[sound].mean())
+    if holes:
+        fine = mean
     elif len(moves) > 10_000:
         fine = float((seconds[-1] - seconds[0]) / len(moves))
     else:
@@ -68,11 +76,6 @@ def _tidy(interval: float, count: int) -> float:
         if round_rate > 0.0 and abs(round_rate - rate) / rate * count < 0.01:
             return 1.0 / round_rate
     return interval
-
-
-def _even(moves: NDArray[np.float64], step: float) -> bool:
-    """Return whether the mean step may stand for the median one (rounding, not lost samples)."""
-    return abs(float(moves.mean()) - step) < 0.1 * step
 
 
 def base_over(start: float, end: float, interval: float) -> TimeBase:
@@ -100,20 +103,30 @@ class Placer:
         self.base = base
         self.interval = sample_interval(seconds) if interval is None else interval
         self._seconds = seconds
-        place = (seconds - base.start) * base.rate
-        self._nearest = np.rint(place).astype(np.int64)
         rounding = _stamp_rounding(seconds) * base.rate
-        on_base = np.abs(place - self._nearest).max() <= max(SNAP, min(0.51 * rounding, 0.3))
-        apart = len(seconds) < 2 or int(np.diff(self._nearest).min()) > 0
-        inside = self._nearest[0] >= 0 and self._nearest[-1] < base.count
-        self._identity = bool(
-            on_base
-            and apart
-            and len(seconds) == base.count
-            and self._nearest[0] == 0
-            and self._nearest[-1] == base.count - 1
-        )
-        self._scatter = bool(on_base and apart and inside)
+        off, least_step, first, last = self._fit()
+        on_base = off <= max(SNAP, min(0.51 * rounding, 0.3)) and least_step > 0.0
+        inside = first >= 0.0 and last < base.count
+        self._identity = on_base and len(seconds) == base.count and first == 0.0 and last == base.count - 1
+        self._scatter = on_base and inside
+        self._nearest: NDArray[np.int64] | None = None
+        if self._scatter and not self._identity:
+            self._nearest = by_pieces(len(seconds), lambda a, b: np.rint(self._place(a, b)).astype(np.int64))
+
+    def _place(self, first: int, end: int) -> NDArray[np.float64]:
+        """Return where some of the stamps lie on the base [samples]."""
+        return (self._seconds[first:end] - self.base.start) * self.base.rate
+
+    def _fit(self) -> tuple[float, float, float, float]:
+        """Return how far stamps lie off the base, their least step, first and last [samples]."""
+        off, least_step, before = 0.0, np.inf, -np.inf
+        for first, end in stretches(len(self._seconds)):
+            place = self._place(first, end)
+            nearest = np.rint(place)
+            off = max(off, float(np.abs(place - nearest).max()))
+            least_step = min(least_step, float(np.diff(nearest, prepend=before).min()))
+            before = float(nearest[-1])
+        return off, least_step, float(np.rint(self._place(0, 1)[0])), before
 
     @property
     def identical(self) -> bool:
@@ -129,27 +142,42 @@ class Placer:
         """Return `values` on the base; NaN where there is no sample near."""
         if self._identity:
             return values
-        out = np.full(self.base.count, np.nan)
-        if self._scatter:
-            out[self._nearest] = values
-            # A stretch sampled more thinly than the base is interpolated, a hole is not.
-            if self.interval * self.base.rate < GAP_FACTOR:
-                return out
-        times = self.base.times()
+        # A stretch sampled more thinly than the base is interpolated, a hole is not.
+        if self._nearest is not None and self.interval * self.base.rate < GAP_FACTOR:
+            return self._scattered(values, self._nearest)
         good = np.isfinite(values)
         if good.sum() < 2:
+            return np.full(self.base.count, np.nan)
+        if good.all():
+            return self._interpolated(self._seconds, values)
+        return self._interpolated(shelved(self._seconds[good]), shelved(values[good]))
+
+    def _scattered(self, values: NDArray[np.float64], nearest: NDArray[np.int64]) -> NDArray[np.float64]:
+        def stretch(first: int, end: int) -> NDArray[np.float64]:
+            rows = slice(*np.searchsorted(nearest, (first, end)))
+            out = np.full(end - first, np.nan)
+            out[nearest[rows] - first] = values[rows]
             return out
-        known = self._seconds[good]
-        after = np.clip(np.searchsorted(known, times), 1, len(known) - 1)
-        hole = known[after] - known[after - 1] > GAP_FACTOR * self.interval
-        near = (
-            np.minimum(np.abs(times - known[after - 1]), np.abs(known[after] - times)) <= SNAP * self.interval
-        )
+
+        return by_pieces(self.base.count, stretch)
+
+    def _interpolated(self, known: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
         slack = SNAP * self.interval
-        outside = (times < known[0] - slack) | (times > known[-1] + slack)
-        filled = np.interp(times, known, values[good])
-        filled[(hole & ~near) | outside] = np.nan
-        return filled
+
+        def stretch(first: int, end: int) -> NDArray[np.float64]:
+            times = self.base.stretch(first, end)
+            low, high = np.searchsorted(known, times[[0, -1]])
+            around = slice(max(0, min(low - 2, len(known) - 2)), high + 2)
+            near_by = known[around]
+            after = np.clip(np.searchsorted(near_by, times), 1, len(near_by) - 1)
+            hole = near_by[after] - near_by[after - 1] > GAP_FACTOR * self.interval
+            near = np.minimum(np.abs(times - near_by[after - 1]), np.abs(near_by[after] - times)) <= slack
+            outside = (times < known[0] - slack) | (times > known[-1] + slack)
+            filled = np.interp(times, near_by, values[around])
+            filled[(hole & ~near) | outside] = np.nan
+            return filled
+
+        return by_pieces(self.base.count, stretch)
 
 
 def _stamp_rounding(seconds: NDArray[np.float64]) -> float:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from analyzer.errors import LogError
 from analyzer.ingest.cells import DIMENSION_UNITS
+from analyzer.ingest.shelf import by_pieces
 
 DAY: Final = 86400.0
 _EPOCH_SECONDS: Final = (3.0e8, 4.2e9)
@@ -47,7 +48,7 @@ class Stamps:
 def from_rows(rows: int, sample_rate: float) -> Stamps:
     """Return times for a log without a time column, from its stated rate [Hz]."""
     return Stamps(
-        np.arange(rows, dtype=np.float64) / sample_rate,
+        by_pieces(rows, lambda a, b: np.arange(a, b, dtype=np.float64) / sample_rate),
         None,
         (f"time counted from rows at {sample_rate:g} Hz (logger.sample_rate)",),
     )
@@ -61,7 +62,8 @@ def from_numbers(values: NDArray[np.float64], unit: str, name: str, path: Path) 
     LogError
         When the unit cannot be known.
     """
-    finite = values[np.isfinite(values)]
+    known = np.isfinite(values)
+    finite = values if known.all() else values[known]
     if len(finite) < 2:
         raise LogError(
             path, f'column "{name}"', "holds no times", "name another with logger.channels.time.column"
@@ -75,8 +77,11 @@ def from_numbers(values: NDArray[np.float64], unit: str, name: str, path: Path) 
     first = float(finite[0])
     # An epoch is counted from the first row: eleven digits before the point leave none for microseconds.
     if abs(first * factor) > 1e7:
-        return Stamps((values - first) * factor, first * factor, (*steps, "time counts from the first row"))
-    return Stamps(values * factor if factor != 1.0 else values, None, steps)
+        counted = by_pieces(len(values), lambda a, b: (values[a:b] - first) * factor)
+        return Stamps(counted, first * factor, (*steps, "time counts from the first row"))
+    if factor == 1.0:
+        return Stamps(values, None, steps)
+    return Stamps(by_pieces(len(values), lambda a, b: values[a:b] * factor), None, steps)
 
 
 def guess_factor(finite: NDArray[np.float64], name: str, path: Path) -> tuple[float, str]:

@@ -49,6 +49,7 @@ def both(read: Read, patch: pytest.MonkeyPatch, long: int = 5) -> tuple[Recordin
     kept = read()
     assert not filed(kept)
     patch.setattr(shelf, "LONG", long)
+    patch.setattr(shelf, "PIECE", 777)
     return read(), kept
 
 
@@ -124,6 +125,7 @@ def test_every_mess_is_read_or_refused_the_same(tmp_path: Path, monkeypatch: pyt
     assert len(messes) > 100
     kept = [outcome(mess) for mess in messes]
     monkeypatch.setattr(shelf, "LONG", 3)
+    monkeypatch.setattr(shelf, "PIECE", 4)
     for mess, before in zip(messes, kept, strict=True):
         after = outcome(mess)
         if isinstance(before, str) or isinstance(after, str):

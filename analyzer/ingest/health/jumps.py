@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from analyzer.ingest.health.limits import SUBSAMPLE, Kind
 from analyzer.ingest.health.signals import Findings, Floats, Signals
 from analyzer.ingest.recording import Verdict
+from analyzer.ingest.shelf import stretches
 
 MOST_SPIKES: Final = 0.01
 MOST_LOST: Final = 0.5
@@ -17,17 +18,36 @@ MOST_JUMPS: Final = 2000
 """Jumps beyond which a channel is chaos; also bounds the search for their ends."""
 
 
-def check_jumps(found: Findings, signals: Signals, name: str, moves: Floats, kind: Kind) -> None:
+class _Moves:
+    """Steps from sample to sample, worked out where they are asked for: a long log has no room for them."""
+
+    def __init__(self, values: Floats) -> None:
+        self._values = values
+
+    def __getitem__(self, at: NDArray[np.int64]) -> Floats:
+        return self._values[at + 1] - self._values[at]
+
+    def beyond(self, limit: float) -> NDArray[np.int64]:
+        """Return the samples before steps larger than `limit`."""
+        found = [
+            np.flatnonzero(np.abs(np.diff(self._values[first : end + 1])) > limit) + first
+            for first, end in stretches(len(self._values) - 1)
+        ]
+        return np.concatenate(found)
+
+
+def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind) -> None:
     """Find lone spikes, and stretches that jump away and back: both are electrical, not the car."""
     values = signals.data[name]
+    n = len(values)
     scale = min(max(100.0 / signals.base.rate, 0.25), 2.0)
-    part = np.abs(moves[:: max(1, len(moves) // SUBSAMPLE)])
+    moves = _Moves(values)
+    part = np.abs(moves[np.arange(0, n - 1, max(1, (n - 1) // SUBSAMPLE))])
     usual = float(np.nanpercentile(part, 99)) if np.isfinite(part).any() else 0.0
     spike, step = max(kind.spike * scale, 4.0 * usual), max(kind.step * scale, 5.0 * usual)
-    edges = np.flatnonzero(np.abs(moves) > min(spike, step))
+    edges = moves.beyond(min(spike, step))
     spikes = _spikes(found, name, moves, edges, spike)
     drops = _dropouts(found, name, values, moves, edges, step, spikes)
-    n = len(values)
     share = len(spikes) / n
     comment = (
         f"{len(spikes)} lone samples jump by more than {spike * kind.factor:.3g} {kind.unit} and back, "
@@ -54,7 +74,7 @@ def check_jumps(found: Findings, signals: Signals, name: str, moves: Floats, kin
     found.add("dropouts", name, Verdict.BAD if lost > MOST_LOST else Verdict.SUSPECT, lost, 0.0, "1", comment)
 
 
-def _spikes(found: Findings, name: str, moves: Floats, edges: NDArray[np.int64], limit: float) -> list[int]:
+def _spikes(found: Findings, name: str, moves: _Moves, edges: NDArray[np.int64], limit: float) -> list[int]:
     """Return the samples with a jump before and the opposite jump behind."""
     following = edges[:-1][np.diff(edges) == 1] if len(edges) > 1 else edges[:0]
     into, out = moves[following], moves[following + 1]
@@ -69,7 +89,7 @@ def _dropouts(
     found: Findings,
     name: str,
     values: Floats,
-    moves: Floats,
+    moves: _Moves,
     edges: NDArray[np.int64],
     limit: float,
     spikes: list[int],
@@ -81,16 +101,17 @@ def _dropouts(
     ]
     if len(jumps) >= MOST_JUMPS:
         return None
+    sizes = moves[np.array(jumps, dtype=np.int64)].tolist()
     drops: list[tuple[int, int]] = []
     position = 0
     while position < len(jumps):
         first = jumps[position] + 1
-        away = moves[first - 1]
+        away = sizes[position]
         back = next(
             (
                 p
                 for p in range(position + 1, len(jumps))
-                if moves[jumps[p]] * away < 0 and abs(moves[jumps[p]]) > 0.5 * abs(away)
+                if sizes[p] * away < 0 and abs(sizes[p]) > 0.5 * abs(away)
             ),
             None,
         )

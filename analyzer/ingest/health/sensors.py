@@ -46,10 +46,9 @@ def check_sensor(signals: Signals, name: str, shared: NDArray[np.bool_]) -> Find
     kind = kind_of_channel(name)
     if kind is None:
         return found
-    moves = np.diff(values)
     ends = _saturated(found, signals, name, (high, low), kind)
-    _stuck(found, signals, name, moves, ends if name != "speed" else [*ends, 0.0])
-    check_jumps(found, signals, name, moves, kind)
+    _stuck(found, signals, name, ends if name != "speed" else [*ends, 0.0])
+    check_jumps(found, signals, name, kind)
     _noise(found, signals, name, values, kind)
     _grain(found, name, values, kind)
     return found
@@ -111,7 +110,7 @@ def _dead(found: Findings, name: str, low: float, high: float) -> bool:
     return True
 
 
-def _stuck(found: Findings, signals: Signals, name: str, moves: Floats, ends_of_range: list[float]) -> None:
+def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[float]) -> None:
     """Find stretches without any change while the rest of the car moves, but for the range's ends."""
     values = signals.data[name]
     # A long stretch shows at samples half its length apart, which spares most channels the full look.
@@ -119,7 +118,7 @@ def _stuck(found: Findings, signals: Signals, name: str, moves: Floats, ends_of_
     if not bool((thin[1:] == thin[:-1]).any()):
         found.add("stuck", name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
         return
-    same = moves == 0.0
+    same = values[1:] == values[:-1]
     for value in ends_of_range:
         same &= values[1:] != value
     starts, ends = runs_of(same)

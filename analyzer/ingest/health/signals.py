@@ -160,8 +160,8 @@ class Signals:
 
 def runs_of(flags: Bools) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return first and one-past-last index of each run of True."""
-    edges = np.diff(np.concatenate([[0], flags.view(np.int8), [0]]))
-    return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    edges = np.flatnonzero(np.diff(flags, prepend=False, append=False))
+    return edges[::2], edges[1::2]
 
 
 def partial_correlation(value: Floats, cause: Floats, other: Floats) -> float:
