@@ -19,6 +19,8 @@ CORRELATION_TIMES: Final = 6.0
 """Block length in times of correlation, so that what reaches over block borders costs under a tenth."""
 FIRST_LAGS: Final = 4096
 """Lags looked at first for a correlation time [samples]."""
+STRETCH: Final = 1 << 16
+"""Samples whose spectrum is taken at a time: that of a whole long run would take several times its memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,14 +62,30 @@ def correlation_time(series: Floats) -> float:
         return 1.0
     # The window is short as a rule; only where it is not do all lags have to be worked out.
     for lags in sorted({min(FIRST_LAGS, count // 2), count // 2}):
-        size = quick_size(count + lags)
-        spectrum = np.fft.rfft(centred, size)
-        power_spectrum = spectrum.real**2 + spectrum.imag**2
-        sums = 2.0 * np.cumsum(np.fft.irfft(power_spectrum, size)[:lags] / power) - 1.0
+        sums = 2.0 * np.cumsum(_products(centred, lags) / power) - 1.0
         enough = np.flatnonzero(np.arange(lags) >= 5.0 * np.maximum(sums, 0.2))
         if enough.size:
             return max(1.0, float(sums[enough[0]]))
     return max(1.0, float(sums[-1]))
+
+
+def _products(centred: Floats, lags: int) -> Floats:
+    """Return the sums of the products of a series with itself, later by 0 ... `lags` - 1 samples.
+
+    By spectra of stretches, each against itself and the `lags` samples behind it.
+    """
+    count = len(centred)
+    stretch = max(STRETCH, lags)
+    size = quick_size(min(count, stretch) + lags)
+    power = np.zeros(size // 2 + 1, dtype=np.complex128)
+    for first in range(0, count, stretch):
+        spectrum = np.fft.rfft(centred[first : first + stretch], size)
+        if first + stretch < count:
+            behind = np.fft.rfft(centred[first : first + stretch + lags], size)
+            power += spectrum.conj() * behind
+        else:
+            power += spectrum.real**2 + spectrum.imag**2
+    return np.fft.irfft(power, size)[:lags]
 
 
 def politis_white_length(series: Floats) -> float:

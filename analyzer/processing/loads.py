@@ -219,4 +219,4 @@ def _rate(motion: Motion) -> float:
 
 def steady(values: Floats, rate: float) -> Floats:
     """Return `values` low-passed at `STEADY_BAND`."""
-    return smooth(values, lowpass_taps(rate, STEADY_BAND, STEADY_BAND))
+    return set_aside(smooth(values, lowpass_taps(rate, STEADY_BAND, STEADY_BAND)))

@@ -7,8 +7,9 @@ disagrees with the sheet the fine one follows.
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
 import numpy as np
@@ -29,6 +30,8 @@ SLOW_S: Final = 1.0
 """Window of the mean that is taken off [s]: what is slower is the course and the links, not the springs."""
 REACH: Final = 0.06
 """Nothing is looked for this far below the deepest travel [m]."""
+STRETCH: Final = 1 << 15
+"""Working samples that are looked at together: the table of a whole long run would fill the memory."""
 FEWEST: Final = 12
 """Samples that must lie past a gap that is tried."""
 SHORTEST: Final = 500
@@ -90,23 +93,36 @@ def coarse_gap(motion: Motion, working: Working, axle: Axle) -> float | None:
     data = motion.data
     if "specific_force_z" not in data or "heave" not in data:
         return None
-    travel = np.column_stack([working.values[f"damper_{c}"] for c in AXLE_CORNERS[axle]])
+    travel = [working.values[f"damper_{c}"] for c in AXLE_CORNERS[axle]]
     good = _good(motion, working, axle)
     if np.count_nonzero(good) < SHORTEST:
         return None
-    deepest = np.sort(travel[good].max(axis=1))
+    deepest = np.sort(np.maximum(*travel)[good])
     top = float(deepest[-FEWEST])
     tried = np.arange(max(float(np.median(deepest)), top - REACH), top, COARSE)
     if not len(tried):
         return None
-    kinks = np.maximum(travel[:, :, None] - tried, 0.0).sum(axis=1)
     wheels = [data[f"wheel_{c}"].to_numpy() for pair in AXLE_CORNERS.values() for c in pair]
-    speeds = [derivative(wheel, working.rate) for wheel in wheels]
-    always = [*wheels, *speeds, *(np.abs(speed) for speed in speeds)]
-    if "specific_force_y" in data:
-        always.append(data["specific_force_y"].to_numpy() ** 2)
-    columns = np.column_stack([*always, kinks, data["specific_force_z"].to_numpy()])
-    return _clearest(_without_slow(columns, working.rate)[good], tried)
+    side = data["specific_force_y"].to_numpy() if "specific_force_y" in data else None
+    target = data["specific_force_z"].to_numpy()
+
+    def table(first: int, end: int) -> Floats:
+        """Return the good rows of a stretch; what it needs of its neighbours is worked out with it."""
+        low = max(0, first - round(SLOW_S * working.rate))
+        near = slice(low, end + round(SLOW_S * working.rate))
+        speeds = [derivative(wheel[near], working.rate) for wheel in wheels]
+        always = [*(wheel[near] for wheel in wheels), *speeds, *(np.abs(speed) for speed in speeds)]
+        if side is not None:
+            always.append(side[near] ** 2)
+        kinks = sum(np.maximum(corner[near, None] - tried, 0.0) for corner in travel)
+        columns = _without_slow(np.column_stack([*always, kinks, target[near]]), working.rate)
+        return columns[first - low : end - low][good[first:end]]
+
+    edges = [*range(0, len(good), STRETCH), len(good)]
+    if len(edges) == 2:
+        only = table(*edges)
+        return _clearest(lambda: iter([only]), tried)
+    return _clearest(lambda: itertools.starmap(table, itertools.pairwise(edges)), tried)
 
 
 def _good(motion: Motion, working: Working, axle: Axle) -> Bools:
@@ -128,11 +144,17 @@ def _without_slow(columns: Floats, rate: float) -> Floats:
     return result
 
 
-def _clearest(columns: Floats, tried: Floats) -> float | None:
-    """Return the gap whose kink, pressing upwards, explains most of the last column beyond the first ones."""
-    columns = columns / np.maximum(columns.std(axis=0), 1e-12)
-    gram = columns.T @ columns
-    fixed = columns.shape[1] - 1 - len(tried)
+def _clearest(tables: Callable[[], Iterator[Floats]], tried: Floats) -> float | None:
+    """Return the gap whose kink, pressing upwards, explains most of the last column beyond the first ones.
+
+    `tables` gives the rows of the run, stretch by stretch, as often as it is called.
+    """
+    count, total, gram = 0, np.zeros(1), np.zeros((1, 1))
+    for columns in tables():
+        count, total, gram = count + len(columns), total + columns.sum(axis=0), gram + columns.T @ columns
+    size = np.sqrt(np.maximum(np.diag(gram) / count - (total / count) ** 2, 1e-24))
+    gram = gram / np.outer(size, size)
+    fixed = len(gram) - 1 - len(tried)
     always, kinks = slice(0, fixed), slice(fixed, -1)
     ridge = 1e-9 * np.trace(gram) / len(gram) * np.eye(fixed)
     solved = np.linalg.solve(gram[always, always] + ridge, gram[always, fixed:])
@@ -142,9 +164,11 @@ def _clearest(columns: Floats, tried: Floats) -> float | None:
     gained = np.where(shared > 0.0, shared**2 / np.maximum(own, 1e-9), 0.0)
     best = int(np.argmax(gained))
     left = float(gram[-1, -1] - plain @ gram[always, -1]) - float(gained[best])
-    residual = columns[:, -1] - columns[:, always] @ plain
+    weights = np.append(-plain / size[always], 1.0 / size[-1])
+    explaining = [*range(fixed), -1]
+    residual = np.concatenate([columns[:, explaining] @ weights for columns in tables()])
     echo = float(residual[1:] @ residual[:-1] / max(float(residual @ residual), 1e-12))
-    independent = len(columns) * (1.0 - min(echo, 0.99)) / (1.0 + max(echo, 0.0))
+    independent = count * (1.0 - min(echo, 0.99)) / (1.0 + max(echo, 0.0))
     return float(tried[best]) if gained[best] / max(left, 1e-12) * independent > CLEAR else None
 
 
