@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from analyzer.constants import Axle
-    from analyzer.report.export import Kind
+    from analyzer.report.drawings import Kind
+    from analyzer.report.parts import Part
     from analyzer.session import Review
 
 app = typer.Typer(
@@ -133,6 +134,7 @@ def review(
 ) -> None:
     """Review a session: what each run showed, measured against predicted, and write the report."""
     from analyzer.report.export import figure_kind
+    from analyzer.report.parts import page_parts
     from analyzer.report.results import results_dict
     from analyzer.report.terminal import print_summary
     from analyzer.report.write import write_report
@@ -143,9 +145,11 @@ def review(
         result = review_session(session, tell, seed)
         require_runs(result)
         folder = out or result.session.path.parent / "report"
-        tell("drawing the report", 1, 1)
-        page = write_report(result, folder)
-        saved = _save_also(result, figures, kind, pdf)
+        parts = page_parts(result)
+        page = write_report(
+            result, folder, lambda done, figures: tell("drawing the report", done, figures), parts
+        )
+        saved = _save_also(result, parts, figures, kind, pdf)
     if as_json:
         _print_json(results_dict(result))
     elif not quiet:
@@ -425,15 +429,17 @@ def demo(
     print(f"wrote {sheet}; next: analyzer review {sheet}")
 
 
-def _save_also(result: Review, figures: Path | None, kind: Kind, pdf: Path | None) -> list[str]:
+def _save_also(
+    result: Review, parts: tuple[Part, ...], figures: Path | None, kind: Kind, pdf: Path | None
+) -> list[str]:
     """Save what was asked for besides the page, and return a line for each."""
     from analyzer.report.export import save_figures, save_pdf
 
     lines = []
     if figures is not None:
-        lines.append(f"figures: {len(save_figures(result, figures, kind))} in {figures}")
+        lines.append(f"figures: {len(save_figures(result, figures, kind, parts))} in {figures}")
     if pdf is not None:
-        lines.append(f"pdf: {save_pdf(result, pdf)}")
+        lines.append(f"pdf: {save_pdf(result, pdf, parts)}")
     return lines
 
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from analyzer.constants import Axle
     from analyzer.prediction.ladder_results import BarLadder
     from analyzer.prediction.results import SetupPrediction
-    from analyzer.report.export import Kind
+    from analyzer.report.drawings import Kind
     from analyzer.session import Progress, Review, Session
     from analyzer.sheets.car import CarSheet
 

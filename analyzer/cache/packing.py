@@ -69,6 +69,8 @@ class Packer:
             return {"class": _name(type(value)), "fields": packed}
         if isinstance(value, PurePath):
             return {"path": str(value)}
+        if type(value) is bytes:
+            return {"bytes": self._array(np.frombuffer(value, np.uint8))}
         return self._pack_numbers(value)
 
     def _pack_numbers(self, value: Any) -> Any:
@@ -167,6 +169,8 @@ class Unpacker:
             return self._arrays[inside][()]
         if kind == "array":
             return self._arrays[inside]
+        if kind == "bytes":
+            return self._arrays[inside].tobytes()
         if kind == "index":
             return self._index(inside)
         if kind == "series":

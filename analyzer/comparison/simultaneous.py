@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import math
 from functools import cache
-from typing import Final
-
-from scipy.stats import studentized_range
+from typing import Any, Final
 
 from analyzer.comparison.random_effects import LARGE_FREEDOM, LEVEL, Contrast, student
 from analyzer.comparison.results import SettingPair
@@ -26,7 +24,7 @@ def pair_probability(t: float, settings: int, freedom: float) -> float:
     """Return the chance that any pair of `settings` differs by `t` standard errors by scatter alone."""
     if settings <= 2 or not math.isfinite(t):
         return Contrast(t, 1.0, freedom).p_value
-    return float(studentized_range.sf(ROOT_TWO * abs(t), settings, _freedom(freedom)))
+    return float(_studentised_range().sf(ROOT_TWO * abs(t), settings, _freedom(freedom)))
 
 
 @cache
@@ -34,7 +32,7 @@ def widest(settings: int, freedom: float) -> float:
     """Return the half width of a 95 % interval that holds for all pairs together, in standard errors."""
     if settings <= 2:
         return student(freedom)
-    return float(studentized_range.ppf(LEVEL, settings, _freedom(freedom))) / ROOT_TWO
+    return float(_studentised_range().ppf(LEVEL, settings, _freedom(freedom))) / ROOT_TWO
 
 
 def compared(
@@ -89,3 +87,10 @@ def compared(
 def _freedom(freedom: float) -> float:
     """Return infinity for a known error: scipy then takes the short way."""
     return math.inf if freedom >= LARGE_FREEDOM / 10.0 else freedom
+
+
+def _studentised_range() -> Any:
+    # Its library takes a third of a second to import, and most sessions compare two settings.
+    from scipy.stats import studentized_range
+
+    return studentized_range

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from functools import partial
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from analyzer.archive.results import BottomingRate, CarSeason, SessionPoint, Trend
 from analyzer.report.archive_text import quantity_words
 from analyzer.report.plates import BLACK, PALE, SETUP_LOOK, Plate, axes_in, new_figure, setup_look
 from analyzer.report.wording import count, label
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 MOST_PANELS: Final = 4
 MOST_TICKS: Final = 4
@@ -33,13 +36,31 @@ def car_plates(car: CarSeason, key: str) -> list[Plate]:
 
 def stiffness_plate(car: CarSeason, key: str) -> Plate | None:
     """Return roll stiffness per setting over the season, and which end of the car rolls more."""
-    followed = {name: [t for t in car.trends if t.quantity == name] for name in _PER_SETTING}
+    followed = _followed(car)
     runs: dict[str, int] = {}
     for trend in followed["roll_stiffness_total"]:
         runs[trend.setting] = sum(point.estimate.n or 0 for point in trend.points)
     settings = sorted(runs, key=lambda s: (-runs[s], s))[: len(SETUP_LOOK)]
     if not settings:
         return None
+    more = len(runs) - len(settings)
+    note = (
+        "A point is the mean of one session's runs with its 95 % interval. The end that softens rolls more."
+    )
+    if more:
+        note += f" {count(more, 'setting')} with fewer runs not drawn."
+    alt = f"Roll stiffness of {label(car.car)} by session, one mark per setting."
+    return Plate(
+        f"{key}-stiffness",
+        "Did roll stiffness of a setting change over the season?",
+        alt,
+        partial(_draw_stiffness, car, tuple(settings)),
+        note,
+    )
+
+
+def _draw_stiffness(car: CarSeason, settings: tuple[str, ...]) -> Figure:
+    followed = _followed(car)
     room = 0.2 * len(settings)
     figure, panels = _panels(2, room)
     for axes, (quantity, title) in zip(panels, _PER_SETTING.items(), strict=True):
@@ -52,16 +73,11 @@ def stiffness_plate(car: CarSeason, key: str) -> Plate | None:
     handles, labels = panels[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="upper left", bbox_to_anchor=(0.1, 1.0), ncols=1)
     _season_axis(panels, car)
-    more = len(runs) - len(settings)
-    note = (
-        "A point is the mean of one session's runs with its 95 % interval. The end that softens rolls more."
-    )
-    if more:
-        note += f" {count(more, 'setting')} with fewer runs not drawn."
-    alt = f"Roll stiffness of {label(car.car)} by session, one mark per setting."
-    return Plate(
-        f"{key}-stiffness", "Did roll stiffness of a setting change over the season?", alt, figure, note
-    )
+    return figure
+
+
+def _followed(car: CarSeason) -> dict[str, list[Trend]]:
+    return {name: [t for t in car.trends if t.quantity == name] for name in _PER_SETTING}
 
 
 def wear_plate(car: CarSeason, key: str) -> Plate | None:
@@ -69,6 +85,12 @@ def wear_plate(car: CarSeason, key: str) -> Plate | None:
     drawn = [trend for trend in car.trends if not trend.setting][:MOST_PANELS]
     if not drawn:
         return None
+    alt = f"{', '.join(quantity_words(t.quantity) for t in drawn)} of {label(car.car)} by session."
+    note = "Points as in the figure of stiffness; a line is the fitted change, where it is beyond its error."
+    return Plate(f"{key}-wear", "Does anything wear?", alt, partial(_draw_wear, car, tuple(drawn)), note)
+
+
+def _draw_wear(car: CarSeason, drawn: tuple[Trend, ...]) -> Figure:
     figure, panels = _panels(len(drawn), 0.0)
     for axes, trend in zip(panels, drawn, strict=True):
         _points(axes, trend.points, (BLACK, "o"), "")
@@ -77,9 +99,7 @@ def wear_plate(car: CarSeason, key: str) -> Plate | None:
         unit = trend.points[0].estimate.unit
         axes.set_title(quantity_words(trend.quantity) + ("" if unit in ("", "1") else f", {unit}"))
     _season_axis(panels, car)
-    alt = f"{', '.join(quantity_words(t.quantity) for t in drawn)} of {label(car.car)} by session."
-    note = "Points as in the figure of stiffness; a line is the fitted change, where it is beyond its error."
-    return Plate(f"{key}-wear", "Does anything wear?", alt, figure, note)
+    return figure
 
 
 def bottoming_plate(car: CarSeason, key: str) -> Plate | None:
@@ -90,17 +110,22 @@ def bottoming_plate(car: CarSeason, key: str) -> Plate | None:
     drawn = sorted(courses, key=lambda c: (-sum(r.runs for r in courses[c]), c))[:MOST_PANELS]
     if not drawn:
         return None
-    figure, panels = _panels(len(drawn), 0.0)
-    for axes, course in zip(panels, drawn, strict=True):
+    alt = f"Bottoming events per run of {label(car.car)} by session, one panel per course."
+    note = "Contacts with a bump stop per run, with the 95 % interval of a Poisson count."
+    draw = partial(_draw_bottoming, car, {course: courses[course] for course in drawn})
+    return Plate(f"{key}-bottoming", "Where does it bottom more than before?", alt, draw, note)
+
+
+def _draw_bottoming(car: CarSeason, courses: dict[str, list[BottomingRate]]) -> Figure:
+    figure, panels = _panels(len(courses), 0.0)
+    for axes, course in zip(panels, courses, strict=True):
         points = [SessionPoint(r.session, r.label, r.place, r.rate) for r in courses[course]]
         _points(axes, points, (BLACK, "s"), "")
         axes.set_title(label(course) if course else "no course sheet")
         axes.set_ylabel("per run")
         axes.set_ylim(0.0, 1.4 * max(max(r.rate.value or 0.0 for r in courses[course]), 1.0))
     _season_axis(panels, car)
-    alt = f"Bottoming events per run of {label(car.car)} by session, one panel per course."
-    note = "Contacts with a bump stop per run, with the 95 % interval of a Poisson count."
-    return Plate(f"{key}-bottoming", "Where does it bottom more than before?", alt, figure, note)
+    return figure
 
 
 def _panels(number: int, above: float) -> tuple[Figure, list[Axes]]:

@@ -22,7 +22,7 @@ from analyzer.report.archive_text import (
     summary,
 )
 from analyzer.report.cells import Cell, PageTable, number
-from analyzer.report.plates import house_style, markup
+from analyzer.report.drawings import Drawings
 from analyzer.report.text import CAUTIONS
 from analyzer.report.wording import UNKNOWN, count, interval, label, percent, sentence
 
@@ -62,8 +62,9 @@ def render_season(archive: Archive) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    with house_style():
-        cars = [_car(car, f"car-{index}") for index, car in enumerate(archive.cars, start=1)]
+    drawings = Drawings()
+    cars = [_car(car, f"car-{index}", drawings) for index, car in enumerate(archive.cars, start=1)]
+    drawings.tidy()
     return environment.get_template("archive.html.j2").render(
         cars=cars,
         subtitle=summary(archive).partition(";")[0],
@@ -74,9 +75,9 @@ def render_season(archive: Archive) -> str:
     )
 
 
-def _car(car: CarSeason, key: str) -> CarPart:
+def _car(car: CarSeason, key: str, drawings: Drawings) -> CarPart:
     plates = tuple(
-        DrawnPlate(plate.key, plate.title, plate.note, Markup(markup(plate)))
+        DrawnPlate(plate.key, plate.title, plate.note, Markup(drawings.on_page(plate)))
         for plate in car_plates(car, key)
     )
     tables = (trend_table(car), bottoming_table(car))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from matplotlib.axes import Axes
 
-from analyzer.constants import CORNERS, STANDARD_GRAVITY
+from analyzer.constants import CORNERS, STANDARD_GRAVITY, Corner
 from analyzer.processing.histograms import SPEED_EDGES, WHOLE
 from analyzer.report.course_text import BANKED, place_words
 from analyzer.report.plates import (
@@ -25,7 +25,12 @@ from analyzer.report.wording import label
 from analyzer.units import DEG_PER_RAD, MM_PER_M
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
     from analyzer.comparison.course import CourseSheetResult, PlaceSheet
+    from analyzer.processing.course import CourseLine
+    from analyzer.processing.histograms import DamperUse
 
 MOST_SHOWN: Final = 8
 """Places with a number on the map and a trace of their own."""
@@ -36,7 +41,21 @@ _TALLEST: Final = 5.2
 
 def where_plate(result: CourseSheetResult) -> Plate:
     """Return the map of the course where there is GPS, else the course as a strip."""
-    return _map(result) if _has_map(result) else _strip(result)
+    mapped = _has_map(result)
+    note = "Track from GPS." if mapped else "No GPS track: the course from left to right."
+    line = "Black line: banked. Bar: start." if mapped else "Black line: banked."
+    return Plate(
+        key="where",
+        title="Where does it run out of travel?",
+        alt=_alt(result),
+        draw=partial(_draw_map if mapped else _draw_strip, result.line, result.places[:MOST_SHOWN]),
+        note=f"{note} Numbers: the places of the list; the larger, the deeper; filled: hard. {line}",
+    )
+
+
+def _alt(result: CourseSheetResult) -> str:
+    words = [f"{rank}: {place_words(s.place)}" for rank, s in enumerate(result.places[:MOST_SHOWN], start=1)]
+    return "; ".join(words) or "No place where a damper met its stop."
 
 
 def _has_map(result: CourseSheetResult) -> bool:
@@ -44,8 +63,7 @@ def _has_map(result: CourseSheetResult) -> bool:
     return line.east is not None and bool(np.isfinite(line.east).mean() > 0.5)
 
 
-def _map(result: CourseSheetResult) -> Plate:
-    line = result.line
+def _draw_map(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
     assert line.east is not None
     assert line.north is not None
     good = np.isfinite(line.east) & np.isfinite(line.north)
@@ -76,17 +94,10 @@ def _map(result: CourseSheetResult) -> Plate:
             axes.plot(line.east[inside], line.north[inside], color=INK, linewidth=1.0, zorder=3)
     start = int(np.flatnonzero(good)[0])
     axes.plot(line.east[start], line.north[start], "|", color=INK, markersize=12, markeredgewidth=2, zorder=4)
-    _marks_on_map(axes, result, good)
+    _marks_on_map(axes, line, places, good)
     _scale_bar(axes, wide)
     axes.axis("off")
-    return Plate(
-        key="where",
-        title="Where does it run out of travel?",
-        alt=_alt(result),
-        figure=figure,
-        note="Track from GPS. Numbers: the places of the list; the larger, the deeper; filled: hard. Black "
-        "line: banked. Bar: start.",
-    )
+    return figure
 
 
 def _beside(east: Array, north: Array, middle: int) -> tuple[float, float]:
@@ -109,12 +120,13 @@ def _named(axes: Axes, x: float, y: float, side: tuple[float, float], text: str)
     )
 
 
-def _marks_on_map(axes: Axes, result: CourseSheetResult, good: np.typing.NDArray[np.bool_]) -> None:
-    line = result.line
+def _marks_on_map(
+    axes: Axes, line: CourseLine, places: tuple[PlaceSheet, ...], good: np.typing.NDArray[np.bool_]
+) -> None:
     assert line.east is not None
     assert line.north is not None
     taken: list[tuple[float, float]] = []
-    for rank, sheet in enumerate(result.places[:MOST_SHOWN], start=1):
+    for rank, sheet in enumerate(places, start=1):
         middle = (sheet.place.start + sheet.place.end) / 2.0
         x, y = (float(np.interp(middle, line.place[good], way[good])) for way in (line.east, line.north))
         _mark(axes, sheet, x, y)
@@ -163,8 +175,7 @@ def _scale_bar(axes: Axes, wide: float) -> None:
     )
 
 
-def _strip(result: CourseSheetResult) -> Plate:
-    line = result.line
+def _draw_strip(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
     figure = new_figure(2.6)
     axes = axes_in(figure, 0.5, 0.45, 0.2, 0.75)
     axes.set_xlim(0.0, line.length)
@@ -190,7 +201,7 @@ def _strip(result: CourseSheetResult) -> Plate:
     for stretch, (low, high) in zip(line.stretches, line.stretch_places, strict=True):
         if stretch.kind == "banked":
             axes.plot([low, high], [3.5, 3.5], color=INK, linewidth=2.0)
-    for rank, sheet in enumerate(result.places[:MOST_SHOWN], start=1):
+    for rank, sheet in enumerate(places, start=1):
         middle = (sheet.place.start + sheet.place.end) / 2.0
         row = CORNERS.index(sheet.place.corner)
         _mark(axes, sheet, middle, row)
@@ -198,23 +209,20 @@ def _strip(result: CourseSheetResult) -> Plate:
     axes.set_xlabel("distance from the start, m" if line.unit == "m" else "time since the car moved off, s")
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
-    return Plate(
-        key="where",
-        title="Where does it run out of travel?",
-        alt=_alt(result),
-        figure=figure,
-        note="No GPS track: the course from left to right. Numbers: the places of the list; the larger, the "
-        "deeper; filled: hard. Black line: banked.",
-    )
-
-
-def _alt(result: CourseSheetResult) -> str:
-    words = [f"{rank}: {place_words(s.place)}" for rank, s in enumerate(result.places[:MOST_SHOWN], start=1)]
-    return "; ".join(words) or "No place where a damper met its stop."
+    return figure
 
 
 def trace_plate(sheet: PlaceSheet, rank: int) -> Plate:
     """Return the damper's travel around the deepest hit of every run at one place."""
+    return Plate(
+        key=f"place-{rank}",
+        title=f"Travel at place {rank}",
+        alt=f"Damper travel of {len(sheet.traces)} runs around the deepest moment; dashed: bump stop.",
+        draw=partial(_draw_traces, sheet),
+    )
+
+
+def _draw_traces(sheet: PlaceSheet) -> Figure:
     figure = new_figure(1.15)
     figure.set_size_inches(PLATE_WIDTH * 0.62, 1.15)
     axes = axes_in(figure, 0.42, 0.36, 0.08, 0.06)
@@ -230,12 +238,7 @@ def trace_plate(sheet: PlaceSheet, rank: int) -> Plate:
     axes.set_xticks([-0.4, 0.0, 0.4])
     axes.set_xlabel("s", labelpad=-4)
     axes.set_ylabel("mm")
-    return Plate(
-        key=f"place-{rank}",
-        title=f"Travel at place {rank}",
-        alt=f"Damper travel of {len(sheet.traces)} runs around the deepest moment; dashed: bump stop.",
-        figure=figure,
-    )
+    return figure
 
 
 def speed_plate(result: CourseSheetResult) -> Plate | None:
@@ -243,6 +246,17 @@ def speed_plate(result: CourseSheetResult) -> Plate | None:
     whole = [use for use in result.use if use.section == WHOLE]
     if not whole:
         return None
+    return Plate(
+        key="speeds",
+        title="How fast do the dampers move?",
+        alt="Share of the time per damper speed, four dampers, whole course.",
+        draw=partial(_draw_speeds, tuple(whole)),
+        note="Steps of 25 mm/s; what is faster than 0.6 m/s counts to the last step. Values per section "
+        "stand in results.json.",
+    )
+
+
+def _draw_speeds(whole: tuple[DamperUse, ...]) -> Figure:
     figure = new_figure(2.4)
     axes = axes_in(figure, 0.6, 0.45, 0.1, 0.3)
     middles = (SPEED_EDGES[1:] + SPEED_EDGES[:-1]) / 2.0
@@ -253,14 +267,7 @@ def speed_plate(result: CourseSheetResult) -> Plate | None:
     axes.set_ylabel("time, %")
     axes.set_ylim(bottom=0.0)
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2)
-    return Plate(
-        key="speeds",
-        title="How fast do the dampers move?",
-        alt="Share of the time per damper speed, four dampers, whole course.",
-        figure=figure,
-        note="Steps of 25 mm/s; what is faster than 0.6 m/s counts to the last step. Values per section "
-        "stand in results.json.",
-    )
+    return figure
 
 
 def travel_left_plate(result: CourseSheetResult) -> Plate | None:
@@ -270,6 +277,16 @@ def travel_left_plate(result: CourseSheetResult) -> Plate | None:
     if not known or not sections:
         return None
     shown = list(dict.fromkeys(sections))[:30]
+    return Plate(
+        key="left",
+        title="How much travel is left in each section?",
+        alt="Travel left before the stop per section and corner; the values stand in results.json.",
+        draw=partial(_draw_travel_left, shown, known),
+        note="Passed 99.9 % of the time, all runs together; left of the line: in the stop.",
+    )
+
+
+def _draw_travel_left(shown: list[str], known: dict[tuple[str, Corner], float]) -> Figure:
     figure = new_figure(0.75 + 0.19 * len(shown))
     axes = axes_in(figure, 1.45, 0.42, 0.1, 0.3)
     for corner in CORNERS:
@@ -284,13 +301,7 @@ def travel_left_plate(result: CourseSheetResult) -> Plate | None:
     axes.set_xlabel("travel left before the bump stop, mm")
     axes.tick_params(axis="y", length=0)
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2)
-    return Plate(
-        key="left",
-        title="How much travel is left in each section?",
-        alt="Travel left before the stop per section and corner; the values stand in results.json.",
-        figure=figure,
-        note="Passed 99.9 % of the time, all runs together; left of the line: in the stop.",
-    )
+    return figure
 
 
 def bank_words(result: CourseSheetResult) -> list[str]:

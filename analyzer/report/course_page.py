@@ -28,7 +28,8 @@ from analyzer.report.course_text import (
     place_words,
     short_cure,
 )
-from analyzer.report.plates import Plate, house_style, markup
+from analyzer.report.drawings import Drawings
+from analyzer.report.plates import Plate
 from analyzer.report.results import rounded
 from analyzer.report.text import CAUTIONS
 from analyzer.report.wording import count, label, sentence
@@ -98,10 +99,11 @@ def render_course(result: CourseSheetResult) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    with house_style():
-        where = _figure(where_plate(result))
-        rows = [_row(sheet, k) for k, sheet in enumerate(result.places[:MOST_SHOWN], start=1)]
-        more = [_figure(p) for p in (travel_left_plate(result), speed_plate(result)) if p is not None]
+    drawings = Drawings()
+    where = _figure(where_plate(result), drawings)
+    rows = [_row(sheet, k, drawings) for k, sheet in enumerate(result.places[:MOST_SHOWN], start=1)]
+    more = [_figure(p, drawings) for p in (travel_left_plate(result), speed_plate(result)) if p is not None]
+    drawings.tidy()
     rest = result.places[MOST_SHOWN:]
     return environment.get_template("course.html.j2").render(
         title=label(result.course or result.session, 60),
@@ -131,17 +133,17 @@ def render_course(result: CourseSheetResult) -> str:
     )
 
 
-def _figure(plate: Plate) -> Figure:
-    return Figure(plate.key, plate.title, plate.note, Markup(markup(plate)))
+def _figure(plate: Plate, drawings: Drawings) -> Figure:
+    return Figure(plate.key, plate.title, plate.note, Markup(drawings.on_page(plate)))
 
 
-def _row(sheet: PlaceSheet, rank: int) -> Row:
+def _row(sheet: PlaceSheet, rank: int, drawings: Drawings) -> Row:
     lines = (detail_words(sheet), causes_words(sheet.place), short_cure(sheet))
     return Row(
         rank,
         place_words(sheet.place),
         tuple(sentence(line) for line in lines if line),
-        Markup(markup(trace_plate(sheet, rank))),
+        Markup(drawings.on_page(trace_plate(sheet, rank))),
     )
 
 

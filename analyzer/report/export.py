@@ -4,23 +4,22 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Final
 
 from analyzer.errors import AnalyzerError, one_line
 from analyzer.files import write_whole
-from analyzer.report.paper import Paper
-from analyzer.report.parts import all_plates, page_parts
-from analyzer.report.plates import GREY, Plate, house_style
+from analyzer.report.drawings import KINDS, Drawings, Kind
+from analyzer.report.parts import Part, all_plates, page_parts
+from analyzer.report.plates import GREY, house_style
 from analyzer.report.text import CAUTIONS
 from analyzer.report.wording import label
 
 if TYPE_CHECKING:
+    from analyzer.report.paper import Paper
     from analyzer.session import Review
 
-Kind = Literal["svg", "png", "pdf"]
 _OPENING: Final = 4.2
 """Room a part wants at its start, for its answer and its first figure [in]."""
-KINDS: Final[tuple[Kind, ...]] = ("svg", "png", "pdf")
 
 
 def figure_kind(word: str) -> Kind:
@@ -37,7 +36,9 @@ def figure_kind(word: str) -> Kind:
     raise AnalyzerError(one_line(f'"{word}" is not a kind of figure; use one of {", ".join(KINDS)}'))
 
 
-def save_figures(review: Review, folder: Path, kind: Kind = "svg") -> tuple[Path, ...]:
+def save_figures(
+    review: Review, folder: Path, kind: Kind = "svg", parts: tuple[Part, ...] | None = None
+) -> tuple[Path, ...]:
     """Write every figure of the page to a file of its own, its question above it.
 
     Parameters
@@ -48,6 +49,8 @@ def save_figures(review: Review, folder: Path, kind: Kind = "svg") -> tuple[Path
         Made when it is not there. Files of the same name are replaced, others left alone.
     kind : str
         ``svg``, ``png`` or ``pdf``.
+    parts : tuple of Part, optional
+        From `page_parts`, when the page is made of them, too.
 
     Returns
     -------
@@ -63,37 +66,54 @@ def save_figures(review: Review, folder: Path, kind: Kind = "svg") -> tuple[Path
     folder = folder.expanduser()
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with house_style():
-            plates = all_plates(page_parts(review, lambda _what: None))
-            return tuple(_save(plate, folder / f"{plate.key}.{kind}", kind) for plate in plates)
+        drawings = Drawings()
+        files = []
+        for plate in all_plates(parts or page_parts(review)):
+            files.append(folder / f"{plate.key}.{kind}")
+            write_whole(files[-1], drawings.as_file(plate, kind))
     except OSError as error:
         raise _not_writable(folder, error) from None
+    drawings.tidy()
+    return tuple(files)
 
 
-def save_pdf(review: Review, path: Path) -> Path:
+def save_pdf(review: Review, path: Path, parts: tuple[Part, ...] | None = None) -> Path:
     """Write the page's content, without what is folded, to a PDF of A4 sheets.
+
+    Parameters
+    ----------
+    review : Review
+        What is shown.
+    path : Path
+        The file; replaced when it is there.
+    parts : tuple of Part, optional
+        From `page_parts`, when the page is made of them, too.
 
     Raises
     ------
     AnalyzerError
         When the file cannot be written.
     """
+    from analyzer.report.paper import Paper
+
     path = path.expanduser()
     sheets = io.BytesIO()
+    drawings = Drawings()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with house_style(), Paper(sheets, label(review.session.sheet.name, 80)) as paper:
-            _fill(paper, review)
+        with house_style(), Paper(sheets, label(review.session.sheet.name, 80), drawings) as paper:
+            _fill(paper, review, parts or page_parts(review))
         write_whole(path, sheets.getvalue())
     except OSError as error:
         raise _not_writable(path, error) from None
+    drawings.tidy()
     return path
 
 
-def _fill(paper: Paper, review: Review) -> None:
+def _fill(paper: Paper, review: Review, parts: tuple[Part, ...]) -> None:
     paper.text(label(review.session.sheet.name, 80), 18, serif=True)
     paper.text(f"{label(review.session.car.name)}, {len(review.runs)} runs", 9, GREY)
-    for content in page_parts(review, lambda _what: None):
+    for content in parts:
         paper.space(0.25)
         paper.keep(_OPENING)
         paper.text(content.reader, 10, bold=True)
@@ -110,21 +130,6 @@ def _fill(paper: Paper, review: Review) -> None:
     paper.text("Cautions", 10, bold=True)
     for caution in CAUTIONS:
         paper.text(f"– {caution}", 8)
-
-
-def _save(plate: Plate, file: Path, kind: Kind) -> Path:
-    plate.figure.text(0.0, 1.02, plate.title, fontsize=10, weight="bold", va="bottom")
-    stamps: dict[Kind, dict[str, Any]] = {
-        "svg": {"Date": None, "Creator": None},
-        "png": {"Software": None},
-        "pdf": {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None},
-    }
-    drawn = io.BytesIO()
-    plate.figure.savefig(
-        drawn, format=kind, metadata=stamps[kind], bbox_inches="tight", pad_inches=0.1, facecolor="white"
-    )
-    write_whole(file, drawn.getvalue())
-    return file
 
 
 def _not_writable(path: Path, error: OSError) -> AnalyzerError:

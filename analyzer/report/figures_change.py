@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
-
-from matplotlib.axes import Axes
 
 from analyzer.estimate import Estimate
 from analyzer.report.plates import BLUE, GREY, INK, PALE, PLATE_WIDTH, Plate, axes_in, new_figure, setup_look
@@ -13,6 +13,9 @@ from analyzer.report.text import lead_rows
 from analyzer.report.wording import count, label, listed, value_with_interval
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
     from analyzer.comparison.results import AxleSettings, BarSettingResult, Comparison
     from analyzer.session import Review
 
@@ -22,6 +25,22 @@ def change_plate(comparisons: Sequence[Comparison]) -> Plate | None:
     shown = [c for c in comparisons if c.stiffness_ratio.value is not None]
     if not shown:
         return None
+    return Plate(
+        key="change",
+        title="Did the change do what was predicted?",
+        alt="Roll stiffness after over before. "
+        + " ".join(
+            f"{_pair(c)}: measured {value_with_interval(c.stiffness_ratio)}, predicted "
+            f"{value_with_interval(c.predicted_ratio)}."
+            for c in shown
+        ),
+        draw=partial(_draw_changes, tuple(shown)),
+        note="Filled: measured. Hollow: predicted. Bars: 95 % intervals. Grey band: changes too small for "
+        "these runs to show.",
+    )
+
+
+def _draw_changes(shown: tuple[Comparison, ...]) -> Figure:
     figure = new_figure(0.6 + 1.0 * len(shown))
     axes = axes_in(figure, 0.12, 0.5, 0.12, 0.1)
     for row, comparison in enumerate(shown):
@@ -32,19 +51,7 @@ def change_plate(comparisons: Sequence[Comparison]) -> Plate | None:
     axes.spines["left"].set_visible(False)
     _room(axes, 0.12)
     axes.set_xlabel("roll stiffness after / before (1 = no change; left of it softer)")
-    return Plate(
-        key="change",
-        title="Did the change do what was predicted?",
-        alt="Roll stiffness after over before. "
-        + " ".join(
-            f"{_pair(c)}: measured {value_with_interval(c.stiffness_ratio)}, predicted "
-            f"{value_with_interval(c.predicted_ratio)}."
-            for c in shown
-        ),
-        figure=figure,
-        note="Filled: measured. Hollow: predicted. Bars: 95 % intervals. Grey band: changes too small for "
-        "these runs to show.",
-    )
+    return figure
 
 
 def _change_row(axes: Axes, row: int, comparison: Comparison) -> None:
@@ -79,6 +86,15 @@ def _change_row(axes: Axes, row: int, comparison: Comparison) -> None:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Agreement:
+    """Measured over predicted of one quantity on one set-up [1]."""
+
+    name: str
+    look: tuple[str, str]
+    ratio: Estimate
+
+
 def agreement_plate(review: Review) -> Plate | None:
     """Return measured / predicted of every ledger row, one line per set-up and quantity."""
     rows = [
@@ -90,22 +106,10 @@ def agreement_plate(review: Review) -> Plate | None:
     if not rows:
         return None
     rows = sorted(rows, key=lambda item: item[2].quantity)[:24]
-    figure = new_figure(0.75 + 0.24 * len(rows))
-    axes = axes_in(figure, 1.75, 0.45, 0.12, 0.15)
-    for place, (index, _, row) in enumerate(rows):
-        axes.axhline(place, color=PALE, linewidth=0.5, zorder=0)
-        colour, marker = setup_look(index)
-        _mark(axes, row.ratio, place, colour, marker, True)
-    axes.axvline(1.0, color=INK, linewidth=0.8, zorder=1)
-    axes.set_ylim(len(rows) - 0.4, -0.6)
-    axes.set_yticks(
-        range(len(rows)), [f"{label(row.quantity, 24)}  {label(setup, 6)}" for _, setup, row in rows]
+    drawn = tuple(
+        _Agreement(f"{label(row.quantity, 24)}  {label(setup, 6)}", setup_look(index), row.ratio)
+        for index, setup, row in rows
     )
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
-    axes.locator_params(axis="x", nbins=5)
-    _room(axes, 0.08)
-    axes.set_xlabel("measured / predicted")
     off = [
         f"{label(row.quantity, 24)} on {label(setup, 12)}" for _, setup, row in rows if row.agrees is False
     ]
@@ -114,9 +118,26 @@ def agreement_plate(review: Review) -> Plate | None:
         title="Does the car do what its sheet says?",
         alt="Measured over predicted with 95 % interval. "
         + (f"The interval leaves 1 out for {listed(off)}." if off else "Every interval holds 1."),
-        figure=figure,
+        draw=partial(_draw_agreement, drawn),
         note="Bars: 95 % intervals with the errors of both sides. An interval that holds 1 agrees.",
     )
+
+
+def _draw_agreement(rows: tuple[_Agreement, ...]) -> Figure:
+    figure = new_figure(0.75 + 0.24 * len(rows))
+    axes = axes_in(figure, 1.75, 0.45, 0.12, 0.15)
+    for place, row in enumerate(rows):
+        axes.axhline(place, color=PALE, linewidth=0.5, zorder=0)
+        _mark(axes, row.ratio, place, *row.look, True)
+    axes.axvline(1.0, color=INK, linewidth=0.8, zorder=1)
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.set_yticks(range(len(rows)), [row.name for row in rows])
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    axes.locator_params(axis="x", nbins=5)
+    _room(axes, 0.08)
+    axes.set_xlabel("measured / predicted")
+    return figure
 
 
 def settings_plate(review: Review) -> Plate | None:
@@ -124,6 +145,17 @@ def settings_plate(review: Review) -> Plate | None:
     models = [model for model in review.bars if len(model.settings) > 1]
     if not models:
         return None
+    return Plate(
+        key="settings",
+        title="Does every bar setting do what was predicted?",
+        alt="Roll stiffness of the axle by bar setting. " + " ".join(map(_settings_words, models)),
+        draw=partial(_draw_settings, tuple(models)),
+        note="Filled: measured. Hollow: predicted. Bars: 95 % intervals. Left: with all that the sheet "
+        "leaves open, for all settings alike. Right: above the softest setting driven, where that cancels.",
+    )
+
+
+def _draw_settings(models: tuple[AxleSettings, ...]) -> Figure:
     sizes = [len(model.settings) for model in models]
     figure = new_figure(0.85 + 0.42 * sum(sizes) + 0.35 * (len(models) - 1))
     grid = figure.subplots(len(models), 2, height_ratios=sizes, squeeze=False)
@@ -141,14 +173,7 @@ def settings_plate(review: Review) -> Plate | None:
     grid[0, 0].set_title("as a whole", fontsize=8.5)
     grid[0, 1].set_title("above the softest", fontsize=8.5)
     figure.supxlabel("roll stiffness of the axle, N m/deg", fontsize=8.5)
-    return Plate(
-        key="settings",
-        title="Does every bar setting do what was predicted?",
-        alt="Roll stiffness of the axle by bar setting. " + " ".join(map(_settings_words, models)),
-        figure=figure,
-        note="Filled: measured. Hollow: predicted. Bars: 95 % intervals. Left: with all that the sheet "
-        "leaves open, for all settings alike. Right: above the softest setting driven, where that cancels.",
-    )
+    return figure
 
 
 def _setting_rows(whole: Axes, steps: Axes, model: AxleSettings) -> None:

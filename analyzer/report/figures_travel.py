@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from matplotlib.axes import Axes
 
-from analyzer.constants import CORNERS, Corner
+from analyzer.constants import CORNERS, Axle, Corner
 from analyzer.report.figures_course import event_place, run_axis
 from analyzer.report.plates import (
     BLUE,
@@ -18,6 +19,7 @@ from analyzer.report.plates import (
     PALE,
     PURPLE,
     VERMILION,
+    Array,
     Plate,
     axes_in,
     new_figure,
@@ -28,9 +30,13 @@ from analyzer.report.wording import count, label
 from analyzer.units import MM_PER_M
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
     from analyzer.ingest.recording import Recording
-    from analyzer.processing.results import BottomingEvent, RunEstimates, TravelBudget
+    from analyzer.processing.results import RunEstimates, TravelBudget
     from analyzer.session import Review
+    from analyzer.sheets.car import CarSheet
 
 MOST_EVENTS: Final = 10
 _PARTS: Final = (
@@ -39,6 +45,17 @@ _PARTS: Final = (
     ("pitch", GREEN, "----"),
     ("warp", PURPLE, "|||"),
 )
+
+
+@dataclass(frozen=True, slots=True)
+class _Strip:
+    """What is drawn of one damper: travel, bump-stop gap and full bump [mm], events (place, mm, hard)."""
+
+    corner: Corner
+    travel: Array
+    gap: float | None
+    end: float | None
+    events: tuple[tuple[float, float, bool], ...]
 
 
 def travel_plate(review: Review, index: int) -> Plate | None:
@@ -50,70 +67,89 @@ def travel_plate(review: Review, index: int) -> Plate | None:
     corners = [c for c in CORNERS if f"damper_{c}" in recording.data.columns]
     if not corners:
         return None
-    height, top, bottom = 0.95, 0.1, 0.45
-    figure = new_figure(top + bottom + height * len(corners))
-    first: Axes | None = None
-    for row, corner in enumerate(corners):
-        axes = axes_in(
-            figure, 0.55, bottom + height * (len(corners) - 1 - row) + 0.1, 0.12, top + height * row
-        )
-        if first is None:
-            first = axes
-        else:
-            axes.sharex(first)
-        _corner_strip(axes, review, recording, run, corner)
-        if row < len(corners) - 1:
-            axes.tick_params(labelbottom=False)
-        else:
-            axes.set_xlabel(run_axis(run)[2])
+    place, inside, unit = run_axis(run)
+    strips = tuple(_strip(review.session.car, recording, run, corner) for corner in corners)
     found = count(len(run.bottoming), "event")
     return Plate(
         key=f"travel-{index + 1}",
         title=f"How close did each damper come to its stop in {label(run.name, 20)}?",
         alt=f"Travel of {len(corners)} dampers through run {label(run.name, 20)} with bump-stop gap; "
         f"{found} of bottoming.",
-        figure=figure,
+        draw=partial(_draw_travel, place[inside], unit, strips),
         note="Damper travel from static, compression up. Dashed: bump stop touched; solid: full bump. "
         "Triangles: bottoming, filled when hard.",
     )
 
 
-def _corner_strip(
-    axes: Axes, review: Review, recording: Recording, run: RunEstimates, corner: Corner
-) -> None:
-    place, inside, _ = run_axis(run)
+def _strip(car: CarSheet, recording: Recording, run: RunEstimates, corner: Corner) -> _Strip:
     channel = f"damper_{corner}"
     travel = recording.data[channel].where(~recording.suspect[channel])
-    values = travel.reindex(run.motion.data.index).to_numpy() * MM_PER_M
-    colour, style = CORNER_LOOK[corner]
-    trace(axes, place[inside], values[inside], colour, style, 0.9, bins=240)
-    sheet = review.session.car.axle("front" if corner in ("FL", "FR") else "rear").damper
-    top = float(np.nanmax(values[inside])) if np.isfinite(values[inside]).any() else 0.0
-    if sheet.bump_stop_gap is not None:
-        gap = sheet.bump_stop_gap.value * MM_PER_M
-        axes.axhline(gap, color=INK, linestyle=(0, (4, 2)), linewidth=0.7, zorder=1)
-        top = max(top, gap)
-    if sheet.full_bump is not None:
-        end = sheet.full_bump.value * MM_PER_M
-        axes.axhline(end, color=INK, linewidth=0.7, zorder=1)
-        top = max(top, end)
-    for event in run.bottoming:
-        if event.corner == corner:
-            face = INK if event.hard else "white"
-            axes.plot(
-                event_place(run, event),
-                event.peak * MM_PER_M,
-                "v",
-                color=INK,
-                markerfacecolor=face,
-                markersize=5,
-            )
+    inside = run_axis(run)[1]
+    damper = car.axle(_axle(corner)).damper
+    return _Strip(
+        corner=corner,
+        travel=travel.reindex(run.motion.data.index).to_numpy()[inside] * MM_PER_M,
+        gap=None if damper.bump_stop_gap is None else damper.bump_stop_gap.value * MM_PER_M,
+        end=None if damper.full_bump is None else damper.full_bump.value * MM_PER_M,
+        events=tuple(
+            (event_place(run, event), event.peak * MM_PER_M, event.hard)
+            for event in run.bottoming
+            if event.corner == corner
+        ),
+    )
+
+
+def _axle(corner: Corner) -> Axle:
+    return "front" if corner in ("FL", "FR") else "rear"
+
+
+def _draw_travel(place: Array, unit: str, strips: tuple[_Strip, ...]) -> Figure:
+    height, top, bottom = 0.95, 0.1, 0.45
+    figure = new_figure(top + bottom + height * len(strips))
+    first: Axes | None = None
+    for row, strip in enumerate(strips):
+        axes = axes_in(
+            figure, 0.55, bottom + height * (len(strips) - 1 - row) + 0.1, 0.12, top + height * row
+        )
+        if first is None:
+            first = axes
+        else:
+            axes.sharex(first)
+        _draw_strip(axes, place, strip)
+        if row < len(strips) - 1:
+            axes.tick_params(labelbottom=False)
+        else:
+            axes.set_xlabel(unit)
+    return figure
+
+
+def _draw_strip(axes: Axes, place: Array, strip: _Strip) -> None:
+    colour, style = CORNER_LOOK[strip.corner]
+    trace(axes, place, strip.travel, colour, style, 0.9, bins=240)
+    top = float(np.nanmax(strip.travel)) if np.isfinite(strip.travel).any() else 0.0
+    if strip.gap is not None:
+        axes.axhline(strip.gap, color=INK, linestyle=(0, (4, 2)), linewidth=0.7, zorder=1)
+        top = max(top, strip.gap)
+    if strip.end is not None:
+        axes.axhline(strip.end, color=INK, linewidth=0.7, zorder=1)
+        top = max(top, strip.end)
+    for where, peak, hard in strip.events:
+        axes.plot(where, peak, "v", color=INK, markerfacecolor=INK if hard else "white", markersize=5)
     axes.axhline(0.0, color=PALE, linewidth=0.6, zorder=0)
     low = axes.get_ylim()[0]
     axes.set_ylim(low, top + 0.15 * max(top - low, 1.0))
     axes.locator_params(axis="y", nbins=4)
-    axes.text(-0.13, 0.62, corner, transform=axes.transAxes, color=INK, fontweight="bold")
+    axes.text(-0.13, 0.62, strip.corner, transform=axes.transAxes, color=INK, fontweight="bold")
     axes.text(-0.13, 0.40, "mm", transform=axes.transAxes, color=GREY, fontsize=7.5)
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One event's travel [m at the damper], and the bump-stop gap [mm]."""
+
+    name: str
+    budget: TravelBudget
+    gap: float | None
 
 
 def budget_plate(review: Review) -> Plate | None:
@@ -123,38 +159,47 @@ def budget_plate(review: Review) -> Plate | None:
     ]
     if not shown:
         return None
-    figure = new_figure(0.95 + 0.27 * len(shown))
-    axes = axes_in(figure, 1.25, 0.45, 0.12, 0.35)
-    for row, (_, event, budget) in enumerate(shown):
-        _budget_row(axes, review, row, event, budget)
-    for part, colour, hatch in _PARTS:
-        axes.barh(
-            [0], [0], color=colour, alpha=0.85, hatch=hatch, edgecolor="white", label=part, linewidth=0.4
-        )
-    axes.axvline(0.0, color=GREY, linewidth=0.7)
-    axes.set_yticks(range(len(shown)), [f"{label(run.name, 10)}  {event.corner}" for run, event, _ in shown])
-    axes.set_ylim(len(shown) - 0.4, -0.6)
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
-    axes.set_xlabel("damper travel at the deepest point, mm")
-    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2, handlelength=1.6)
+    rows = []
+    for run, event, budget in shown:
+        gap = review.session.car.axle(_axle(event.corner)).damper.bump_stop_gap
+        name = f"{label(run.name, 10)}  {event.corner}"
+        rows.append(_Row(name, budget, None if gap is None else gap.value * MM_PER_M))
     return Plate(
         key="budget",
         title="What used up the travel?",
         alt="Travel of each event as heave, roll, pitch and warp; the values stand in the table of events.",
-        figure=figure,
+        draw=partial(_draw_budget, tuple(rows)),
         note="A bar acts in roll and, where its axle twists against the other, in warp; not in heave or "
         "pitch. Black tick: bump-stop gap.",
     )
 
 
-def _budget_row(axes: Axes, review: Review, row: int, event: BottomingEvent, budget: TravelBudget) -> None:
+def _draw_budget(rows: tuple[_Row, ...]) -> Figure:
+    figure = new_figure(0.95 + 0.27 * len(rows))
+    axes = axes_in(figure, 1.25, 0.45, 0.12, 0.35)
+    for place, row in enumerate(rows):
+        _budget_row(axes, place, row)
+    for part, colour, hatch in _PARTS:
+        axes.barh(
+            [0], [0], color=colour, alpha=0.85, hatch=hatch, edgecolor="white", label=part, linewidth=0.4
+        )
+    axes.axvline(0.0, color=GREY, linewidth=0.7)
+    axes.set_yticks(range(len(rows)), [row.name for row in rows])
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    axes.set_xlabel("damper travel at the deepest point, mm")
+    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2, handlelength=1.6)
+    return figure
+
+
+def _budget_row(axes: Axes, place: int, row: _Row) -> None:
     right = left = 0.0
     for part, colour, hatch in _PARTS:
-        length = getattr(budget, part) * MM_PER_M
+        length = getattr(row.budget, part) * MM_PER_M
         start = right if length >= 0.0 else left
         axes.barh(
-            row,
+            place,
             length,
             left=start,
             height=0.62,
@@ -168,7 +213,5 @@ def _budget_row(axes: Axes, review: Review, row: int, event: BottomingEvent, bud
             right += length
         else:
             left += length
-    gap = review.session.car.axle("front" if event.corner in ("FL", "FR") else "rear").damper.bump_stop_gap
-    if gap is not None:
-        place = gap.value * MM_PER_M
-        axes.plot((place, place), (row - 0.42, row + 0.42), color=INK, linewidth=1.4)
+    if row.gap is not None:
+        axes.plot((row.gap, row.gap), (place - 0.42, place + 0.42), color=INK, linewidth=1.4)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from analyzer.report.plates import house_style, markup
+from analyzer.report.drawings import Drawings
 from analyzer.report.text import (
     CAUTIONS,
 )
@@ -17,12 +18,15 @@ from analyzer.report.wording import count, label, listed, sentence
 if TYPE_CHECKING:
     from analyzer.session import Review
 
-from analyzer.report.parts import Tell, all_plates, page_parts
+from analyzer.report.parts import Part, all_plates
 
 _FOLDER: Final = Path(__file__).parent
+Tell = Callable[[int, int], None]
 
 
-def render_page(review: Review, results: dict[str, Any], tell: Tell) -> str:
+def render_page(
+    review: Review, results: dict[str, Any], parts: tuple[Part, ...], drawings: Drawings, tell: Tell
+) -> str:
     """Return the whole page as HTML.
 
     Parameters
@@ -31,8 +35,12 @@ def render_page(review: Review, results: dict[str, Any], tell: Tell) -> str:
         What is shown.
     results : dict
         From `results_dict`; hashes, version and steps of the footer come from here.
+    parts : tuple of Part
+        From `page_parts`.
+    drawings : Drawings
+        Where the figures come from.
     tell : callable
-        Told what is being drawn.
+        Told before each figure how many are drawn and how many there are.
     """
     environment = Environment(
         loader=FileSystemLoader(_FOLDER),
@@ -41,9 +49,11 @@ def render_page(review: Review, results: dict[str, Any], tell: Tell) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    with house_style():
-        parts = page_parts(review, tell)
-        drawn = {plate.key: Markup(markup(plate)) for plate in all_plates(parts)}
+    plates = all_plates(parts)
+    drawn = {}
+    for done, plate in enumerate(plates):
+        tell(done, len(plates))
+        drawn[plate.key] = Markup(drawings.on_page(plate))
     return environment.get_template("report.html.j2").render(
         title=label(review.session.sheet.name, 80),
         subtitle=_subtitle(review),

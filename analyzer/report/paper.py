@@ -13,6 +13,7 @@ from matplotlib.image import imread
 from matplotlib.lines import Line2D
 
 from analyzer.report.cells import Cell, PageTable
+from analyzer.report.drawings import PAPER_DPI, Drawings
 from analyzer.report.plates import GREY, INK, PALE, Array, Plate
 
 WIDTH: Final = 8.27
@@ -21,7 +22,6 @@ HEIGHT: Final = 11.69
 
 MARGIN: Final = 0.65
 GUTTER: Final = 0.3
-DPI: Final = 220
 COLUMN: Final = (WIDTH - 2 * MARGIN - GUTTER) / 2.0
 
 _LETTER: Final = 0.0078
@@ -31,7 +31,8 @@ _LETTER: Final = 0.0078
 class Paper:
     """A stack of A4 sheets; what does not fit on one goes to the next. A context manager."""
 
-    def __init__(self, target: BinaryIO, title: str) -> None:
+    def __init__(self, target: BinaryIO, title: str, drawings: Drawings) -> None:
+        self._drawings = drawings
         stamps = {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None, "Title": title}
         self._pages = PdfPages(target, metadata=stamps)
         self._sheet: Figure | None = None
@@ -49,7 +50,7 @@ class Paper:
     def turn(self) -> None:
         """End the sheet; the next thing starts a new one."""
         if self._sheet is not None:
-            self._pages.savefig(self._sheet, dpi=DPI)  # type: ignore[no-untyped-call]
+            self._pages.savefig(self._sheet, dpi=PAPER_DPI)  # type: ignore[no-untyped-call]
         self._sheet = None
 
     def text(
@@ -84,7 +85,7 @@ class Paper:
         """Set figures side by side, two in a row, each under its question."""
         for first in range(0, len(plates), 2):
             pair = plates[first : first + 2]
-            pictures = [_picture(plate) for plate in pair]
+            pictures = [self._picture(plate) for plate in pair]
             heights = [COLUMN * picture.shape[0] / picture.shape[1] for picture in pictures]
             head = 0.2 * max(len(_title(plate)) for plate in pair) + 0.05
             figure, top = self._place(max(heights) + head + 0.25)
@@ -97,6 +98,10 @@ class Paper:
                 axes = figure.add_axes((left / WIDTH, bottom, COLUMN / WIDTH, height / HEIGHT))
                 axes.imshow(picture, aspect="auto", interpolation="none")
                 axes.set_axis_off()
+
+    def _picture(self, plate: Plate) -> Array:
+        picture: Array = imread(io.BytesIO(self._drawings.on_paper(plate)), format="png")
+        return picture
 
     def table(self, table: PageTable) -> None:
         """Set a table; long cells are cut to their column."""
@@ -138,14 +143,6 @@ class Paper:
         top = 1.0 - self._used / HEIGHT
         self._used += height
         return self._sheet, top
-
-
-def _picture(plate: Plate) -> Array:
-    buffer = io.BytesIO()
-    plate.figure.savefig(buffer, format="png", dpi=DPI, facecolor="white")
-    buffer.seek(0)
-    picture: Array = imread(buffer, format="png")
-    return picture
 
 
 def _shown(cell: Cell) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -56,7 +55,6 @@ if TYPE_CHECKING:
     from analyzer.session import Review
 
 _LEAD_EVENTS: Final = 10
-Tell = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +81,9 @@ class Part:
     folds: tuple[Fold, ...]
 
 
-def page_parts(review: Review, tell: Tell) -> tuple[Part, Part, Part]:
-    """Return team, tuner and driver part; call within `house_style`, since figures are made here."""
-    return _team(review, tell), _tuner(review, tell), _driver(review, tell)
+def page_parts(review: Review) -> tuple[Part, Part, Part]:
+    """Return team, tuner and driver part; figures are described here, and drawn when they are asked for."""
+    return _team(review), _tuner(review), _driver(review)
 
 
 def all_plates(parts: tuple[Part, ...]) -> list[Plate]:
@@ -99,8 +97,7 @@ def _known(*plates: Plate | None) -> tuple[Plate, ...]:
     return tuple(plate for plate in plates if plate is not None)
 
 
-def _team(review: Review, tell: Tell) -> Part:
-    tell("drawing what the runs showed")
+def _team(review: Review) -> Part:
     points = list(placeholder_points(review))
     points += [
         f"{label(name)} was left out. {sentence(why)}" for name, why in list(review.failed.items())[:6]
@@ -135,8 +132,7 @@ def _team(review: Review, tell: Tell) -> Part:
     )
 
 
-def _tuner(review: Review, tell: Tell) -> Part:
-    tell("drawing measured against predicted")
+def _tuner(review: Review) -> Part:
     points: list[str] = []
     for comparison in review.comparisons[:4]:
         if len(review.comparisons) > 1:
@@ -179,8 +175,7 @@ def _tuner(review: Review, tell: Tell) -> Part:
     )
 
 
-def _driver(review: Review, tell: Tell) -> Part:
-    tell("drawing the course and the dampers")
+def _driver(review: Review) -> Part:
     names = [run.name for run in review.runs]
     found = events(review)
     worst = names.index(found[0][0].name) if found else None

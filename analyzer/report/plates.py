@@ -9,17 +9,19 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property, partial
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-import matplotlib as mpl
-import matplotlib.style
 import numpy as np
 import numpy.typing as npt
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
+from analyzer.cache.packing import NotPackable, content_digest
 from analyzer.constants import Corner
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 Array = npt.NDArray[np.float64]
 
@@ -66,9 +68,11 @@ LARGEST_SVG: Final = 150_000
 _COORDINATE: Final = re.compile(r"(?<![\w#.])(-?\d+\.\d{2})\d+")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Plate:
     """One figure with what the page writes around it.
+
+    It is drawn when the figure is first asked for, once, whatever it is then saved to.
 
     Parameters
     ----------
@@ -78,8 +82,9 @@ class Plate:
         The one question the figure answers.
     alt : str
         What is to be seen, for those who cannot see it.
-    figure : Figure
-        The drawing, without its title.
+    draw : partial
+        A function of this package and all it draws, as plain numbers and results: makes the drawing, without
+        its title. Equal functions of equal arguments give equal drawings.
     note : str
         How to read it; empty when it explains itself.
     """
@@ -87,13 +92,34 @@ class Plate:
     key: str
     title: str
     alt: str
-    figure: Figure
+    draw: partial[Figure]
     note: str = ""
+
+    @cached_property
+    def figure(self) -> Figure:
+        """The drawing."""
+        with house_style():
+            return self.draw()
+
+    @cached_property
+    def digest(self) -> str | None:
+        """Digest of all that is drawn and written around it; None when it cannot be told."""
+        name = f"{self.draw.func.__module__}.{self.draw.func.__qualname__}"
+        if "<" in name:  # made inside another function, so that it may hold more than it is given
+            return None
+        try:
+            return content_digest((name, self.draw.args, self.draw.keywords, self.key, self.title, self.alt))
+        except NotPackable:
+            return None
 
 
 @contextmanager
 def house_style() -> Iterator[None]:
     """Draw in the house style, whatever the user's own matplotlib settings are."""
+    # A page whose figures are all kept from before needs no plotting library at all.
+    import matplotlib as mpl
+    import matplotlib.style
+
     with warnings.catch_warnings(), mpl.rc_context():
         mpl.rcdefaults()
         matplotlib.style.use(STYLE)
@@ -105,6 +131,8 @@ def house_style() -> Iterator[None]:
 
 def new_figure(height: float) -> Figure:
     """Return an empty figure of the page's width and `height` [in]."""
+    from matplotlib.figure import Figure
+
     return Figure(figsize=(PLATE_WIDTH, height))
 
 
@@ -132,7 +160,8 @@ def image_of(svg: str, alt: str) -> str:
 
 def _png(plate: Plate) -> str:
     buffer = io.BytesIO()
-    plate.figure.savefig(buffer, format="png", metadata={"Software": None})
+    with house_style():
+        plate.figure.savefig(buffer, format="png", metadata={"Software": None})
     data = base64.b64encode(buffer.getvalue()).decode("ascii")
     return f'<img alt="{_attribute(plate.alt)}" src="data:image/png;base64,{data}">'
 
@@ -140,9 +169,9 @@ def _png(plate: Plate) -> str:
 def svg_text(figure: Figure) -> str:
     """Return the figure as SVG without time or tool stamps."""
     buffer = io.StringIO()
-    figure.savefig(
-        buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
-    )
+    stamps = {"Date": None, "Creator": None, "Format": None, "Type": None}
+    with house_style():
+        figure.savefig(buffer, format="svg", metadata=stamps)
     return buffer.getvalue()
 
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analyzer.report.atomic import PAGE, RESULTS, TABLES, replaced_folder
-from analyzer.report.page import render_page
+from analyzer.report.drawings import Drawings
+from analyzer.report.page import Tell, render_page
+from analyzer.report.parts import Part, page_parts
 from analyzer.report.results import results_dict
 from analyzer.report.tables import write_tables
 
@@ -16,7 +17,9 @@ if TYPE_CHECKING:
     from analyzer.session import Review
 
 
-def write_report(review: Review, folder: Path, progress: Callable[[str], None] | None = None) -> Path:
+def write_report(
+    review: Review, folder: Path, progress: Tell | None = None, parts: tuple[Part, ...] | None = None
+) -> Path:
     """Write the report of a review into `folder`, all of it or nothing.
 
     Parameters
@@ -26,7 +29,9 @@ def write_report(review: Review, folder: Path, progress: Callable[[str], None] |
     folder : Path
         Made when it is not there. An earlier report in it is replaced; anything else is left alone.
     progress : callable, optional
-        Told what is being drawn.
+        Told before each figure how many are drawn and how many there are.
+    parts : tuple of Part, optional
+        From `page_parts`, when more is made of them than the page: their figures are then drawn once.
 
     Returns
     -------
@@ -39,13 +44,15 @@ def write_report(review: Review, folder: Path, progress: Callable[[str], None] |
     AnalyzerError
         When `folder` holds something else than a report, or cannot be written to.
     """
-    tell = progress or (lambda _what: None)
+    tell = progress or (lambda _done, _all: None)
     results = results_dict(review)
+    drawings = Drawings()
     with replaced_folder(folder) as work:
-        page = render_page(review, results, tell)
+        page = render_page(review, results, parts or page_parts(review), drawings, tell)
         (work / PAGE).write_bytes(page.encode("utf-8", "xmlcharrefreplace"))
         (work / RESULTS).write_bytes(results_text(results).encode("utf-8", "backslashreplace"))
         write_tables(results, work / TABLES)
+    drawings.tidy()
     return folder / PAGE
 
 

@@ -48,7 +48,7 @@ def test_every_figure_is_explained(sample_review):
 
     with house_style():
         sheet = course_sheet(sample_review)
-        drawn = all_plates(page_parts(sample_review, lambda _what: None))
+        drawn = all_plates(page_parts(sample_review))
         course = [
             draw(sheet)
             for draw in (

@@ -11,6 +11,7 @@ from report.synthetic_review import Options
 
 from analyzer.errors import AnalyzerError
 from analyzer.report.cells import Cell, PageTable
+from analyzer.report.drawings import Drawings
 from analyzer.report.export import save_figures, save_pdf
 from analyzer.report.paper import Paper
 
@@ -72,7 +73,7 @@ def test_hostile_names_do_not_stop_the_pdf(review_with, tmp_path: Path):
 def test_a_long_table_goes_on_over_several_sheets(tmp_path: Path):
     rows = tuple((Cell(f"row {number}"), Cell("x" * 300)) for number in range(150))
 
-    with (tmp_path / "t.pdf").open("wb") as target, Paper(target, "t") as paper:
+    with (tmp_path / "t.pdf").open("wb") as target, Paper(target, "t", Drawings()) as paper:
         paper.table(PageTable("Long", ("Name", "Text"), rows))
 
     assert pages(tmp_path / "t.pdf") >= 3

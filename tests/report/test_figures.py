@@ -30,7 +30,7 @@ def lines_by_label(axes):
 
 
 def test_every_figure_asks_one_question_and_fits_the_page(review):
-    drawn = all_plates(page_parts(review, lambda _what: None))
+    drawn = all_plates(page_parts(review))
 
     assert [plate.key for plate in drawn][:2] == ["runs", "agreement"]
     assert len({plate.key for plate in drawn}) == len(drawn)
@@ -42,7 +42,7 @@ def test_every_figure_asks_one_question_and_fits_the_page(review):
 
 def test_axes_carry_units(review):
     units = ("deg", "g ", "mm", "%", "m", "s", "°", "measured / predicted", "after / before")
-    for plate in all_plates(page_parts(review, lambda _what: None)):
+    for plate in all_plates(page_parts(review)):
         words = [
             text for axes in plate.figure.axes for text in (axes.get_xlabel(), axes.get_ylabel()) if text
         ]

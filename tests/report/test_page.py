@@ -121,15 +121,16 @@ def test_cautions_and_footer_are_there(page):
 
 
 def test_the_folder_holds_page_results_and_tables(review_with, tmp_path: Path):
-    told: list[str] = []
+    told: list[tuple[int, int]] = []
     review = review_with(Options(runs=("r01", "r02")))
 
-    page = write_report(review, tmp_path / "report", told.append)
+    page = write_report(review, tmp_path / "report", lambda *steps: told.append(steps))
 
     assert page == tmp_path / "report" / "report.html"
     assert sorted(entry.name for entry in page.parent.iterdir()) == ["report.html", "results.json", "tables"]
     assert json.loads((page.parent / "results.json").read_bytes())["session"] == "Evening practice"
-    assert len(told) == 3
+    figures = page.read_text().count('<figure class="plate"')
+    assert told == [(done, figures) for done in range(figures)]
 
 
 def test_a_second_report_replaces_the_first_with_the_same_bytes(review_with, tmp_path: Path):

@@ -1,0 +1,126 @@
+"""Figures drawn once, whatever they are saved to, and not at all when nothing in them changed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import matplotlib.figure
+import pytest
+from report.synthetic_review import Options
+
+from analyzer.cache.folder import Kept
+from analyzer.report.course_figures import speed_plate, trace_plate, travel_left_plate, where_plate
+from analyzer.report.drawings import Drawings
+from analyzer.report.export import save_figures, save_pdf
+from analyzer.report.parts import all_plates, page_parts
+from analyzer.report.plates import PLATE_WIDTH
+from analyzer.report.write import write_report
+
+
+@pytest.fixture
+def drawn(monkeypatch):
+    """One entry per figure of the page that is drawn; sheets of paper are wider."""
+    made = []
+    begin = matplotlib.figure.Figure.__init__
+
+    def watched(self, *arguments, figsize=None, **options):
+        if figsize is not None and figsize[0] == PLATE_WIDTH:
+            made.append(figsize)
+        begin(self, *arguments, figsize=figsize, **options)
+
+    monkeypatch.setattr(matplotlib.figure.Figure, "__init__", watched)
+    return made
+
+
+def contents(folder):
+    return {p.relative_to(folder): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+@pytest.fixture
+def short(review_with):
+    """A review of one run, which is quick to draw."""
+    return review_with(Options(runs=("r01",)))
+
+
+def written(review, folder, parts=None):
+    """Write everything there is, in this order, and return it."""
+    write_report(review, folder / "report", parts=parts)
+    save_figures(review, folder / "figures", "png", parts)
+    save_pdf(review, folder / "page.pdf", parts)
+    return contents(folder)
+
+
+def test_page_files_and_paper_share_one_drawing_and_the_next_ones_need_none(
+    short, drawn, tmp_path, monkeypatch
+):
+    parts = page_parts(short)
+    assert not drawn
+    alone = written(short, tmp_path / "alone")
+    monkeypatch.setenv("ANALYZER_CACHE", str(tmp_path / "cache"))
+    drawn.clear()
+    assert written(short, tmp_path / "shared", parts) == alone
+    assert len(drawn) == len(all_plates(parts))
+    assert written(short, tmp_path / "next") == alone
+    assert len(drawn) == len(all_plates(parts))
+    monkeypatch.setenv("ANALYZER_CACHE", "off")
+    write_report(short, tmp_path / "again", parts=parts)
+    assert contents(tmp_path / "again") == contents(tmp_path / "alone" / "report")
+    assert len(drawn) == len(all_plates(parts))
+
+
+def test_what_a_figure_rests_on_can_be_told_for_every_figure(review, sample_review):
+    from analyzer.comparison.course import course_sheet
+
+    result = course_sheet(sample_review)
+    course = [where_plate(result), speed_plate(result), travel_left_plate(result)]
+    course += [trace_plate(sheet, rank) for rank, sheet in enumerate(result.places, start=1)]
+    for plates in (all_plates(page_parts(review)), all_plates(page_parts(sample_review)), course):
+        digests = [plate.digest for plate in plates if plate is not None]
+        assert None not in digests
+        assert len(set(digests)) == len(digests) > 3
+
+
+def digests(review):
+    return {plate.key: plate.digest for plate in all_plates(page_parts(review))}
+
+
+def test_equal_reviews_have_equal_figures(review_with):
+    assert digests(review_with(Options())) == digests(review_with(Options()))
+
+
+def test_a_run_more_leaves_the_figures_of_the_others_alone(review):
+    few, more = digests(replace(review, runs=review.runs[:2])), digests(review)
+    assert few["share-1"] == more["share-1"]
+    assert few["travel-2"] == more["travel-2"]
+    assert few["runs"] != more["runs"]
+    assert few["course"] != more["course"]
+
+
+def test_whatever_is_drawn_tells_figures_apart(review):
+    run = review.runs[0]
+    found = digests(review)
+
+    def changed(**of_run):
+        other = digests(replace(review, runs=(replace(run, **of_run), *review.runs[1:])))
+        return {key for key in found if found[key] != other[key]}
+
+    harder = tuple(replace(event, hard=not event.hard) for event in run.bottoming)
+    assert {"travel-1", "course"} <= changed(bottoming=harder)
+    loads = run.loads.copy()
+    loads.iloc[len(loads) // 2, loads.columns.get_loc("left_share_front")] += 1e-9
+    assert changed(loads=loads) == {"share-1"}
+    fit = run.fits["front"]
+    points = fit.points.assign(roll=fit.points["roll"] * (1.0 + 1e-12))
+    assert changed(fits={**run.fits, "front": replace(fit, points=points)}) == {"roll-front"}
+    gradient = {**run.roll_gradient, "front": replace(run.roll_gradient["front"], value=1.0)}
+    assert changed(roll_gradient=gradient) == {"runs"}
+
+
+def test_a_figure_made_of_hidden_things_is_drawn_each_time(review, tmp_path):
+    plate = all_plates(page_parts(review))[0]
+    hidden = replace(plate, draw=type(plate.draw)(lambda: plate.draw()))
+    kept = Kept(tmp_path / "kept")
+    assert hidden.digest is None
+    assert Drawings(kept).on_page(hidden) == Drawings(Kept(None)).on_page(plate)
+    assert kept.find("anything") is None
+    assert not (tmp_path / "kept").exists()
