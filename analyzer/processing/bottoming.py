@@ -10,6 +10,7 @@ import numpy as np
 
 from analyzer.constants import Corner
 from analyzer.ingest.recording import Recording
+from analyzer.ingest.shelf import by_pieces, shelved
 from analyzer.processing.budget import WheelModes, motion_rate, travel_budget, wheel_modes
 from analyzer.processing.filters import Bools, Floats, filled, runs_of, widened
 from analyzer.processing.moving import Moving
@@ -91,7 +92,7 @@ def find_contacts(travel: Floats, bad: Bools, gap: float, rate: float) -> list[C
         near = (travel >= gap - RELEASE) & ~bad
     if not near.any():
         return []
-    values = filled(travel, bad)
+    values = shelved(filled(travel, bad))
     noise = white_noise(values)
     # Noise at the edge of the release must not split one hit.
     if rate >= SLOW_LOG:
@@ -241,7 +242,8 @@ def bottoming_events(
     recording = source.recording
     travel = recording.data[f"damper_{corner}"].to_numpy(dtype=np.float64, copy=False)
     if kind == "full droop":
-        travel = -travel
+        extension = travel
+        travel = by_pieces(len(extension), lambda first, end: -extension[first:end])
     bad = raw_suspect(recording, f"damper_{corner}")
     events = []
     for contact in find_contacts(travel, bad, stop.gap, recording.sample_rate):

@@ -9,7 +9,8 @@ import numpy as np
 
 from analyzer.constants import AXLE_CORNERS, CORNERS, Axle, Corner
 from analyzer.ingest.recording import Recording
-from analyzer.processing.filters import Bools, Floats, filled, lowpass_taps, smooth, widened
+from analyzer.ingest.shelf import set_aside
+from analyzer.processing.filters import Bools, Floats, lowpass_taps, smooth, widened
 from analyzer.processing.peaks import WINDOW_S, smoothed_at
 from analyzer.processing.results import Motion, TravelBudget
 from analyzer.processing.stiffness import ratio_at, wheel_travel
@@ -43,7 +44,7 @@ class WheelModes:
 
     Parameters
     ----------
-    slow : array
+    slow : tuple of array
         Wheel travel FL, FR, RL, RR on the working base, low-passed at `SLOW_BAND` [m].
     suspect : array of bool
         Working samples at which it must not be used.
@@ -55,7 +56,7 @@ class WheelModes:
         Log samples at which it must not be used.
     """
 
-    slow: Floats
+    slow: tuple[Floats, ...]
     suspect: Bools
     dampers: tuple[Floats, ...]
     rate: float
@@ -74,21 +75,19 @@ def wheel_modes(recording: Recording, motion: Motion) -> WheelModes | None:
     slow, bad = found
     dampers, quick_bad = [], np.zeros(len(recording.data), dtype=np.bool_)
     for corner in CORNERS:
-        flags = raw_suspect(recording, f"damper_{corner}")
-        values = recording.data[f"damper_{corner}"].to_numpy(dtype=np.float64, copy=False)
-        dampers.append(filled(values, flags))
-        quick_bad |= flags
+        dampers.append(recording.data[f"damper_{corner}"].to_numpy(dtype=np.float64, copy=False))
+        quick_bad |= raw_suspect(recording, f"damper_{corner}")
     reach = 1 + round(WINDOW_S * recording.sample_rate / 2.0)
     return WheelModes(slow, bad, tuple(dampers), recording.sample_rate, widened(quick_bad, reach))
 
 
-def slow_wheels(motion: Motion) -> tuple[Floats, Bools] | None:
+def slow_wheels(motion: Motion) -> tuple[tuple[Floats, ...], Bools] | None:
     """Return the slow part of the four wheel travels [m] and where not to use it; None if one is missing."""
     names = [f"wheel_{corner}" for corner in CORNERS]
     if not all(name in motion.data for name in names):
         return None
     taps = lowpass_taps(motion_rate(motion), SLOW_BAND, SLOW_BAND)
-    slow = np.column_stack([smooth(motion.data[name].to_numpy(), taps) for name in names])
+    slow = tuple(set_aside(smooth(motion.data[name].to_numpy(), taps)) for name in names)
     bad = np.logical_or.reduce([motion.suspect[name].to_numpy() for name in names])
     return slow, widened(bad, len(taps) // 2)
 
@@ -143,7 +142,7 @@ def _causes(
     if modes.suspect[place]:
         return {}
     axle: Axle = "front" if corner in AXLE_CORNERS["front"] else "rear"
-    wheels = modes.slow[place]
+    wheels = np.array([wheel[place] for wheel in modes.slow])
     ratio = float(
         ratio_at(
             wheels[CORNERS.index(corner) : CORNERS.index(corner) + 1], car.axle(axle).damper_motion_ratio

@@ -12,6 +12,7 @@ import numpy as np
 from analyzer.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner
 from analyzer.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.ingest.shelf import set_aside
 from analyzer.processing.filters import Bools, Floats, widened
 from analyzer.processing.intervals import block_error, mean_estimate, with_error
 from analyzer.processing.loads import STEADY_BAND, Loads, steady
@@ -115,10 +116,11 @@ def _moment(slow: Mapping[Corner, Floats], motion: Motion, car: CarSheet, good: 
         leaning = body - (1.0 - parts.unsprung_share) * roll
         wanted = wanted + parts.unsprung * sheet.wheel_radius.value * (across + up * leaning)
     method = f"moment of the wheel loads against that of all masses, low-passed at {STEADY_BAND:g} Hz"
-    columns = [wanted[good], np.ones(int(good.sum()))]
+    shown, wanted = set_aside(shown[good]), set_aside(wanted[good])
+    columns = [wanted, np.ones(len(wanted))]
     if "roll_acceleration" in motion.data:
         columns.append(steady(motion.data["roll_acceleration"].to_numpy(), rate)[good])
-    return _slope(shown[good], np.column_stack(columns), car, method)
+    return _slope(shown, np.column_stack(columns), car, method)
 
 
 def _slope(shown: Floats, design: Floats, car: CarSheet, method: str) -> dict[str, Estimate]:

@@ -46,7 +46,10 @@ def least_squares(design: Floats, observed: Floats) -> LinearFit:
     count, columns = design.shape
     scale = np.linalg.norm(design, axis=0)
     scale[scale == 0.0] = 1.0
-    influence = np.linalg.pinv(design / scale, rcond=1e-12) / scale[:, None]
+    left, sizes, right = np.linalg.svd(design / scale, full_matrices=False)
+    kept = sizes > 1e-12 * sizes[0]
+    left *= np.where(kept, 1.0 / np.where(kept, sizes, 1.0), 0.0)
+    influence = (right.T / scale[:, None]) @ left.T
     coefficients = influence @ observed
     # One step of iterative refinement keeps certified data sets to their last digits.
     coefficients = coefficients + influence @ (observed - design @ coefficients)

@@ -93,7 +93,7 @@ def _axle_loads(
     the wheel, so both wheels take half of the axle's side force there.
     """
     sheet = car.axle(axle)
-    carried = _carried(motion, car, axle, bar_rate, stop, left_out)
+    carried = [set_aside(load) for load in _carried(motion, car, axle, bar_rate, stop, left_out)]
     lean = 2.0 * sheet.roll_centre_height.value / sheet.track_width.value
     rolled = motion.data.get("body_roll")
     slope = np.zeros_like(carried[0]) if rolled is None else np.tan(rolled.to_numpy())
@@ -101,7 +101,7 @@ def _axle_loads(
         motion.data["pitch"].to_numpy() if "pitch" in motion.data and rolled is not None else 0.0 * slope
     )
     upright = np.hypot(1.0, slope) / np.cos(pitched)
-    side, along = _axle_forces(motion, car, axle)
+    side, along = (set_aside(force) for force in _axle_forces(motion, car, axle))
     rate = _rate(motion)
     slow = [steady(load, rate) for load in carried]
     # A tyre's side force follows its load with a delay, so it is shared by the slow loads.
@@ -110,7 +110,7 @@ def _axle_loads(
     for sign, load, part in ((1.0, carried[0], left_part), (-1.0, carried[1], 1.0 - left_part)):
         lateral = side / 2.0 if sheet.suspension == "solid axle" else side * part
         held = load * upright + lateral * (slope - sign * lean) - along * part * np.tan(pitched)
-        found.append(held / (1.0 + sign * lean * slope))
+        found.append(set_aside(held / (1.0 + sign * lean * slope)))
     return found[0], found[1]
 
 

@@ -47,7 +47,8 @@ def smoothed_at(values: Floats, rate: float, sample: int) -> float:
     weights, half = _weights(len(values), rate)
     low, high = sample - half, sample + half + 1
     if low < 0 or high > len(values):
-        return float(smoothed(values, rate)[sample])
+        near = max(0, min(low, len(values) - 4 * half))
+        return float(smoothed(values[near : near + 4 * half + 1], rate)[sample - near])
     return float(weights[0] @ values[low:high])
 
 

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from analyzer.constants import AXLE_CORNERS, AXLES, Axle
+from analyzer.ingest.shelf import set_aside
 from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, smooth, touched, widened
 from analyzer.processing.results import Motion
 from analyzer.processing.roll_mix import Weights, ground_speed, ground_twist
@@ -113,7 +114,7 @@ def roll_columns(
         bad = bad | motion.suspect[f"roll_{axle}"].to_numpy()
 
     def column(values: Floats) -> Floats:
-        return smooth(values, taps, every)
+        return set_aside(smooth(values, taps, every))
 
     terms: dict[str, Floats] = {}
     if with_roll_acceleration and "roll_acceleration" in motion.data:
@@ -192,7 +193,7 @@ def _white_noise(force: Floats, rate: float) -> float:
 
 def slow_part(column: Floats, rate: float) -> Floats:
     """Return what of a `column` at `rate` [Hz] is below `SLOW_BAND`."""
-    return smooth(column, lowpass_taps(rate, SLOW_BAND, SLOW_BAND))
+    return set_aside(smooth(column, lowpass_taps(rate, SLOW_BAND, SLOW_BAND)))
 
 
 def _mostly(flags: Bools, among: Bools) -> bool:

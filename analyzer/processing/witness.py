@@ -8,7 +8,8 @@ from typing import Final
 import numpy as np
 
 from analyzer.constants import Axle
-from analyzer.processing.filters import Floats, lowpass_taps, smooth
+from analyzer.ingest.shelf import set_aside
+from analyzer.processing.filters import Bools, Floats, lowpass_taps, smooth
 from analyzer.processing.results import Motion
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.masses import mass_properties
@@ -48,25 +49,24 @@ class Witness:
     in_plane: Floats | None
     sprung: float
     rate: float
-    suspect: Floats
+    suspect: Bools
 
 
 def witness_of(motion: Motion, car: CarSheet, rate: float) -> Witness:
     """Return the forces of a run for `jolt` and `lateral_kept`."""
     vertical, usual, in_plane = None, 0.0, None
-    bad = np.zeros(len(motion.data))
+    bad = np.zeros(len(motion.data), dtype=np.bool_)
     if "specific_force_z" in motion.data:
         raw = motion.data["specific_force_z"].to_numpy()
-        vertical = smooth(raw, lowpass_taps(rate, 25.0, 20.0)) - smooth(raw, lowpass_taps(rate, 2.5, 2.5))
+        quick, slow = lowpass_taps(rate, 25.0, 20.0), lowpass_taps(rate, 2.5, 2.5)
+        vertical = set_aside(smooth(raw, quick) - smooth(raw, slow))
         moving = ~motion.parked.to_numpy() & ~motion.suspect["specific_force_z"].to_numpy()
         usual = float(np.std(vertical[moving])) if moving.any() else 0.0
-        bad = bad + motion.suspect["specific_force_z"].to_numpy()
+        bad = motion.suspect["specific_force_z"].to_numpy()
     if "road_force_x" in motion.data:
         taps = lowpass_taps(rate, 6.0, 6.0)
-        in_plane = np.hypot(
-            smooth(motion.data["road_force_x"].to_numpy(), taps),
-            smooth(motion.data["road_force_y"].to_numpy(), taps),
-        )
+        along, across = (smooth(motion.data[f"road_force_{axis}"].to_numpy(), taps) for axis in "xy")
+        in_plane = set_aside(np.hypot(along, across))
     return Witness(vertical, usual, in_plane, mass_properties(car).sprung, rate, bad)
 
 
