@@ -134,7 +134,7 @@ def _settings_table(part: dict[str, Any]) -> Table:
         "hole",
         "sp.",
         "rate\nN/mm",
-        "change",
+        "change\n%",
         "axle roll\nN m/deg",
         "gradient\ndeg/g",
         "stress\nfactor",
