@@ -83,12 +83,15 @@ def travel_plate(review: Review, index: int) -> Plate | None:
 
 def _strip(car: CarSheet, recording: Recording, run: RunEstimates, corner: Corner) -> _Strip:
     channel = f"damper_{corner}"
-    travel = recording.data[channel].where(~recording.suspect[channel])
+    # The run's estimates stand on some of the log's own samples; an index of all would fill the memory.
+    at = np.searchsorted(recording.data.index.to_numpy(), run.motion.data.index.to_numpy())
+    travel = recording.data[channel].to_numpy()[at]
+    travel[recording.suspect[channel].to_numpy()[at]] = np.nan
     inside = run_axis(run)[1]
     damper = car.axle(_axle(corner)).damper
     return _Strip(
         corner=corner,
-        travel=travel.reindex(run.motion.data.index).to_numpy()[inside] * MM_PER_M,
+        travel=travel[inside] * MM_PER_M,
         gap=None if damper.bump_stop_gap is None else damper.bump_stop_gap.value * MM_PER_M,
         end=None if damper.full_bump is None else damper.full_bump.value * MM_PER_M,
         events=tuple(
