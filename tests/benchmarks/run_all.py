@@ -17,6 +17,7 @@ LONG: dict[str, list[str]] = {
     "bench_growth.py": [],
     "bench_review.py": [],
     "bench_archive.py": [],
+    "bench_memory.py": [],
 }
 SHORT: dict[str, list[str]] = {
     "bench_settings.py": [],
@@ -24,6 +25,7 @@ SHORT: dict[str, list[str]] = {
     "bench_growth.py": ["3"],
     "bench_review.py": [],
     "bench_archive.py": ["10", "6"],
+    "bench_memory.py": ["60", "320"],
 }
 
 
