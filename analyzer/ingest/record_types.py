@@ -70,8 +70,10 @@ def record_types(text: Text, delimiter: str | None) -> RecordTypes | None:
 
 def _begins_with_words(lines: list[str], sign: str) -> bool:
     written = [line for line in lines[-20:] if line.strip()]
+    if not any(sign in line for line in written):  # the usual log, three times out of four
+        return False
     words = sum(kind_of(line.partition(sign)[0].strip(' "')) is Kind.TEXT for line in written)
-    return bool(written) and words >= 0.8 * len(written)
+    return words >= 0.8 * len(written)
 
 
 def _survey(lines: list[str], sign: str) -> _Seen:

@@ -150,8 +150,14 @@ def sections(stream: IO[bytes], path: Path) -> Iterator[bytes]:
             raise LogError(path, "", "has a line of more than a megabyte", "this is not a log table")
         return piece + rest if rest else piece
 
+    first = fetch()
+    if len(first) < SECTION_BYTES:  # a short log is no work for a second thread
+        if first:
+            yield first
+        return
     with ThreadPoolExecutor(max_workers=1) as pool:
         waiting = pool.submit(fetch)
+        yield first
         while piece := waiting.result():
             waiting = pool.submit(fetch)
             yield piece

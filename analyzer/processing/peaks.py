@@ -79,7 +79,9 @@ def _least_squares_weights(half: int) -> Floats:
 
 
 def _padded(values: Floats, half: int) -> Floats:
-    return np.pad(values, half, mode="reflect" if len(values) > half else "edge")
+    if len(values) <= half:
+        return np.pad(values, half, mode="edge")
+    return np.concatenate([values[half:0:-1], values, values[-2 : -2 - half : -1]])
 
 
 def highest(fit: Parabola, low: int, high: int) -> tuple[float, float]:
@@ -115,6 +117,7 @@ def white_noise(values: Floats) -> float:
     if len(values) < 16:
         return 0.0
     # Of a long run every so-manieth stretch of four samples will do.
-    starts = np.arange(0, len(values) - 3, max(1, len(values) // MOST_DIFFERENCES))
-    third = values[starts + 3] - 3.0 * (values[starts + 2] - values[starts + 1]) - values[starts]
+    count, every = len(values) - 3, max(1, len(values) // MOST_DIFFERENCES)
+    first, second, next_one, last = (values[k : k + count : every] for k in range(4))
+    third = last - 3.0 * (next_one - second) - first
     return float(np.median(np.abs(third - np.median(third))) / 0.6745 / np.sqrt(20.0))

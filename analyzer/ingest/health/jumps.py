@@ -43,7 +43,8 @@ def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind) -> Non
     scale = min(max(100.0 / signals.base.rate, 0.25), 2.0)
     moves = _Moves(values)
     part = np.abs(moves[np.arange(0, n - 1, max(1, (n - 1) // SUBSAMPLE))])
-    usual = float(np.nanpercentile(part, 99)) if np.isfinite(part).any() else 0.0
+    part = part[~np.isnan(part)]
+    usual = float(np.percentile(part, 99)) if np.isfinite(part).any() else 0.0
     spike, step = max(kind.spike * scale, 4.0 * usual), max(kind.step * scale, 5.0 * usual)
     edges = moves.beyond(min(spike, step))
     spikes = _spikes(found, name, moves, edges, spike)

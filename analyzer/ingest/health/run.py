@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
 from typing import Final
 
 import numpy as np
@@ -18,6 +19,8 @@ from analyzer.ingest.timebase import TimeBase
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.logger import Logger
 
+SHORT: Final = 200_000
+"""Samples up to which all channels are checked one after another."""
 NEEDED: Final = (*POTS, "accel_x", "accel_y", "accel_z")
 """Channels without which an estimate is missing; others are named only when the sheet maps them."""
 
@@ -50,16 +53,17 @@ def check_channels(
     data = blocks.data
     signals = Signals(blocks, base, logger, car, outside, complete)
     found = _missing(data, logger)
-    # Whole-array operations let other threads run meanwhile.
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        list(pool.map(signals.mean, data))
+    # Whole-array operations let other threads run meanwhile; short logs are not worth one.
+    with ThreadPoolExecutor(max_workers=2) if base.count > SHORT else nullcontext() as pool:
+        each = map if pool is None else pool.map
+        list(each(signals.mean, data))
         _ = signals.still
         shared = np.full(base.count, not complete)
         for values in data.values():
             if shared.any():
                 shared &= np.isnan(values)
         found.join(check_run_gaps(signals, shared))
-        for part in pool.map(lambda name: check_sensor(signals, name, shared), data):
+        for part in each(lambda name: check_sensor(signals, name, shared), data):
             found.join(part)
     signals.heed(found)
     for check in (check_inertial, check_pots):

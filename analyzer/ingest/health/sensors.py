@@ -168,7 +168,8 @@ def _saturated(
     values = signals.data[name]
     part = values[:: max(1, len(values) // SUBSAMPLE)]
     part = part[np.isfinite(part)]
-    spread = float(np.percentile(part, 90) - np.percentile(part, 10)) if len(part) else 0.0
+    low, high = np.percentile(part, [10, 90]) if len(part) else (0.0, 0.0)
+    spread = float(high - low)
     worst, ends = 0.0, []
     for end in extremes:
         if name == "speed" and end <= 0.0:
@@ -253,13 +254,14 @@ def _grain(found: Findings, name: str, values: Floats, kind: Kind) -> None:
     """Find the step that readings are rounded to."""
     middle = len(values) // 2
     piece = values[max(0, middle - SUBSAMPLE // 2) : middle + SUBSAMPLE // 2]
-    different = np.unique(piece[np.isfinite(piece)])
-    if len(different) < 3:
+    ordered = np.sort(piece[np.isfinite(piece)])
+    gaps = np.diff(ordered)
+    different = 1 + np.count_nonzero(gaps)
+    if different < 3:
         found.untested("resolution", name, "The channel hardly moves.")
         return
-    gaps = np.diff(different)
     # Float noise of a unit conversion parts equal readings by a hair.
-    gaps = gaps[gaps > 1e-9 * max(1.0, float(np.abs(different).max()))]
+    gaps = gaps[gaps > 1e-9 * max(1.0, abs(float(ordered[0])), abs(float(ordered[-1])))]
     grain = float(np.percentile(gaps, 10)) if len(gaps) else 0.0
     coarse = grain > kind.grain
     comment = (
@@ -267,7 +269,7 @@ def _grain(found: Findings, name: str, values: Floats, kind: Kind) -> None:
         if coarse
         else "Fine enough."
     )
-    if len(different) > 400:
+    if different > 400:
         grain, coarse, comment = grain, False, "Fine enough."
     verdict = Verdict.SUSPECT if coarse else Verdict.GOOD
     found.add("resolution", name, verdict, grain * kind.factor, kind.grain * kind.factor, kind.unit, comment)
