@@ -36,6 +36,11 @@ class AxleRollPath:
         [m].
     bar : float
         The bar's part of `suspension` [N m/rad].
+    tyre_pitch : float
+        Pitch that this axle's tyres add per longitudinal specific force [rad per m/s2].
+    leaning : float
+        Sprung mass times height of the sprung CG [kg m] on an axle whose contacts move with wheel travel, 0
+        on a solid one.
     """
 
     suspension: float
@@ -45,6 +50,8 @@ class AxleRollPath:
     moment: float = 0.0
     wheelbase: float = 0.0
     bar: float = 0.0
+    tyre_pitch: float = 0.0
+    leaning: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +73,9 @@ class LevelRoad:
 def roll_paths(car: CarSheet, bar_rates: Mapping[Axle, float]) -> dict[Axle, AxleRollPath]:
     """Return the `AxleRollPath` of both axles."""
     masses = mass_properties(car)
+    wheelbase = car.mass.wheelbase.value
+    # Load that goes from one axle to the other per longitudinal specific force.
+    lifted = masses.total * masses.cg_height / wheelbase
     found: dict[Axle, AxleRollPath] = {}
     for axle in AXLES:
         part, sheet = masses.axle(axle), car.axle(axle)
@@ -76,8 +86,10 @@ def roll_paths(car: CarSheet, bar_rates: Mapping[Axle, float]) -> dict[Axle, Axl
             direct=part.sprung * sheet.roll_centre_height.value + kept_off,
             place=masses.front_axle_distance if axle == "front" else -masses.rear_axle_distance,
             moment=part.elastic_moment,
-            wheelbase=car.mass.wheelbase.value,
+            wheelbase=wheelbase,
             bar=bar_roll_stiffness(sheet, bar_rates.get(axle, 0.0)),
+            tyre_pitch=-lifted / (2.0 * sheet.tyre_rate.value * wheelbase) if sheet.tyre_rate else 0.0,
+            leaning=part.sprung * masses.sprung_cg_height if sheet.suspension == "independent" else 0.0,
         )
     return found
 
@@ -100,6 +112,9 @@ def roll_weights(paths: Mapping[Axle, AxleRollPath]) -> Weights:
         mean_per_yaw=sum(path.moment * path.place for path in both) / sum(path.suspension for path in both),
         twist_per_yaw=give["rear"] * paths["rear"].place - give["front"] * paths["front"].place,
         give=give,
+        place={axle: path.place for axle, path in paths.items()},
+        shifted={a: 0.0 if p.tyres is None else p.leaning / p.tyres for a, p in paths.items()},
+        tyre_pitch=sum(path.tyre_pitch for path in both),
         tyre_give={a: 0.0 if path.tyres is None else 1.0 / path.tyres for a, path in paths.items()},
         bar={axle: path.bar for axle, path in paths.items()},
         wheelbase=paths["front"].wheelbase,

@@ -9,7 +9,6 @@ import numpy as np
 from analyzer.constants import Axle
 from analyzer.processing.filters import Bools, Floats
 from analyzer.processing.intervals import BlockError, block_error
-from analyzer.processing.lines import least_squares
 from analyzer.processing.roll_columns import RollColumns
 from analyzer.processing.roll_fits import mix_rolls
 from analyzer.processing.roll_gradient import RollFit
@@ -103,8 +102,9 @@ class Bench:
         return Probe(value, error, share)
 
     def share_of_force(self, column: Floats) -> float:
-        """Return the coefficient of the lateral force in a fit of `column` by all terms."""
-        return float(least_squares(self.design, column).coefficients[0])
+        """Return the slope of a `column` over the lateral force: what a line through it would show."""
+        centred = self.force - self.force.mean()
+        return float(centred @ column / (centred @ centred))
 
 
 def bench_of(columns: RollColumns, weights: Weights, fit: RollFit, cubic: bool = True) -> Bench:

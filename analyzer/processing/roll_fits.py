@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.constants import AXLES, Axle
+from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, smooth
 from analyzer.processing.intervals import block_error, block_length
 from analyzer.processing.lines import LinearFit, kept_part, less_noise, with_instruments
@@ -16,6 +16,8 @@ from analyzer.processing.roll_mix import Weights
 
 KEEP: Final = 0.5
 """A helper term stays out when it leaves less than this part of the lateral force's own variation."""
+LEAST_BEND: Final = 0.2
+"""A vertical force that varies less bends nothing: standard deviation [m/s2]; engineering judgement."""
 DRIVER_BAND: Final = 1.0
 """Where a driver's weave ends [Hz]: common practice, no source. Residuals above it do not reach the slope."""
 MOST_INFLATION: Final = 1.3
@@ -58,6 +60,7 @@ def mix_rolls(columns: RollColumns, weights: Weights, used: Bools) -> Mixed:
         # Known from the sheet, since in a weave it goes along with the lateral force and cannot be fitted.
         yaw = columns.known[YAW][used]
         mixes = [mixes[0] - weights.mean_per_yaw * yaw, mixes[1] - weights.twist_per_yaw * yaw]
+        mixes[1] = mixes[1] + _moved_contacts(columns, weights, used)
     for sign, axle in zip((1.0, -1.0), AXLES, strict=True):
         if axle in columns.lost:
             moment = weights.bar[axle] * columns.lost[axle][used]
@@ -68,13 +71,55 @@ def mix_rolls(columns: RollColumns, weights: Weights, used: Bools) -> Mixed:
     return Mixed(axles, mixes, np.linalg.inv(there))
 
 
+def _moved_contacts(columns: RollColumns, weights: Weights, used: Bools) -> Floats:
+    """Return the tyre roll, front less rear, from contacts that move under the rolled body in yaw.
+
+    By `analyzer.processing.moment_arm` it goes with the square of the lateral force at the axle. What the
+    force at the CG alone would do stays in, as part of the car's own answer; yaw acceleration makes the
+    difference (0.15 % of a gradient in a slalom of the engine car).
+    """
+    force, yaw = columns.force[used], columns.known[YAW][used]
+    up = np.full_like(force, STANDARD_GRAVITY)
+    if "vertical force" in columns.terms:
+        up = np.maximum(columns.terms["vertical force"][used], 1.0)
+    apart = np.zeros_like(force)
+    for sign, axle in zip((1.0, -1.0), AXLES, strict=True):
+        swing = weights.place.get(axle, 0.0) * yaw
+        square = (2.0 * force + swing) * swing / up
+        apart += sign * weights.shifted.get(axle, 0.0) * columns.roll[axle][used] * square
+    return apart
+
+
+def bends(columns: RollColumns, used: Bools) -> list[Floats]:
+    """Return how a car's steady roll may bend away from a straight line over the forces of a run.
+
+    The cube of the lateral force, and lateral times vertical force: roll centres, contacts and springs give
+    no more to this order (a car alike left and right). Each without its own straight line over the run, so
+    that the slope of the force beside them is that of the line through the steady answer. Left out, terms in
+    roll acceleration and wheel speeds take up the bend and turn the slope with it (0.9 % in a slalom of the
+    engine car on a smooth road), and what is left of it passes for scatter.
+    """
+    force = columns.force[used]
+    found = [force**3]
+    up = columns.terms.get("vertical force")
+    if up is not None and float(np.std(up[used])) > LEAST_BEND:
+        found.append(force * up[used])
+    line = np.column_stack([force, np.ones_like(force)])
+    rest = [column - line @ np.linalg.lstsq(line, column, rcond=None)[0] for column in found]
+    return [column / (float(np.std(column)) or 1.0) * float(np.std(force)) for column in rest]
+
+
 @dataclass(frozen=True, slots=True)
 class MixFit:
-    """A fit of one mix of the axles' roll: lateral force first, then `names`, then a constant."""
+    """A fit of one mix of the axles' roll: lateral force first, then `names`, a constant, and bends.
+
+    `bent` is what the bends add to the line [rad].
+    """
 
     names: list[str]
     fit: LinearFit
     inflate: float
+    bent: Floats
     slow_rate: float = 0.0
 
     @property
@@ -92,7 +137,7 @@ class MixFit:
 
     def coefficients(self) -> dict[str, float]:
         """Return the coefficient of every term."""
-        return dict(zip(self.names, (float(c) for c in self.fit.coefficients[1:-1]), strict=True))
+        return dict(zip(self.names, (float(c) for c in self.fit.coefficients[1:]), strict=False))
 
     def errors(self) -> dict[str, float]:
         """Return the standard error of every coefficient that has one."""
@@ -108,14 +153,17 @@ class MixFit:
 def fit_mean(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -> MixFit:
     """Fit the moment mean, or the roll of the only axle, by all `names`."""
     force = columns.force[used]
-    design = np.column_stack([force, *(columns.terms[n][used] for n in names), np.ones_like(force)])
-    noise = np.array([columns.noise.get(n, 0.0) for n in ("lateral force", *names, "constant")])
+    bent = np.column_stack(bends(columns, used))
+    design = np.column_stack([force, *(columns.terms[n][used] for n in names), np.ones_like(force), bent])
+    clean = [0.0] * (1 + bent.shape[1])
+    noise = np.array([*(columns.noise.get(n, 0.0) for n in ("lateral force", *names)), *clean])
     fit = less_noise(design, roll, noise)
     # Residuals are smaller than the errors behind them. What is independent is blocks, not rows, so the usual
     # factor n / (n - k) counts those; the slope's own part is taken back by `block_error`.
     pieces = len(roll) / block_length(fit.influence[0] * fit.residuals)
     others = design.shape[1] - 1
-    return MixFit(names, fit, float(np.sqrt(pieces / max(pieces - others, pieces / MOST_INFLATION))))
+    inflate = float(np.sqrt(pieces / max(pieces - others, pieces / MOST_INFLATION)))
+    return MixFit(names, fit, inflate, bent @ fit.coefficients[-bent.shape[1] :])
 
 
 def with_damped_tyres(
@@ -164,7 +212,7 @@ def _twist_by(columns: RollColumns, used: Bools, roll: Floats, names: list[str],
     slow = np.column_stack([columns.slow[n][used] for n in ("lateral force", *fitted)])
     fit = with_instruments(design, roll, np.column_stack([slow, ones]))
     inflate = float(np.sqrt(len(roll) / max(len(roll) - design.shape[1], 1)))
-    return MixFit(list(fitted), fit, inflate, columns.rate)
+    return MixFit(list(fitted), fit, inflate, np.zeros(len(roll)), columns.rate)
 
 
 def _ground_stands_out(columns: RollColumns, used: Bools, names: list[str]) -> bool:

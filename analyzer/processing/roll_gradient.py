@@ -17,7 +17,7 @@ from analyzer.constants import STANDARD_GRAVITY, Axle
 from analyzer.processing.filters import Bools, Floats
 from analyzer.processing.intervals import BlockError, block_error
 from analyzer.processing.lines import kept_part
-from analyzer.processing.roll_columns import BAND, GROUND, SLOW_BAND, RollColumns
+from analyzer.processing.roll_columns import BAND, GROUND, GYROSCOPIC, SLOW_BAND, RollColumns
 from analyzer.processing.roll_fits import (
     KEEP,
     Mixed,
@@ -76,8 +76,10 @@ class RollFit:
         Range of lateral force of those rows [m/s2].
     left_out : dict
         Helper term -> part of the lateral force's variation it left, for terms that could not be separated.
+    per_inertia : dict
+        Axle -> change of the slope per unit of `INERTIA_RATIO` [1 / (m/s2)].
     residual : dict
-        Axle -> roll minus fit, for the rows used [rad].
+        Axle -> roll less what is fitted, for the rows used [rad]; the bend of the steady answer stays in.
     """
 
     axles: tuple[Axle, ...]
@@ -94,6 +96,7 @@ class RollFit:
     left_out: dict[str, float]
     attenuation: float
     per_tilt: dict[Axle, float]
+    per_inertia: dict[Axle, float]
     residual: dict[Axle, Floats]
 
     def std_error(self, axle: Axle) -> float | None:
@@ -193,6 +196,15 @@ def _per_tilt(columns: RollColumns, used: Bools, mixed: Mixed, fits: list[MixFit
     return {axle: float(mixed.back[k, -1]) * shift for k, axle in enumerate(mixed.axles)}
 
 
+def _per_inertia(columns: RollColumns, used: Bools, mixed: Mixed, mean: MixFit) -> dict[Axle, float]:
+    """Return what another ratio of the body's inertias adds to each slope, per unit of it."""
+    if GYROSCOPIC not in columns.known:
+        return dict.fromkeys(mixed.axles, 0.0)
+    per_unit = mean.coefficients()["roll acceleration"] * columns.known[GYROSCOPIC][used]
+    shift = float(mean.fit.influence[0] @ per_unit)
+    return {axle: float(mixed.back[k, 0]) * shift for k, axle in enumerate(mixed.axles)}
+
+
 def _attenuation(columns: RollColumns, mix: MixFit) -> float:
     """Return the part of a slope that white noise on its regressor takes off (errors in variables).
 
@@ -226,6 +238,7 @@ def _assemble(
     slopes = mixed.back @ slopes
     influence = np.column_stack([mix.influence for mix in fits]) @ mixed.back.T
     residuals = mixed.back @ np.vstack([mix.fit.residuals for mix in fits])
+    bent = mixed.back @ np.vstack([mix.bent for mix in fits])
     force = columns.force[used]
     axles = mixed.axles
     means = [float(columns.roll[a][used].mean() - slopes[k] * force.mean()) for k, a in enumerate(axles)]
@@ -244,5 +257,6 @@ def _assemble(
         left_out=left_out,
         attenuation=weak,
         per_tilt=_per_tilt(columns, used, mixed, fits),
-        residual={a: residuals[k] for k, a in enumerate(axles)},
+        per_inertia=_per_inertia(columns, used, mixed, fits[0]),
+        residual={a: residuals[k] + bent[k] for k, a in enumerate(axles)},
     )
