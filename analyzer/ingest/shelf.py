@@ -12,7 +12,7 @@ import os
 import tempfile
 import threading
 import weakref
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import closing
 from typing import IO, Any, Final, TypeVar
 
@@ -94,9 +94,14 @@ def by_pieces(count: int, make: Callable[[int, int], NDArray[Any]]) -> NDArray[A
     """
     if count <= LONG:
         return make(0, count)
+    return gathered(make(first, end) for first, end in stretches(count))
+
+
+def gathered(pieces: Iterable[NDArray[Any]]) -> NDArray[Any]:
+    """Return pieces as one array, from a file when it is long."""
     with closing(Gathered()) as column:
-        for first, end in stretches(count):
-            column.add(make(first, end))
+        for piece in pieces:
+            column.add(piece)
         return column.joined()
 
 

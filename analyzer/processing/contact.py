@@ -9,7 +9,6 @@ cuts its speed off, takes the place of the body's.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -18,31 +17,14 @@ import numpy as np
 from analyzer.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.estimate import Estimate
 from analyzer.ingest.recording import Recording
-from analyzer.processing.filters import (
-    Bools,
-    Floats,
-    derivative,
-    filled,
-    lowpass_taps,
-    smooth,
-    touched,
-    widened,
-)
+from analyzer.processing.filters import Floats
+from analyzer.processing.kink_tables import STEP, KinkTable, body_table, damper_table
 from analyzer.processing.results import Motion
-from analyzer.processing.working import Working, raw_suspect
+from analyzer.processing.working import Working
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.masses import mass_properties
 
-STEP: Final = 0.0005
-"""Spacing of the gaps that are tried [m]."""
 STEEPER: Final = tuple(round(0.002 * k / STEP) for k in range(2, 9))
 """Where a progressive stop may turn steeper, in steps past the gap."""
-OTHER_STEEPER: Final = 0.008
-"""Where the stop of the other axle may turn steeper [m]: engineering judgement."""
-SLOW_BAND: Final = 1.0
-"""Slower than this the links' own forces and the shape of the course rule, not the springs [Hz]."""
-QUICK_BAND: Final = 30.0
-"""Band of the damper's acceleration where it has to stand in for the body's [Hz]."""
 BLOCKS: Final = 10
 """Pieces of the run of which one is left out in turn for the error (jackknife; Efron and Tibshirani 1993)."""
 CLEAR: Final = 15.0
@@ -51,21 +33,8 @@ STIFFER: Final = 0.25
 """A stop must be at least this part as stiff as what pressed before it."""
 LARGEST_ERROR: Final = 0.0015
 """A gap less sure than this is not given [m]: engineering judgement."""
-FEWEST: Final = 12
-"""Samples that must lie past a gap that is tried."""
 METHOD: Final = "kink in the force on the body against damper travel"
 METHOD_DAMPER: Final = "kink in the damper's acceleration against its travel"
-
-
-@dataclass(frozen=True, slots=True)
-class _Table:
-    """What is explained, what always explains it, and one more column per gap that is tried."""
-
-    target: Floats
-    always: Floats
-    kinks: Floats
-    gaps: Floats
-    good: Bools
 
 
 def known_gap(gap: Estimate) -> float | None:
@@ -105,9 +74,13 @@ def bump_stop_gaps(
             )
     # The stops of one axle press on the body while those of the other are looked for: the axle that is found
     # first is taken into account for the other one, and the other way round.
+    looked_with: dict[Axle, dict[Axle, float]] = {}
     for axle in [*unstated, *(unstated if len(unstated) > 1 else [])]:
-        others = {name: known_gap(gap) for name, gap in found.items() if name != axle}
-        found[axle] = inferred_gap(recording, motion, working, car, axle, others)
+        gaps = {name: known_gap(gap) for name, gap in found.items() if name != axle}
+        others = {name: gap for name, gap in gaps.items() if gap is not None}
+        if looked_with.get(axle) != others:
+            found[axle] = inferred_gap(recording, motion, working, car, axle, others)
+            looked_with[axle] = others
     return {axle: found[axle] for axle in AXLES}
 
 
@@ -117,7 +90,7 @@ def inferred_gap(
     working: Working,
     car: CarSheet,
     axle: Axle,
-    others: Mapping[Axle, float | None] | None = None,
+    others: Mapping[Axle, float] | None = None,
 ) -> Estimate:
     """Return the bump-stop gap of an axle as its dampers show it [mm].
 
@@ -129,10 +102,10 @@ def inferred_gap(
     missing = [f"damper_{c}" for c in AXLE_CORNERS[axle] if not recording.usable(f"damper_{c}")]
     if missing:
         return Estimate.unknown("mm", f"no usable {' and '.join(missing)} in the log")
-    table = _body_table(recording, motion, working, car, axle, others or {})
+    table = body_table(recording, motion, working, car, axle, others or {})
     method = METHOD
     if table is None:
-        table, method = _damper_table(recording, axle), METHOD_DAMPER
+        table, method = damper_table(recording, axle), METHOD_DAMPER
     if table is None or np.count_nonzero(table.good) < 500:
         return Estimate.unknown(
             "mm", "the sheet states no bump-stop gap and the log is too short to show one"
@@ -140,114 +113,48 @@ def inferred_gap(
     return _kink(table, method)
 
 
-def _hinges(recording: Recording, axle: Axle) -> tuple[Floats, Floats, Bools]:
-    """Return the gaps to try, damper travel of both corners at the log's rate, and its suspect samples."""
-    flags = [raw_suspect(recording, f"damper_{c}") for c in AXLE_CORNERS[axle]]
-    travel = np.column_stack(
-        [
-            filled(recording.data[f"damper_{c}"].to_numpy(dtype=np.float64, copy=False), bad)
-            for c, bad in zip(AXLE_CORNERS[axle], flags, strict=True)
-        ]
-    )
-    bad = np.logical_or.reduce(flags)
-    good = travel[~bad]
-    if not len(good):
-        return np.zeros(0), travel, bad
-    deepest = np.sort(good.max(axis=1))
-    top = float(deepest[-min(FEWEST, len(deepest))])
-    low = max(float(np.quantile(good, 0.6)), top - 0.06)
-    return np.arange(low, top, STEP), travel, bad
+def _grams(table: KinkTable) -> tuple[Floats, Floats]:
+    """Return the products of all columns in each of `BLOCKS` pieces of the run, and the columns' spreads.
+
+    The columns are scaled to a spread of 1.
+    """
+    size, used = table.fixed + len(table.gaps) + 1, int(np.count_nonzero(table.good))
+    edges = np.linspace(0, used, BLOCKS + 1).astype(np.intp)
+    grams, total, before = np.zeros((BLOCKS, size, size)), np.zeros(size), 0
+    for first, end in table.stretches:
+        columns = table.rows(first, end, range(len(table.gaps)))[table.good[first:end]]
+        for block, (a, b) in enumerate(pairwise(np.clip(edges - before, 0, len(columns)).tolist())):
+            if a < b:
+                grams[block] += columns[a:b].T @ columns[a:b]
+        total += columns.sum(axis=0)
+        before += len(columns)
+    spread = np.sqrt(np.maximum(np.diag(grams.sum(axis=0)) / used - (total / used) ** 2, 1e-24))
+    return grams / np.outer(spread, spread), spread
 
 
-def _body_table(
-    recording: Recording,
-    motion: Motion,
-    working: Working,
-    car: CarSheet,
-    axle: Axle,
-    others: Mapping[Axle, float | None],
-) -> _Table | None:
-    data = motion.data
-    if "specific_force_z" not in data or "heave" not in data:
-        return None
-    gaps, travel, bad = _hinges(recording, axle)
-    if not len(gaps):
-        return None
-    rate, every = working.rate, working.every
-    thinning = np.ones(1) if every == 1 else lowpass_taps(recording.sample_rate, 0.4 * rate, 0.2 * rate)
-    slow = lowpass_taps(rate, SLOW_BAND, SLOW_BAND)
-
-    def quick(values: Floats) -> Floats:
-        return values - smooth(values, slow)
-
-    sprung = mass_properties(car).sprung
-    always = []
-    order: tuple[Axle, ...] = (axle, "rear" if axle == "front" else "front")
-    for name in order:
-        wheels = sum((data[f"wheel_{c}"].to_numpy() for c in AXLE_CORNERS[name]), np.zeros(len(data)))
-        always.append(quick(wheels))
-        for corner in AXLE_CORNERS[name]:
-            speed = derivative(data[f"wheel_{corner}"].to_numpy(), rate)
-            always += [quick(speed), quick(np.abs(speed))]
-    for name, gap in others.items():
-        if gap is not None and all(recording.usable(f"damper_{c}") for c in AXLE_CORNERS[name]):
-            other = _hinges(recording, name)[1]
-            for start in (gap, gap + OTHER_STEEPER):
-                pressed = smooth(np.maximum(other - start, 0.0).sum(axis=1), thinning, every)
-                if pressed.any():
-                    always.append(quick(pressed))
-    if "specific_force_y" in data:
-        always.append(quick(data["specific_force_y"].to_numpy() ** 2))
-    kinks = [quick(smooth(np.maximum(travel - gap, 0.0).sum(axis=1), thinning, every)) for gap in gaps]
-    names = ["specific_force_z", *(f"wheel_{c}" for pair in AXLE_CORNERS.values() for c in pair)]
-    flags = np.logical_or.reduce([motion.suspect[name].to_numpy() for name in names])
-    flags = flags | motion.parked.to_numpy() | touched(bad, len(thinning) // 2, every)
-    return _Table(
-        target=sprung * quick(data["specific_force_z"].to_numpy()),
-        always=np.column_stack(always),
-        kinks=np.column_stack(kinks),
-        gaps=gaps,
-        good=~widened(flags, len(slow) // 2),
-    )
+def _echo(table: KinkTable, kinks: Choice, weights: Floats) -> float:
+    """Return how alike neighbouring residuals are, with `weights` of the columns and of what is explained."""
+    power = lagged = last = 0.0
+    for first, end in table.stretches:
+        rest = table.rows(first, end, kinks)[table.good[first:end]] @ weights
+        if len(rest):
+            power += float(rest @ rest)
+            lagged += float(rest[1:] @ rest[:-1]) + last * float(rest[0])
+            last = float(rest[-1])
+    return lagged / max(power, 1e-12)
 
 
-def _damper_table(recording: Recording, axle: Axle) -> _Table | None:
-    rate = recording.sample_rate
-    gaps, travel, bad = _hinges(recording, axle)
-    if not len(gaps) or rate < 2.5 * QUICK_BAND:
-        return None
-    taps = lowpass_taps(rate, QUICK_BAND, QUICK_BAND)
-    slow = lowpass_taps(rate, SLOW_BAND, SLOW_BAND)
-
-    def band(values: Floats) -> Floats:
-        return smooth(values, taps) - smooth(values, slow)
-
-    target, always, kinks = [], [], []
-    for side in (0, 1):
-        speed = derivative(smooth(travel[:, side], taps), rate)
-        target.append(-band(derivative(speed, rate)))
-        always.append(np.column_stack([band(travel[:, side]), band(speed), band(np.abs(speed))]))
-        kinks.append(np.column_stack([band(np.maximum(travel[:, side] - gap, 0.0)) for gap in gaps]))
-    good = ~widened(bad, len(slow) // 2 + len(taps))
-    return _Table(
-        np.concatenate(target), np.vstack(always), np.vstack(kinks), gaps, np.concatenate([good, good])
-    )
-
-
-def _kink(table: _Table, method: str) -> Estimate:
+def _kink(table: KinkTable, method: str) -> Estimate:
     """Return the gap whose kink explains most, with its error from leaving out pieces of the run."""
-    columns = np.column_stack([table.always, table.kinks, table.target])[table.good]
-    columns = columns / np.maximum(columns.std(axis=0), 1e-12)
-    edges = np.linspace(0, len(columns), BLOCKS + 1).astype(np.intp)
-    grams = np.array([columns[a:b].T @ columns[a:b] for a, b in pairwise(edges)])
+    grams, sizes = _grams(table)
     whole = grams.sum(axis=0)
-    fixed = table.always.shape[1]
-    sizes = np.maximum(np.column_stack([table.always, table.kinks])[table.good].std(axis=0), 1e-12)
-    stiff = sizes[0] / sizes[fixed:]
+    fixed = table.fixed
+    stiff = sizes[0] / sizes[fixed:-1]
     best, left, before, coefficients = _scan(whole, fixed, stiff)
-    residual = columns[:, -1] - columns[:, list(range(fixed)) + _used(best, fixed)] @ coefficients
-    echo = float(residual[1:] @ residual[:-1] / max(residual @ residual, 1e-12))
-    independent = len(columns) * (1.0 - min(echo, 0.99)) / (1.0 + max(echo, 0.0))
+    weights = np.append(-coefficients / sizes[[*range(fixed), *_used(best, fixed)]], 1.0 / sizes[-1])
+    echo = _echo(table, best, weights)
+    used = np.count_nonzero(table.good)
+    independent = used * (1.0 - min(echo, 0.99)) / (1.0 + max(echo, 0.0))
     gained = (before - left) / max(left, 1e-12) * independent
     if gained < CLEAR:
         return Estimate.unknown(

@@ -80,7 +80,8 @@ def _seen(
         return None
     if abs(coarse - stated) <= COARSE:
         return Estimate(1e3 * coarse, "mm", std_error=1e3 * COARSE / math.sqrt(12.0))
-    others = {name: known_gap(gap) for name, gap in gaps.items() if name != axle}
+    known = {name: known_gap(gap) for name, gap in gaps.items() if name != axle}
+    others = {name: gap for name, gap in known.items() if gap is not None}
     fine = inferred_gap(recording, motion, working, car, axle, others)
     return None if fine.value is None else fine
 
