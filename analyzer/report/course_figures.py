@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analyzer.constants import CORNERS, STANDARD_GRAVITY, Corner
+from analyzer.constants import CORNERS, Corner
 from analyzer.processing.histograms import SPEED_EDGES, WHOLE
-from analyzer.report.course_text import BANKED, place_words
+from analyzer.report.course_text import place_words
 from analyzer.report.plates import (
     CORNER_LOOK,
     GREY,
@@ -22,7 +22,7 @@ from analyzer.report.plates import (
     new_figure,
 )
 from analyzer.report.wording import label
-from analyzer.units import DEG_PER_RAD, MM_PER_M
+from analyzer.units import MM_PER_M
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -302,21 +302,3 @@ def _draw_travel_left(shown: list[str], known: dict[tuple[str, Corner], float]) 
     axes.tick_params(axis="y", length=0)
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2)
     return figure
-
-
-def bank_words(result: CourseSheetResult) -> list[str]:
-    """Return the banked sections with their measured bank and what the sheet predicts there."""
-    lines = []
-    for bank in result.banks:
-        if bank.bank < BANKED:
-            continue
-        # The prediction is for a left turn, right side outside; a right turn mirrors it.
-        side = "right" if bank.left else "left"
-        totals = {"front": bank.travel["FR"].total.value, "rear": bank.travel["RR"].total.value}
-        parts = [f"{mm:.0f} mm {axle} {side}" for axle, mm in totals.items() if mm is not None]
-        lines.append(
-            f"{label(bank.section)}: bank {bank.bank * DEG_PER_RAD:.0f}°, driven at "
-            f"{bank.centripetal / STANDARD_GRAVITY:.2f} g inwards; the sheet predicts {' and '.join(parts)} "
-            "of steady travel on the outside, before drive, braking and bumps."
-        )
-    return lines

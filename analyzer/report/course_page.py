@@ -14,13 +14,13 @@ from analyzer import __version__
 from analyzer.report.atomic import COURSE_FORMAT, PAGE, RESULTS, replaced_folder
 from analyzer.report.course_figures import (
     MOST_SHOWN,
-    bank_words,
     speed_plate,
     trace_plate,
     travel_left_plate,
     where_plate,
 )
 from analyzer.report.course_text import (
+    bank_words,
     causes_words,
     course_answer,
     cure_lines,

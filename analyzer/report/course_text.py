@@ -9,11 +9,12 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from analyzer.constants import CORNERS
+from analyzer.constants import CORNERS, STANDARD_GRAVITY
 from analyzer.processing.histograms import WHOLE
 from analyzer.processing.witness import axle_of
 from analyzer.report.text import CORNER_WORDS
 from analyzer.report.wording import UNKNOWN, count, degrees, label, listed, millimetres, name
+from analyzer.units import DEG_PER_RAD
 
 if TYPE_CHECKING:
     from analyzer.comparison.course import CourseSheetResult, PlaceSheet
@@ -198,3 +199,21 @@ def _wrapped(console: Console, text: str, indent: int = 0, style: str = "") -> N
         piece.rstrip()
         piece.stylize(style)
         console.print(Text(" " * indent).append_text(piece))
+
+
+def bank_words(result: CourseSheetResult) -> list[str]:
+    """Return the banked sections with their measured bank and what the sheet predicts there."""
+    lines = []
+    for bank in result.banks:
+        if bank.bank < BANKED:
+            continue
+        # The prediction is for a left turn, right side outside; a right turn mirrors it.
+        side = "right" if bank.left else "left"
+        totals = {"front": bank.travel["FR"].total.value, "rear": bank.travel["RR"].total.value}
+        parts = [f"{mm:.0f} mm {axle} {side}" for axle, mm in totals.items() if mm is not None]
+        lines.append(
+            f"{label(bank.section)}: bank {bank.bank * DEG_PER_RAD:.0f}°, driven at "
+            f"{bank.centripetal / STANDARD_GRAVITY:.2f} g inwards; the sheet predicts {' and '.join(parts)} "
+            "of steady travel on the outside, before drive, braking and bumps."
+        )
+    return lines
