@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 
 from analyzer.errors import LogError
 from analyzer.ingest.cells import HeaderCell, read_header_cell
+from analyzer.ingest.clock_cells import taken_apart
 from analyzer.ingest.shelf import shelved
 from analyzer.ingest.table import RawTable
 
@@ -44,6 +45,10 @@ def parquet_header(path: Path) -> tuple[HeaderCell, ...]:
     return tuple(cells)
 
 
+def _as_text(column: pa.Array) -> pa.ChunkedArray:
+    return pa.chunked_array([pc.cast(column, pa.string())])
+
+
 def read_parquet(path: Path, wanted: Sequence[int], texts: Sequence[int]) -> RawTable:
     """Read columns by index; raises `LogError` when they hold neither numbers nor times."""
     raw = RawTable()
@@ -57,7 +62,8 @@ def read_parquet(path: Path, wanted: Sequence[int], texts: Sequence[int]) -> Raw
             numbers = pc.cast(column, pa.float64(), safe=False).to_numpy()
             raw.numbers[index] = shelved(np.asarray(numbers, dtype=np.float64))
         for index in texts:
-            raw.texts[index] = pc.cast(file.read(columns=[names[index]]).column(0), pa.string())
+            batches = file.iter_batches(columns=[names[index]])
+            raw.clocks[index] = taken_apart(_as_text(batch.column(0)) for batch in batches)
         raw.rows = file.metadata.num_rows
     except _BROKEN as error:
         raise LogError(

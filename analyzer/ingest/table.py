@@ -16,6 +16,7 @@ import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
 from analyzer.errors import LogError
+from analyzer.ingest.clock_cells import ClockCells, ClockReader
 from analyzer.ingest.dialect import Text
 from analyzer.ingest.layout import Layout
 from analyzer.ingest.shelf import Gathered
@@ -55,8 +56,8 @@ class RawTable:
     ----------
     numbers : dict
         Column index -> float64 values; NaN where the cell is blank or no number.
-    texts : dict
-        Column index -> cells as text, for columns of clock times and dates.
+    clocks : dict
+        Column index -> times, for columns of clock times and dates.
     rows : int
         Number of rows read.
     dropped : list of DroppedLine
@@ -68,7 +69,7 @@ class RawTable:
     """
 
     numbers: dict[int, Floats] = field(default_factory=dict)
-    texts: dict[int, pa.ChunkedArray] = field(default_factory=dict)
+    clocks: dict[int, ClockCells] = field(default_factory=dict)
     rows: int = 0
     dropped: list[DroppedLine] = field(default_factory=list)
     bad_cells: dict[int, list[int]] = field(default_factory=dict)
@@ -113,7 +114,7 @@ class _Odd(Exception):
 def read_columns(
     path: Path, text: Text, layout: Layout, wanted: Sequence[int], texts: Sequence[int] = ()
 ) -> RawTable:
-    """Read the columns `wanted` as numbers and `texts` as text; no other cell is parsed.
+    """Read the columns `wanted` as numbers and `texts` as clock times; no other cell is parsed.
 
     The file is read section by section, so that its text never stands in memory as a whole. A section in
     which every row is sound goes the fast way; any other is read again, line by line and cell by cell.
@@ -127,17 +128,20 @@ def read_columns(
     position = 0
     with ExitStack() as files, open_rows(path, text, layout) as stream:
         columns = {index: files.enter_context(closing(Gathered())) for index in wanted}
+        clocks = {index: files.enter_context(closing(ClockReader())) for index in texts}
         for piece in sections(stream, path):
             if piece and not piece.isspace():
                 parts.append(_read_section(path, text, layout, piece, position, wanted, texts))
                 for index, column in columns.items():
                     column.add(parts[-1].numbers.pop(index))
+                for index, clock in clocks.items():
+                    clock.add(parts[-1].texts.pop(index))
                 if parts[-1].ended:
                     break
             position += len(piece)
         if not any(part.rows for part in parts):
             raise LogError(path, "", "holds a header and no rows", "check the copy from the logger")
-        raw = _joined(parts, columns, texts)
+        raw = _joined(parts, columns, clocks)
     raw.ended = parts[-1].ended
     _refuse_if_lost(path, raw, layout)
     return raw
@@ -250,7 +254,7 @@ def _drop_rows_without_any(
         done.rows = int((~nothing).sum())
 
 
-def _joined(parts: list[_Section], columns: dict[int, Gathered], texts: Sequence[int]) -> RawTable:
+def _joined(parts: list[_Section], columns: dict[int, Gathered], clocks: dict[int, ClockReader]) -> RawTable:
     raw = RawTable(rows=sum(part.rows for part in parts))
     for part in parts:
         raw.dropped += part.dropped
@@ -259,10 +263,8 @@ def _joined(parts: list[_Section], columns: dict[int, Gathered], texts: Sequence
     for index, column in columns.items():
         # One column at a time, so that the table does not stand in memory twice.
         raw.numbers[index] = column.joined()
-    for index in texts:
-        raw.texts[index] = pa.chunked_array(
-            [c for part in parts for c in part.texts[index].chunks], pa.string()
-        )
+    for index, clock in clocks.items():
+        raw.clocks[index] = clock.joined()
     return raw
 
 

@@ -8,7 +8,7 @@ from analyzer.ingest.cells import DIMENSION_UNITS, Kind, kind_of, split_line
 from analyzer.ingest.columns import find_column, looks_like_index, looks_like_time, nearest_names
 from analyzer.ingest.opened import Opened, is_file
 from analyzer.ingest.table import RawTable
-from analyzer.ingest.timestamps import Stamps, from_numbers, from_rows, from_texts
+from analyzer.ingest.timestamps import Stamps, from_clock, from_numbers, from_rows
 from analyzer.sheets.logger import Logger
 
 
@@ -121,7 +121,7 @@ def stamps_of(opened: Opened, logger: Logger, table: RawTable, place: int | None
         return from_rows(table.rows, rate)
     cell = opened.header[place]
     if clocked:
-        return from_texts(table.texts[place], cell.full, opened.path)
+        return from_clock(table.clocks[place], cell.full, opened.path)
     mapped = logger.channels.get("time")
     unit = cell.unit
     if mapped is not None and mapped.unit:

@@ -8,21 +8,16 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from analyzer.errors import LogError
 from analyzer.ingest.cells import DIMENSION_UNITS
-from analyzer.ingest.shelf import by_pieces
+from analyzer.ingest.clock_cells import ClockCells
+from analyzer.ingest.shelf import by_pieces, stretches
 
 DAY: Final = 86400.0
 _EPOCH_SECONDS: Final = (3.0e8, 4.2e9)
 """Epoch times between 1979 and 2103 [s]."""
-_STAMP: Final = (
-    r"^(?:(?P<date>\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4})[T ]+)?(?:(?P<h>\d{1,3}):)?(?P<m>\d{1,2}):"
-    r"(?P<s>\d{1,2}(?:[.,]\d+)?)\s*(?:Z|UTC|[+-]\d{2}:?\d{2})?$"
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +113,7 @@ def guess_factor(finite: NDArray[np.float64], name: str, path: Path) -> tuple[fl
     )
 
 
-def from_texts(cells: pa.ChunkedArray, name: str, path: Path) -> Stamps:
+def from_clock(cells: ClockCells, name: str, path: Path) -> Stamps:
     """Turn clock times or dates with times into seconds.
 
     Raises
@@ -126,8 +121,7 @@ def from_texts(cells: pa.ChunkedArray, name: str, path: Path) -> Stamps:
     LogError
         When too few cells are times.
     """
-    parts = pc.extract_regex(cells, pattern=_STAMP)
-    known = np.asarray(pc.is_valid(parts))
+    known = ~np.isnan(cells.clock)
     if known.sum() < max(2, 0.5 * len(known)):
         raise LogError(
             path,
@@ -135,33 +129,18 @@ def from_texts(cells: pa.ChunkedArray, name: str, path: Path) -> Stamps:
             "holds no times this program can read",
             "name another with logger.channels.time.column, or state logger.sample_rate",
         )
-    hours, minutes, seconds = (_floats(pc.struct_field(parts, field)) for field in ("h", "m", "s"))
-    clock = hours * 3600.0 + minutes * 60.0 + seconds
-    clock[~known] = np.nan
-    days, absolute = _days(pc.struct_field(parts, "date"), known)
-    total = clock + days * DAY
-    if not absolute:
-        total = _past_midnight(total)
-    first = float(total[known][0])
-    what = "date and time" if absolute else "clock time"
-    return Stamps(total - first, first, (f'time "{name}" read as {what}; it counts from the first row',))
+    if any(cells.dates):
+        what, total = "date and time", _with_days(cells)
+    else:
+        what, total = "clock time", _past_midnight(cells.clock, known)
+    first = float(total[np.argmax(known)])
+    counted = by_pieces(len(total), lambda a, b: total[a:b] - first)
+    return Stamps(counted, first, (f'time "{name}" read as {what}; it counts from the first row',))
 
 
-def _floats(column: pa.ChunkedArray) -> NDArray[np.float64]:
-    plain = pc.replace_substring(column, pattern=",", replacement=".")
-    plain = pc.if_else(pc.equal(plain, ""), pa.scalar("0"), plain)
-    return np.nan_to_num(np.asarray(pc.cast(plain, pa.float64()).to_numpy(), dtype=np.float64))
-
-
-def _days(column: pa.ChunkedArray, known: NDArray[np.bool_]) -> tuple[NDArray[np.float64], bool]:
-    """Return the day number of every row, and whether it counts from the epoch."""
-    encoded = pc.dictionary_encode(column).combine_chunks()
-    words = encoded.dictionary.to_pylist()
-    if not any(words):
-        return np.zeros(len(known)), False
-    numbers = [_day_number(word or "", position) for position, word in enumerate(words)]
-    codes = np.nan_to_num(np.asarray(encoded.indices.to_numpy(zero_copy_only=False), dtype=np.float64))
-    return np.asarray(numbers)[codes.astype(np.int64)], True
+def _with_days(cells: ClockCells) -> NDArray[np.float64]:
+    days = np.array([_day_number(word, position) for position, word in enumerate(cells.dates)])
+    return by_pieces(len(cells.day), lambda a, b: cells.clock[a:b] + days[cells.day[a:b]] * DAY)
 
 
 def _day_number(word: str, position: int) -> float:
@@ -175,7 +154,18 @@ def _day_number(word: str, position: int) -> float:
     return float(position)
 
 
-def _past_midnight(seconds: NDArray[np.float64]) -> NDArray[np.float64]:
-    steps = np.diff(np.nan_to_num(seconds, nan=float(np.nanmedian(seconds))))
-    turns = np.concatenate([[0], np.cumsum(steps < -0.5 * DAY)])
-    return seconds + turns * DAY
+def _past_midnight(seconds: NDArray[np.float64], known: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return clock times that go on behind midnight."""
+    middle = 0.0 if known.all() else float(np.median(seconds[known]))
+
+    def turns(a: int, b: int) -> NDArray[np.int64]:
+        steps = np.diff(np.nan_to_num(seconds[a : b + 1], nan=middle))
+        return np.flatnonzero(steps < -0.5 * DAY) + a + 1
+
+    places = np.concatenate([turns(a, b) for a, b in stretches(len(seconds) - 1)])
+    if not len(places):
+        return seconds
+    return by_pieces(
+        len(seconds),
+        lambda a, b: seconds[a:b] + DAY * np.searchsorted(places, np.arange(a, b), side="right"),
+    )
