@@ -28,6 +28,9 @@ LARGEST: Final = 2 * 1024**3
 LEFT_FREE: Final = 1024**3
 """Bytes of the disk that are left free, whatever would be kept."""
 
+IN_MEMORY: Final = 32 * 1024**2
+"""Bytes above which a file is used where it lies; each such file stays open, and there may be many runs."""
+
 _FOLDER: Final = "kept-1"
 _MAGIC: Final = b"drift-bar-analyzer kept 1"
 _SUFFIX: Final = ".kept"
@@ -154,8 +157,7 @@ def _read(file: IO[bytes], key: str) -> Any:
     size = os.fstat(file.fileno()).st_size
     if size <= _HEAD:
         raise ValueError("too short")
-    # Pages that are written to become this process's own; the others stay the file's and need no memory.
-    held = memoryview(mmap.mmap(file.fileno(), size, access=mmap.ACCESS_COPY))
+    held = memoryview(bytearray(file.read()) if size <= IN_MEMORY else _mapped(file, size))
     magic, check, length = bytes(held[: _HEAD - 1]).rsplit(b" ", 2)
     if magic != _MAGIC or zlib.crc32(held[_HEAD:]) != int(check, 16):
         raise ValueError("damaged")
@@ -173,3 +175,8 @@ def _read(file: IO[bytes], key: str) -> Any:
     if found["key"] != key:
         raise ValueError("kept under another key")
     return found["value"]
+
+
+def _mapped(file: IO[bytes], size: int) -> mmap.mmap:
+    # Pages that are written to become this process's own; the others stay the file's and need no memory.
+    return mmap.mmap(file.fileno(), size, access=mmap.ACCESS_COPY)

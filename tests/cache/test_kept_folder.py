@@ -37,7 +37,9 @@ def file_of(kept, key="k"):
     return kept._folder / f"{key}.kept"
 
 
-def test_values_come_back_as_they_were(kept):
+@pytest.mark.parametrize("in_memory", [0, folder_module.IN_MEMORY])
+def test_values_come_back_as_they_were(kept, in_memory, monkeypatch):
+    monkeypatch.setattr(folder_module, "IN_MEMORY", in_memory)
     kept.keep("k", VALUE)
     found = kept.find("k")
     estimate, arrays, listed, table, series, empty, strided = found
@@ -81,7 +83,9 @@ def test_what_could_not_come_back_as_it_was_is_not_kept(kept, value):
     assert kept.find("k") is None
 
 
-def test_damaged_files_are_ignored(kept):
+@pytest.mark.parametrize("in_memory", [0, folder_module.IN_MEMORY])
+def test_damaged_files_are_ignored(kept, in_memory, monkeypatch):
+    monkeypatch.setattr(folder_module, "IN_MEMORY", in_memory)
     kept.keep("k", VALUE)
     path = file_of(kept)
     whole = path.read_bytes()
@@ -89,7 +93,7 @@ def test_damaged_files_are_ignored(kept):
     for length in [0, 1, _HEAD - 1, _HEAD, _HEAD + 1, *rng.integers(0, len(whole), 40)]:
         path.write_bytes(whole[:length])
         assert kept.find("k") is None
-    for place in rng.integers(0, len(whole), 300):
+    for place in rng.integers(0, len(whole), 150):
         broken = bytearray(whole)
         broken[place] ^= 1 << int(rng.integers(8))
         path.write_bytes(broken)
