@@ -1,10 +1,11 @@
 """Reviews: a cold one against the least that any program would have to do, later ones against the cold one.
 
-``python tests/benchmarks/bench_review.py``. The yardstick imports the library modules the review imports,
-reads the same logs with pandas and draws the same number of figures as SVG, three lines with legend each. A
-review is cold when nothing is kept from before; "again" when nothing changed since the one before; "one run
-more" when that one lacked the last run. All run in processes of their own, in turn; the least time of each
-counts. The sample session has six runs of a minute at 200 Hz, the long one six of five minutes at 1 kHz.
+``python tests/benchmarks/bench_review.py [ROUNDS]``; 7 rounds unless told otherwise. The yardstick imports the
+library modules the review imports, reads the same logs with pandas and draws the same number of figures as SVG,
+three lines with legend each. A review is cold when nothing is kept from before; "again" when nothing changed
+since the one before; "one run more" when that one lacked the last run. All run in processes of their own, in
+turn; the least time of each counts. The sample session has six runs of a minute at 200 Hz, the long one six of
+five minutes at 1 kHz.
 """
 
 from __future__ import annotations
@@ -19,7 +20,6 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 SAMPLE = ROOT / "sample_logs"
 ROUNDS = 7
-LONG_ROUNDS = 2
 Least = dict[str, tuple[float, float]]
 
 YARDSTICK = """
@@ -123,6 +123,8 @@ def main() -> None:
     """Print the ratios."""
     from benchmarks.watching import load
 
+    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else ROUNDS
+    some = max(rounds // 2, 1)
     print(load())
     best: Least = {}
     with tempfile.TemporaryDirectory() as folder:
@@ -131,17 +133,17 @@ def main() -> None:
         page = (Path(folder) / "report" / "report.html").read_text(encoding="utf-8")
         figures = page.count('<figure class="plate"')
         yardstick = [sys.executable, "-c", YARDSTICK, str(SAMPLE), str(figures), modules]
-        for _ in range(ROUNDS):
+        for _ in range(rounds):
             note(best, "cold", review(SAMPLE, folder))
             note(best, "yardstick", yardstick)
             note(best, "help", [sys.executable, "-m", "analyzer", "--help"])
-        later_reviews(best, SAMPLE, folder, ROUNDS // 2 + 1)
+        later_reviews(best, SAMPLE, folder, some)
         drawn = ["--figures", f"{folder}/figures", "--pdf", f"{folder}/page.pdf"]
         long = long_session(Path(folder))
-        for _ in range(LONG_ROUNDS):
+        for _ in range(some):
             note(best, "cold, figures and pdf", [*review(SAMPLE, folder), *drawn])
             note(best, f"{long.name}: cold", review(long, folder))
-        later_reviews(best, long, folder, LONG_ROUNDS)
+        later_reviews(best, long, folder, some)
         kept = sum(file.stat().st_size for file in Path(folder).glob(f"{SAMPLE.name}-*/*/*.kept"))
         kept_long = sum(file.stat().st_size for file in Path(folder).glob(f"{long.name}-*/*/*.kept"))
         logs = sum(file.stat().st_size for file in long.glob("*.csv"))

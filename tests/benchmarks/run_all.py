@@ -23,7 +23,7 @@ SHORT: dict[str, list[str]] = {
     "bench_settings.py": [],
     "bench_reading.py": ["300000"],
     "bench_growth.py": ["3"],
-    "bench_review.py": [],
+    "bench_review.py": ["2"],
     "bench_archive.py": ["10", "6"],
     "bench_memory.py": ["60", "320"],
 }

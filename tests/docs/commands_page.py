@@ -14,8 +14,8 @@ Every command prints text, or with `--json` the same results for scripts. Exit c
 failed where that was asked for (`--strict`). 2: bad input or options, told in one line on standard
 error. Logs and sheets are never written to; outputs are written beside their place and moved there when
 complete. Runs and figures that have not changed since an earlier call are taken from the user's cache folder;
-`ANALYZER_CACHE` in the environment names another folder, or switches that off with `off`. This page is generated from the help texts (`python tests/docs/commands_page.py`), and a test
-holds it to them.
+`ANALYZER_CACHE` in the environment names another folder, or switches that off with `off`. This page is
+generated from the help texts (`python tests/docs/commands_page.py`), and a test holds it to them.
 """
 
 
