@@ -7,9 +7,9 @@ disagrees with the sheet the fine one follows.
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable, Iterator, Mapping
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -107,23 +107,20 @@ def coarse_gap(motion: Motion, working: Working, axle: Axle) -> float | None:
     side = data["specific_force_y"].to_numpy() if "specific_force_y" in data else None
     target = data["specific_force_z"].to_numpy()
 
-    def table(first: int, end: int) -> Floats:
-        """Return the good rows of a stretch; what it needs of its neighbours is worked out with it."""
+    def columns(first: int, end: int, gaps: Floats) -> Floats:
+        """Return the good samples of a stretch, a column to a row; its neighbours are worked out with it."""
         low = max(0, first - round(SLOW_S * working.rate))
         near = slice(low, end + round(SLOW_S * working.rate))
         speeds = [derivative(wheel[near], working.rate) for wheel in wheels]
         always = [*(wheel[near] for wheel in wheels), *speeds, *(np.abs(speed) for speed in speeds)]
         if side is not None:
             always.append(side[near] ** 2)
-        kinks = sum(np.maximum(corner[near, None] - tried, 0.0) for corner in travel)
-        columns = _without_slow(np.column_stack([*always, kinks, target[near]]), working.rate)
-        return columns[first - low : end - low][good[first:end]]
+        kinks = sum(np.maximum(corner[near] - gaps[:, None], 0.0) for corner in travel)
+        quick = _without_slow(np.vstack([*always, np.asarray(kinks), target[near]]), working.rate)
+        return quick[:, first - low : end - low][:, good[first:end]]
 
     edges = [*range(0, len(good), STRETCH), len(good)]
-    if len(edges) == 2:
-        only = table(*edges)
-        return _clearest(lambda: iter([only]), tried)
-    return _clearest(lambda: itertools.starmap(table, itertools.pairwise(edges)), tried)
+    return _clearest(lambda gaps: (columns(a, b, gaps) for a, b in pairwise(edges)), tried)
 
 
 def _good(motion: Motion, working: Working, axle: Axle) -> Bools:
@@ -135,24 +132,28 @@ def _good(motion: Motion, working: Working, axle: Axle) -> Bools:
 
 
 def _without_slow(columns: Floats, rate: float) -> Floats:
-    """Return columns less their running mean over `SLOW_S`."""
-    half = min(round(SLOW_S * rate / 2.0), (len(columns) - 1) // 2)
-    centred = columns - columns.mean(axis=0)
-    total = np.vstack([np.zeros(columns.shape[1]), np.cumsum(centred, axis=0)])
-    place = np.arange(len(columns))
-    low, high = np.maximum(place - half, 0), np.minimum(place + half + 1, len(columns))
-    result: Floats = centred - (total[high] - total[low]) / (high - low)[:, None]
-    return result
+    """Return columns, one to a row, less their running mean over `SLOW_S`."""
+    count = columns.shape[1]
+    half = min(round(SLOW_S * rate / 2.0), (count - 1) // 2)
+    quick: Floats = columns - columns.mean(axis=1)[:, None]
+    total = np.zeros((len(columns), count + 1))
+    np.cumsum(quick, axis=1, out=total[:, 1:])
+    width = 2 * half + 1
+    quick[:, half : count - half] -= (total[:, width:] - total[:, :-width]) / width
+    for place in (*range(half), *range(count - half, count)):
+        low, high = max(place - half, 0), min(place + half + 1, count)
+        quick[:, place] -= (total[:, high] - total[:, low]) / (high - low)
+    return quick
 
 
-def _clearest(tables: Callable[[], Iterator[Floats]], tried: Floats) -> float | None:
+def _clearest(stretches: Callable[[Floats], Iterator[Floats]], tried: Floats) -> float | None:
     """Return the gap whose kink, pressing upwards, explains most of the last column beyond the first ones.
 
-    `tables` gives the rows of the run, stretch by stretch, as often as it is called.
+    `stretches` gives the columns of the run with those of some gaps, stretch by stretch, each time anew.
     """
     count, total, gram = 0, np.zeros(1), np.zeros((1, 1))
-    for columns in tables():
-        count, total, gram = count + len(columns), total + columns.sum(axis=0), gram + columns.T @ columns
+    for part in stretches(tried):
+        count, total, gram = count + part.shape[1], total + part.sum(axis=1), gram + part @ part.T
     size = np.sqrt(np.maximum(np.diag(gram) / count - (total / count) ** 2, 1e-24))
     gram = gram / np.outer(size, size)
     fixed = len(gram) - 1 - len(tried)
@@ -166,8 +167,7 @@ def _clearest(tables: Callable[[], Iterator[Floats]], tried: Floats) -> float | 
     best = int(np.argmax(gained))
     left = float(gram[-1, -1] - plain @ gram[always, -1]) - float(gained[best])
     weights = np.append(-plain / size[always], 1.0 / size[-1])
-    explaining = [*range(fixed), -1]
-    residual = np.concatenate([columns[:, explaining] @ weights for columns in tables()])
+    residual = np.concatenate([weights @ part for part in stretches(tried[:0])])
     echo = float(residual[1:] @ residual[:-1] / max(float(residual @ residual), 1e-12))
     independent = count * (1.0 - min(echo, 0.99)) / (1.0 + max(echo, 0.0))
     return float(tried[best]) if gained[best] / max(left, 1e-12) * independent > CLEAR else None
