@@ -1,11 +1,11 @@
 """Reviews: a cold one against the least that any program would have to do, later ones against the cold one.
 
-``python tests/benchmarks/bench_review.py [ROUNDS]``; 7 rounds unless told otherwise. The yardstick imports the
-library modules the review imports, reads the same logs with pandas and draws the same number of figures as SVG,
-three lines with legend each. A review is cold when nothing is kept from before; "again" when nothing changed
-since the one before; "one run more" when that one lacked the last run. All run in processes of their own, in
-turn; the least time of each counts. The sample session has six runs of a minute at 200 Hz, the long one six of
-five minutes at 1 kHz.
+``python tests/benchmarks/bench_review.py [ROUNDS]``; 7 rounds unless told otherwise. The yardstick imports
+the library modules the review imports, reads the same logs with pandas and draws the same number of figures
+as SVG, three lines with legend each. A review is cold when nothing is kept from before; "again" when
+nothing changed since the one before; "one run more" when that one lacked the last run. All run in processes
+of their own, in turn; the least time of each counts. The sample session has six runs of a minute at 200 Hz,
+the long one six of five minutes at 1 kHz.
 """
 
 from __future__ import annotations
