@@ -3,7 +3,7 @@
 ``python tests/benchmarks/bench_memory.py [MINUTES [MB]]``; 90 minutes at 1 kHz (567 MB) in 300 MB unless told
 otherwise, all that the program and its libraries take included, and nothing taken from a cache. The limit is
 that of a memory group of the Linux kernel, of version 1 or 2: pages that are used count, and pages of files
-are taken back at need, as on a machine with that much memory. The temporary files must lie on a disk; five
+are taken back at need, as on a machine with that much memory. The temporary files must lie on a disk; three
 times the log is needed. It takes the rights of root to make a group: without them a line says so.
 """
 

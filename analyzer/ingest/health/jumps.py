@@ -42,11 +42,12 @@ def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind) -> Non
     n = len(values)
     scale = min(max(100.0 / signals.base.rate, 0.25), 2.0)
     moves = _Moves(values)
-    part = np.abs(moves[np.arange(0, n - 1, max(1, (n - 1) // SUBSAMPLE))])
-    part = part[~np.isnan(part)]
-    usual = float(np.percentile(part, 99)) if np.isfinite(part).any() else 0.0
-    spike, step = max(kind.spike * scale, 4.0 * usual), max(kind.step * scale, 5.0 * usual)
+    spike, step = kind.spike * scale, kind.step * scale
     edges = moves.beyond(min(spike, step))
+    if len(edges):  # a channel that moves that fast by itself has wider limits
+        usual = _usual(moves, n)
+        spike, step = max(spike, 4.0 * usual), max(step, 5.0 * usual)
+        edges = edges[np.abs(moves[edges]) > min(spike, step)]
     spikes = _spikes(found, name, moves, edges, spike)
     drops = _dropouts(found, name, values, moves, edges, step, spikes)
     share = len(spikes) / n
@@ -73,6 +74,13 @@ def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind) -> Non
         f"first at {signals.seconds(drops[0][0]):.2f} s; left out. Check plug and supply."
     )
     found.add("dropouts", name, Verdict.BAD if lost > MOST_LOST else Verdict.SUSPECT, lost, 0.0, "1", comment)
+
+
+def _usual(moves: _Moves, count: int) -> float:
+    """Return the step that one in a hundred passes."""
+    part = np.abs(moves[np.arange(0, count - 1, max(1, (count - 1) // SUBSAMPLE))])
+    part = part[~np.isnan(part)]
+    return float(np.percentile(part, 99)) if np.isfinite(part).any() else 0.0
 
 
 def _spikes(found: Findings, name: str, moves: _Moves, edges: NDArray[np.int64], limit: float) -> list[int]:

@@ -168,15 +168,13 @@ def _saturated(
     values = signals.data[name]
     part = values[:: max(1, len(values) // SUBSAMPLE)]
     part = part[np.isfinite(part)]
-    low, high = np.percentile(part, [10, 90]) if len(part) else (0.0, 0.0)
-    spread = float(high - low)
     worst, ends = 0.0, []
     for end in extremes:
         if name == "speed" and end <= 0.0:
             continue  # a standing car
         if not bool((part == end).any()):
             continue  # a pile-up would show in the subsample
-        share = _pile_up(signals, values, end, spread)
+        share = _pile_up(signals, values, end, part)
         if share is None:
             continue
         for first, last in zip(*(edge.tolist() for edge in runs_of(values == end)), strict=True):
@@ -205,14 +203,18 @@ def _saturated(
     return ends
 
 
-def _pile_up(signals: Signals, values: Floats, end: float, spread: float) -> float | None:
-    """Return the share of samples at exactly `end` where the sensor ends there; None where it does not."""
+def _pile_up(signals: Signals, values: Floats, end: float, part: Floats) -> float | None:
+    """Return the share of samples at exactly `end` where the sensor ends there; None where it does not.
+
+    `part` of the samples tells how far the channel spreads.
+    """
     at = values == end
     count = int(at.sum())
     if count < max(5, SATURATED * len(values)):
         return None
     starts, stops = runs_of(at)
-    near = int((np.abs(values - end) < 0.05 * spread).sum()) - count
+    low, high = np.percentile(part, [10, 90])
+    near = int((np.abs(values - end) < 0.05 * float(high - low)).sum()) - count
     if near > count / PILE_UP or int((stops - starts).max()) < 3 or _moving_share(signals, starts) < 0.5:
         return None
     return count / len(values)
