@@ -86,12 +86,6 @@ def open_log(path: Path) -> Iterator[IO[bytes]]:
             yield raw
 
 
-def is_packed(path: Path) -> bool:
-    """Return whether the file is gzip or zip by its first bytes."""
-    with _plain_errors(path), path.open("rb") as raw:
-        return raw.read(4)[:2] in (b"\x1f\x8b", b"PK")
-
-
 def is_parquet(path: Path) -> bool:
     """Return whether the file is Parquet by its first bytes."""
     with _plain_errors(path), path.open("rb") as raw:

@@ -13,7 +13,7 @@ from typing import IO
 
 from analyzer.errors import LogError
 from analyzer.ingest.dialect import Text, find_encoding, is_wide, split_text
-from analyzer.ingest.files import SAMPLE_BYTES, is_packed, open_log
+from analyzer.ingest.files import SAMPLE_BYTES, open_log
 from analyzer.ingest.layout import Layout
 
 SECTION_BYTES = 8 << 20
@@ -122,10 +122,10 @@ def harmless_bytes(piece: bytes, quoted: bool) -> bytes:
 def open_rows(path: Path, text: Text, layout: Layout) -> Iterator[IO[bytes]]:
     """Open the log at its first data row, in a form the CSV reader takes."""
     with open_bytes(path, text.encoding, text.wrapped) as stream:
-        if text.wrapped or is_wide(text.encoding) or is_packed(path):
-            _skip(stream, layout.offset)
-        else:
+        if stream.seekable():
             stream.seek(layout.offset)
+        else:  # unpacked or recoded on the way
+            _skip(stream, layout.offset)
         yield _buffered(stream, _by_lines(_blanks_to_tabs, path)) if layout.delimiter == " " else stream
 
 
@@ -195,7 +195,10 @@ def read_text(path: Path, wished_encoding: str | None) -> Text:
     with open_log(path) as raw:
         head = raw.read(SAMPLE_BYTES)
     encoding, steps = find_encoding(head, wished_encoding, path)
-    text = _sample(path, encoding, wrapped=False, steps=steps)
+    if is_wide(encoding):
+        text = _sample(path, encoding, wrapped=False, steps=steps)
+    else:
+        text = _text_of(path, head, encoding, steps)
     written = [line for line in text.lines if line.strip()]
     if written and sum(bool(_WRAPPED.fullmatch(line)) for line in written) >= 0.8 * len(written):
         return _sample(
@@ -207,8 +210,13 @@ def read_text(path: Path, wished_encoding: str | None) -> Text:
 def _sample(path: Path, encoding: str, wrapped: bool, steps: tuple[str, ...]) -> Text:
     with open_bytes(path, encoding, wrapped) as stream:
         head = stream.read(SAMPLE_BYTES)
+    text = _text_of(path, head, encoding, steps)
+    text.wrapped = wrapped
+    return text
+
+
+def _text_of(path: Path, head: bytes, encoding: str, steps: tuple[str, ...]) -> Text:
     text = split_text(head, encoding, len(head) < SAMPLE_BYTES, steps)
     if text.lines and max(len(line) for line in text.lines) >= SAMPLE_BYTES - 8:
         raise LogError(path, "line 1", "is longer than any header", "this is not a log table")
-    text.wrapped = wrapped
     return text
