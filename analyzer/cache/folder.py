@@ -88,9 +88,10 @@ class Kept:
         try:
             with path.open("rb") as file:
                 value = _read(file, key)
-            os.utime(path)  # used now: the longest unused go first
         except (OSError, *Unpacker.UNFIT):
             return None
+        with suppress(OSError):  # a folder that may be read alone
+            os.utime(path)  # used now: the longest unused go first
         return value
 
     def keep(self, key: str, value: Any) -> None:

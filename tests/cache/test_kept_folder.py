@@ -196,6 +196,19 @@ def test_a_full_disk_or_a_place_that_cannot_be_used_is_no_error(tmp_path, monkey
     assert kept.find("k") is None
 
 
+def test_a_folder_that_may_be_read_alone_is_read(kept, monkeypatch):
+    kept.keep("k", 1.0)
+
+    def refused(*_):
+        raise PermissionError
+
+    monkeypatch.setattr(folder_module.os, "utime", refused)
+    monkeypatch.setattr(folder_module, "write_whole_with", refused)
+    kept.keep("other", 2.0)
+    assert kept.find("k") == 1.0
+    assert kept.find("other") is None
+
+
 def test_several_at_once_see_whole_values_only(tmp_path):
     stop = threading.Event()
     seen, wrong = [], []
