@@ -16,8 +16,8 @@ from analyzer.ingest.dialect import Text, find_encoding, is_wide, split_text
 from analyzer.ingest.files import SAMPLE_BYTES, open_log
 from analyzer.ingest.layout import Layout
 
-SECTION_BYTES = 8 << 20
-"""Bytes read at a time: several blocks of the CSV reader, small against the table of a log of minutes."""
+SECTION_BYTES = 3 << 20
+"""Bytes read at a time: several blocks of the CSV reader, and small against the table of a log of a minute."""
 LONGEST_LINE = 1 << 20
 """Bytes of one line; the CSV reader works in blocks of this size."""
 
