@@ -61,12 +61,13 @@ def damper_lag(columns: RollColumns) -> DamperLag | None:
     yaw = slow_part(columns.known["turning"] / columns.per_turning, columns.rate)
     rolling = slow_part(columns.terms["roll acceleration"], columns.rate)
     force = slow_part(columns.force, columns.rate)
-    driven = derivative(derivative(force, columns.rate), columns.rate)
+    rise = derivative(force, columns.rate)
+    driven = derivative(rise, columns.rate)
     ones = np.ones(np.count_nonzero(used))
     fit = with_instruments(
-        np.column_stack([rolling[used], yaw[used], ones]),
+        np.column_stack([rolling[used], rise[used], yaw[used], ones]),
         turning[used],
-        np.column_stack([driven[used], yaw[used], ones]),
+        np.column_stack([driven[used], rise[used], yaw[used], ones]),
     )
     seconds, row = float(fit.coefficients[0]) - OF_TYRES, fit.influence[0]
     error = block_error((row * fit.residuals)[:, None], row)

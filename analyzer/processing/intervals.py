@@ -184,6 +184,18 @@ def student_factor(freedom: float, level: float = 0.95) -> float:
     return float(stdtrit(freedom, 0.5 + level / 2.0))
 
 
+def half_width(std: float, freedom: float, known: float, level: float = 0.95) -> float:
+    """Return half the width of an interval for a scatter `std` beside a `known` standard uncertainty.
+
+    Student's factor with the degrees of freedom of both together (Welch 1947, Satterthwaite 1946): the known
+    part has none to lose.
+    """
+    total = math.hypot(std, known)
+    if std == 0.0 or total == 0.0:
+        return 1.96 * total
+    return student_factor(freedom * (total / std) ** 4, level) * total
+
+
 def mean_estimate(values: Floats, unit: str, method: str, level: float = 0.95) -> Estimate:
     """Return the mean of a series with its block error."""
     if len(values) == 0:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from analyzer.constants import AXLES, STANDARD_GRAVITY
+from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.estimate import Estimate
 from analyzer.processing.filters import Floats
 from analyzer.processing.roll_columns import ROAD_LOAD, RollColumns
@@ -34,10 +35,14 @@ class ArmParts:
         Taken off by the contacts' movement under the rolled body.
     sinking : float
         Taken off per unit of `FOLLOWS` by the body being pressed down more than on a level road.
+    passed : dict
+        Moment per lateral specific force that outer contacts nearer to the body take off the springs of an
+        axle [kg m]: it reaches the tyres.
     """
 
     contacts: float
     sinking: float
+    passed: Mapping[Axle, float]
 
     @property
     def level(self) -> tuple[float, float]:
@@ -69,19 +74,21 @@ def arm_parts(fit: RollFit, columns: RollColumns, car: CarSheet) -> ArmParts | N
     used = fit.used
     force, up = columns.force[used], np.maximum(columns.terms["vertical force"][used], 1.0)
     pressed = columns.known[ROAD_LOAD][used] - STANDARD_GRAVITY
-    contacts, sinking = np.zeros_like(force), np.zeros_like(force)
+    contacts, passed = 0.0, dict.fromkeys(AXLES, 0.0)
+    sinking = np.zeros_like(force)
     for axle in AXLES:
         sheet, sprung = car.axle(axle), masses.axle(axle).sprung
         # The line stands for the roll: the road's part of it has no lateral force to go with.
         roll = fit.slope[axle] * force
+        rc, height = sheet.roll_centre_height.value, masses.sprung_cg_height
         if sheet.suspension == "independent":
-            rc = sheet.roll_centre_height.value
-            contacts += sprung * roll * (rc * up + masses.sprung_cg_height * force**2 / up)
+            nearer = sprung * _slope(force, roll * height * force**2 / up)
+            contacts += sprung * _slope(force, roll * rc * up) + nearer
+            passed[axle] = nearer
         rate = sheet.spring.rate.value * ratio_at_static(sheet.spring.motion_ratio) ** 2
         sinking += sprung * sprung * pressed / (2.0 * rate) * force
-    return ArmParts(
-        _slope(force, contacts) / masses.elastic_moment, _slope(force, sinking) / masses.elastic_moment
-    )
+    whole = masses.elastic_moment
+    return ArmParts(contacts / whole, _slope(force, sinking) / whole, passed)
 
 
 def moment_kept(parts: ArmParts) -> Estimate:

@@ -10,7 +10,7 @@ from analyzer.constants import Axle
 from analyzer.processing.filters import Bools, Floats
 from analyzer.processing.intervals import BlockError, block_error
 from analyzer.processing.roll_columns import RollColumns
-from analyzer.processing.roll_fits import mix_rolls
+from analyzer.processing.roll_fits import bends, mix_rolls
 from analyzer.processing.roll_gradient import RollFit
 from analyzer.processing.roll_mix import Weights
 
@@ -43,7 +43,7 @@ class Bench:
     columns, used : RollColumns, array of bool
         As fitted.
     design : array (n, k)
-        Lateral force, the fitted terms, a constant, and where asked for the cube of the force.
+        Lateral force, the fitted terms, a constant, and where asked for the bends of steady roll.
     basis : array (n, k)
         Orthonormal columns that span it.
     mean : array (n,)
@@ -107,13 +107,13 @@ class Bench:
         return float(centred @ column / (centred @ centred))
 
 
-def bench_of(columns: RollColumns, weights: Weights, fit: RollFit, cubic: bool = True) -> Bench:
+def bench_of(columns: RollColumns, weights: Weights, fit: RollFit, bent: bool = True) -> Bench:
     """Return the `Bench` of a fitted run."""
     used = fit.used
     force = columns.force[used]
     design = [force, *(columns.terms[n][used] for n in fit.terms), np.ones_like(force)]
-    if cubic:
-        design.append(force**3)
+    if bent:
+        design += bends(columns, used)
     matrix = np.column_stack(design)
     mean = mix_rolls(columns, weights, used).rolls[0]
     centre = {axle: fit.intercept[axle] for axle in fit.axles}

@@ -13,7 +13,7 @@ from analyzer.constants import STANDARD_GRAVITY, Axle
 from analyzer.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, runs_of, smooth, touched
-from analyzer.processing.intervals import student_factor
+from analyzer.processing.intervals import half_width
 from analyzer.processing.lines import least_squares
 from analyzer.processing.results import Motion
 from analyzer.processing.roll_columns import RollColumns
@@ -39,6 +39,9 @@ FEWEST: Final = 6
 """Fewest stretches for a line with an error: engineering judgement."""
 SYSTEMATIC: Final = 0.01
 """Two sound figures may differ by this, as they weigh the forces differently: engineering judgement."""
+STEADY_LEFT_OUT: Final = 0.0015
+"""Relative standard uncertainty from what a line through steady parts leaves out, beside their scatter: by
+the rigid-body engine of the tests, cars of all dimensions."""
 CHECK: Final = "roll gradient, second look"
 
 
@@ -117,7 +120,7 @@ def _line(
     freedom = max(1.0 / float(np.sum(share**2)) - 2.0, 1.0)
     std = float(np.sqrt(np.sum(sums**2 / (1.0 - np.minimum(share, 0.9))))) * RAD_PER_MPS2_TO_DEG_PER_G
     value = float(fit.coefficients[0]) * RAD_PER_MPS2_TO_DEG_PER_G
-    half = student_factor(freedom) * std
+    half = half_width(std, freedom, STEADY_LEFT_OUT * value)
     low, high = min(x) / STANDARD_GRAVITY, max(x) / STANDARD_GRAVITY
     return Estimate(
         value,

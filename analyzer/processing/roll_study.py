@@ -80,5 +80,5 @@ def study_roll(motion: Motion, exclude: Bools, weights: Weights, car: CarSheet) 
         columns = without_free_play(columns, plays)
         firm = fit_roll(columns, weights)
         fit = fit if isinstance(firm, str) else firm
-    bench = None if isinstance(fit, str) else bench_of(columns, weights, fit, cubic=False)
+    bench = None if isinstance(fit, str) else bench_of(columns, weights, fit, bent=False)
     return RollStudy(fit, columns, lag, plays, bench)
