@@ -21,11 +21,12 @@ class Estimate:
         Standard error of the value from scatter (repeatability); None when unknown, never 0 for
         "unknown". The reason then stands in `notes`.
     interval : tuple of float or None
-        Interval that holds the truth with probability `level`.
+        Interval that holds the truth with probability `level`. Of a run's gradient: scatter and what the
+        equations leave out, without tolerances of the sheet.
     calibration : float or None
         Standard uncertainty common to every run of the same car (sensor scale, motion ratio, sheet
-        values); kept apart since it cancels when two set-ups are compared. None when it does not apply
-        or is contained in `std_error`.
+        values, what the equations leave out); kept apart since it cancels when two set-ups are compared.
+        None when it does not apply or is contained in `std_error`.
     level : float
         Probability of the interval.
     n : int or None

@@ -137,7 +137,7 @@ def _curve(car: EngineCar, found: RunEstimates) -> Iterator[Counted]:
     settled = quasi_static(car)
     for axle in AXLES:
         local = np.gradient(settled.roll[axle], settled.body_force) * RAD_PER_MPS2_TO_DEG_PER_G
-        for level in (0.2, 0.5, 0.8):
+        for level in (0.0, 0.2, 0.5, 0.8):
             told = found.further.get(f"gradient_{axle}_at_{level:g}_g")
             if told is not None:
                 true = float(np.interp(level * 9.80665, settled.body_force, local))
