@@ -12,8 +12,8 @@ import time
 import pytest
 
 
-def analyzer(*arguments, cwd=None, **options):
-    environment = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1"}
+def analyzer(*arguments, cwd=None, cache="off", **options):
+    environment = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1", "ANALYZER_CACHE": str(cache)}
     call = [sys.executable, "-m", "analyzer", *map(str, arguments)]
     return subprocess.run(
         call, cwd=cwd, env=environment, capture_output=True, text=True, timeout=300, **options
@@ -27,10 +27,13 @@ def contents(folder):
 
 @pytest.fixture(scope="module")
 def reviewed(sample_session, tmp_path_factory):
-    """The sample session reviewed twice, in two processes."""
+    """The sample session reviewed without a cache, with an empty one and with what that one then holds."""
     folder = tmp_path_factory.mktemp("reports")
     before = contents(sample_session)
-    outcomes = [analyzer("review", sample_session, "--out", folder / name) for name in ("first", "second")]
+    outcomes = [
+        analyzer("review", sample_session, "--out", folder / name, cache=cache)
+        for name, cache in (("first", "off"), ("second", folder / "cache"), ("third", folder / "cache"))
+    ]
     return folder, outcomes, before
 
 
@@ -47,8 +50,12 @@ def test_review_prints_the_answers_and_leaves_the_logs_alone(reviewed, sample_se
 
 
 def test_same_input_gives_the_same_bytes(reviewed):
-    folder, _, _ = reviewed
-    assert contents(folder / "first") == contents(folder / "second")
+    folder, outcomes, _ = reviewed
+    assert contents(folder / "first") == contents(folder / "second") == contents(folder / "third")
+    assert [
+        outcome.stdout.replace(name, "first")
+        for outcome, name in zip(outcomes, ("first", "second", "third"), strict=True)
+    ] == [outcomes[0].stdout] * 3
 
 
 def test_truth_of_the_virtual_car_lies_in_both_intervals(reviewed, sample_session):

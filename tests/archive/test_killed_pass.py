@@ -71,16 +71,17 @@ def undisturbed(season_master, tmp_path_factory):
     return contents(folder / "archive"), time.monotonic() - began
 
 
-def survive(season, undisturbed, kills, rng):
+def survive(season, undisturbed, kills, rng, latest=1.1):
     expected, took = undisturbed
-    at_work = sum(killed(season, rng.uniform(0.0, 1.1 * took)) for _ in range(kills))
+    at_work = sum(killed(season, rng.uniform(0.0, latest * took)) for _ in range(kills))
     assert start(season).wait() == 0
     assert contents(season / "archive") == expected
     return at_work
 
 
 def test_killed_pass_is_completed(season, undisturbed):
-    at_work = survive(season, undisturbed, 2, random.Random(5))
+    # The undisturbed pass may have been slowed by whatever else was at work on the machine then.
+    at_work = survive(season, undisturbed, 2, random.Random(5), latest=0.5)
     assert at_work > 0
 
 
