@@ -217,13 +217,13 @@ def test_start_writes_sheets_that_read(sample_session, tmp_path):
 
 
 def test_confirm_and_choose_answer(sample_session, tmp_path):
-    copy = tmp_path / "session"
+    copy, cache = tmp_path / "session", tmp_path / "cache"
     shutil.copytree(sample_session, copy)
-    done = analyzer("confirm", copy, "--before", "A", "--after", "B", "--calibrate", "--json")
+    done = analyzer("confirm", copy, "--before", "A", "--after", "B", "--calibrate", "--json", cache=cache)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["verdict"] == "softened as predicted"
     assert (copy / "calibrated_car.json").is_file()
-    done = analyzer("choose", copy, "--wish", "rear 5 % softer")
+    done = analyzer("choose", copy, "--wish", "rear 5 % softer", cache=cache)
     assert done.returncode == 0, done.stderr
     assert "rear bar" in done.stdout
     for arguments in (
@@ -231,6 +231,6 @@ def test_confirm_and_choose_answer(sample_session, tmp_path):
         ("choose", copy, "--wish", "faster please"),
         ("choose", copy / "car.toml", "--wish", "no rear bar", "--from", "A"),
     ):
-        done = analyzer(*arguments)
+        done = analyzer(*arguments, cache=cache)
         assert done.returncode == 2
         assert len(done.stderr.splitlines()) == 1
