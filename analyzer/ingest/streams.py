@@ -17,7 +17,7 @@ from analyzer.ingest.files import SAMPLE_BYTES, open_log
 from analyzer.ingest.layout import Layout
 
 SECTION_BYTES = 3 << 20
-"""Bytes read at a time: several blocks of the CSV reader, and small against the table of a log of a minute."""
+"""Bytes read at a time: several blocks of the CSV reader, and small against the table of a minute's log."""
 LONGEST_LINE = 1 << 20
 """Bytes of one line; the CSV reader works in blocks of this size."""
 
