@@ -20,7 +20,7 @@ tests' linear car in a quick weave."""
 OF_TYRES: Final = 0.009
 """What the tyres' answer to the dampers looks like [s]: half the axles' damping over tyre roll stiffness, on
 usual cars; taken off."""
-SURE: Final = 4.0
+SURE: Final = 5.0
 """A lag counts when it is this many standard errors: engineering judgement."""
 LONGEST: Final = 0.5
 """A longer one is not believed [s]: engineering judgement."""

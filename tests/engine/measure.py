@@ -72,7 +72,7 @@ def _row(folder: Path, name: str, road_class: str, seed: int, bank: float) -> li
     # The second set-up is driven differently, over another stretch of road, with other noise.
     for setup, driven in (("full", seed), ("0.8", seed + 50)):
         run = make_run(folder / "run.csv", setup, name, driven, road_class, bank)
-        truth = slow_gradient(run) if bank else run.truth.body_gradient
+        truth = slow_gradient(run)
         estimates = estimate(run, sheet)
         for axle in AXLES:
             value = estimates.roll_gradient_body[axle].value

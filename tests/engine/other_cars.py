@@ -1,12 +1,11 @@
 """Drives of cars of all dimensions on the rigid-body engine, to count how often intervals hold the truth.
 
-PYTHONPATH=tests python -m engine.other_cars 100        counts over the first hundred drives
+PYTHONPATH=tests python -m engine.other_cars            counts over the first ninety drives
 """
 
 from __future__ import annotations
 
 import math
-import sys
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -25,6 +24,7 @@ from analyzer.processing.results import RunEstimates
 from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
 
 AXLES = ("front", "rear")
+NUMBER = 90
 DRIVES = (
     ("course", 0.0),
     ("slalom", 0.0),
@@ -149,7 +149,7 @@ def main() -> None:
     rows: dict[str, list[Counted]] = {}
     drives = 0
     with tempfile.TemporaryDirectory() as folder:
-        for number in range(int(sys.argv[1])):
+        for number in range(NUMBER):
             these = counted(number, Path(folder))
             drives += bool(these)
             for one in these:
