@@ -163,9 +163,19 @@ def stiffness_row(
 
 
 def gradient_row(
-    key: str, measured: Estimate, prediction: SetupPrediction, mean: Contrast, errors: SheetErrors
+    key: str,
+    measured: Estimate,
+    prediction: SetupPrediction,
+    mean: Contrast,
+    errors: SheetErrors,
+    kept: float = 1.0,
 ) -> Ledger:
-    """Return the ledger row of a roll gradient: `key` is that of `SetupResult.measured`."""
+    """Return the ledger row of a roll gradient: `key` is that of `SetupResult.measured`.
+
+    A gradient is predicted for small lateral forces and measured over those of the runs, where only the part
+    `kept` of the roll moment is left: 1 - `kept` stands among the relative errors of the row, so that a car
+    which does what its sheet says is not called to disagree for being driven hard.
+    """
     part = key.rsplit("_", 1)[-1]
     body = "body" in key
     predicted = (prediction.roll_gradient_body if body else prediction.roll_gradient)[part]
@@ -177,6 +187,7 @@ def gradient_row(
         common = math.hypot(
             _relative(measured.calibration, measured), _relative(predicted.std_error, predicted)
         )
+    common = math.hypot(common, 1.0 - kept)
     return ledger_row(name, measured, predicted, mean, common, common * (predicted.value or 0.0))
 
 

@@ -249,7 +249,8 @@ def _setup_result(
         if measured[key].value is None or errors is None:
             continue
         measured[key] = pooled_estimate(pooled.fits[key], name, GRADIENT_UNIT, _calibration(own, pick))
-        rows.append(gradient_row(key, measured[key], prediction, pooled.fits[key].mean(name), errors))
+        change = pooled.fits[key].mean(name)
+        rows.append(gradient_row(key, measured[key], prediction, change, errors, kept))
     for axle in AXLES:
         measured[f"left_share_{axle}"] = _left_share(pooled, name, axle)
     return SetupResult(
