@@ -20,7 +20,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq
-from scipy.special import nctdtr, stdtr, stdtrit
+from scipy.special import nctdtr, stdtr
+
+from analyzer.processing.intervals import student_factor
 
 Floats = npt.NDArray[np.float64]
 
@@ -134,7 +136,7 @@ class RunsFit:
 
 def student(freedom: float, level: float = LEVEL) -> float:
     """Return the two-sided quantile of Student's t."""
-    return float(stdtrit(min(freedom, LARGE_FREEDOM), 0.5 + level / 2.0))
+    return student_factor(min(freedom, LARGE_FREEDOM), level)
 
 
 def combined(value: float, parts: tuple[Contrast, ...]) -> Contrast:

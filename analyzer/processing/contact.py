@@ -42,6 +42,12 @@ def known_gap(gap: Estimate) -> float | None:
     return None if gap.value is None else gap.value / 1000.0
 
 
+def other_gaps(gaps: Mapping[Axle, Estimate], axle: Axle) -> dict[Axle, float]:
+    """Return the gaps that are known of the other axle [m]."""
+    known = {name: known_gap(gap) for name, gap in gaps.items() if name != axle}
+    return {name: gap for name, gap in known.items() if gap is not None}
+
+
 def gap_notes(gaps: Mapping[Axle, Estimate]) -> tuple[str, ...]:
     """Return what a reader must know about gaps that are not in the sheet."""
     notes = []
@@ -76,8 +82,7 @@ def bump_stop_gaps(
     # first is taken into account for the other one, and the other way round.
     looked_with: dict[Axle, dict[Axle, float]] = {}
     for axle in [*unstated, *(unstated if len(unstated) > 1 else [])]:
-        gaps = {name: known_gap(gap) for name, gap in found.items() if name != axle}
-        others = {name: gap for name, gap in gaps.items() if gap is not None}
+        others = other_gaps(found, axle)
         if looked_with.get(axle) != others:
             found[axle] = inferred_gap(recording, motion, working, car, axle, others)
             looked_with[axle] = others
@@ -144,6 +149,11 @@ def _echo(table: KinkTable, kinks: Choice, weights: Floats) -> float:
     return lagged / max(power, 1e-12)
 
 
+def independent_samples(count: int, echo: float) -> float:
+    """Return how many independent samples tell as much as `count` whose neighbours are alike by `echo`."""
+    return count * (1.0 - min(echo, 0.99)) / (1.0 + max(echo, 0.0))
+
+
 def _kink(table: KinkTable, method: str) -> Estimate:
     """Return the gap whose kink explains most, with its error from leaving out pieces of the run."""
     grams, sizes = _grams(table)
@@ -154,8 +164,7 @@ def _kink(table: KinkTable, method: str) -> Estimate:
     weights = np.append(-coefficients / sizes[[*range(fixed), *_used(best, fixed)]], 1.0 / sizes[-1])
     echo = _echo(table, best, weights)
     used = np.count_nonzero(table.good)
-    independent = used * (1.0 - min(echo, 0.99)) / (1.0 + max(echo, 0.0))
-    gained = (before - left) / max(left, 1e-12) * independent
+    gained = (before - left) / max(left, 1e-12) * independent_samples(int(used), echo)
     if gained < CLEAR:
         return Estimate.unknown(
             "mm",

@@ -92,7 +92,7 @@ def smooth(values: Floats, taps: Floats, every: int = 1) -> Floats:
     done = np.empty(-(-count // every))
     for low in range(0, count, PIECE * every):
         high = min(low + PIECE * every, count)
-        padded = _mirrored(values, low - half, high + half)
+        padded = mirrored(values, low - half, high + half)
         if every == 1:
             done[low:high] = np.convolve(padded, taps, mode="valid")
         else:
@@ -101,7 +101,7 @@ def smooth(values: Floats, taps: Floats, every: int = 1) -> Floats:
     return done
 
 
-def _mirrored(values: Floats, low: int, high: int) -> Floats:
+def mirrored(values: Floats, low: int, high: int) -> Floats:
     """Return a stretch of samples that may begin before the first one and end behind the last one."""
     before, after = max(0, -low), max(0, high - len(values))
     inside = values[max(0, low) : min(high, len(values))]
@@ -120,7 +120,7 @@ def _by_spectrum(values: Floats, taps: Floats) -> Floats:
     done = np.empty(count)
     for low in range(0, count, piece):
         high = min(low + piece, count)
-        spectrum = np.fft.rfft(_mirrored(values, low - half, high + half), size)
+        spectrum = np.fft.rfft(mirrored(values, low - half, high + half), size)
         spectrum *= gains
         done[low:high] = np.fft.irfft(spectrum, size)[2 * half : 2 * half + high - low]
     return done

@@ -93,7 +93,8 @@ def level_gradients(
     sheet = values * [roll_scale_spread(car, car.axle(a), AXLE_CORNERS[a])[0] for a in fit.axles]
     tilt = GYRO_LEVEL * np.array([fit.per_tilt[a] for a in fit.axles])
     inertia = INERTIA_RATIO[1] * np.array([fit.per_inertia[a] for a in fit.axles])
-    notes = _level_notes(fit, paths, factor)
+    no_tyres = [a for a in fit.axles if paths[a].tyres is None]
+    notes = _level_notes(fit, no_tyres, factor)
     found: dict[str, Estimate] = {}
     for name, value in (*level.axle.items(), ("total", level.body)):
         own = BODY_LEFT_OUT if name == "total" else LEVEL_LEFT_OUT
@@ -109,7 +110,6 @@ def level_gradients(
             sheet=math.hypot(*(row * sheet), row @ tilt, from_tyres.get(str(name), 0.0)),
         )
         found[str(name)] = _estimate(value, errors, fit, notes)
-    no_tyres = [a for a in fit.axles if paths[a].tyres is None]
     return {**found, "total": found["total"].with_notes(*_tyre_notes(level, no_tyres))}
 
 
@@ -119,9 +119,8 @@ def _with_passed(
     return {a: replace(path, direct=path.direct + part * passed[a]) for a, path in paths.items()}
 
 
-def _level_notes(fit: RollFit, paths: Mapping[Axle, AxleRollPath], factor: float) -> tuple[str, ...]:
+def _level_notes(fit: RollFit, no_tyres: list[Axle], factor: float) -> tuple[str, ...]:
     notes = [range_note(fit.lateral_range)]
-    no_tyres = [a for a in fit.axles if paths[a].tyres is None]
     if no_tyres:
         notes.append(
             f"no tyre rate in the sheet ({', '.join(no_tyres)}): tyre roll left out, suspension roll only"

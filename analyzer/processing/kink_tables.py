@@ -38,6 +38,8 @@ SLOW_BAND: Final = 1.0
 """Slower than this the links' own forces and the shape of the course rule, not the springs [Hz]."""
 QUICK_BAND: Final = 30.0
 """Band of the damper's acceleration where it has to stand in for the body's [Hz]."""
+REACH: Final = 0.06
+"""No gap is tried this far below the deepest travel [m]."""
 STRETCH: Final = 1 << 15
 """Rows that are worked out together."""
 FEWEST: Final = 12
@@ -88,7 +90,7 @@ def _hinges(recording: Recording, axle: Axle) -> tuple[Floats, tuple[Floats, ...
     deepest.partition(place)
     top = float(deepest[place])
     both = gathered(corner[part][~bad[part]] for corner in travel for part in parts)
-    low = max(float(np.quantile(both, 0.6, overwrite_input=True)), top - 0.06)
+    low = max(float(np.quantile(both, 0.6, overwrite_input=True)), top - REACH)
     return np.arange(low, top, STEP), travel, bad
 
 
@@ -159,11 +161,11 @@ def body_table(
     flags = np.logical_or.reduce([motion.suspect[name].to_numpy() for name in names])
     flags = flags | motion.parked.to_numpy() | touched(bad, len(thinning) // 2, every)
     fixed = 5 * len(order) + len(known) + (side is not None)
-    return KinkTable(gaps, fixed, ~widened(flags, len(slow) // 2), _stretches(0, count), rows)
+    return KinkTable(gaps, fixed, ~widened(flags, len(slow) // 2), row_stretches(0, count), rows)
 
 
-def _stretches(begin: int, count: int) -> tuple[tuple[int, int], ...]:
-    """Return stretches of `count` rows from `begin` on."""
+def row_stretches(begin: int, count: int) -> tuple[tuple[int, int], ...]:
+    """Return stretches of `count` rows from `begin` on, each the first row and the one behind the last."""
     stop = begin + count
     return tuple((first, min(first + STRETCH, stop)) for first in range(begin, stop, STRETCH))
 
@@ -194,5 +196,5 @@ def damper_table(recording: Recording, axle: Axle) -> KinkTable | None:
         return np.column_stack([*always, *past, -band(derivative(speed, rate))])
 
     good = ~widened(bad, len(slow) // 2 + len(taps))
-    both = _stretches(0, count) + _stretches(count, count)
+    both = row_stretches(0, count) + row_stretches(count, count)
     return KinkTable(gaps, 3, np.concatenate([good, good]), both, rows)

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.processing.filters import Floats
+from analyzer.processing.filters import Floats, mirrored
 
 WINDOW_S: Final = 0.020
 """Length of the parabola [s]: a wheel on its stop swings at up to 20 Hz (wheel mass on tyre and stop), and
@@ -81,7 +81,7 @@ def _least_squares_weights(half: int) -> Floats:
 def _padded(values: Floats, half: int) -> Floats:
     if len(values) <= half:
         return np.pad(values, half, mode="edge")
-    return np.concatenate([values[half:0:-1], values, values[-2 : -2 - half : -1]])
+    return mirrored(values, -half, len(values) + half)
 
 
 def highest(fit: Parabola, low: int, high: int) -> tuple[float, float]:

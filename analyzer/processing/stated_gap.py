@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -17,8 +16,9 @@ import numpy as np
 from analyzer.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
-from analyzer.processing.contact import CLEAR, inferred_gap, known_gap
+from analyzer.processing.contact import CLEAR, independent_samples, inferred_gap, known_gap, other_gaps
 from analyzer.processing.filters import Bools, Floats, derivative
+from analyzer.processing.kink_tables import FEWEST, REACH, row_stretches
 from analyzer.processing.results import Motion
 from analyzer.processing.working import Working
 from analyzer.sheets.car import CarSheet
@@ -28,12 +28,6 @@ COARSE: Final = 0.002
 """Spacing of the gaps of the coarse look [m]."""
 SLOW_S: Final = 1.0
 """Window of the mean that is taken off [s]: what is slower is the course and the links, not the springs."""
-REACH: Final = 0.06
-"""Nothing is looked for this far below the deepest travel [m]."""
-STRETCH: Final = 1 << 15
-"""Working samples that are looked at together: the table of a whole long run would fill the memory."""
-FEWEST: Final = 12
-"""Samples that must lie past a gap that is tried."""
 SHORTEST: Final = 500
 """Fewer samples tell nothing."""
 ALLOWED: Final = 1.5
@@ -80,9 +74,7 @@ def _seen(
         return None
     if abs(coarse - stated) <= COARSE:
         return Estimate(1e3 * coarse, "mm", std_error=1e3 * COARSE / math.sqrt(12.0))
-    known = {name: known_gap(gap) for name, gap in gaps.items() if name != axle}
-    others = {name: gap for name, gap in known.items() if gap is not None}
-    fine = inferred_gap(recording, motion, working, car, axle, others)
+    fine = inferred_gap(recording, motion, working, car, axle, other_gaps(gaps, axle))
     return None if fine.value is None else fine
 
 
@@ -119,8 +111,8 @@ def coarse_gap(motion: Motion, working: Working, axle: Axle) -> float | None:
         quick = _without_slow(np.vstack([*always, np.asarray(kinks), target[near]]), working.rate)
         return quick[:, first - low : end - low][:, good[first:end]]
 
-    edges = [*range(0, len(good), STRETCH), len(good)]
-    return _clearest(lambda gaps: (columns(a, b, gaps) for a, b in pairwise(edges)), tried)
+    parts = row_stretches(0, len(good))
+    return _clearest(lambda gaps: (columns(first, end, gaps) for first, end in parts), tried)
 
 
 def _good(motion: Motion, working: Working, axle: Axle) -> Bools:
@@ -169,8 +161,8 @@ def _clearest(stretches: Callable[[Floats], Iterator[Floats]], tried: Floats) ->
     weights = np.append(-plain / size[always], 1.0 / size[-1])
     residual = np.concatenate([weights @ part for part in stretches(tried[:0])])
     echo = float(residual[1:] @ residual[:-1] / max(float(residual @ residual), 1e-12))
-    independent = count * (1.0 - min(echo, 0.99)) / (1.0 + max(echo, 0.0))
-    return float(tried[best]) if gained[best] / max(left, 1e-12) * independent > CLEAR else None
+    clear = gained[best] / max(left, 1e-12) * independent_samples(count, echo) > CLEAR
+    return float(tried[best]) if clear else None
 
 
 def _row(axle: Axle, stated: float, seen: Estimate | None) -> HealthRow:

@@ -113,6 +113,11 @@ def driven_run(number: int, front_bar: float, largest: float = HARD) -> DrivenRu
     time, states, slopes = drive(
         car, lambda t: float(steer_for(-lateral_plan(t, largest))), PLAN_DURATION, LOG_RATE
     )
+    return recorded(car, time, states, slopes)
+
+
+def recorded(car: PublishedCar, time: Array, states: Array, slopes: Array) -> DrivenRun:
+    """Return what the sensors of a car see of a drive, with what it really did."""
     front, rear = suspension_roll(states)
     return DrivenRun(
         channels=pd.DataFrame(sensed(car, states, slopes), index=pd.Index(time, name="time_s")),

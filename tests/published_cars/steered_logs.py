@@ -6,9 +6,8 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
-from published_cars.driven_logs import LOG_RATE, DrivenRun, car_sheet, rear_hardware, sensed, write_log
-from published_cars.multi_body import SIDE_SPEED, SPEED, YAW_RATE, drive, published_car, suspension_roll
+from published_cars.driven_logs import LOG_RATE, DrivenRun, car_sheet, rear_hardware, recorded, write_log
+from published_cars.multi_body import drive, published_car
 from scipy.signal import butter, sosfiltfilt
 
 STEPS = 1000
@@ -52,13 +51,7 @@ def steered_run(number: int, front_bar: float, kind: str, speed: float = 15.0) -
     largest = 0.023 * (15.0 / speed) ** 1.3
     at, angle = steering(kind, 40.0, largest, number)
     time, states, slopes = drive(car, lambda t: float(np.interp(t, at, angle)), 40.0, LOG_RATE, speed)
-    front, rear = suspension_roll(states)
-    return DrivenRun(
-        channels=pd.DataFrame(sensed(car, states, slopes), index=pd.Index(time, name="time_s")),
-        roll_front=front,
-        roll_rear=rear,
-        road_lateral=-(slopes[:, SIDE_SPEED] + states[:, YAW_RATE] * states[:, SPEED]),
-    )
+    return recorded(car, time, states, slopes)
 
 
 def noisy(run: DrivenRun, seed: int) -> DrivenRun:
