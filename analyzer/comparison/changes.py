@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -82,7 +82,7 @@ def compare_setups(
         remedy = "check scale weights, CG height, spring rates and motion ratios"
         reason = "roll of the runs and car sheet contradict each other"
         return _unknown(before, after, change, axle, reason, remedy)
-    return _comparison(pair, fit, reasons)
+    return _comparison(pair, fit, tuple(reasons.values()))
 
 
 def _comparison(pair: Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparison:
@@ -184,10 +184,12 @@ def _smallest(evidence: Evidence) -> Estimate:
     )
 
 
-def _missing(result: SetupResult, runs: Sequence[RunEstimates], reasons: tuple[str, ...]) -> tuple[str, str]:
+def _missing(
+    result: SetupResult, runs: Sequence[RunEstimates], reasons: Mapping[str, str]
+) -> tuple[str, str]:
     """Return why a set-up has no stiffness, and what would mend it."""
-    own = {run.name for run in runs if run.setup == result.name}
-    fitting = [text for text in reasons if text.split(":", 1)[0] in own]
+    own = [run.name for run in runs if run.setup == result.name]
+    fitting = [reasons[name] for name in own if name in reasons]
     if fitting:
         return fitting[0], "more runs logged alike cannot settle it"
     return f"{result.name}: {NO_RUN}", "drive at least three runs on each set-up, in turns (A-B-A-B)"

@@ -81,7 +81,7 @@ def stiffness_values(
     target: Target,
     runs: Sequence[RunEstimates],
     predictions: Mapping[str, SetupPrediction],
-) -> tuple[tuple[RunValue, ...], float, tuple[str, ...]]:
+) -> tuple[tuple[RunValue, ...], float, dict[str, str]]:
     """Return the logarithm of a stiffness from every run that shows it.
 
     Returns
@@ -90,18 +90,19 @@ def stiffness_values(
         In the order of driving.
     scale : float
         Mean of `RunStiffness.scale`, for the prior of the scatter; 1 without runs.
-    reasons : tuple of str
-        Why the other runs show none.
+    reasons : dict
+        Run -> why it shows none, for the other runs in the order of driving.
     """
-    values, scales, reasons = [], [], []
+    values, scales = [], []
+    reasons: dict[str, str] = {}
     for order, run in enumerate(runs):
         found = run_stiffness(target, run, roll_sheet(car, predictions[run.setup]))
         if isinstance(found, RunStiffness):
             values.append(RunValue(run.name, run.setup, found.log, found.variance, float(order)))
             scales.append(found.scale)
         else:
-            reasons.append(found)
-    return tuple(values), float(np.mean(scales)) if scales else 1.0, tuple(reasons)
+            reasons[run.name] = found
+    return tuple(values), float(np.mean(scales)) if scales else 1.0, reasons
 
 
 def scatter_prior(scale: float) -> ScatterPrior:
@@ -157,11 +158,11 @@ _GRADIENTS: Final[dict[str, Pick]] = {
 
 
 class _Pooled:
-    """Fits over the whole session by quantity; a reason where no run shows the quantity."""
+    """Fits over the whole session by quantity; per quantity and run the reason why it shows none."""
 
     def __init__(self) -> None:
         self.fits: dict[str, GroupFit] = {}
-        self.reasons: dict[str, tuple[str, ...]] = {}
+        self.reasons: dict[str, dict[str, str]] = {}
 
 
 def _pool_session(
@@ -186,23 +187,22 @@ def _pool_session(
     return pooled
 
 
-def _gradient_values(
-    runs: Sequence[RunEstimates], pick: Pick
-) -> tuple[tuple[RunValue, ...], tuple[str, ...]]:
-    """Return the logarithms of a gradient, and why some runs show none."""
-    values, reasons = [], []
+def _gradient_values(runs: Sequence[RunEstimates], pick: Pick) -> tuple[tuple[RunValue, ...], dict[str, str]]:
+    """Return the logarithms of a gradient, and by run why some show none."""
+    values = []
+    reasons: dict[str, str] = {}
     for order, run in enumerate(runs):
         found = pick(run)
         if found is None:
-            reasons.append(f"{run.name}: not estimated")
+            reasons[run.name] = f"{run.name}: not estimated"
         elif found.value is None:
-            reasons.append(f"{run.name}: {found.notes[0]}")
+            reasons[run.name] = f"{run.name}: {found.notes[0]}"
         elif found.value <= 0.0:
-            reasons.append(f"{run.name}: {WRONG_SIGN}")
+            reasons[run.name] = f"{run.name}: {WRONG_SIGN}"
         else:
             relative = None if found.std_error is None else (found.std_error / found.value) ** 2
             values.append(RunValue(run.name, run.setup, math.log(found.value), relative, float(order)))
-    return tuple(values), tuple(reasons)
+    return tuple(values), reasons
 
 
 def _share_value(run: RunEstimates, axle: Axle, order: int) -> RunValue | None:
@@ -275,10 +275,8 @@ def _unknown_or(pooled: _Pooled, key: str, name: str, own: Sequence[RunEstimates
         return pooled_estimate(fit, name, unit, None)
     if not own:
         return Estimate.unknown(unit, NO_RUN)
-    reasons = pooled.reasons.get(key, ())
-    own_names = {run.name for run in own}
-    fitting = [text for text in reasons if text.split(":", 1)[0] in own_names]
-    return Estimate.unknown(unit, fitting[0])
+    reasons = pooled.reasons[key]
+    return Estimate.unknown(unit, next(reasons[run.name] for run in own if run.name in reasons))
 
 
 def _left_share(pooled: _Pooled, name: str, axle: Axle) -> Estimate:

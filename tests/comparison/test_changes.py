@@ -201,3 +201,22 @@ def test_runs_without_the_sensors_are_not_told_to_be_driven_again() -> None:
     undriven = compare(CAR, STIFF, SOFT, session_runs(CAR, [("A", STIFF)] * 3))
     assert "drive at least three runs" in undriven.reason
     assert "drive more runs" in next_step(undriven)
+
+
+def test_a_run_whose_name_holds_a_colon_gives_its_own_reason() -> None:
+    unknown = {"front": Estimate.unknown("deg/g", "too few corners")}
+    other = {"front": Estimate.unknown("deg/g", "pots not usable")}
+    runs = [
+        replace(r, name=name, roll_gradient={}, roll_gradient_body=body)
+        for r, name, body in zip(
+            session_runs(CAR, [("A", STIFF), ("B", SOFT)]),
+            ("day 1", "day 1: two"),
+            (other, unknown),
+            strict=True,
+        )
+    ]
+    found = compare(CAR, STIFF, SOFT, runs)
+    assert found.reason.startswith("day 1: pots not usable; ")
+    measured = results_of(CAR, {"A": STIFF, "B": SOFT}, runs)["B"].measured
+    assert measured["roll_stiffness_front"].notes == ("day 1: two: too few corners",)
+    assert measured["roll_gradient_front"].notes == ("day 1: two: not estimated",)
