@@ -14,6 +14,7 @@ from typing import Annotated, Final, NoReturn
 import typer
 
 from analyzer.commands import change, logs, review, season
+from analyzer.commands.narrow import write_plainly
 from analyzer.errors import AnalyzerError, one_line
 
 app = typer.Typer(
@@ -40,6 +41,7 @@ def run() -> None:
     # Sheets, results and figures are many small objects that stay; looking through them for rings of objects
     # that nobody holds took a twelfth of a review's time and freed next to nothing.
     gc.set_threshold(100_000, 20, 50)
+    write_plainly()
     try:
         main()
     except SystemExit as ending:

@@ -30,7 +30,11 @@ def print_json(table: dict[str, Any]) -> None:
     """Print results for scripts."""
     import json
 
-    print(json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False))
+    from analyzer.commands.narrow import holds
+
+    text = json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False)
+    # A stand-in would change a value and may break a string; an escape is read back as what it was.
+    print(text if holds(text) else json.dumps(table, indent=2, allow_nan=False))
 
 
 @contextmanager
