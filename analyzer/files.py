@@ -1,12 +1,28 @@
-"""Write files so that a killed run leaves the old ones or none, never half of one."""
+"""Write files so that a killed run leaves the old ones or none, and nothing strange is ever replaced."""
 
 from __future__ import annotations
 
+import json
 import os
 import tempfile
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
+from typing import Final
+
+from analyzer.errors import AnalyzerError, one_line
+
+_SIGNATURES: Final = {".pdf": (b"%PDF",), ".png": (b"\x89PNG\r\n\x1a\n",), ".svg": (b"<?xml", b"<svg")}
+"""How files of a kind begin (ISO 32000-1, 7.5.2; PNG and SVG of the W3C); from memory."""
+
+_SVG_WITHIN: Final = 2000
+"""Where the root of a drawing stands at the latest, behind declaration and document type [bytes]."""
+
+_OURS: Final = "drift-bar-analyzer "
+_SAME_COLUMNS: Final = 4
+"""Columns by which a table of ours is known; no log begins with the same ones."""
+
+_LARGEST_JSON: Final = 200_000_000
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -14,9 +30,12 @@ def write_whole(path: Path, content: bytes) -> None:
 
     Raises
     ------
+    AnalyzerError
+        When something of another kind lies there; see `refuse_strange`.
     OSError
         When the folder cannot be written to; nothing is left behind.
     """
+    refuse_strange(path, content)
     write_whole_with(path, lambda part: part.write_bytes(content))
 
 
@@ -31,6 +50,10 @@ def write_whole_with(path: Path, write: Callable[[Path], object], prefix: str | 
         Given the temporary file, which exists and is empty.
     prefix : str, optional
         Start of the temporary name, for those who clean up after a kill; made from `path` if not given.
+
+    Notes
+    -----
+    What lies at `path` is replaced whatever it is: only for folders of the program's own, or new names.
 
     Raises
     ------
@@ -53,9 +76,13 @@ def write_together(files: Mapping[Path, bytes]) -> None:
 
     Raises
     ------
+    AnalyzerError
+        When something of another kind lies at one of the places; nothing is written then.
     OSError
         When a folder cannot be written to; nothing is left behind but folders.
     """
+    for path, content in files.items():
+        refuse_strange(path, content)
     waiting: dict[Path, Path] = {}
     try:
         for path, content in files.items():
@@ -68,6 +95,67 @@ def write_together(files: Mapping[Path, bytes]) -> None:
     finally:
         for part in waiting:
             part.unlink(missing_ok=True)
+
+
+def check_ending(path: Path, *endings: str) -> None:
+    """Raise `AnalyzerError` unless the name of `path` ends in one of `endings`, for instance ``.pdf``."""
+    if path.suffix.lower() not in endings:
+        raise AnalyzerError(one_line(f"{path}: does not end in {' or '.join(endings)}; name another file"))
+
+
+def refuse_strange(path: Path, content: bytes | None = None) -> None:
+    """Raise `AnalyzerError` when `path` holds a file that an output may not replace.
+
+    Logs and sheets are the user's, and a mistyped option must not cost one: an existing file is replaced only
+    by one of its own kind, told by its content, never by its name alone.
+
+    Parameters
+    ----------
+    path : Path
+        Where a file shall lie; a new name, or one of an empty file, always will do.
+    content : bytes, optional
+        What shall be written there; JSON and CSV are compared with it and are refused without it.
+    """
+    try:
+        if not path.exists() or (path.is_file() and path.stat().st_size == 0):
+            return
+        like = path.is_file() and _is_like(path, path.suffix.lower(), content)
+    except OSError:
+        like = False
+    if not like:
+        raise AnalyzerError(
+            one_line(f"{path}: is there already and was not written by this program; name another file")
+        )
+
+
+def _is_like(path: Path, suffix: str, content: bytes | None) -> bool:
+    with path.open("rb") as file:
+        head = file.read(_SVG_WITHIN)
+    if suffix in _SIGNATURES:
+        return head.startswith(_SIGNATURES[suffix]) and (suffix != ".svg" or b"<svg" in head)
+    if content is None:
+        return False
+    if suffix == ".csv":
+        return _columns(head) == _columns(content)
+    return (
+        suffix == ".json" and path.stat().st_size < _LARGEST_JSON and _same_table(path.read_bytes(), content)
+    )
+
+
+def _columns(table: bytes) -> list[bytes]:
+    return table.split(b"\n", 1)[0].rstrip(b"\r").split(b",")[:_SAME_COLUMNS]
+
+
+def _same_table(old: bytes, new: bytes) -> bool:
+    """Return whether both are JSON of this program: by the format they state, else by their keys."""
+    try:
+        tables = json.loads(old), json.loads(new)
+    except (ValueError, RecursionError):
+        return False
+    if not all(isinstance(table, dict) for table in tables):
+        return False
+    stated = [str(table.get("format", "")).startswith(_OURS) for table in tables]
+    return all(stated) or (not any(stated) and set(tables[0]) == set(tables[1]))
 
 
 def umask() -> int:

@@ -35,6 +35,13 @@ def check(
     from analyzer.checking import check_path
     from analyzer.report.health import health_json, print_health
 
+    if figure is not None:
+        from analyzer.files import refuse_strange
+        from analyzer.report.export import figure_kind
+
+        figure_kind(figure.suffix or "(no ending)")
+        if not log.is_dir() and log.suffix != ".toml":  # of a session every run's name is put behind this one
+            refuse_strange(figure.expanduser())
     with progress(as_json) as tell:
         outcome = check_path(log, tell)
     if as_json:

@@ -40,14 +40,19 @@ def review(
     ] = None,
 ) -> None:
     """Review a session: what each run showed, measured against predicted, and write the report."""
-    from analyzer.report.export import figure_kind
+    from analyzer.report.atomic import check_replaceable
+    from analyzer.report.export import check_pdf, figure_kind
     from analyzer.report.parts import page_parts
     from analyzer.report.results import results_dict
     from analyzer.report.terminal import print_summary
     from analyzer.report.write import write_report
     from analyzer.session import failure_line, require_runs, review_session
 
-    kind = figure_kind(figure_format)  # a wrong word is told before the work, not after it
+    kind = figure_kind(figure_format)  # what is wrong here is told before the work, not after it
+    if pdf is not None:
+        check_pdf(pdf)
+    if out is not None:
+        check_replaceable(out.expanduser().resolve())
     with progress(quiet or as_json) as tell:
         result = review_session(session, tell, seed)
         require_runs(result)
@@ -79,10 +84,13 @@ def course(
 ) -> None:
     """Write the driver's course sheet: where it runs out of travel, how hard, why, and what would cure it."""
     from analyzer.comparison.course import course_sheet
+    from analyzer.report.atomic import check_replaceable
     from analyzer.report.course_page import course_json, write_course
     from analyzer.report.course_text import print_course
     from analyzer.session import failure_line, require_runs, review_session
 
+    if out is not None:
+        check_replaceable(out.expanduser().resolve())
     with progress(as_json) as tell:
         review = review_session(session, tell)
         require_runs(review)

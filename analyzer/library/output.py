@@ -83,7 +83,7 @@ def save_figures(reviewed: Review, folder: str | Path, kind: Kind = "svg") -> tu
     reviewed : Review
         From `review`.
     folder : str or Path
-        Made when it is not there; files of the same name are replaced, others left alone.
+        Made when it is not there; figures of the same name are replaced, other files left alone.
     kind : str
         ``svg``, ``png`` or ``pdf``.
 
@@ -95,7 +95,7 @@ def save_figures(reviewed: Review, folder: str | Path, kind: Kind = "svg") -> tu
     Raises
     ------
     AnalyzerError
-        When the kind is not known or the folder cannot be written to.
+        When the kind is not known, a file of such a name is no figure, or the folder cannot be written to.
     """
     from analyzer.report.export import save_figures
 
@@ -110,7 +110,7 @@ def save_pdf(reviewed: Review, path: str | Path) -> Path:
     reviewed : Review
         From `review`.
     path : str or Path
-        The file; replaced when it is there.
+        The file, ending in ``.pdf``; an earlier PDF is replaced, nothing else.
 
     Returns
     -------
@@ -120,7 +120,7 @@ def save_pdf(reviewed: Review, path: str | Path) -> Path:
     Raises
     ------
     AnalyzerError
-        When it cannot be written.
+        When something else lies there, or it cannot be written.
     """
     from analyzer.report.export import save_pdf
 

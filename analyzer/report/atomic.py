@@ -14,6 +14,7 @@ from analyzer.archive.files import FORMAT as SEASON_FORMAT
 from analyzer.errors import AnalyzerError, one_line
 from analyzer.files import umask
 from analyzer.report.results import FORMAT
+from analyzer.report.tables import COLUMNS
 
 PAGE: Final = "report.html"
 RESULTS: Final = "results.json"
@@ -21,6 +22,9 @@ TABLES: Final = "tables"
 COURSE_FORMAT: Final = "drift-bar-analyzer course 1"
 
 _LARGEST_RESULTS: Final = 200_000_000
+SEASON_TABLES: Final = ("trends.csv", "points.csv", "bottoming.csv", "left_out.csv")
+_TABLE_FILES: Final = frozenset({*COLUMNS, *SEASON_TABLES})
+"""Any other table beside them is somebody's own, a log for instance, and would go with the old folder."""
 
 
 @contextmanager
@@ -90,7 +94,7 @@ def _strange_entry(folder: Path) -> str | None:
         if not tables.is_dir():
             return TABLES
         for entry in sorted(tables.iterdir()):
-            if entry.suffix != ".csv" or not entry.is_file() or entry.is_symlink():
+            if entry.name not in _TABLE_FILES or not entry.is_file() or entry.is_symlink():
                 return f"{TABLES}/{entry.name}"
     results = folder / RESULTS
     if not results.is_file():

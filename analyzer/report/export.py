@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from analyzer.errors import AnalyzerError, one_line
-from analyzer.files import write_whole
+from analyzer.files import check_ending, refuse_strange, write_whole
 from analyzer.report.drawings import KINDS, Drawings, Kind
 from analyzer.report.parts import Part, all_plates, page_parts
 from analyzer.report.plates import GREY, house_style
@@ -46,7 +46,7 @@ def save_figures(
     review : Review
         What is shown.
     folder : Path
-        Made when it is not there. Files of the same name are replaced, others left alone.
+        Made when it is not there. Figures of the same name are replaced, other files left alone.
     kind : str
         ``svg``, ``png`` or ``pdf``.
     parts : tuple of Part, optional
@@ -60,21 +60,22 @@ def save_figures(
     Raises
     ------
     AnalyzerError
-        When the kind is not known or the folder cannot be written to.
+        When the kind is not known, a file of such a name is no figure, or the folder cannot be written to.
     """
     kind = figure_kind(kind)
     folder = folder.expanduser()
     try:
         folder.mkdir(parents=True, exist_ok=True)
         drawings = Drawings()
-        files = []
-        for plate in all_plates(parts or page_parts(review)):
-            files.append(folder / f"{plate.key}.{kind}")
-            write_whole(files[-1], drawings.as_file(plate, kind))
+        plates = {folder / f"{plate.key}.{kind}": plate for plate in all_plates(parts or page_parts(review))}
+        for path in plates:  # before the first is written: all of them or none
+            refuse_strange(path)
+        for path, plate in plates.items():
+            write_whole(path, drawings.as_file(plate, kind))
     except OSError as error:
         raise _not_writable(folder, error) from None
     drawings.tidy()
-    return tuple(files)
+    return tuple(plates)
 
 
 def save_pdf(review: Review, path: Path, parts: tuple[Part, ...] | None = None) -> Path:
@@ -85,18 +86,18 @@ def save_pdf(review: Review, path: Path, parts: tuple[Part, ...] | None = None) 
     review : Review
         What is shown.
     path : Path
-        The file; replaced when it is there.
+        The file, ending in ``.pdf``; an earlier PDF is replaced, nothing else.
     parts : tuple of Part, optional
         From `page_parts`, when the page is made of them, too.
 
     Raises
     ------
     AnalyzerError
-        When the file cannot be written.
+        When something else lies there, or the file cannot be written.
     """
     from analyzer.report.paper import Paper
 
-    path = path.expanduser()
+    path = check_pdf(path)
     sheets = io.BytesIO()
     drawings = Drawings()
     try:
@@ -107,6 +108,14 @@ def save_pdf(review: Review, path: Path, parts: tuple[Part, ...] | None = None) 
     except OSError as error:
         raise _not_writable(path, error) from None
     drawings.tidy()
+    return path
+
+
+def check_pdf(path: Path) -> Path:
+    """Return where a PDF shall lie; raise `AnalyzerError` when it may not lie there."""
+    path = path.expanduser()
+    check_ending(path, ".pdf")
+    refuse_strange(path)
     return path
 
 

@@ -44,12 +44,12 @@ def save_channel_figures(recordings: Sequence[Recording], path: Path) -> tuple[P
     Returns
     -------
     tuple of Path
-        The files, in order; files of the same name are replaced.
+        The files, in order; figures of the same name are replaced, other files are not.
 
     Raises
     ------
     AnalyzerError
-        When the kind of file is not known or it cannot be written.
+        When the kind of file is not known, something else lies there, or it cannot be written.
     """
     path = path.expanduser()
     kind = figure_kind(path.suffix or "(no ending)")

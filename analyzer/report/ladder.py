@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from analyzer.errors import AnalyzerError
 from analyzer.estimate import Estimate, decimals_for_error, format_estimate
-from analyzer.files import write_whole
+from analyzer.files import write_together
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -54,7 +54,7 @@ def ladder_text(table: dict[str, Any], width: int = WIDTH) -> str:
 def save_ladder(table: dict[str, Any], folder: Path) -> Path:
     """Write ``bar.json``, and per axle with a bar ``bar_front.csv`` and ``bar_front.svg``, to `folder`.
 
-    Files of the same name are replaced one by one, each in one step; others are left alone.
+    Such files of an earlier call are replaced, all or none; whatever else lies there is left alone.
 
     Returns
     -------
@@ -64,19 +64,19 @@ def save_ladder(table: dict[str, Any], folder: Path) -> Path:
     Raises
     ------
     AnalyzerError
-        When the folder cannot be made or written to.
+        When a file of such a name is another's, or the folder cannot be made or written to.
     """
     from analyzer.report.figures_bar import bar_svg
 
     folder = folder.expanduser()
+    plain = json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False)
+    files = {folder / "bar.json": f"{plain}\n".encode()}
+    for axle, part in table["axles"].items():
+        if part["kind"] != "none":
+            files[folder / f"bar_{axle}.csv"] = settings_csv(part).encode()
+            files[folder / f"bar_{axle}.svg"] = bar_svg(part, f"{table['car']}, {axle} bar").encode()
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        plain = json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False)
-        write_whole(folder / "bar.json", f"{plain}\n".encode())
-        for axle, part in table["axles"].items():
-            if part["kind"] != "none":
-                write_whole(folder / f"bar_{axle}.csv", settings_csv(part).encode())
-                write_whole(folder / f"bar_{axle}.svg", bar_svg(part, f"{table['car']}, {axle} bar").encode())
+        write_together(files)
     except OSError as error:
         reason = error.strerror or "not writable"
         raise AnalyzerError(f"{folder}: cannot be written to ({reason}); choose another folder") from None

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from analyzer.errors import AnalyzerError
-from analyzer.report.atomic import replaced_folder
+from analyzer.report.atomic import SEASON_TABLES, replaced_folder
 from analyzer.report.results import FORMAT
 
 
@@ -137,7 +137,7 @@ def test_a_killed_run_leaves_the_earlier_report(tmp_path: Path):
     script = textwrap.dedent(
         f"""
         import pathlib, time
-        from analyzer.report.atomic import replaced_folder
+        from analyzer.report.atomic import SEASON_TABLES, replaced_folder
         with replaced_folder(pathlib.Path({str(target)!r})) as work:
             (work / "report.html").write_text("half")
             print("writing", flush=True)
@@ -156,3 +156,24 @@ def test_a_killed_run_leaves_the_earlier_report(tmp_path: Path):
     with replaced_folder(target) as work:
         fill(work)
     assert (target / "report.html").read_text() == "new"
+
+
+def test_a_table_that_no_report_holds_is_left_alone(tmp_path: Path):
+    target = tmp_path / "report"
+    target.mkdir()
+    fill(target, "old")
+    (target / "tables" / "day_one.csv").write_text("time,ay\n", encoding="utf-8")
+
+    with (
+        pytest.raises(AnalyzerError, match=r'it holds "tables/day_one\.csv"'),
+        replaced_folder(target) as work,
+    ):
+        fill(work)
+
+    assert (target / "tables" / "day_one.csv").read_text() == "time,ay\n"
+
+
+def test_the_tables_of_a_season_are_known():
+    from analyzer.report import archive_write
+
+    assert set(SEASON_TABLES) == set(archive_write._COLUMNS)

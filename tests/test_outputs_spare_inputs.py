@@ -1,0 +1,108 @@
+"""No option that names an output costs a log, a sheet or anybody's file: one line, exit 2, all as it was."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from pathlib import Path
+
+import pytest
+
+from analyzer.cli import main
+
+
+@pytest.fixture
+def session(sample_session: Path, tmp_path: Path) -> Path:
+    """The sample session with one run, and with files of others where outputs would go."""
+    folder = tmp_path / "session"
+    folder.mkdir()
+    for name in ("car.toml", "course.toml"):
+        shutil.copy(sample_session / name, folder)
+    head, run, *_ = (sample_session / "session.toml").read_text(encoding="utf-8").split("[[runs]]")
+    for log in run.split('"'):
+        if (sample_session / log).is_file():
+            shutil.copy(sample_session / log, folder)
+            shutil.copy(sample_session / log, folder / "renamed.pdf")
+    (folder / "session.toml").write_text(f"{head}[[runs]]{run}", encoding="utf-8")
+    for name in ("runs.svg", "bar.json", "bar_front.csv", "bar_rear.svg", "calibrated_car.json"):
+        (folder / name).write_text("time,ay\n0,1\n", encoding="utf-8")
+    return folder
+
+
+def contents(folder: Path) -> dict[str, str]:
+    files = (path for path in folder.rglob("*") if path.is_file())
+    return {str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
+
+
+EARLY = {
+    "sheet as pdf": ("review", ".", "--pdf", "car.toml"),
+    "new name that is no pdf": ("review", ".", "--pdf", "page.csv"),
+    "log as pdf": ("review", ".", "--pdf", "renamed.pdf"),
+    "session as report": ("review", ".", "--out", "."),
+    "sheet as report": ("review", ".", "--out", "car.toml"),
+    "session as course sheet": ("course", ".", "--out", "."),
+    "sheet as figure": ("check", ".", "--figure", "car.toml"),
+    "log as figure": ("check", "LOG", "--figure", "renamed.pdf"),
+}
+LATE = {
+    "figures": ("review", ".", "--out", "../report", "--figures", "."),
+    "figures in a sheet": ("review", ".", "--out", "../report", "--figures", "car.toml"),
+    "bars": ("bar", "car.toml", "--save", "."),
+    "session as archive": ("archive", ".", "--out", "."),
+    "start": ("start", ".", "--from", "LOG"),
+    "demo": ("demo", "."),
+}
+
+
+@pytest.mark.parametrize("case", [*EARLY, *LATE])
+def test_what_lies_there_is_left_alone(case, session: Path, monkeypatch, capsys):
+    log = min(path.name for path in session.glob("*.csv.gz"))
+    arguments = [log if word == "LOG" else word for word in {**EARLY, **LATE}[case]]
+    before = contents(session)
+    if case in EARLY:  # told before any log is read
+        monkeypatch.setattr("analyzer.ingest.reading.read_recording", None)
+        monkeypatch.setattr("analyzer.session.read_recording", None)
+    monkeypatch.chdir(session)
+    monkeypatch.setattr("sys.argv", ["analyzer", *arguments])
+
+    with pytest.raises(SystemExit) as ended:
+        main()
+
+    told = capsys.readouterr().err
+    assert ended.value.code == 2, told
+    assert told.startswith("analyzer: ")
+    assert len(told.splitlines()) == 1
+    assert contents(session) == before
+
+
+def test_a_calibrated_car_does_not_replace_a_log(session: Path, sample_review):
+    from analyzer.comparison.calibration import calibrate
+    from analyzer.comparison.calibration_file import write_calibration
+    from analyzer.errors import AnalyzerError
+
+    own = sample_review.session
+    calibration = calibrate(own.car, own.sheet.setups, sample_review.runs)
+    assert calibration is not None
+    for name in ("calibrated_car.json", "car.toml", "bar_front.csv"):
+        before = (session / name).read_bytes()
+        with pytest.raises(AnalyzerError, match="name another file"):
+            write_calibration(session / name, calibration, own.car_path)
+        assert (session / name).read_bytes() == before
+    for _ in range(2):  # one of its own is replaced
+        write_calibration(session / "new.json", calibration, own.car_path)
+
+
+def test_outputs_of_an_earlier_call_are_replaced(session: Path, tmp_path: Path, monkeypatch, capsys):
+    log = min(path.name for path in session.glob("*.csv.gz"))
+    monkeypatch.chdir(session)
+    for call in (["bar", "car.toml", "--save", "../bars"], ["check", log, "--figure", "../all.png"]):
+        for _ in range(2):
+            monkeypatch.setattr("sys.argv", ["analyzer", *call])
+            with pytest.raises(SystemExit) as ended:
+                main()
+            assert ended.value.code == 0, capsys.readouterr().err
+    assert {path.name for path in (tmp_path / "bars").iterdir()} >= {
+        "bar.json",
+        "bar_front.csv",
+        "bar_front.svg",
+    }
