@@ -1,5 +1,6 @@
 """The main job on the sample session, through the command line as a user runs it."""
 
+import gzip
 import hashlib
 import json
 import os
@@ -133,6 +134,53 @@ def test_an_unusable_log_does_not_stop_the_others(sample_session, tmp_path):
     assert "r02.csv.gz" in done.stderr.splitlines()[-1]
     results = json.loads((tmp_path / "r" / "results.json").read_text())
     assert [run["name"] for run in results["runs"]] == ["r01", "r03", "r04", "r05", "r06"]
+
+
+def test_runs_too_short_for_figures_do_not_stop_the_others(sample_session, tmp_path):
+    copy, cache = tmp_path / "session", tmp_path / "cache"
+    shutil.copytree(sample_session, copy)
+    short = {"r02": 2, "r03": 300, "r05": 600}
+    for run, rows in short.items():
+        with gzip.open(copy / f"{run}.csv.gz", "rt", encoding="utf-8") as log:
+            lines = log.readlines()
+        with gzip.open(copy / f"{run}.csv.gz", "wt", encoding="utf-8") as log:
+            log.writelines([lines[0], *lines[4000 : 4000 + rows]])
+    for arguments in (
+        ("check", copy),
+        ("review", copy, "--out", tmp_path / "r"),
+        ("course", copy, "--out", tmp_path / "c"),
+        ("confirm", copy, "--before", "A", "--after", "B"),
+    ):
+        done = analyzer(*arguments, cache=cache)
+        assert done.returncode == 0, done.stderr
+    runs = json.loads((tmp_path / "r" / "results.json").read_text())["runs"]
+    assert [run["name"] for run in runs] == ["r01", "r02", "r03", "r04", "r05", "r06"]
+    for run in runs:
+        total = run["roll_gradient"]["total"]
+        if run["name"] in short:
+            assert total["value"] is None
+            assert total["notes"]
+        else:
+            assert total["value"] > 0.0
+
+
+def test_a_car_without_yaw_rate_is_reviewed(sample_session, tmp_path):
+    copy, cache = tmp_path / "session", tmp_path / "cache"
+    shutil.copytree(sample_session, copy)
+    sheet = (copy / "car.toml").read_text(encoding="utf-8").splitlines(keepends=True)
+    kept = [line for line in sheet if not line.startswith("gyro_z")]
+    assert len(kept) == len(sheet) - 1
+    (copy / "car.toml").write_text("".join(kept), encoding="utf-8")
+    for arguments in (
+        ("review", copy, "--out", tmp_path / "r"),
+        ("course", copy, "--out", tmp_path / "c"),
+        ("confirm", copy, "--before", "A", "--after", "B"),
+    ):
+        done = analyzer(*arguments, cache=cache)
+        assert done.returncode == 0, done.stderr
+    for run in json.loads((tmp_path / "r" / "results.json").read_text())["runs"]:
+        assert run["roll_gradient"]["total"]["value"] > 0.0
+        assert "no usable yaw rate" in run["further"]["damper_lag"]["notes"][0]
 
 
 SLIPS = [

@@ -12,7 +12,7 @@ from analyzer.processing.filters import derivative
 from analyzer.processing.intervals import block_error, with_error
 from analyzer.processing.lines import with_instruments
 from analyzer.processing.results import Motion
-from analyzer.processing.roll_columns import GROUND, RollColumns, slow_part
+from analyzer.processing.roll_columns import GROUND, TURNING, RollColumns, slow_part
 
 LEAST_LAG: Final = 0.025
 """A shorter lag is left alone [s]: friction looks like one of 15 ms, and it moves no gradient by 1 %, by the
@@ -34,9 +34,9 @@ class DamperLag:
     Parameters
     ----------
     seconds : float
-        Positive: the dampers come later.
+        Positive: the dampers come later; 0 where it is not known.
     estimate : Estimate
-        The same with its error [ms].
+        The same with its error [ms]; without a value, and with the reason, where it is not known.
     found : bool
         Whether it stands out.
     """
@@ -56,9 +56,14 @@ def damper_lag(columns: RollColumns) -> DamperLag | None:
     """
     if GROUND not in columns.known or "roll acceleration" not in columns.terms:
         return None
+    method = "roll rate against the rate of the dampers' roll, as far as it is driven"
+    if TURNING not in columns.known:
+        # A gyro out of level takes a part of the yawing for roll, which follows the driving as a lag does.
+        why = "no usable yaw rate in the log: a gyro that is not level would look like a lag"
+        return DamperLag(0.0, Estimate.unknown("ms", why, method), found=False)
     used = ~columns.suspect
     turning = slow_part(columns.known[GROUND] / columns.per_turning, columns.rate)
-    yaw = slow_part(columns.known["turning"] / columns.per_turning, columns.rate)
+    yaw = slow_part(columns.known[TURNING] / columns.per_turning, columns.rate)
     rolling = slow_part(columns.terms["roll acceleration"], columns.rate)
     force = slow_part(columns.force, columns.rate)
     rise = derivative(force, columns.rate)
@@ -73,7 +78,6 @@ def damper_lag(columns: RollColumns) -> DamperLag | None:
     error = block_error((row * fit.residuals)[:, None], row)
     if error is None:
         return None
-    method = "roll rate against the rate of the dampers' roll, as far as it is driven"
     sure = LEAST_LAG < abs(seconds) < LONGEST and abs(seconds) > SURE * error.std_error()
     note = "positive: dampers later than the inertial unit"
     return DamperLag(

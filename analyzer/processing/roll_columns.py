@@ -34,6 +34,7 @@ INERTIA_RATIO: Final = (0.3, 0.25)
 (Y + Z) with Y and Z the mean squares of the masses' places across and upwards. Bodies of wide spread have
 0.5, published cars about 0 (from memory); engineering judgement."""
 GROUND: Final = "ground twist"
+TURNING: Final = "turning"
 ROAD_LOAD: Final = "road load"
 SPEED: Final = "speed"
 _SOURCES: Final = {
@@ -142,7 +143,7 @@ def roll_columns(
     if "yaw_rate" in motion.data:
         yaw_rate = motion.data["yaw_rate"].to_numpy()
         known[YAW] = column(derivative(yaw_rate, rate))
-        known["turning"] = column(per_turning * yaw_rate)
+        known[TURNING] = column(per_turning * yaw_rate)
         bad = bad | motion.suspect["yaw_rate"].to_numpy()
     twist = ground_twist(motion, weights) if with_roll_acceleration else None
     if twist is not None and not _mostly(twist[1], ~bad):
@@ -224,7 +225,8 @@ def _white_noise(force: Floats, rate: float) -> float:
     power = np.abs(np.fft.rfft(force - force.mean())) ** 2 * 2.0 / (rate * len(force))
     lines = np.fft.rfftfreq(len(force), 1.0 / rate)
     places = np.searchsorted(lines, edges)
-    return float(min(power[a:b].mean() for a, b in pairwise(places.tolist()) if b > a))
+    # A log of a few rows has no line in any band: its noise is not known and takes nothing off a slope.
+    return float(min((power[a:b].mean() for a, b in pairwise(places.tolist()) if b > a), default=0.0))
 
 
 def slow_part(column: Floats, rate: float) -> Floats:

@@ -17,7 +17,7 @@ from analyzer.constants import STANDARD_GRAVITY, Axle
 from analyzer.processing.filters import Bools, Floats
 from analyzer.processing.intervals import BlockError, block_error
 from analyzer.processing.lines import kept_part
-from analyzer.processing.roll_columns import BAND, GROUND, GYROSCOPIC, SLOW_BAND, RollColumns
+from analyzer.processing.roll_columns import BAND, GROUND, GYROSCOPIC, SLOW_BAND, TURNING, RollColumns
 from analyzer.processing.roll_fits import (
     KEEP,
     Mixed,
@@ -190,9 +190,9 @@ def _choose_terms(
 def _per_tilt(columns: RollColumns, used: Bools, mixed: Mixed, fits: list[MixFit]) -> dict[Axle, float]:
     """Return what a gyro that is not level adds to each slope through the ground twist, per radian."""
     scale = fits[-1].coefficients().get(GROUND, 0.0)
-    if scale == 0.0 or "turning" not in columns.known:
+    if scale == 0.0 or TURNING not in columns.known:
         return dict.fromkeys(mixed.axles, 0.0)
-    shift = scale * float(fits[-1].fit.influence[0] @ columns.known["turning"][used])
+    shift = scale * float(fits[-1].fit.influence[0] @ columns.known[TURNING][used])
     return {axle: float(mixed.back[k, -1]) * shift for k, axle in enumerate(mixed.axles)}
 
 

@@ -125,7 +125,9 @@ def found_sections(motion: Motion) -> list[tuple[str, int, int]]:
     if "turn" in data:
         along = smooth(data["road_force_x"].to_numpy(), taps)[low:high]
         speed = data["speed"].to_numpy()[low:high] if "speed" in data else None
-        push = np.zeros_like(along) if speed is None else smooth(np.gradient(speed) * rate, taps)
+        push = np.zeros_like(along)
+        if speed is not None and len(speed) > 1:  # one sample has no change of speed
+            push = smooth(np.gradient(speed) * rate, taps)
         force = np.sqrt(np.maximum(across**2 + along**2 - push**2, 0.0))
         side = data["turn"].to_numpy()[low:high]
     banked = np.zeros(high - low, dtype=np.bool_)

@@ -66,11 +66,12 @@ class Working:
 def working_base(recording: Recording) -> Working:
     """Thin the usable channels of `recording` to the working rate.
 
-    The log's rate is divided by a whole number so that at least `LOWEST_RATE` remains. A symmetric filter
-    takes away what a lower rate cannot hold, alike on every channel.
+    The log's rate is divided by a whole number so that at least `LOWEST_RATE` and two samples remain. A
+    symmetric filter takes away what a lower rate cannot hold, alike on every channel.
     """
     rate = recording.sample_rate
-    every = max(1, int(rate // LOWEST_RATE))
+    # A log of very few rows is thinned less: one sample alone has neither a rate nor a slope.
+    every = max(1, min(int(rate // LOWEST_RATE), len(recording.data) - 1))
     new_rate = rate / every
     taps = np.ones(1) if every == 1 else lowpass_taps(rate, 0.4 * new_rate, 0.2 * new_rate)
     values: dict[str, Floats] = {}

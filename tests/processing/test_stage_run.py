@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import gzip
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from processing.linear_car import Drive, LinearCar, Noise, drive_car
 
+from analyzer.ingest.reading import read_recording
+from analyzer.prediction.setup import bar_rates
 from analyzer.processing.run import estimate_run
+from analyzer.session import load_session
 from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G as TO_DEG_PER_G
 
 CAR = LinearCar()
@@ -67,3 +71,55 @@ def test_gap_and_suspect_samples_change_nothing():
     body, _, _ = CAR.static_slopes()
     for k, axle in enumerate(("front", "rear")):
         assert broken.roll_gradient_body[axle].value == pytest.approx(body[k] * TO_DEG_PER_G, rel=5e-4)
+
+
+def run_without(*missing):
+    recording, _ = drive_car(CAR, noise=Noise(0.0, 0.0, 0.0))
+    without = replace(recording, data=recording.data.drop(columns=list(missing)))
+    return estimate_run(without, CAR.sheet(), "A", CAR.bar_rates)
+
+
+@pytest.mark.parametrize(
+    "missing", [("gyro_z",), ("speed",), ("accel_x",), ("accel_z",), ("gyro_z", "speed", "accel_x")]
+)
+def test_channels_that_only_help_may_be_missing(missing):
+    run = run_without(*missing)
+    for k, axle in enumerate(("front", "rear")):
+        truth = CAR.static_slopes()[0][k] * TO_DEG_PER_G
+        assert run.roll_gradient_body[axle].value == pytest.approx(truth, rel=0.005)
+
+
+@pytest.mark.parametrize("also", [(), ("gyro_y", "gyro_z", "speed", "accel_x", "accel_z")])
+def test_without_roll_rate_the_gradient_says_what_is_left_out(also):
+    run = run_without("gyro_x", *also)
+    for k, axle in enumerate(("front", "rear")):
+        estimate = run.roll_gradient_body[axle]
+        truth = CAR.static_slopes()[0][k] * TO_DEG_PER_G
+        assert abs(estimate.value - truth) < 3.0 * estimate.std_error
+        assert any("no roll rate in the log" in note for note in estimate.notes)
+
+
+def test_without_yaw_rate_the_lag_of_the_dampers_is_unknown_and_says_why():
+    recording, _ = drive_car(CAR)
+    assert estimate_run(recording, CAR.sheet(), "A", CAR.bar_rates).further["damper_lag"].value is not None
+    without = replace(recording, data=recording.data.drop(columns="gyro_z"))
+    lag = estimate_run(without, CAR.sheet(), "A", CAR.bar_rates).further["damper_lag"]
+    assert lag.value is None
+    assert "no usable yaw rate" in lag.notes[0]
+
+
+@pytest.mark.parametrize("rows", [2, 3, 5, 20, 100, 200, 300, 500, 680])
+@pytest.mark.parametrize("first", [1, 667, 4000])
+def test_a_log_too_short_for_figures_gives_reasons(rows, first, sample_session, tmp_path):
+    """At 200 Hz: from the start, where the car stands; from its first movement on; from mid-run."""
+    session = load_session(sample_session)
+    with gzip.open(sample_session / "r02.csv.gz", "rt", encoding="utf-8") as log:
+        lines = log.readlines()
+    cut = tmp_path / "cut.csv"
+    cut.write_text("".join([lines[0], *lines[first : first + rows]]), encoding="utf-8")
+    recording = read_recording("r02", (cut,), session.car, None, None)
+    rates = bar_rates(session.car, session.sheet.setups["A"])
+    run = estimate_run(recording, session.car, "A", rates, session.course)
+    for estimate in (*run.roll_gradient.values(), *run.roll_gradient_body.values()):
+        assert estimate.value is None
+        assert estimate.notes[0]

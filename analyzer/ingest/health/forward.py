@@ -41,6 +41,9 @@ def check_forward(found: Findings, signals: Signals) -> None:
     """Check unit and sign of forward acceleration."""
     if not all(signals.trusted(name) for name in ("accel_x", "speed", "accel_y")):
         return
+    if len(signals.still) < LEAST_BLOCKS:
+        found.untested("sign", "accel_x", "The log is too short.")
+        return
     means = signals.mean("accel_x")
     with np.errstate(invalid="ignore"):
         rate = np.gradient(signals.mean("speed"), signals.block / signals.base.rate)
@@ -69,6 +72,8 @@ def check_forward(found: Findings, signals: Signals) -> None:
 def forward_axis(signals: Signals) -> str | None:
     """Return the acceleration that goes with the change of speed; None where neither clearly does."""
     if not all(signals.trusted(name) for name in ("speed", "accel_x", "accel_y")):
+        return None
+    if len(signals.still) < 2:  # one block has no change of speed
         return None
     rate = np.gradient(signals.mean("speed"), signals.block / signals.base.rate)
     r = {n: abs(moving_correlation(rate, signals.mean(n), signals.still)) for n in ("accel_x", "accel_y")}

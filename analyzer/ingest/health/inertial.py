@@ -34,6 +34,8 @@ CORNERING: Final = 0.3
 LEAST_CORNERING: Final = 0.15
 YAW_BLOCKS: Final = 7
 """Half seconds over which yaw rate and lateral force are averaged before they are compared."""
+LEAST_YAW_BLOCKS: Final = 20
+"""Half seconds of movement from which they are compared."""
 YAW_CLEAR: Final = 0.55
 """Correlation from which their sign is told: the rigid-body engine's drift course gives 0.70 and more."""
 FASTEST: Final = 110.0
@@ -287,13 +289,17 @@ def _yaw(found: Findings, signals: Signals) -> None:
     """Check unit and sign of the yaw rate by lateral force = speed x yaw rate of the path."""
     if not all(signals.trusted(n) for n in ("gyro_z", "accel_y", "speed")):
         return
+    if len(signals.still) < LEAST_YAW_BLOCKS:
+        # Averages of more blocks than there are would come out as long as the window, not as the log.
+        found.untested("yaw rate", "gyro_z", "The log is too short.")
+        return
     # A drifting car turns its nose as well as its path; over some seconds the path decides.
     window = np.ones(YAW_BLOCKS) / YAW_BLOCKS
     product = np.convolve(signals.mean("gyro_z") * signals.mean("speed"), window, mode="same")
     lateral = np.convolve(signals.mean("accel_y"), window, mode="same")
     r = moving_correlation(product, lateral, signals.still)
     used = np.isfinite(product) & np.isfinite(lateral) & ~signals.still
-    if abs(r) < YAW_CLEAR or used.sum() < 20:
+    if abs(r) < YAW_CLEAR or used.sum() < LEAST_YAW_BLOCKS:
         found.untested(
             "yaw rate", "gyro_z", "Lateral force does not follow speed times yaw rate closely enough to tell."
         )
