@@ -13,8 +13,11 @@ from typing import Annotated, Final, NoReturn
 
 import typer
 
-from analyzer.commands import change, logs, review, season
+from analyzer.commands.change import bar, choose, confirm
+from analyzer.commands.logs import check, demo, start
 from analyzer.commands.narrow import write_plainly
+from analyzer.commands.review import course, review
+from analyzer.commands.season import archive
 from analyzer.errors import AnalyzerError, one_line
 
 app = typer.Typer(
@@ -101,14 +104,14 @@ def _version(
 
 # In the order of the help.
 for _command in (
-    review.review,
-    logs.check,
-    change.confirm,
-    change.choose,
-    change.bar,
-    logs.start,
-    season.archive,
-    review.course,
-    logs.demo,
+    review,
+    check,
+    confirm,
+    choose,
+    bar,
+    start,
+    archive,
+    course,
+    demo,
 ):
     app.command()(_command)

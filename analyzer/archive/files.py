@@ -10,8 +10,8 @@ from typing import IO, Any, Final
 
 from analyzer.errors import AnalyzerError, one_line
 from analyzer.files import write_whole_with
+from analyzer.report.atomic import SEASON_FORMAT
 
-FORMAT: Final = "drift-bar-analyzer archive 1"
 MARKER: Final = "archive.json"
 LOCK: Final = ".lock"
 DATA: Final = "data"
@@ -54,7 +54,7 @@ def opened(folder: Path) -> Iterator[Path]:
         for left in folder.rglob(f"{_TEMPORARY}*"):
             with suppress(OSError):
                 left.unlink()
-        write_json(folder / MARKER, {"format": FORMAT})
+        write_json(folder / MARKER, {"format": SEASON_FORMAT})
         yield folder
 
 
@@ -64,7 +64,7 @@ def _check_ours(folder: Path) -> None:
     if not folder.is_dir():
         raise AnalyzerError(one_line(f"{folder}: is a file; name a folder for the archive"))
     entries = sorted(e.name for e in folder.iterdir() if e.name != LOCK and not e.name.startswith(_TEMPORARY))
-    if entries and read_json(folder / MARKER) != {"format": FORMAT}:
+    if entries and read_json(folder / MARKER) != {"format": SEASON_FORMAT}:
         raise AnalyzerError(
             one_line(
                 f'{folder}: is not an archive of this program (it holds "{entries[0]}") and is left alone; '

@@ -14,10 +14,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from analyzer.archive.files import FORMAT
 from analyzer.archive.results import RunPlan, SessionPlan, Task
 from analyzer.digests import code_digest, digest_of, run_key
 from analyzer.errors import AnalyzerError, LogError, one_line
+from analyzer.report.atomic import SEASON_FORMAT
 from analyzer.sheets.reading import file_beside, read_car, read_course, read_session
 
 SHEET: Final = "session.toml"
@@ -166,7 +166,7 @@ def _run(
         logs = tuple(_log(path, f"runs.{name}.logs", str(log), index) for log in run["logs"])
     except AnalyzerError as error:
         return RunPlan(*facts, task=None, failed=local(str(error), path.parent))
-    key = run_key(FORMAT, car, course, setup, run, [sha256 for _, sha256 in logs])
+    key = run_key(SEASON_FORMAT, car, course, setup, run, [sha256 for _, sha256 in logs])
     return RunPlan(*facts, task=Task(key, code_digest(), str(path), digest, name, logs))
 
 

@@ -26,8 +26,8 @@ from analyzer.comparison.pooling import (
     scatter_notes,
 )
 from analyzer.comparison.random_effects import Contrast, ScatterPrior
-from analyzer.comparison.results import AxleSettings, BarSettingResult, SettingPair
-from analyzer.comparison.simultaneous import compared
+from analyzer.comparison.results import AxleSettings, BarSettingResult
+from analyzer.comparison.simultaneous import SettingPair, compared
 from analyzer.comparison.stiffness import (
     STIFFNESS_UNIT,
     other_axle,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analyzer.comparison.plan import RunPlan
 from analyzer.constants import Axle
 from analyzer.estimate import Estimate
 from analyzer.sheets.session import Setup
@@ -17,6 +16,32 @@ class Effect:
     now: Estimate
     then: Estimate
     change: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class RunPlan:
+    """What to drive to see a change.
+
+    Parameters
+    ----------
+    runs : int or None
+        Runs of each set-up; None when no number up to `MOST_PLANNED_RUNS` reaches the wanted power.
+    order : str
+        Order of driving.
+    power : float
+        Probability that the change is seen with that many runs (with the most planned when
+        `runs` is None) [1].
+    scatter : float
+        Scatter of the compared figure from run to run it is worked out with [1].
+    words : str
+        The plan in a sentence.
+    """
+
+    runs: int | None
+    order: str
+    power: float
+    scatter: float
+    words: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,11 +11,11 @@ import numpy as np
 from scipy.special import ndtr
 
 from analyzer.comparison.calibration import Calibration
-from analyzer.comparison.choice import Choice, Effect, Option
+from analyzer.comparison.choice import Choice, Effect, Option, RunPlan
 from analyzer.comparison.grid import AxleOption, Bank, Grid, build_grid
 from analyzer.comparison.option_cautions import Ladders, balance_caution, hardware_figures, option_cautions
 from analyzer.comparison.outcome import effects, outcome, ratios
-from analyzer.comparison.plan import RunPlan, default_scatter, plan_runs
+from analyzer.comparison.plan import default_scatter, plan_runs
 from analyzer.comparison.pooling import fit_groups
 from analyzer.comparison.ranking import allowed_settings, best_settings, distance
 from analyzer.comparison.setups import scatter_prior, setup_results, stiffness_values

@@ -17,7 +17,6 @@ from analyzer.constants import AXLE_CORNERS, AXLES, CORNERS, Axle, Corner
 from analyzer.prediction.axle import bar_roll_stiffness, car_roll, static_motion_ratio
 from analyzer.prediction.springing import Springing, springing
 from analyzer.prediction.swinging import Masses, changed_travel, swinging_masses
-from analyzer.processing.budget import motion_rate
 from analyzer.processing.filters import Floats
 from analyzer.processing.results import BottomingEvent, Motion
 from analyzer.processing.stiffness import damper_travel, ratio_at
@@ -141,7 +140,7 @@ def moment_of(
     names = [f"wheel_{corner}" for corner in CORNERS]
     if not all(name in motion.data for name in names):
         return "the travel of all four dampers is needed"
-    rate = motion_rate(motion)
+    rate = motion.rate
     index = motion.data.index.to_numpy(dtype=np.float64)
     place = min(int(np.searchsorted(index, event.peak_s)), len(index) - 1)
     around = round(AROUND_S * rate)

@@ -9,9 +9,9 @@ from itertools import combinations
 from analyzer.comparison.calibration import Calibration, propagate_calibrated
 from analyzer.comparison.ledger import sheet_roll
 from analyzer.comparison.pooling import GroupFit, fit_groups
-from analyzer.comparison.results import SettingEffect, SettingPair, SetupResult
+from analyzer.comparison.results import SettingEffect, SetupResult
 from analyzer.comparison.setups import scatter_prior, stiffness_values
-from analyzer.comparison.simultaneous import compared
+from analyzer.comparison.simultaneous import SettingPair, compared
 from analyzer.prediction.propagation import Propagated, Values, propagate
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates

@@ -3,42 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from analyzer.comparison.choice import RunPlan
 from analyzer.comparison.random_effects import LEVEL, RUN_SCATTER, Contrast, detection_power
 
 WANTED_POWER: Final = 0.90
 
 MOST_RUNS: Final = 12
 """Runs of each set-up that fit into a day with time to change the car over; engineering judgement."""
-
-
-@dataclass(frozen=True, slots=True)
-class RunPlan:
-    """What to drive to see a change.
-
-    Parameters
-    ----------
-    runs : int or None
-        Runs of each set-up; None when no number up to `MOST_RUNS` reaches the wanted power.
-    order : str
-        Order of driving.
-    power : float
-        Probability that the change is seen with that many runs (with `MOST_RUNS` when `runs` is None) [1].
-    scatter : float
-        Scatter of the compared figure from run to run it is worked out with [1].
-    words : str
-        The plan in a sentence.
-    """
-
-    runs: int | None
-    order: str
-    power: float
-    scatter: float
-    words: str
 
 
 def plan_runs(

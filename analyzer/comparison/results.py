@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from analyzer.comparison.simultaneous import SettingPair
 from analyzer.constants import Axle
 from analyzer.estimate import Estimate
 from analyzer.prediction.results import ChangePrediction, SetupPrediction
@@ -296,33 +297,6 @@ class SettingEffect:
     predicted: Estimate
     updated: Estimate
     runs: int
-
-
-@dataclass(frozen=True, slots=True)
-class SettingPair:
-    """Two set-ups of a session, or two settings of one bar, with all pairs looked at together.
-
-    Parameters
-    ----------
-    before, after : str
-        Set-ups; or settings, the softer one first.
-    ratio : Estimate
-        Roll stiffness of the car, or of the bar's axle, after / before [1]; the interval holds for all pairs
-        together.
-    predicted : Estimate
-        The same from the sheet.
-    p_value : float
-        Chance that any pair differs as clearly by scatter alone (studentised range).
-    different : bool
-        Whether that is under 5 %.
-    """
-
-    before: str
-    after: str
-    ratio: Estimate
-    predicted: Estimate
-    p_value: float
-    different: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,16 +8,43 @@ keeps the chance of any false difference among all pairs at 5 %. With two settin
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final
 
 from analyzer.comparison.random_effects import LARGE_FREEDOM, LEVEL, Contrast, student
-from analyzer.comparison.results import SettingPair
 from analyzer.estimate import Estimate
 
 SIGNIFICANT: Final = 0.05
 """Corrected probability under which two settings are called different."""
 ROOT_TWO: Final = math.sqrt(2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class SettingPair:
+    """Two set-ups of a session, or two settings of one bar, with all pairs looked at together.
+
+    Parameters
+    ----------
+    before, after : str
+        Set-ups; or settings, the softer one first.
+    ratio : Estimate
+        Roll stiffness of the car, or of the bar's axle, after / before [1]; the interval holds for all pairs
+        together.
+    predicted : Estimate
+        The same from the sheet.
+    p_value : float
+        Chance that any pair differs as clearly by scatter alone (studentised range).
+    different : bool
+        Whether that is under 5 %.
+    """
+
+    before: str
+    after: str
+    ratio: Estimate
+    predicted: Estimate
+    p_value: float
+    different: bool
 
 
 def pair_probability(t: float, settings: int, freedom: float) -> float:

@@ -11,7 +11,7 @@ import numpy as np
 from analyzer.constants import Corner
 from analyzer.ingest.recording import Recording
 from analyzer.ingest.shelf import by_pieces, shelved
-from analyzer.processing.budget import WheelModes, motion_rate, travel_budget, wheel_modes
+from analyzer.processing.budget import WheelModes, travel_budget, wheel_modes
 from analyzer.processing.filters import Bools, Floats, filled, runs_of, widened
 from analyzer.processing.moving import Moving
 from analyzer.processing.peaks import (
@@ -231,7 +231,7 @@ def event_source(
         masks,
         every,
         wheel_modes(recording, motion),
-        witness_of(motion, car, motion_rate(motion)),
+        witness_of(motion, car, motion.rate),
     )
 
 

@@ -86,7 +86,7 @@ def slow_wheels(motion: Motion) -> tuple[tuple[Floats, ...], Bools] | None:
     names = [f"wheel_{corner}" for corner in CORNERS]
     if not all(name in motion.data for name in names):
         return None
-    taps = lowpass_taps(motion_rate(motion), SLOW_BAND, SLOW_BAND)
+    taps = lowpass_taps(motion.rate, SLOW_BAND, SLOW_BAND)
     slow = tuple(set_aside(smooth(motion.data[name].to_numpy(), taps)) for name in names)
     bad = np.logical_or.reduce([motion.suspect[name].to_numpy() for name in names])
     return slow, widened(bad, len(taps) // 2)
@@ -157,9 +157,3 @@ def _causes(
         "warp": named["warp"],
         "road": travel - float(slow.sum()),
     }
-
-
-def motion_rate(motion: Motion) -> float:
-    """Return the samples per second of the working base [Hz]."""
-    index = motion.data.index
-    return float((len(index) - 1) / (index[-1] - index[0])) if len(index) > 1 else 1.0

@@ -50,7 +50,7 @@ def closures(loads: Loads, motion: Motion, car: CarSheet, use: Bools) -> dict[st
         return _unknown(f"wheel loads of the {missing} axle could not be worked out")
     if "road_force_z" not in motion.data:
         return _unknown("no vertical acceleration in the log")
-    rate = _rate(motion)
+    rate = motion.rate
     bad = loads.suspect["front"] | loads.suspect["rear"] | motion.suspect["road_force_z"].to_numpy()
     good = use & ~widened(bad, int(0.4 * rate))
     if np.count_nonzero(good) <= rate:
@@ -72,7 +72,7 @@ def _vertical(
     masses = mass_properties(car)
     weight = masses.total * STANDARD_GRAVITY
     total = sum(slow.values(), np.zeros(len(good)))
-    carried = masses.total * steady(motion.data["road_force_z"].to_numpy(), _rate(motion))
+    carried = masses.total * steady(motion.data["road_force_z"].to_numpy(), motion.rate)
     residual = ((total - carried) / weight)[good]
     method = f"sum of wheel loads against mass times vertical force, low-passed at {STEADY_BAND:g} Hz"
     parts = []
@@ -97,7 +97,7 @@ def _moment(slow: Mapping[Corner, Floats], motion: Motion, car: CarSheet, good: 
     axis and with the tyres about the road, and stands lower by the mean travel of springs and tyres. I_x is
     not in the sheet: it is fitted beside the slope where the log has the roll rate, else left out.
     """
-    rate = _rate(motion)
+    rate = motion.rate
     masses = mass_properties(car)
     across, up = (steady(motion.data[f"road_force_{axis}"].to_numpy(), rate) for axis in "yz")
     body = steady(motion.data["body_roll"].to_numpy(), rate)
@@ -204,8 +204,3 @@ def moment_spread(car: CarSheet) -> float:
         parts.append(lever * (gain.std or 0.0))
         parts.append(masses.axle(axle).sprung * (sheet.roll_centre_height.std or 0.0))
     return float(np.hypot.reduce(parts))
-
-
-def _rate(motion: Motion) -> float:
-    index = motion.data.index
-    return float((len(index) - 1) / (index[-1] - index[0]))

@@ -16,7 +16,6 @@ from analyzer.processing.alignment import (
     own_alignment,
     reference_index,
 )
-from analyzer.processing.budget import motion_rate
 from analyzer.processing.results import RunEstimates
 from analyzer.processing.road import Stretch, road_stretches
 from analyzer.processing.sections import found_sections
@@ -101,7 +100,7 @@ def course_line(
     alignments, left_out = _laid(runs, profiles, index)
     run = runs[index]
     sections, notes = _sections(run, reference, tracks[index], origin, course)
-    rate = motion_rate(run.motion)
+    rate = run.motion.rate
     stretches = road_stretches(run.motion, rate)
     time = run.motion.data.index.to_numpy(dtype=np.float64)
     places = tuple(

@@ -12,9 +12,9 @@ from analyzer.constants import Axle
 from analyzer.estimate import Estimate
 from analyzer.processing.filters import Floats
 from analyzer.processing.intervals import block_error, with_error
+from analyzer.processing.level_road import Weights
 from analyzer.processing.probes import Bench
 from analyzer.processing.roll_columns import RollColumns
-from analyzer.processing.roll_mix import Weights
 from analyzer.processing.stiffness import roll_base
 from analyzer.sheets.car import CarSheet
 

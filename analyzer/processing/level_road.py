@@ -3,16 +3,59 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.processing.filters import Floats
-from analyzer.processing.roll_mix import Weights
 from analyzer.processing.stiffness import axle_roll_stiffness, bar_roll_stiffness, tyre_roll_stiffness
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.masses import mass_properties
+
+
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """How the two axles are mixed before the fit; from the sheet, and only a choice of weights.
+
+    Parameters
+    ----------
+    stiffness : dict
+        Suspension roll stiffness per axle [N m/rad].
+    over_ground : dict
+        Body roll over the ground per suspension roll of the axle, 1 + K / K_tyre [1].
+    mean_per_yaw, twist_per_yaw : float
+        What yaw acceleration adds to the moment mean and to the difference of roll over the ground, front
+        less rear, since the lateral force at an axle is then not that at the CG [rad per rad/s2].
+    give : dict
+        Tyre roll per lateral specific force that passes the springs by [rad per m/s2].
+    place : dict
+        Of the axle before the sprung CG, negative behind it [m]: the lateral force at an axle is that at the
+        CG plus yaw acceleration times the place.
+    shifted : dict
+        Tyre roll per suspension roll and squared lateral over vertical force, from contacts that move under
+        the rolled body (`analyzer.processing.moment_arm`) [s2/m].
+    tyre_give : dict
+        Tyre roll per roll moment of an axle [rad per N m]; 0 without a tyre rate.
+    tyre_pitch : float
+        Pitch over the ground that tyres add per longitudinal specific force [rad per m/s2].
+    bar : dict
+        The bar's part of `stiffness` [N m/rad].
+    wheelbase : float
+        [m]; 0 when the twist of the ground is not to be worked out.
+    """
+
+    stiffness: dict[Axle, float]
+    over_ground: dict[Axle, float]
+    mean_per_yaw: float = 0.0
+    twist_per_yaw: float = 0.0
+    give: dict[Axle, float] = field(default_factory=dict)
+    place: dict[Axle, float] = field(default_factory=dict)
+    shifted: dict[Axle, float] = field(default_factory=dict)
+    tyre_give: dict[Axle, float] = field(default_factory=dict)
+    tyre_pitch: float = 0.0
+    bar: dict[Axle, float] = field(default_factory=dict)
+    wheelbase: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

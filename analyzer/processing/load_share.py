@@ -40,7 +40,7 @@ def load_shares(
     """
     found: dict[Axle, LoadShare] = {}
     notes = tuple(f"without {part}" for part in loads.left_out)
-    rate = _rate(motion)
+    rate = motion.rate
     for axle in AXLES:
         if axle not in loads.suspect:
             continue
@@ -160,8 +160,3 @@ def _lowest(values: Floats, method: str, seed: int) -> Estimate:
         method=method,
         notes=("error from redrawn blocks: how much the lowest value hangs on single moments",),
     )
-
-
-def _rate(motion: Motion) -> float:
-    index = motion.data.index
-    return float((len(index) - 1) / (index[-1] - index[0]))

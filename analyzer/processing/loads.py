@@ -102,7 +102,7 @@ def _axle_loads(
     )
     upright = np.hypot(1.0, slope) / np.cos(pitched)
     side, along = (set_aside(force) for force in _axle_forces(motion, car, axle))
-    rate = _rate(motion)
+    rate = motion.rate
     slow = [steady(load, rate) for load in carried]
     # A tyre's side force follows its load with a delay, so it is shared by the slow loads.
     left_part = np.clip(slow[0] / np.maximum(slow[0] + slow[1], 1.0), 0.0, 1.0)
@@ -120,7 +120,7 @@ def _carried(
     """Return what acts on each wheel of an axle along its way in bump, tyre apart [N per vertical travel]."""
     sheet = car.axle(axle)
     masses = mass_properties(car).axle(axle)
-    rate = _rate(motion)
+    rate = motion.rate
     corners = AXLE_CORNERS[axle]
     wheel = [motion.data[f"wheel_{corner}"].to_numpy() for corner in corners]
     if sheet.damper.rates is None:
@@ -155,7 +155,7 @@ def _axle_forces(motion: Motion, car: CarSheet, axle: Axle) -> tuple[Floats, Flo
     in_road = "road_force_y" in motion.data
     across = motion.data["road_force_y" if in_road else "specific_force_y"].to_numpy()
     if "yaw_rate" in motion.data:
-        rate = _rate(motion)
+        rate = motion.rate
         ahead = masses.front_axle_distance if axle == "front" else -masses.rear_axle_distance
         across = across + ahead * derivative(steady(motion.data["yaw_rate"].to_numpy(), rate), rate)
     along = motion.data["road_force_x"].to_numpy() if in_road else np.zeros_like(across)
@@ -210,11 +210,6 @@ def _unsprung(
 def _camber_share(car: CarSheet, axle: Axle) -> float:
     """Return camber gain times half the track [1]: 1 when the wheels keep upright by themselves."""
     return 1.0 - mass_properties(car).axle(axle).unsprung_share
-
-
-def _rate(motion: Motion) -> float:
-    index = motion.data.index
-    return float((len(index) - 1) / (index[-1] - index[0]))
 
 
 def steady(values: Floats, rate: float) -> Floats:

@@ -9,10 +9,10 @@ import numpy as np
 from analyzer.constants import Axle
 from analyzer.processing.filters import Bools, Floats
 from analyzer.processing.intervals import BlockError, block_error
+from analyzer.processing.level_road import Weights
 from analyzer.processing.roll_columns import RollColumns
 from analyzer.processing.roll_fits import bends, mix_rolls
 from analyzer.processing.roll_gradient import RollFit
-from analyzer.processing.roll_mix import Weights
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,6 +43,12 @@ class Motion:
     parked: pd.Series[bool]
     steps: tuple[str, ...] = ()
 
+    @property
+    def rate(self) -> float:
+        """Samples per second of the working base [Hz]; 1 for a single sample, which has no rate."""
+        index = self.data.index
+        return float((len(index) - 1) / (index[-1] - index[0])) if len(index) > 1 else 1.0
+
 
 @dataclass(frozen=True, slots=True)
 class TravelBudget:

@@ -11,8 +11,9 @@ import numpy as np
 from analyzer.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.ingest.shelf import set_aside
 from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, smooth, touched, widened
+from analyzer.processing.level_road import Weights
 from analyzer.processing.results import Motion
-from analyzer.processing.roll_mix import Weights, ground_speed, ground_twist
+from analyzer.processing.roll_mix import ground_speed, ground_twist
 
 BAND: Final = 5.0
 """Low-pass of every column [Hz]: the upper end of the band of ISO 15037-1. Keeps body roll (about 2 Hz),

@@ -10,9 +10,9 @@ import numpy as np
 from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, smooth
 from analyzer.processing.intervals import block_error, block_length
+from analyzer.processing.level_road import Weights
 from analyzer.processing.lines import LinearFit, kept_part, less_noise, with_instruments
 from analyzer.processing.roll_columns import DRIVEN, GROUND, YAW, RollColumns, slow_part
-from analyzer.processing.roll_mix import Weights
 
 KEEP: Final = 0.5
 """A helper term stays out when it leaves less than this part of the lateral force's own variation."""

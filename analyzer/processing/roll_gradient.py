@@ -16,6 +16,7 @@ import numpy as np
 from analyzer.constants import STANDARD_GRAVITY, Axle
 from analyzer.processing.filters import Bools, Floats
 from analyzer.processing.intervals import BlockError, block_error
+from analyzer.processing.level_road import Weights
 from analyzer.processing.lines import kept_part
 from analyzer.processing.roll_columns import BAND, GROUND, GYROSCOPIC, SLOW_BAND, TURNING, RollColumns
 from analyzer.processing.roll_fits import (
@@ -27,7 +28,6 @@ from analyzer.processing.roll_fits import (
     mix_rolls,
     with_damped_tyres,
 )
-from analyzer.processing.roll_mix import Weights
 
 ENOUGH_FORCE: Final = 0.6 * STANDARD_GRAVITY
 """Peak lateral force a real log needs for a gradient [m/s2]: common practice, no source."""

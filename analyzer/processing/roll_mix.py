@@ -2,63 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
-from analyzer.constants import AXLES, Axle
+from analyzer.constants import AXLES
 from analyzer.processing.filters import Bools, Floats, derivative
+from analyzer.processing.level_road import Weights
 from analyzer.processing.results import Motion
 
 SLOWEST: Final = 5.0
 """Below this the twist is worked out as if at this speed [m/s]: a car that creeps does not corner."""
 USUAL_SPEED: Final = 15.0
 """Taken when the log has no speed [m/s]; the fit scales the column."""
-
-
-@dataclass(frozen=True, slots=True)
-class Weights:
-    """How the two axles are mixed before the fit; from the sheet, and only a choice of weights.
-
-    Parameters
-    ----------
-    stiffness : dict
-        Suspension roll stiffness per axle [N m/rad].
-    over_ground : dict
-        Body roll over the ground per suspension roll of the axle, 1 + K / K_tyre [1].
-    mean_per_yaw, twist_per_yaw : float
-        What yaw acceleration adds to the moment mean and to the difference of roll over the ground, front
-        less rear, since the lateral force at an axle is then not that at the CG [rad per rad/s2].
-    give : dict
-        Tyre roll per lateral specific force that passes the springs by [rad per m/s2].
-    place : dict
-        Of the axle before the sprung CG, negative behind it [m]: the lateral force at an axle is that at the
-        CG plus yaw acceleration times the place.
-    shifted : dict
-        Tyre roll per suspension roll and squared lateral over vertical force, from contacts that move under
-        the rolled body (`analyzer.processing.moment_arm`) [s2/m].
-    tyre_give : dict
-        Tyre roll per roll moment of an axle [rad per N m]; 0 without a tyre rate.
-    tyre_pitch : float
-        Pitch over the ground that tyres add per longitudinal specific force [rad per m/s2].
-    bar : dict
-        The bar's part of `stiffness` [N m/rad].
-    wheelbase : float
-        [m]; 0 when the twist of the ground is not to be worked out.
-    """
-
-    stiffness: dict[Axle, float]
-    over_ground: dict[Axle, float]
-    mean_per_yaw: float = 0.0
-    twist_per_yaw: float = 0.0
-    give: dict[Axle, float] = field(default_factory=dict)
-    place: dict[Axle, float] = field(default_factory=dict)
-    shifted: dict[Axle, float] = field(default_factory=dict)
-    tyre_give: dict[Axle, float] = field(default_factory=dict)
-    tyre_pitch: float = 0.0
-    bar: dict[Axle, float] = field(default_factory=dict)
-    wheelbase: float = 0.0
 
 
 def ground_twist(motion: Motion, weights: Weights) -> tuple[Floats, Bools] | None:

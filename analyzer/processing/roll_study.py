@@ -8,11 +8,11 @@ from analyzer.constants import AXLES, Axle
 from analyzer.processing.damper_lag import DamperLag, damper_lag, dampers_shifted
 from analyzer.processing.filters import Bools
 from analyzer.processing.free_play import FreePlay, find_free_play, without_free_play
+from analyzer.processing.level_road import Weights
 from analyzer.processing.probes import Bench, bench_of
 from analyzer.processing.results import Motion
 from analyzer.processing.roll_columns import RollColumns, roll_columns
 from analyzer.processing.roll_gradient import RollFit, fit_roll
-from analyzer.processing.roll_mix import Weights
 from analyzer.sheets.car import CarSheet
 
 

@@ -92,7 +92,7 @@ def describe(motion: Motion, place: int) -> str:
             return "unknown place"
         force = float(data["specific_force_y"].iloc[place])
         return "straight" if abs(force) < CORNERING else ("left" if force > 0 else "right")
-    rate = _rate(motion)
+    rate = motion.rate
     low, high = max(0, place - int(rate)), place + int(rate)
     taps = lowpass_taps(rate, 0.7, 1.4)
     along, across = (
@@ -112,7 +112,7 @@ def found_sections(motion: Motion) -> list[tuple[str, int, int]]:
     order. Empty when the log cannot tell turns.
     """
     data, suspect = motion.data, motion.suspect
-    rate = _rate(motion)
+    rate = motion.rate
     driving = np.flatnonzero(~motion.parked.to_numpy())
     name = "road_force_y" if "road_force_y" in data else "specific_force_y"
     if not driving.size or name not in data:
@@ -169,8 +169,3 @@ def _named(pieces: list[tuple[float, int, int]], shift: int) -> list[tuple[str, 
         counts[word] = counts.get(word, 0) + 1
         named.append((f"{word} {counts[word]}", begin + shift, end + shift))
     return named
-
-
-def _rate(motion: Motion) -> float:
-    index = motion.data.index
-    return float((len(index) - 1) / (index[-1] - index[0])) if len(index) > 1 else 1.0

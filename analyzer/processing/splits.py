@@ -14,11 +14,11 @@ from analyzer.estimate import Estimate
 from analyzer.processing.filters import Bools, Floats, lowpass_taps, smooth, widened
 from analyzer.processing.gradients import METHOD, UNIT, body_gradients
 from analyzer.processing.intervals import block_error, mean_estimate, student_factor, with_error
+from analyzer.processing.level_road import Weights
 from analyzer.processing.loads import Loads, steady
 from analyzer.processing.results import Difference, Motion, Split
 from analyzer.processing.roll_columns import SLOW_BAND, RollColumns
 from analyzer.processing.roll_gradient import RollFit, fit_roll
-from analyzer.processing.roll_mix import Weights
 from analyzer.processing.sections import BANKED, CORNERING
 from analyzer.sheets.car import CarSheet
 
@@ -96,7 +96,7 @@ def run_splits(parts: Parts) -> tuple[tuple[Split, ...], tuple[Difference, ...]]
 
 
 def _slow(parts: Parts) -> _Slow:
-    data, rate = parts.motion.data, _rate(parts.motion)
+    data, rate = parts.motion.data, parts.motion.rate
     every = max(1, int(rate // SHARE_RATE))
     force = steady(data["specific_force_y"].to_numpy(), rate)
     up = np.full_like(force, STANDARD_GRAVITY)
@@ -113,7 +113,7 @@ def _slow(parts: Parts) -> _Slow:
 
 def _masks(parts: Parts) -> list[tuple[str, str, Bools]]:
     data, suspect = parts.motion.data, parts.motion.suspect
-    rate = _rate(parts.motion)
+    rate = parts.motion.rate
     force = smooth(data["specific_force_y"].to_numpy(), lowpass_taps(rate, SLOW_BAND, SLOW_BAND))
     driving = parts.driving
     masks = [
@@ -135,7 +135,7 @@ def _masks(parts: Parts) -> list[tuple[str, str, Bools]]:
 
 
 def _split(parts: Parts, slow: _Slow, kind: str, name: str, mask: Bools) -> Split:
-    seconds = float(np.count_nonzero(mask)) / _rate(parts.motion)
+    seconds = float(np.count_nonzero(mask)) / parts.motion.rate
     shares, slopes = {}, {}
     for axle in slow.share:
         shares[axle], slopes[axle] = _shares(slow, axle, mask[:: slow.every])
@@ -147,7 +147,7 @@ def _gradients(parts: Parts, mask: Bools) -> dict[str, Estimate]:
     if columns is None or isinstance(fit, str):
         why = fit if isinstance(fit, str) else "no axle has two usable damper pots"
         return {str(axle): Estimate.unknown(UNIT, why, METHOD) for axle in AXLES}
-    every = max(1, round(_rate(parts.motion) / columns.rate))
+    every = max(1, round(parts.motion.rate / columns.rate))
     use = mask[::every][: len(columns.time)]
     force = columns.force[use & ~columns.suspect]
     if len(force) < 2:
@@ -247,8 +247,3 @@ def difference_notes(differences: tuple[Difference, ...]) -> tuple[str, ...]:
         for d in differences
         if d.beyond_error
     )
-
-
-def _rate(motion: Motion) -> float:
-    index = motion.data.index
-    return float((len(index) - 1) / (index[-1] - index[0]))

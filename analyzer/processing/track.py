@@ -8,7 +8,6 @@ from typing import Final
 import numpy as np
 
 from analyzer.ingest.recording import Recording
-from analyzer.processing.budget import motion_rate
 from analyzer.processing.filters import Bools, Floats, filled, lowpass_taps, runs_of, smooth, widened
 from analyzer.processing.results import Motion
 from analyzer.processing.working import raw_suspect
@@ -62,12 +61,12 @@ def track_of(recording: Recording, motion: Motion, origin: tuple[float, float]) 
         filled(recording.data[name].to_numpy(dtype=np.float64, copy=False), bad)
         for name in ("latitude", "longitude")
     )
-    every = max(1, round(recording.sample_rate / motion_rate(motion)))
+    every = max(1, round(recording.sample_rate / motion.rate))
     count = len(motion.data)
     north = (latitude[::every][:count] - origin[0]) * EARTH_RADIUS
     turn = (longitude[::every][:count] - origin[1] + np.pi) % (2.0 * np.pi) - np.pi
     east = turn * EARTH_RADIUS * np.cos(origin[0])
-    taps = lowpass_taps(motion_rate(motion), TRACK_BAND, TRACK_BAND)
+    taps = lowpass_taps(motion.rate, TRACK_BAND, TRACK_BAND)
     flags = widened(bad[::every][:count], len(taps) // 4)
     return Track(smooth(east, taps), smooth(north, taps), flags)
 
@@ -159,7 +158,7 @@ def profile_of(motion: Motion, track: Track | None, step_m: float, step_s: float
 
 def _turning(motion: Motion) -> tuple[Floats, Bools] | None:
     """Return how the car turns, from yaw rate, else from lateral force; both in their usual spread."""
-    taps = lowpass_taps(motion_rate(motion), SHAPE_BAND, SHAPE_BAND)
+    taps = lowpass_taps(motion.rate, SHAPE_BAND, SHAPE_BAND)
     for name, usual in (("yaw_rate", 0.5), ("road_force_y", 6.0), ("specific_force_y", 6.0)):
         if name in motion.data:
             values = smooth(motion.data[name].to_numpy(), taps) / usual

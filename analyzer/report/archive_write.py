@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from analyzer import __version__
-from analyzer.archive.files import FIGURE, FORMAT, REPORT, read_json
+from analyzer.archive.files import FIGURE, REPORT, read_json
 from analyzer.digests import program_digest
 from analyzer.report.archive_text import advice, car_answer, left_out_words, summary
-from analyzer.report.atomic import PAGE, RESULTS, TABLES
+from analyzer.report.atomic import PAGE, RESULTS, SEASON_FORMAT, TABLES
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -39,7 +39,7 @@ def season_dict(archive: Archive) -> dict[str, Any]:
     from analyzer.report.results import rounded
 
     table = {
-        "format": FORMAT,
+        "format": SEASON_FORMAT,
         "version": __version__,
         "program": program_digest(),
         "sessions": archive.sessions,

@@ -10,20 +10,30 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from analyzer.archive.files import FORMAT as SEASON_FORMAT
 from analyzer.errors import AnalyzerError, one_line
 from analyzer.files import umask
-from analyzer.report.results import FORMAT
-from analyzer.report.tables import COLUMNS
 
 PAGE: Final = "report.html"
 RESULTS: Final = "results.json"
 TABLES: Final = "tables"
+RESULTS_FORMAT: Final = "drift-bar-analyzer results 1"
+"""Stands in every results.json; a folder without this format or one of the two below is no report of ours."""
+SEASON_FORMAT: Final = "drift-bar-analyzer archive 1"
 COURSE_FORMAT: Final = "drift-bar-analyzer course 1"
 
 _LARGEST_RESULTS: Final = 200_000_000
+REPORT_TABLES: Final = (
+    "runs.csv",
+    "setups.csv",
+    "measured_against_predicted.csv",
+    "comparisons.csv",
+    "bottoming.csv",
+    "splits.csv",
+    "health.csv",
+    "left_out.csv",
+)
 SEASON_TABLES: Final = ("trends.csv", "points.csv", "bottoming.csv", "left_out.csv")
-_TABLE_FILES: Final = frozenset({*COLUMNS, *SEASON_TABLES})
+_TABLE_FILES: Final = frozenset({*REPORT_TABLES, *SEASON_TABLES})
 """Any other table beside them is somebody's own, a log for instance, and would go with the old folder."""
 
 
@@ -109,7 +119,7 @@ def _has_our_format(results: Path) -> bool:
         table = json.loads(results.read_bytes())
     except (OSError, ValueError, RecursionError):
         return False
-    return isinstance(table, dict) and table.get("format") in (FORMAT, SEASON_FORMAT, COURSE_FORMAT)
+    return isinstance(table, dict) and table.get("format") in (RESULTS_FORMAT, SEASON_FORMAT, COURSE_FORMAT)
 
 
 def _swap(work: Path, target: Path) -> None:

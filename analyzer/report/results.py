@@ -12,6 +12,7 @@ from analyzer import __version__
 from analyzer.comparison.confirm_json import axle_settings_json
 from analyzer.constants import AXLES, Axle
 from analyzer.estimate import Estimate
+from analyzer.report.atomic import RESULTS_FORMAT
 from analyzer.report.health import health_row_dict
 from analyzer.units import DEG_PER_RAD, MM_PER_M
 
@@ -21,9 +22,6 @@ if TYPE_CHECKING:
     from analyzer.prediction.results import BarPrediction, ChangePrediction, SetupPrediction
     from analyzer.processing.results import BottomingEvent, Difference, LoadShare, RunEstimates, Split
     from analyzer.session import Review, Session
-
-FORMAT: Final = "drift-bar-analyzer results 1"
-"""Stands in every results.json; a folder without it is not a report of this program."""
 
 SIGNIFICANT_DIGITS: Final = 9
 """Figures are rounded to this many significant digits, so that the last bits of a processor's arithmetic
@@ -50,7 +48,7 @@ def results_dict(review: Review) -> dict[str, Any]:
     recordings = {recording.run: recording for recording in review.recordings}
     session = review.session
     table = {
-        "format": FORMAT,
+        "format": RESULTS_FORMAT,
         "version": __version__,
         "seed": review.seed,
         "session": session.sheet.name,

@@ -11,8 +11,9 @@ import pytest
 from processing.virtual_car_answers import own_answers
 
 from analyzer.demo.session import drive_session
+from analyzer.processing.level_road import Weights
 from analyzer.processing.results import Motion
-from analyzer.processing.roll_mix import Weights, ground_twist
+from analyzer.processing.roll_mix import ground_twist
 from analyzer.session import review_session
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs"

@@ -12,12 +12,12 @@ import pytest
 from report.browser import Browser
 from report.hostile import HOSTILE
 
-from analyzer.archive.files import FORMAT
 from analyzer.archive.results import Archive, BottomingRate, CarSeason, SessionPoint, Trend
 from analyzer.archive.season import poisson_rate, season_change, verdict
 from analyzer.estimate import Estimate
 from analyzer.report.archive_text import advice, car_answer, change_words
 from analyzer.report.archive_write import season_dict, write_season
+from analyzer.report.atomic import SEASON_FORMAT
 
 UNITS = {"roll_stiffness_total": "N m/deg", "roll_gradient_front_over_rear": "1", "free_play_front": "mm"}
 
@@ -93,7 +93,7 @@ def test_page_holds_answer_figures_tables_and_reasons(written: Path):
 def test_results_are_the_dictionary_and_tables_hold_its_figures(written: Path, tmp_path: Path):
     results = json.loads((written.parent / "results.json").read_text())
     assert results == season_dict(archive(tmp_path))
-    assert results["format"] == FORMAT
+    assert results["format"] == SEASON_FORMAT
     change = results["cars"][0]["trends"][0]["change"]
     assert change["value"] == pytest.approx(2880.0 / 3000.0 - 1.0, abs=2e-3)
     with (written.parent / "tables" / "trends.csv").open() as file:

@@ -13,13 +13,12 @@ from pathlib import Path
 import pytest
 
 from analyzer.errors import AnalyzerError
-from analyzer.report.atomic import SEASON_TABLES, replaced_folder
-from analyzer.report.results import FORMAT
+from analyzer.report.atomic import REPORT_TABLES, RESULTS_FORMAT, SEASON_TABLES, replaced_folder
 
 
 def fill(folder: Path, text: str = "new") -> None:
     (folder / "report.html").write_text(text, encoding="utf-8")
-    (folder / "results.json").write_text(f'{{"format": "{FORMAT}"}}', encoding="utf-8")
+    (folder / "results.json").write_text(f'{{"format": "{RESULTS_FORMAT}"}}', encoding="utf-8")
     (folder / "tables").mkdir()
     (folder / "tables" / "runs.csv").write_text("run\n", encoding="utf-8")
 
@@ -78,8 +77,8 @@ def test_an_error_leaves_the_earlier_report(tmp_path: Path):
         {"results.json": '{"format": "another program 1"}'},
         {"results.json": "not json"},
         {"results.json": "[" * 100_000},
-        {"results.json": f'{{"format": "{FORMAT}"}}', "mine.csv": "1"},
-        {"results.json": f'{{"format": "{FORMAT}"}}', "tables/mine.xlsx": "1"},
+        {"results.json": f'{{"format": "{RESULTS_FORMAT}"}}', "mine.csv": "1"},
+        {"results.json": f'{{"format": "{RESULTS_FORMAT}"}}', "tables/mine.xlsx": "1"},
     ],
 )
 def test_anything_else_is_left_alone(tmp_path: Path, strange: dict[str, str]):
@@ -173,7 +172,9 @@ def test_a_table_that_no_report_holds_is_left_alone(tmp_path: Path):
     assert (target / "tables" / "day_one.csv").read_text() == "time,ay\n"
 
 
-def test_the_tables_of_a_season_are_known():
+def test_the_tables_of_reports_are_known():
     from analyzer.report import archive_write
+    from analyzer.report.tables import COLUMNS
 
+    assert set(REPORT_TABLES) == set(COLUMNS)
     assert set(SEASON_TABLES) == set(archive_write._COLUMNS)

@@ -10,7 +10,8 @@ import pytest
 from report.synthetic_review import Options, make_review
 
 from analyzer.ingest.recording import HealthRow, Verdict
-from analyzer.report.results import FORMAT, results_dict
+from analyzer.report.atomic import RESULTS_FORMAT
+from analyzer.report.results import results_dict
 from analyzer.report.write import results_text
 
 ESTIMATE_KEYS = {
@@ -29,7 +30,7 @@ ESTIMATE_KEYS = {
 def test_holds_the_promised_keys(review):
     results = results_dict(review)
 
-    assert results["format"] == FORMAT
+    assert results["format"] == RESULTS_FORMAT
     run = results["runs"][0]
     assert {
         "name",

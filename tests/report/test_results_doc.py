@@ -6,7 +6,8 @@ import re
 from pathlib import Path
 from typing import Any
 
-from analyzer.report.results import FORMAT, results_dict
+from analyzer.report.atomic import RESULTS_FORMAT
+from analyzer.report.results import results_dict
 from analyzer.report.tables import COLUMNS
 
 PAGE = (Path(__file__).parents[2] / "docs" / "results.md").read_text(encoding="utf-8")
@@ -45,4 +46,4 @@ def test_every_column_is_explained_at_its_table():
 
 
 def test_the_format_is_named():
-    assert f"`{FORMAT}`" in PAGE
+    assert f"`{RESULTS_FORMAT}`" in PAGE
