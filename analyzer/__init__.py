@@ -9,16 +9,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from analyzer.core.constants import VERSION
+
 if TYPE_CHECKING:
-    from analyzer.archive.results import Archive
-    from analyzer.checking import CheckOutcome
-    from analyzer.comparison.choice import Choice
-    from analyzer.comparison.course import CourseSheetResult
-    from analyzer.comparison.results import Comparison, Confirmation, SetupResult
-    from analyzer.errors import AnalyzerError, LogError, SheetError
-    from analyzer.estimate import Estimate
-    from analyzer.ingest.recording import Recording
-    from analyzer.library import (
+    from analyzer.api import (
         bars,
         check,
         choose,
@@ -37,13 +31,18 @@ if TYPE_CHECKING:
         write_demo,
         write_report,
     )
-    from analyzer.prediction.ladder_results import BarLadder
-    from analyzer.prediction.results import SetupPrediction
+    from analyzer.archive.results import Archive
+    from analyzer.comparison.results import Choice, Comparison, Confirmation, SetupResult
+    from analyzer.core.errors import AnalyzerError, LogError, SheetError
+    from analyzer.core.estimate import Estimate
+    from analyzer.ingest.recording import Recording
+    from analyzer.prediction.results import BarLadder, SetupPrediction
     from analyzer.processing.results import BottomingEvent, RunEstimates
-    from analyzer.session import Review, Session
+    from analyzer.session.course_sheet import CourseSheetResult
+    from analyzer.session.review import CheckOutcome, Review, Session
     from analyzer.sheets.car import CarSheet
 
-__version__ = "0.1.0"
+__version__ = VERSION
 
 __all__ = [
     "AnalyzerError",
@@ -85,25 +84,25 @@ __all__ = [
 ]
 
 _CLASSES: Final = {
-    "AnalyzerError": "analyzer.errors",
+    "AnalyzerError": "analyzer.core.errors",
     "Archive": "analyzer.archive.results",
-    "BarLadder": "analyzer.prediction.ladder_results",
+    "BarLadder": "analyzer.prediction.results",
     "BottomingEvent": "analyzer.processing.results",
     "CarSheet": "analyzer.sheets.car",
-    "CheckOutcome": "analyzer.checking",
-    "Choice": "analyzer.comparison.choice",
+    "CheckOutcome": "analyzer.session.review",
+    "Choice": "analyzer.comparison.results",
     "Comparison": "analyzer.comparison.results",
     "Confirmation": "analyzer.comparison.results",
-    "CourseSheetResult": "analyzer.comparison.course",
-    "Estimate": "analyzer.estimate",
-    "LogError": "analyzer.errors",
+    "CourseSheetResult": "analyzer.session.course_sheet",
+    "Estimate": "analyzer.core.estimate",
+    "LogError": "analyzer.core.errors",
     "Recording": "analyzer.ingest.recording",
-    "Review": "analyzer.session",
+    "Review": "analyzer.session.review",
     "RunEstimates": "analyzer.processing.results",
-    "Session": "analyzer.session",
+    "Session": "analyzer.session.review",
     "SetupPrediction": "analyzer.prediction.results",
     "SetupResult": "analyzer.comparison.results",
-    "SheetError": "analyzer.errors",
+    "SheetError": "analyzer.core.errors",
 }
 
 
@@ -113,7 +112,7 @@ def __getattr__(name: str) -> Any:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     from importlib import import_module
 
-    value = getattr(import_module(_CLASSES.get(name, "analyzer.library")), name)
+    value = getattr(import_module(_CLASSES.get(name, "analyzer.api")), name)
     globals()[name] = value
     return value
 

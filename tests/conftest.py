@@ -27,6 +27,6 @@ def sample_session(tmp_path_factory):
 @pytest.fixture(scope="session")
 def sample_review(sample_session):
     """The review of the sample session, done once."""
-    from analyzer.session import review_session
+    from analyzer.session.review import review_session
 
     return review_session(sample_session)

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 import analyzer
-from analyzer.commands import narrow
+from analyzer import cli as narrow
 
 ENCODINGS = ("ascii", "cp1252")
 
@@ -70,7 +70,7 @@ def commands(session: Path, folder: Path, setups: list[str]) -> dict[str, list[o
 
 @pytest.mark.parametrize("encoding", ENCODINGS)
 def test_no_command_breaks_off_where_a_sign_cannot_be_written(session: Path, tmp_path: Path, encoding: str):
-    from analyzer.session import load_session
+    from analyzer.session.review import load_session
 
     setups = list(load_session(session).sheet.setups)
     for name, arguments in commands(session, tmp_path, setups).items():

@@ -60,8 +60,8 @@ def test_what_lies_there_is_left_alone(case, session: Path, monkeypatch, capsys)
     arguments = [log if word == "LOG" else word for word in {**EARLY, **LATE}[case]]
     before = contents(session)
     if case in EARLY:  # told before any log is read
-        monkeypatch.setattr("analyzer.ingest.reading.read_recording", None)
-        monkeypatch.setattr("analyzer.session.read_recording", None)
+        monkeypatch.setattr("analyzer.ingest.read_run.read_recording", None)
+        monkeypatch.setattr("analyzer.session.review.read_recording", None)
     monkeypatch.chdir(session)
     monkeypatch.setattr("sys.argv", ["analyzer", *arguments])
 
@@ -76,9 +76,8 @@ def test_what_lies_there_is_left_alone(case, session: Path, monkeypatch, capsys)
 
 
 def test_a_calibrated_car_does_not_replace_a_log(session: Path, sample_review):
-    from analyzer.comparison.calibration import calibrate
-    from analyzer.comparison.calibration_file import write_calibration
-    from analyzer.errors import AnalyzerError
+    from analyzer.comparison.calibrated_car import calibrate, write_calibration
+    from analyzer.core.errors import AnalyzerError
 
     own = sample_review.session
     calibration = calibrate(own.car, own.sheet.setups, sample_review.runs)

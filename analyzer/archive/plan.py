@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from analyzer.archive.results import RunPlan, SessionPlan, Task
-from analyzer.digests import code_digest, digest_of, run_key
-from analyzer.errors import AnalyzerError, LogError, one_line
-from analyzer.report.atomic import SEASON_FORMAT
-from analyzer.sheets.reading import file_beside, read_car, read_course, read_session
+from analyzer.core.errors import AnalyzerError, LogError, one_line
+from analyzer.core.files import SEASON_FORMAT
+from analyzer.core.store import code_digest, digest_of, run_key
+from analyzer.sheets.read import file_beside, read_car, read_course, read_session
 
 SHEET: Final = "session.toml"
 _SETTLED: Final = 2.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from analyzer.estimate import Estimate
+from analyzer.core.estimate import Estimate
 
 Scalar = str | float | int | bool | None
 Row = dict[str, Scalar]

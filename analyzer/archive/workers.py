@@ -1,17 +1,249 @@
-"""A pool of processes on this machine; a process that dies costs time, never a result."""
+"""One task to its record: what a worker does, in this process, in another or on another machine."""
 
 from __future__ import annotations
 
+import hashlib
+import math
 import os
 import threading
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from multiprocessing import connection, get_context, parent_process
-from typing import Final
+from pathlib import Path
+from typing import Any, Final
 
-from analyzer.archive.results import RunRecord, Task
+from analyzer.archive.plan import local, session_tables, sheets_digest
+from analyzer.archive.results import Row, RunRecord, Task
+from analyzer.comparison.setups import run_stiffness_ratio
+from analyzer.comparison.stiffness import (
+    STIFFNESS_UNIT,
+    TARGETS,
+    RunStiffness,
+    Target,
+    roll_sheet,
+    run_stiffness,
+)
+from analyzer.core.constants import AXLES
+from analyzer.core.errors import AnalyzerError, SheetError, one_line
+from analyzer.core.estimate import Estimate
+from analyzer.core.store import code_digest
+from analyzer.core.units import DEG_PER_RAD, MM_PER_M
+from analyzer.ingest.read_run import read_recording
+from analyzer.ingest.recording import Recording, Verdict
+from analyzer.prediction.results import SetupPrediction
+from analyzer.prediction.setup import check_setup, predict_setup
+from analyzer.processing.estimate_run import estimate_run
+from analyzer.processing.results import BottomingEvent, RunEstimates
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.read import file_beside, read_car, read_course, read_session
+from analyzer.sheets.session import CourseSheet, Run, SessionSheet
+from analyzer.vehicle.bar.rate import bar_rates
+
+CHANGED: Final = "changed while it was read; run the command again"
+
+
+def estimate_task(task: Task) -> RunRecord:
+    """Estimate one run; whatever goes wrong with it becomes the record's one-line reason.
+
+    Parameters
+    ----------
+    task : Task
+        Its files must be reachable under the same paths.
+
+    Returns
+    -------
+    RunRecord
+        Depends on the task's files and the program alone.
+    """
+    folder = Path(task.session).parent
+    if task.code != code_digest():
+        reason = (
+            "this worker runs another version of the program or of its libraries; "
+            "install the same on every machine"
+        )
+        return RunRecord.left_out(task.key, reason, lasting=False)
+    try:
+        return _estimated(task)
+    except AnalyzerError as error:
+        return RunRecord.left_out(task.key, local(str(error), folder), lasting=_unchanged(task))
+    except MemoryError:
+        return RunRecord.left_out(task.key, f"{task.run}: not enough memory for this log", lasting=False)
+    except Exception as error:
+        # A fault of ours in one run must not cost the season; it shows as what it is.
+        words = f"{task.run}: fault of this program ({type(error).__name__}: {error}); please report it"
+        return RunRecord.left_out(task.key, one_line(words), lasting=_unchanged(task))
+
+
+@dataclass(frozen=True)
+class _Sheets:
+    session: SessionSheet
+    car: CarSheet
+    course: CourseSheet | None
+    predictions: dict[str, SetupPrediction]
+
+
+@lru_cache(maxsize=4)
+def _sheets(path: Path, digest: str) -> _Sheets:
+    """Read the sheets of a session once for all of its runs."""
+    session = read_session(path)
+    car = read_car(file_beside(path, "car", session.car))
+    course = None if session.course is None else read_course(file_beside(path, "course", session.course))
+    if sheets_digest(session_tables(path)) != digest:
+        raise SheetError(path, "", CHANGED.partition("; ")[0], CHANGED.partition("; ")[2])
+    return _Sheets(session, car, course, {})
+
+
+def _prediction(path: Path, sheets: _Sheets, name: str) -> SetupPrediction:
+    if name not in sheets.predictions:
+        setup = sheets.session.setups[name]
+        problem = check_setup(sheets.car, name, setup)
+        if problem is not None:
+            raise SheetError(path, f"setups.{name}.{problem.key}", problem.problem, problem.remedy)
+        sheets.predictions[name] = predict_setup(sheets.car, name, setup)
+    return sheets.predictions[name]
+
+
+def _estimated(task: Task) -> RunRecord:
+    path = Path(task.session)
+    sheets = _sheets(path, task.sheets)
+    run = next(run for run in sheets.session.runs if run.name == task.run)
+    prediction = _prediction(path, sheets, run.setup)
+    recording = _recorded(task, sheets.car, run)
+    if tuple(source.sha256 for source in recording.sources) != tuple(sha256 for _, sha256 in task.logs):
+        return RunRecord.left_out(task.key, f"{task.run}: a log {CHANGED}", lasting=False)
+    rates = bar_rates(sheets.car, sheets.session.setups[run.setup])
+    found = estimate_run(recording, sheets.car, run.setup, rates, sheets.course)
+    ratio = run_stiffness_ratio(sheets.car, prediction, found)
+    found = replace(found, further={**found.further, "roll_stiffness_ratio": ratio})
+    return RunRecord(
+        key=task.key,
+        failed=None,
+        lasting=True,
+        facts=_facts(recording, found, path.parent),
+        estimates=tuple(_estimate_row(n, e) for n, e in _named(sheets.car, prediction, found).items()),
+        bottoming=tuple(_event_row(event) for event in found.bottoming),
+    )
+
+
+def _recorded(task: Task, car: CarSheet, run: Run) -> Recording:
+    level = None if run.level is None else (run.level[0].value, run.level[1].value)
+    offsets = None if run.clock_offsets is None else [offset.value for offset in run.clock_offsets]
+    return read_recording(run.name, [Path(log) for log, _ in task.logs], car, level, offsets)
+
+
+def _unchanged(task: Task) -> bool:
+    """Return whether the files are still those the task was made for, so that it would fail again."""
+    try:
+        if sheets_digest(session_tables(Path(task.session))) != task.sheets:
+            return False
+        for log, expected in task.logs:
+            with Path(log).open("rb") as file:
+                if hashlib.file_digest(file, "sha256").hexdigest() != expected:
+                    return False
+    except Exception:
+        return False
+    return True
+
+
+def _named(car: CarSheet, prediction: SetupPrediction, run: RunEstimates) -> dict[str, Estimate]:
+    """Return every figure of a run under its name in the data set."""
+    named = {f"roll_gradient_{place}": e for place, e in run.roll_gradient.items()}
+    named |= {f"roll_gradient_body_{axle}": e for axle, e in run.roll_gradient_body.items()}
+    named["roll_gradient_front_over_rear"] = _front_over_rear(run)
+    named |= {f"roll_stiffness_{target}": _stiffness(target, car, prediction, run) for target in TARGETS}
+    for axle in AXLES:
+        share = run.load_share.get(axle)
+        if share is not None:
+            named[f"left_share_{axle}"] = share.left_share
+            named[f"lowest_load_{axle}"] = share.lowest_load
+            named[f"light_time_{axle}"] = share.light_time
+            named[f"load_evenness_{axle}"] = share.evenness
+    return named | run.further
+
+
+def _front_over_rear(run: RunEstimates) -> Estimate:
+    """Return the front axle's roll over the rear one's [1]: which end of the car gave way.
+
+    The two errors are taken as independent, which is wide: most of what spoils one spoils the other, too.
+    """
+    front, rear = (run.roll_gradient_body[axle] for axle in AXLES)
+    method = "body-axes roll gradients, front over rear"
+    if not front.value or not rear.value or front.value < 0.0 or rear.value < 0.0:
+        return Estimate.unknown("1", f"{run.name}: not measured on both axles", method)
+    value = front.value / rear.value
+    if front.std_error is None or rear.std_error is None:
+        return Estimate(value, "1", method=method, notes=("a gradient has no error of its own",))
+    error = value * math.hypot(front.std_error / front.value, rear.std_error / rear.value)
+    return Estimate(value, "1", std_error=error, method=method)
+
+
+def _stiffness(target: Target, car: CarSheet, prediction: SetupPrediction, run: RunEstimates) -> Estimate:
+    """Return the roll stiffness one run shows [N m/deg]; its error is that within the run alone."""
+    found = run_stiffness(target, run, roll_sheet(car, prediction))
+    if not isinstance(found, RunStiffness):
+        return Estimate.unknown(STIFFNESS_UNIT, found)
+    value = math.exp(found.log)
+    error = None if found.variance is None else value * math.sqrt(found.variance)
+    notes = ("error within the run; that of the sheet is common to all runs",)
+    method = "roll moment of the sheet over measured roll"
+    return Estimate(value, STIFFNESS_UNIT, std_error=error, method=method, notes=notes)
+
+
+def _estimate_row(name: str, estimate: Estimate) -> Row:
+    low, high = estimate.interval or (None, None)
+    return {
+        "quantity": name,
+        "value": estimate.value,
+        "std_error": estimate.std_error,
+        "low": low,
+        "high": high,
+        "calibration": estimate.calibration,
+        "level": estimate.level,
+        "n": estimate.n,
+        "unit": estimate.unit,
+        "method": estimate.method,
+        "notes": " | ".join(estimate.notes),
+    }
+
+
+def _event_row(event: BottomingEvent) -> Row:
+    budget = event.budget
+    parts = ("heave", "roll", "pitch", "warp")
+    return {
+        "corner": event.corner,
+        "section": event.section,
+        "start_s": event.start_s,
+        "peak_s": event.peak_s,
+        "end_s": event.end_s,
+        "peak_mm": event.peak * MM_PER_M,
+        "stop_compression_mm": event.stop_compression * MM_PER_M,
+        "approach_speed_m_per_s": event.approach_speed,
+        "hard": event.hard,
+        "bank_deg": None if event.bank is None else event.bank * DEG_PER_RAD,
+        **{f"{part}_mm": None if budget is None else getattr(budget, part) * MM_PER_M for part in parts},
+    }
+
+
+def _facts(recording: Recording, run: RunEstimates, folder: Path) -> Row:
+    verdicts = [row.verdict for row in (*recording.health, *run.checks)]
+    return {
+        "sample_rate_hz": recording.sample_rate,
+        "duration_s": len(recording.data) / recording.sample_rate,
+        "bottomed": len(run.bottoming),
+        "checks_suspect": verdicts.count(Verdict.SUSPECT),
+        "checks_bad": verdicts.count(Verdict.BAD),
+        "notes": " | ".join(local(note, folder) for note in run.notes),
+        "logs": " | ".join(source.path.name for source in recording.sources),
+        "logs_sha256": " | ".join(source.sha256 for source in recording.sources),
+    }
+
+
+# A pool of processes on this machine; a process that dies costs time, never a result.
+
 
 Work = Callable[[Task], RunRecord]
 
@@ -32,8 +264,6 @@ def processors() -> int:
 
 def estimate_runs(task: Task) -> RunRecord:
     """Work on one task; the rooms are imported in the process that does the work, once."""
-    from analyzer.archive.estimating import estimate_task
-
     return estimate_task(task)
 
 
@@ -121,3 +351,100 @@ def prepare_process() -> None:
 def _end_with(sentinel: int) -> None:
     connection.wait([sentinel])
     os._exit(1)
+
+
+# The same tasks on several machines, through a scheduler of dask.distributed (extra ``cluster``).
+
+
+RETRIES: Final = 3
+_PATIENCE: Final = 10
+"""Seconds to wait for the scheduler to answer."""
+
+
+def run_on_cluster(tasks: Iterable[Task], address: str, work: Work = estimate_runs) -> Iterator[RunRecord]:
+    """Yield the record of every task, as they are finished, from the workers of a scheduler.
+
+    Parameters
+    ----------
+    tasks : iterable of Task
+        Their files must be reachable under the same paths on every worker.
+    address : str
+        Of the scheduler, "tcp://host:8786".
+
+    Raises
+    ------
+    AnalyzerError
+        When dask.distributed is not installed, the scheduler does not answer, or it has no worker.
+
+    Notes
+    -----
+    The scheduler gives the tasks of a worker that dies to another one. Of those it gives up, since they lay
+    at several workers that died, each is done again alone; a run that still ends worker after worker is left
+    out with its reason. Results are written by this process alone.
+    """
+    try:
+        import distributed
+    except ImportError:
+        raise AnalyzerError(
+            '--scheduler: needs dask.distributed; pip install "drift-bar-analyzer[cluster]"'
+        ) from None
+    waiting = deque(tasks)
+    client = _client(distributed.Client, address)
+    try:
+        client.register_worker_callbacks(single_thread)
+        out: dict[str, Task] = {}
+        finished: Any = distributed.as_completed(loop=client.loop)  # type: ignore[no-untyped-call]
+
+        def hand_out() -> None:
+            most = WAITING_PER_WORKER * max(sum(client.nthreads().values()), 1)
+            while waiting and len(out) < most:
+                task = waiting.popleft()
+                future = client.submit(work, task, key=f"{task.run}-{task.key}", pure=False, retries=RETRIES)
+                out[future.key] = task
+                finished.add(future)
+
+        hand_out()
+        lost: list[Task] = []
+        while out:
+            future = next(finished)
+            task = out.pop(future.key)
+            if future.status == "finished":
+                yield future.result()
+            else:
+                lost.append(task)
+            hand_out()
+        for task in lost:
+            alone = client.submit(work, task, key=f"alone-{task.key}", pure=False, retries=RETRIES)
+            alone.exception()  # waits until it is done, one way or the other
+            yield _record(alone, task)
+    finally:
+        client.close()
+
+
+def _client(make: Any, address: str) -> Any:
+    try:
+        client = make(address, timeout=_PATIENCE, set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise AnalyzerError(
+            one_line(f"--scheduler {address}: no scheduler answers there ({type(error).__name__}); start one")
+        ) from None
+    if not client.nthreads():
+        client.close()
+        raise AnalyzerError(one_line(f"--scheduler {address}: the scheduler has no worker; start some"))
+    return client
+
+
+def single_thread() -> None:
+    """Keep a worker to one thread of file reading; dask itself runs tasks side by side."""
+    import pyarrow as pa
+
+    pa.set_cpu_count(1)
+
+
+def _record(future: Any, task: Task) -> RunRecord:
+    if future.status == "finished":
+        record: RunRecord = future.result()
+        return record
+    error = future.exception()
+    reason = one_line(f"{task.run}: no worker finished it ({type(error).__name__}: {error})")
+    return RunRecord.left_out(task.key, reason, lasting=False)

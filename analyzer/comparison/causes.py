@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
-from analyzer.constants import AXLE_CORNERS, AXLES, Axle
+from analyzer.core.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.prediction.propagation import replace_values
 from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import CarSheet, TravelTable

@@ -3,44 +3,43 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from itertools import groupby
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations, groupby
 from typing import Final
 
 from analyzer.comparison.bar_settings import axle_settings
-from analyzer.comparison.calibration import calibrate
+from analyzer.comparison.calibrated_car import Calibration, calibrate, propagate_calibrated
 from analyzer.comparison.changes import compare_setups
-from analyzer.comparison.model import (
-    Joined,
-    PastSession,
-    joined_sessions,
-    session_fit,
-    setting_effects,
-    setting_pairs,
-)
-from analyzer.comparison.parts import change_parts
-from analyzer.comparison.plan import plan_runs
-from analyzer.comparison.pooling import fit_groups
-from analyzer.comparison.reasons import Circumstances, find_reasons
+from analyzer.comparison.diagnosis import Circumstances, find_reasons
+from analyzer.comparison.ledger import GroupFit, fit_groups, sheet_roll
 from analyzer.comparison.results import (
     AxleSettings,
     ChangeVerdict,
     Comparison,
     Confirmation,
     LeftOut,
+    Part,
+    SettingEffect,
     SetupResult,
 )
 from analyzer.comparison.setups import scatter_prior, setup_results, stiffness_values
 from analyzer.comparison.stiffness import Target
-from analyzer.errors import AnalyzerError
-from analyzer.estimate import Estimate
+from analyzer.comparison.verdict import plan_runs
+from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.core.errors import AnalyzerError
+from analyzer.core.estimate import Estimate
+from analyzer.core.mixed_effects import SettingPair, compared
+from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
 from analyzer.ingest.recording import HealthRow
-from analyzer.prediction.results import ChangePrediction
-from analyzer.prediction.setup import predict_change, predict_setup
+from analyzer.prediction.propagation import Propagated, Values, propagate
+from analyzer.prediction.results import ChangePrediction, SetupPrediction
+from analyzer.prediction.setup import NM_PER_DEG, predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.session import SessionSheet
+from analyzer.sheets.session import SessionSheet, Setup
+from analyzer.vehicle.axle import CarRoll, car_roll
+from analyzer.vehicle.bar.rate import bar_rates
 
 CAUTIONS: Final = (
     "change one thing at a time, and begin a changed set-up at a pace that leaves room",
@@ -218,3 +217,280 @@ def _plan(comparison: Comparison, drift: Estimate | None) -> str:
     remainder = (ratio.calibration or 0.0) / ratio.value
     names = (comparison.before, comparison.after)
     return plan_runs(math.log(predicted.value), per_run, remainder, names).words
+
+
+# The ledger of a change: springs, bars, tyres, roll centres before and after, beside what was measured.
+
+
+STIFFNESS: Final = "N m/deg"
+GRADIENT: Final = "deg/g"
+LOAD: Final = "N/g"
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    name: str
+    unit: str
+    value: Callable[[CarRoll], object]
+
+
+def change_parts(
+    car: CarSheet, before: SetupResult, after: SetupResult, comparison: Comparison
+) -> tuple[Part, ...]:
+    """Return the ledger of a change, predicted parts first, then measured and unexplained per axle.
+
+    Parameters
+    ----------
+    before, after : SetupResult
+        With their hardware, as `setup_results` returns them.
+    comparison : Comparison
+        Of the two.
+    """
+    lines = _lines()
+    if before.hardware is None or after.hardware is None:
+        raise ValueError("a set-up without its hardware")
+    hardware = (before.hardware, after.hardware)
+    found = propagate(car, lambda sheet: _values(sheet, hardware, lines))
+    parts = [
+        Part(
+            line.name,
+            found.estimate(f"{line.name} before", line.unit),
+            found.estimate(f"{line.name} after", line.unit),
+            found.estimate(f"{line.name} change", line.unit),
+        )
+        for line in lines
+    ]
+    for axle in AXLES:
+        parts += _measured(axle, before, after, comparison)
+    return tuple(parts)
+
+
+def _lines() -> tuple[_Line, ...]:
+    lines = []
+    for axle in AXLES:
+        lines += [
+            _Line(f"{axle} springs", STIFFNESS, _stiffness(axle, "spring")),
+            _Line(f"{axle} bar", STIFFNESS, _stiffness(axle, "bar")),
+            _Line(f"{axle} springs and bar", STIFFNESS, _stiffness(axle, "stiffness")),
+            _Line(f"{axle} suspension roll", GRADIENT, _suspension(axle)),
+            _Line(f"{axle} tyre roll", GRADIENT, _tyres(axle)),
+            _Line(f"{axle} load by springs and bar", LOAD, _load(axle, "elastic")),
+            _Line(f"{axle} load by roll centre", LOAD, _load(axle, "geometric")),
+            _Line(f"{axle} load by unsprung mass", LOAD, _load(axle, "unsprung")),
+        ]
+    return tuple(lines)
+
+
+def _stiffness(axle: Axle, part: str) -> Callable[[CarRoll], object]:
+    return lambda roll: getattr(roll.axles[axle], part) * NM_PER_DEG
+
+
+def _suspension(axle: Axle) -> Callable[[CarRoll], object]:
+    return lambda roll: roll.axles[axle].suspension * roll.level * RAD_PER_MPS2_TO_DEG_PER_G
+
+
+def _tyres(axle: Axle) -> Callable[[CarRoll], object]:
+    def value(roll: CarRoll) -> object:
+        tyre = roll.axles[axle].body - roll.axles[axle].suspension
+        return tyre * roll.level * RAD_PER_MPS2_TO_DEG_PER_G
+
+    return value
+
+
+def _load(axle: Axle, path: str) -> Callable[[CarRoll], object]:
+    return lambda roll: getattr(roll.axles[axle], path) * roll.level * STANDARD_GRAVITY
+
+
+def _values(sheet: CarSheet, hardware: tuple[Setup, Setup], lines: tuple[_Line, ...]) -> Values:
+    old, new = (car_roll(sheet, bar_rates(sheet, setup)) for setup in hardware)
+    values = {}
+    for line in lines:
+        first, second = line.value(old), line.value(new)
+        values[f"{line.name} before"] = first
+        values[f"{line.name} after"] = second
+        values[f"{line.name} change"] = second - first  # type: ignore[operator]
+    return values  # type: ignore[return-value]
+
+
+def _measured(axle: Axle, before: SetupResult, after: SetupResult, comparison: Comparison) -> list[Part]:
+    """Return what was measured at an axle, and what the sheet leaves unexplained."""
+    key = f"roll_stiffness_{axle}"
+    pair = (before.measured[key], after.measured[key])
+    rows = [_unexplained(result, axle) for result in (before, after)]
+    if pair[0].value is None or pair[1].value is None or rows[0] is None or rows[1] is None:
+        return []
+    own = comparison.axle == axle
+    measured = comparison.stiffness_change if own else _bare_difference(*pair)
+    left = _gap(comparison) if own else _bare_difference(rows[0], rows[1])
+    return [
+        Part(f"{axle} measured", *pair, measured),
+        Part(f"{axle} unexplained", rows[0], rows[1], left),
+    ]
+
+
+def _unexplained(result: SetupResult, axle: Axle) -> Estimate | None:
+    for row in result.ledger:
+        if row.quantity == f"roll stiffness {axle}":
+            return row.unexplained
+    return None
+
+
+def _gap(comparison: Comparison) -> Estimate:
+    """Return measured less predicted change of stiffness, with both errors as squares."""
+    measured, predicted = comparison.stiffness_change, comparison.predicted_change
+    if measured.value is None or predicted.value is None or measured.interval is None:
+        return Estimate.unknown(STIFFNESS, measured.notes[0] if measured.notes else "not measured")
+    value = measured.value - predicted.value
+    half = (measured.interval[1] - measured.interval[0]) / 2.0
+    other = 0.0 if predicted.interval is None else (predicted.interval[1] - predicted.interval[0]) / 2.0
+    both = math.hypot(half, other)
+    return Estimate(
+        value=value,
+        unit=STIFFNESS,
+        std_error=measured.std_error,
+        interval=(value - both, value + both),
+        calibration=math.hypot(measured.calibration or 0.0, predicted.std_error or 0.0),
+        n=measured.n,
+        method="measured change less predicted change; errors of both added as squares",
+    )
+
+
+def _bare_difference(before: Estimate, after: Estimate) -> Estimate:
+    """Return the change of the axle that was not compared, with the error of the runs alone."""
+    value = (after.value or 0.0) - (before.value or 0.0)
+    note = "error of the runs alone: what the sheet leaves open is common to both set-ups"
+    if before.std_error is None or after.std_error is None:
+        return Estimate(value=value, unit=before.unit, method="after less before", notes=(note,))
+    std = math.hypot(before.std_error, after.std_error)
+    return Estimate(value, before.unit, std, method="after less before", notes=(note,))
+
+
+# One model over all runs of a session: every bar setting, and which settings really differ.
+
+
+@dataclass(frozen=True, slots=True)
+class PastSession:
+    """An earlier session of the same car.
+
+    Parameters
+    ----------
+    name : str
+        As it is called beside the present one; each has its own.
+    setups : mapping
+        Set-up name -> hardware.
+    runs : sequence of RunEstimates
+        In the order of driving.
+    """
+
+    name: str
+    setups: Mapping[str, Setup]
+    runs: Sequence[RunEstimates]
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """Set-ups and runs of several sessions of one car.
+
+    Parameters
+    ----------
+    setups : dict
+        Set-up -> hardware; those of earlier sessions carry the session in their name, so that a set-up of the
+        same name on another day stays its own.
+    runs : tuple of RunEstimates
+        Earliest first; named likewise.
+    session_of : dict
+        Run -> session; the present one has no name.
+    """
+
+    setups: dict[str, Setup]
+    runs: tuple[RunEstimates, ...]
+    session_of: dict[str, str]
+
+
+def joined_sessions(
+    setups: Mapping[str, Setup], runs: Sequence[RunEstimates], earlier: Sequence[PastSession]
+) -> Joined:
+    """Put earlier sessions (earliest first) and the present one together."""
+    hardware: dict[str, Setup] = {}
+    drives: list[RunEstimates] = []
+    session_of: dict[str, str] = {}
+    for past in earlier:
+        hardware |= {f"{past.name}: {setup}": own for setup, own in past.setups.items()}
+        named = [
+            replace(r, name=f"{past.name}: {r.name}", setup=f"{past.name}: {r.setup}") for r in past.runs
+        ]
+        drives += named
+        session_of |= {run.name: past.name for run in named}
+    session_of |= {run.name: "" for run in runs}
+    return Joined({**hardware, **setups}, (*drives, *runs), session_of)
+
+
+def session_fit(
+    car: CarSheet, runs: Sequence[RunEstimates], predictions: Mapping[str, SetupPrediction]
+) -> GroupFit | None:
+    """Fit the car's roll stiffness over all runs of the session; None when no run shows it."""
+    values, scale, _ = stiffness_values(car, "total", runs, predictions)
+    return fit_groups(values, scatter_prior(scale)) if values else None
+
+
+def setting_effects(
+    car: CarSheet, results: Sequence[SetupResult], calibration: Calibration | None
+) -> tuple[SettingEffect, ...]:
+    """Return every set-up that was driven: measured, predicted, and predicted anew after all runs."""
+    driven = [r for r in results if r.runs and r.measured["roll_stiffness_total"].value is not None]
+    if not driven:
+        return ()
+    hardware = {r.name: r.hardware for r in driven if r.hardware is not None}
+
+    def function(sheet: CarSheet) -> Values:
+        told = {name: sheet_roll(sheet, setup).stiffness for name, setup in hardware.items()}
+        return {name: stiff["front"] + stiff["rear"] for name, stiff in told.items()}
+
+    updated = propagate_calibrated(car, calibration, function)
+    return tuple(
+        SettingEffect(
+            setup=result.name,
+            settings={axle: bar.setting for axle, bar in result.predicted.bars.items()},
+            measured=result.measured["roll_stiffness_total"],
+            predicted=result.predicted.roll_stiffness["total"],
+            updated=updated.estimate(result.name, "N m/deg", method="car sheet updated by all runs"),
+            runs=len(result.runs),
+        )
+        for result in driven
+        if result.name in hardware
+    )
+
+
+def setting_pairs(
+    car: CarSheet, results: Sequence[SetupResult], fit: GroupFit | None
+) -> tuple[SettingPair, ...]:
+    """Return every pair of set-ups; intervals and probabilities hold for all pairs together."""
+    if fit is None:
+        return ()
+    known = {r.name: r.hardware for r in results if r.name in fit.groups and r.hardware is not None}
+    told = _predicted_ratios(car, known)
+    method = "car's roll stiffness; the interval holds for all pairs together"
+    return tuple(
+        compared(
+            (before, after),
+            fit.change(before, after),
+            None,
+            len(known),
+            fit.count(before) + fit.count(after),
+            method,
+            told.estimate(f"{before} {after}", "1"),
+        )
+        for before, after in combinations(known, 2)
+    )
+
+
+def _predicted_ratios(car: CarSheet, hardware: Mapping[str, Setup]) -> Propagated:
+    def function(sheet: CarSheet) -> Values:
+        whole = {}
+        for name, setup in hardware.items():
+            stiff = sheet_roll(sheet, setup).stiffness
+            whole[name] = stiff["front"] + stiff["rear"]
+        # A car with a single set-up has no pair; the constant keeps the table from being empty.
+        return {f"{a} {b}": whole[b] / whole[a] for a, b in combinations(whole, 2)} or {"none": 1.0}
+
+    return propagate(car, function)

@@ -13,19 +13,22 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.constants import AXLE_CORNERS, AXLES, CORNERS, Axle, Corner
-from analyzer.prediction.axle import bar_roll_stiffness, car_roll, static_motion_ratio
-from analyzer.prediction.springing import Springing, springing
-from analyzer.prediction.swinging import Masses, changed_travel, swinging_masses
-from analyzer.processing.filters import Floats
+from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, Axle, Corner
+from analyzer.core.signals import Floats
+from analyzer.core.units import MM_PER_M, Uncertain
+from analyzer.processing.bottoming import axle_of
 from analyzer.processing.results import BottomingEvent, Motion
-from analyzer.processing.stiffness import damper_travel, ratio_at
-from analyzer.processing.stops import stop_force
-from analyzer.processing.witness import axle_of
 from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import CarSheet
-from analyzer.uncertain import Uncertain
-from analyzer.units import MM_PER_M
+from analyzer.vehicle.axle import (
+    bar_roll_stiffness_at,
+    car_roll,
+    damper_travel,
+    ratio_at,
+    static_motion_ratio,
+)
+from analyzer.vehicle.bump_stop import stop_force
+from analyzer.vehicle.response import Masses, Springing, changed_travel, springing, swinging_masses
 
 BEFORE_S: Final = 4.0
 """Motion taken before the deepest point [s]: a body at 1.5 Hz and 0.3 of critical forgets where it began."""
@@ -218,7 +221,7 @@ def cures_of(
 def _bar(car: CarSheet, rates: Mapping[Axle, float], moment: Moment, target: float) -> Cure:
     axle = axle_of(moment.corner)
     sheet = car.axle(axle)
-    now = float(bar_roll_stiffness(sheet, rates[axle]))
+    now = float(bar_roll_stiffness_at(sheet, rates[axle]))
     scale = now if now > 0.0 else _spring_roll(car, axle)
 
     def peak(added: float) -> float:
@@ -343,7 +346,7 @@ def _shares(
     changed = dict(rates)
     factor = spring_factor
     if added_roll and not isinstance(sheet.bar, NoBar):
-        per_rate = float(bar_roll_stiffness(sheet, 1.0))
+        per_rate = float(bar_roll_stiffness_at(sheet, 1.0))
         changed[axle] = rates[axle] + added_roll / per_rate
     elif added_roll:
         factor = 1.0 + added_roll / _spring_roll(car, axle)

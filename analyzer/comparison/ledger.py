@@ -1,35 +1,270 @@
-"""Measurement against prediction, with the errors of the sheet that both share counted once."""
+"""Runs of several set-ups put together: a mean per set-up, one scatter, and drift if the order shows it."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Final
 
 import numpy as np
 
-from analyzer.comparison.random_effects import LEVEL, Contrast, student
 from analyzer.comparison.results import Ledger
-from analyzer.comparison.stiffness import (
-    TARGETS,
-    RollSheet,
-    Target,
-    sensitivity,
-    stiffness,
-    wheel_scale,
+from analyzer.comparison.stiffness import TARGETS, RollSheet, Target, sensitivity, stiffness, wheel_scale
+from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.core.estimate import Estimate
+from analyzer.core.mixed_effects import (
+    LEVEL,
+    RUN_SCATTER,
+    Contrast,
+    Floats,
+    RunsFit,
+    ScatterPrior,
+    fit_runs,
+    student,
 )
-from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
-from analyzer.estimate import Estimate
-from analyzer.prediction.axle import car_roll
+from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
 from analyzer.prediction.propagation import Propagated, Values, propagate
-from analyzer.prediction.rate import bar_rates
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import NM_PER_DEG
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.masses import mass_properties
 from analyzer.sheets.session import Setup
-from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
+from analyzer.vehicle.axle import car_roll, mass_properties
+from analyzer.vehicle.bar.rate import bar_rates
+
+POOLING_METHOD: Final = "random effects over runs"
+
+STANDS_APART: Final = 0.01
+"""Chance, over all runs together, at which a run is said to stand apart from the others."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunValue:
+    """One figure of one run.
+
+    Parameters
+    ----------
+    run, group : str
+        Run and the set-up it was driven on.
+    value : float
+        The figure, often a logarithm.
+    variance : float or None
+        Square of its error within the run; None when unknown.
+    order : float
+        Place in the order of driving.
+    session : str
+        The session it was driven in, where runs of several stand together.
+    """
+
+    run: str
+    group: str
+    value: float
+    variance: float | None
+    order: float = 0.0
+    session: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class GroupFit:
+    """Means of set-ups over their runs.
+
+    Parameters
+    ----------
+    groups : tuple of str
+        Set-ups, in the order of the first columns of the design.
+    runs : tuple of RunValue
+        What went in.
+    fit : RunsFit
+        The model.
+    drift : Contrast or None
+        Change per run in the order of driving; None when the order cannot show it.
+    """
+
+    groups: tuple[str, ...]
+    runs: tuple[RunValue, ...]
+    fit: RunsFit
+    drift: Contrast | None
+
+    def count(self, group: str) -> int:
+        """Return the number of runs of a set-up."""
+        return sum(run.group == group for run in self.runs)
+
+    def mean(self, group: str) -> Contrast:
+        """Return the mean of a set-up, drift (if any) taken to the middle of the session."""
+        return self.fit.contrast(self.row(group))
+
+    def change(self, before: str, after: str) -> Contrast:
+        """Return the mean of `after` minus that of `before`."""
+        return self.fit.contrast(self.row(after) - self.row(before))
+
+    def row(self, group: str) -> Floats:
+        """Return the combination of coefficients that is the mean of a set-up."""
+        row = np.zeros(len(self.fit.coefficients))
+        row[self.groups.index(group)] = 1.0
+        return row
+
+    def apart(self) -> tuple[str, ...]:
+        """Return the runs that stand apart from the other runs of their set-up.
+
+        By the externally studentised residual with Bonferroni's correction (Cook and Weisberg, Residuals and
+        Influence in Regression, 1982); needs three degrees of freedom. Nothing is left out by itself.
+        """
+        fit, found = self.fit, []
+        freedom = fit.freedom - 1.0
+        if fit.prior_used or freedom < 2.0:
+            return ()
+        weighted = fit.weights * fit.residuals**2 / np.maximum(1.0 - fit.leverage, 1e-12)
+        loss = float(np.sum(fit.weights * fit.residuals**2))
+        for run, square, leverage in zip(self.runs, weighted, fit.leverage, strict=True):
+            left = loss - float(square)
+            if leverage > 1.0 - 1e-9 or loss == 0.0:
+                continue
+            t = math.inf if left <= 1e-12 * loss else math.sqrt(float(square) / (left / freedom))
+            if Contrast(t, 1.0, freedom).p_value * len(self.runs) < STANDS_APART:
+                found.append(run.run)
+        return tuple(found)
+
+
+def revisited(groups: Sequence[str]) -> bool:
+    """Return whether a set-up was driven again after another one (A-B-A), so that drift can be told."""
+    blocks = [name for name, _ in groupby(groups)]
+    return len(blocks) > len(set(blocks))
+
+
+def fit_groups(
+    runs: Sequence[RunValue], prior: ScatterPrior = RUN_SCATTER, with_drift: bool = True
+) -> GroupFit:
+    """Fit one mean per set-up, one scatter for the session, and drift when a set-up was driven twice.
+
+    Parameters
+    ----------
+    runs : sequence of RunValue
+        At least one. Sessions before the last get an offset of their own; each must be linked to the others
+        by a set-up they share.
+    prior : ScatterPrior
+        For sessions with too few runs to show their scatter, in the unit of the values.
+    with_drift : bool
+        False leaves drift out whatever the order.
+    """
+    ordered = sorted(runs, key=lambda run: run.order)
+    names = [run.group for run in ordered]
+    groups = tuple(dict.fromkeys(names))
+    design = np.array([[float(name == group) for group in groups] for name in names])
+    design = np.column_stack([design, *_offsets(ordered)])
+    drifting = with_drift and any(
+        revisited([run.group for run in ordered if run.session == session]) for session in _sessions(ordered)
+    )
+    if drifting:
+        wider = np.column_stack([design, _along(ordered)])
+        drifting = bool(np.linalg.matrix_rank(wider) == wider.shape[1])
+        design = wider if drifting else design
+    variances = [run.variance for run in ordered]
+    known = [v for v in variances if v is not None]
+    within = np.array(known) if len(known) == len(variances) else None
+    fit = fit_runs(np.array([run.value for run in ordered]), within, design, prior)
+    drift = None
+    if drifting:
+        row = np.zeros(design.shape[1])
+        row[-1] = 1.0
+        drift = fit.contrast(row)
+    return GroupFit(groups=groups, runs=tuple(ordered), fit=fit, drift=drift)
+
+
+def _sessions(runs: Sequence[RunValue]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(run.session for run in runs))
+
+
+def _offsets(runs: Sequence[RunValue]) -> list[Floats]:
+    """Return a column per earlier session: means of set-ups are those of the last one."""
+    return [np.array([float(run.session == name) for run in runs]) for name in _sessions(runs)[:-1]]
+
+
+def _along(runs: Sequence[RunValue]) -> Floats:
+    """Return the place in the order of driving, from the middle of each run's own session."""
+    middle = {
+        name: float(np.mean([run.order for run in runs if run.session == name])) for name in _sessions(runs)
+    }
+    return np.array([run.order - middle[run.session] for run in runs])
+
+
+def pooled_estimate(
+    group: GroupFit, name: str, unit: str, calibration: float | None, notes: tuple[str, ...] = ()
+) -> Estimate:
+    """Return the mean of set-up `name` whose values are logarithms, as a figure in `unit`.
+
+    Parameters
+    ----------
+    calibration : float or None
+        Relative error common to all runs [1].
+    """
+    found = group.mean(name)
+    value = math.exp(found.value)
+    low, high = found.with_known(calibration or 0.0).interval
+    return Estimate(
+        value=value,
+        unit=unit,
+        std_error=value * found.std_error,
+        interval=(math.exp(low), math.exp(high)),
+        calibration=None if calibration is None else value * calibration,
+        level=LEVEL,
+        n=group.count(name),
+        method=POOLING_METHOD,
+        notes=notes + scatter_notes(group),
+    )
+
+
+def scatter_notes(group: GroupFit) -> tuple[str, ...]:
+    """Return what a reader must know about how the scatter between runs was found."""
+    notes = []
+    if group.fit.prior_used:
+        notes.append(
+            f"too few runs to show their scatter: {RUN_SCATTER.scatter:.1%} between runs taken for the roll "
+            "gradient (engineering judgement)"
+        )
+    if any(run.variance is None for run in group.runs):
+        notes.append("a run has no error of its own: all runs count alike")
+    notes.extend(f"run {run} stands apart from the others" for run in group.apart())
+    if group.drift is not None:
+        notes.append(f"drift of {100.0 * group.drift.value:+.2f} % per run taken out")
+    return tuple(notes)
+
+
+def ratio_estimate(
+    own: Contrast, known: float, count: int, method: str, notes: tuple[str, ...] = ()
+) -> Estimate:
+    """Return a ratio [1] from its logarithm `own`, with a `known` relative error beside that of the runs."""
+    value = math.exp(own.value)
+    low, high = own.with_known(known).interval
+    return Estimate(
+        value=value,
+        unit="1",
+        std_error=value * own.std_error,
+        interval=(math.exp(low), math.exp(high)),
+        calibration=value * known,
+        level=LEVEL,
+        n=count,
+        method=method,
+        notes=notes,
+    )
+
+
+def figure_estimate(own: Contrast, known: float, unit: str, count: int, method: str) -> Estimate:
+    """Return a figure in its `unit`, with a `known` error beside that of the runs."""
+    return Estimate(
+        value=own.value,
+        unit=unit,
+        std_error=own.std_error,
+        interval=own.with_known(known).interval,
+        calibration=known,
+        level=LEVEL,
+        n=count,
+        method=method,
+    )
+
+
+# Measurement against prediction, with the errors of the sheet that both share counted once.
+
 
 Hardware = Setup | Mapping[Axle, Estimate]
 """A set-up, or predicted bar rates [N/m] where only those are at hand."""

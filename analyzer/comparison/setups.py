@@ -9,14 +9,16 @@ from typing import Final
 import numpy as np
 
 from analyzer.comparison.ledger import (
+    GroupFit,
+    RunValue,
     SheetErrors,
+    fit_groups,
     gradient_row,
+    pooled_estimate,
+    scatter_notes,
     setup_sheet_errors,
     stiffness_row,
 )
-from analyzer.comparison.one_axle import other_end_notes, unseen_note
-from analyzer.comparison.pooling import GroupFit, RunValue, fit_groups, pooled_estimate, scatter_notes
-from analyzer.comparison.random_effects import LEVEL, RUN_SCATTER, ScatterPrior
 from analyzer.comparison.results import Ledger, SetupResult
 from analyzer.comparison.stiffness import (
     GRADIENT_UNIT,
@@ -33,8 +35,10 @@ from analyzer.comparison.stiffness import (
     run_stiffness,
     sensor_scale,
 )
-from analyzer.constants import AXLES, Axle
-from analyzer.estimate import Estimate
+from analyzer.comparison.unmeasured_axle import other_end_notes, unseen_note
+from analyzer.core.constants import AXLES, Axle
+from analyzer.core.estimate import Estimate
+from analyzer.core.mixed_effects import LEVEL, RUN_SCATTER, ScatterPrior
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet

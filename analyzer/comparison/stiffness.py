@@ -19,15 +19,13 @@ from typing import Final, Literal
 
 import numpy as np
 
-from analyzer.comparison.random_effects import Floats
-from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
-from analyzer.estimate import Estimate
-from analyzer.prediction.axle import static_motion_ratio
+from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.core.estimate import Estimate
+from analyzer.core.mixed_effects import Floats
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates
-from analyzer.processing.stiffness import relative_spread
 from analyzer.sheets.car import AxleSheet, CarSheet
-from analyzer.sheets.masses import mass_properties
+from analyzer.vehicle.axle import mass_properties, relative_spread, static_motion_ratio
 
 Target = Literal["front", "rear", "total"]
 TARGETS: Final[tuple[Target, ...]] = ("front", "rear", "total")

@@ -14,9 +14,8 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.demo.car import GRAVITY, SIDE, CarTruth, Floats
-from analyzer.demo.plan import DT, Ground, Plan, ground_chunks
-from analyzer.demo.suspension import Suspension
+from analyzer.demo.driver import DT, Ground, Plan, ground_chunks
+from analyzer.demo.virtual_car import GRAVITY, SIDE, CarTruth, Floats, Suspension
 
 HOLD: Final = 3.0
 """Natural frequency with which the driver holds the line and the heading [rad/s], critically damped."""

@@ -8,12 +8,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.errors import LogError
+from analyzer.core.errors import LogError
+from analyzer.core.filebacked import by_pieces
+from analyzer.core.units import Uncertain, UnitError, parse_quantity, unit_factor
 from analyzer.ingest.cells import DIMENSION_UNITS, HeaderCell, plain_unit
-from analyzer.ingest.shelf import by_pieces
-from analyzer.sheets.logger import CHANNEL_DIMENSIONS, Channel
-from analyzer.uncertain import Uncertain
-from analyzer.units import UnitError, parse_quantity, unit_factor
+from analyzer.sheets.car import CHANNEL_DIMENSIONS, Channel
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""Clocks of several logs of one run: offset and drift from motion that both of them saw."""
+"""Motions as two clocks saw them: band-limited on a uniform base, and their correlation at every offset."""
 
 from __future__ import annotations
 
@@ -9,11 +9,240 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.ingest.body_motion import equations_of_motion
+from analyzer.core.errors import LogError
 from analyzer.ingest.logfile import LogFile
-from analyzer.ingest.motions import LEAST_OVERLAP, SEARCH, Motion, correlation, cut, limited
+from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.ingest.timebase import Placer, base_over, sample_interval
 
 Floats = NDArray[np.float64]
+
+SEARCH: Final = 12.0
+"""Offsets looked for, each way [s]."""
+BAND: Final = (0.3, 6.0)
+"""Band that is compared [Hz]: above the drift of sensors, below wheel hop."""
+LEAST_OVERLAP: Final = 8.0
+"""Shortest time both clocks must have seen [s]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """One motion on a uniform base, band-limited; zero and unmarked where it was not seen."""
+
+    start: float
+    rate: float
+    values: Floats
+    seen: Floats
+
+
+def limited(file: LogFile, values: Floats, rate: float, slope: bool = False) -> Motion | None:
+    """Return a motion in the compared band on a uniform base of `rate` [Hz]; its slope where wanted."""
+    good = np.isfinite(values)
+    if good.sum() < 50:
+        return None
+    seconds = file.seconds[good]
+    interval = sample_interval(seconds)
+    base = base_over(float(seconds[0]), float(seconds[-1]), 1.0 / rate)
+    placed = Placer(seconds, base, max(interval, 1.0 / rate)).place(values[good])
+    seen = np.isfinite(placed)
+    placed = np.where(seen, placed - np.mean(placed[seen]), 0.0)
+    taps = band_taps(rate)
+    if len(placed) < len(taps):
+        return None
+    if slope:
+        placed = np.gradient(placed, 1.0 / rate)
+    limited = convolve(placed, taps)
+    # A hole rings as far as the filter reaches.
+    near_hole = convolve((~seen).astype(np.float64), np.ones(len(taps) // 3)) > 0.5
+    seen &= ~near_hole
+    return Motion(base.start, rate, np.where(seen, limited, 0.0), seen.astype(np.float64))
+
+
+def band_taps(rate: float) -> Floats:
+    """Return the symmetric filter for the compared band at a `rate` [Hz]: difference of two low-passes."""
+    half = int(rate / BAND[0])
+    n = np.arange(-half, half + 1)
+    window = np.hanning(2 * half + 3)[1:-1]
+
+    def low_pass(edge: float) -> Floats:
+        taps = 2.0 * edge / rate * np.sinc(2.0 * edge / rate * n) * window
+        return np.asarray(taps / taps.sum(), dtype=np.float64)
+
+    taps: Floats = low_pass(min(BAND[1], 0.4 * rate)) - low_pass(BAND[0])
+    return taps
+
+
+def convolve(values: Floats, taps: Floats) -> Floats:
+    """Return `values` filtered without delay, by transforms since the filter is long."""
+    size = 1 << int(np.ceil(np.log2(len(values) + len(taps))))
+    done = np.fft.irfft(np.fft.rfft(values, size) * np.fft.rfft(taps, size), size)
+    half = len(taps) // 2
+    return np.asarray(done[half : half + len(values)], dtype=np.float64)
+
+
+def cut(motion: Motion, begin: float, end: float) -> Motion:
+    """Return the part of a motion between two times [s]."""
+    a = max(0, int((begin - motion.start) * motion.rate))
+    b = min(len(motion.values), int((end - motion.start) * motion.rate) + 1)
+    return Motion(motion.start + a / motion.rate, motion.rate, motion.values[a:b], motion.seen[a:b])
+
+
+def correlation(first: Motion, other: Motion, low: float, high: float) -> tuple[Floats, Floats]:
+    """Return offsets of the other clock [s] and the correlation of both motions at each, where both saw."""
+    if len(other.values) == 0 or len(first.values) == 0:
+        return np.zeros(0), np.zeros(0)
+    size = 1 << int(np.ceil(np.log2(len(first.values) + len(other.values))))
+
+    def crossed(a: Floats, b: Floats) -> Floats:
+        return np.asarray(
+            np.fft.irfft(np.fft.rfft(a, size) * np.conj(np.fft.rfft(b, size)), size), dtype=np.float64
+        )
+
+    product = crossed(first.values, other.values)
+    power_first = crossed(first.values**2, other.seen)
+    power_other = crossed(first.seen, other.values**2)
+    overlap = crossed(first.seen, other.seen)
+    # Sample k of the result puts the start of the other motion k samples behind the start of the first.
+    shift = np.arange(size)
+    shift = np.where(shift >= len(first.values), shift - size, shift)
+    offset = first.start + shift / first.rate - other.start
+    order = np.argsort(offset)
+    offset, product, overlap = offset[order], product[order], overlap[order]
+    power = np.maximum(power_first[order], 0.0) * np.maximum(power_other[order], 0.0)
+    usable = (offset >= low) & (offset <= high) & (overlap > 0.5 * LEAST_OVERLAP * first.rate) & (power > 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        r = product / np.sqrt(power)
+    # Few samples in common correlate by chance.
+    common = np.clip(overlap / (0.6 * max(float(other.seen.sum()), 1.0)), 0.0, 1.0)
+    r = np.where(usable, r, 0.0) * np.sqrt(common)
+    return offset[usable], r[usable]
+
+
+# The equation of motion of the sprung body, which joins pots on one clock with an accelerometer on another.
+#
+# In roll, suspension forces carry the moment of lateral force and of roll acceleration:
+# K s + C s' = M a_y - I p', with s the roll of the pots. In heave, k w + c w' = m (a_z - g), with w the mean
+# compression. Both hold whether the driver or the road moves the body (Gillespie, Fundamentals of Vehicle
+# Dynamics, ch. 5 and 6; derived for any bank in docs/physics.md), so road bumps are signal here. A mere
+# comparison of turn rates would not do: the gyro sees the body, the pots see body and road, and the two are
+# tens of milliseconds apart on a rough road.
+
+
+ARMS: Final = np.arange(0.0, 2.505, 0.02)
+"""Trial values of I / M, roll inertia over roll moment per lateral force [m]; cars lie near 0.5 to 1.2."""
+_LONGEST: Final = 400.0
+_AXLES: Final = ("F", "R")
+
+
+def equations_of_motion(pots: LogFile, imu: LogFile, rate: float) -> Iterator[tuple[str, Motion, Motion]]:
+    """Yield pairs of motions that must be equal up to the clocks: what pots and what accelerometers say.
+
+    Parameters
+    ----------
+    pots, imu : LogFile
+        The two files.
+    rate : float
+        Rate at which they are compared [Hz].
+    """
+    turn = limited(imu, imu.channels["gyro_x"], rate, slope=True) if "gyro_x" in imu.channels else None
+    for basis, channel, sign, extra in (
+        ("roll of the pots and lateral force with roll acceleration", "accel_y", -1.0, turn),
+        ("heave of the pots and vertical force", "accel_z", 1.0, None),
+    ):
+        if channel not in imu.channels or (channel == "accel_y" and extra is None):
+            continue
+        force = limited(imu, imu.channels[channel], rate)
+        springs = _spring_motions(pots, sign, rate)
+        if force is None or not springs:
+            continue
+        pair = _fitted(springs, force, extra)
+        if pair is not None:
+            yield basis, *pair
+
+
+def _spring_motions(pots: LogFile, sign: float, rate: float) -> list[Motion]:
+    """Return per axle the right plus (or minus) left travel and its rate."""
+    motions = []
+    for axle in _AXLES:
+        left, right = (pots.channels.get(f"damper_{axle}{side}") for side in "LR")
+        if left is None or right is None:
+            continue
+        for slope in (False, True):
+            motion = limited(pots, right + sign * left, rate, slope=slope)
+            if motion is not None:
+                motions.append(motion)
+    return motions if len({len(m.values) for m in motions}) == 1 else []
+
+
+def _fitted(springs: list[Motion], force: Motion, turn: Motion | None) -> tuple[Motion, Motion] | None:
+    """Fit stiffness, damping and inertia where they explain the force best; return both sides."""
+    base = springs[0]
+    x = np.column_stack([m.values for m in springs])
+    scale = x.std(axis=0)
+    if not np.all(scale > 0.0) or (turn is not None and len(turn.values) != len(force.values)):
+        return None
+    middle = 0.5 * (force.start + force.start + len(force.values) / force.rate)
+    part = cut(force, middle - 0.5 * _LONGEST, middle + 0.5 * _LONGEST)
+    turned = None if turn is None else cut(turn, middle - 0.5 * _LONGEST, middle + 0.5 * _LONGEST)
+    sides = [part.values] if turned is None else [part.values, -turned.values]
+    crossed = [_crossed(x / scale, side) for side in sides]
+    size = crossed[0].shape[1]
+    lags = np.arange(size)
+    lags = np.where(lags >= len(base.values), lags - size, lags)
+    offsets = base.start + lags / base.rate - part.start
+    near = np.flatnonzero(np.abs(offsets) <= SEARCH)
+    if len(near) < 3:
+        return None
+    gram = (x / scale).T @ (x / scale)
+    arm, weights = _best_fit(gram, [c[:, near] for c in crossed], sides)
+    said = Motion(base.start, base.rate, (x / scale) @ weights * base.seen, base.seen)
+    if turn is None:
+        return said, force
+    seen = force.seen * turn.seen
+    return said, Motion(force.start, force.rate, (force.values - arm * turn.values) * seen, seen)
+
+
+def _crossed(x: Floats, y: Floats) -> Floats:
+    size = 1 << int(np.ceil(np.log2(len(x) + len(y))))
+    spectrum = np.fft.rfft(x, size, axis=0) * np.conj(np.fft.rfft(y, size))[:, None]
+    return np.asarray(np.fft.irfft(spectrum, size, axis=0).T, dtype=np.float64)
+
+
+def _best_fit(gram: Floats, crossed: list[Floats], sides: list[Floats]) -> tuple[float, Floats]:
+    """Return I / M and the weights of the spring motions at the offset that explains most.
+
+    The explained part is a quadratic form of the cross-correlations, and these are linear in I / M, so every
+    offset and every trial value is reached with two transforms.
+    """
+    solved = [np.linalg.solve(gram, c) for c in crossed]
+    if len(crossed) == 1:
+        best = int(np.argmax((crossed[0] * solved[0]).sum(axis=0)))
+        return 0.0, np.asarray(solved[0][:, best], dtype=np.float64)
+    q00, q01, q11 = ((crossed[a] * solved[b]).sum(axis=0) for a, b in ((0, 0), (0, 1), (1, 1)))
+    p00, p01, p11 = (float(sides[a] @ sides[b]) for a, b in ((0, 0), (0, 1), (1, 1)))
+    power = p00 + 2.0 * ARMS * p01 + ARMS**2 * p11
+    peaks = np.full(len(ARMS), -1.0)
+    places = np.zeros(len(ARMS), dtype=np.int64)
+    for index, arm in enumerate(ARMS.tolist()):
+        explained = (q00 + 2.0 * arm * q01 + arm * arm * q11) / power[index]
+        place = int(np.argmax(explained))
+        places[index] = place
+        peaks[index] = _between(explained, place)
+    chosen = int(np.argmax(peaks))
+    arm, place = float(ARMS[chosen]), int(places[chosen])
+    return arm, np.asarray(solved[0][:, place] + arm * solved[1][:, place], dtype=np.float64)
+
+
+def _between(values: Floats, place: int) -> float:
+    """Return the height of a peak between samples."""
+    if place in (0, len(values) - 1):
+        return float(values[place])
+    left, here, right = (float(v) for v in values[place - 1 : place + 2])
+    bend = left - 2.0 * here + right
+    return here if bend >= 0.0 else here - 0.125 * (left - right) ** 2 / bend
+
+
+# Clocks of several logs of one run: offset and drift from motion that both of them saw.
+
 
 COARSE_SECONDS: Final = 400.0
 """Longest part the first search uses: a drift of 100 ppm smears it by no more than 20 ms."""
@@ -202,3 +431,79 @@ def _line(found: Floats, coarse: float) -> tuple[float, float, float, float | No
             np.sqrt(np.average(left**2, weights=weight) * n_effective / max(n_effective - 1.0, 1.0))
         )
     return mean, drift, centre, max(scatter / np.sqrt(n_effective), 1e-5)
+
+
+# What is said of the clocks of several logs: a match with its certainty, or a refusal.
+
+
+GOOD_ERROR: Final = 0.005
+"""Error of an offset that spoils no gradient [s]: half a sample at 100 Hz; engineering judgement."""
+STATED_TOLERANCE: Final = 0.02
+"""Difference between stated and found offset that may be rounding and tyres [s]; engineering judgement."""
+SAME_CLOCK: Final = 0.05
+
+
+def stated_clock(match: ClockMatch | None, file: LogFile) -> HealthRow:
+    """Return the row that holds a stated offset against what the motion shows."""
+    name = file.path.name
+    if match is None or not match.certain:
+        text = f"{name}: offset as stated; the logs share no motion that could confirm it."
+        return HealthRow("clock offset", "time", Verdict.NOT_TESTED, None, None, "s", text)
+    off = abs(match.offset)
+    verdict = Verdict.GOOD if off <= STATED_TOLERANCE else Verdict.SUSPECT
+    agrees = "agrees with" if verdict is Verdict.GOOD else "does not agree with"
+    text = f"{name}: the stated offset {agrees} the {match.basis}, which want {match.offset:+.4f} s more."
+    return HealthRow("clock offset", "time", verdict, match.offset, STATED_TOLERANCE, "s", text)
+
+
+def one_clock(first: LogFile, file: LogFile) -> HealthRow | None:
+    """Return the row for two logs that bear the same stamps, and such as two clocks would not give by chance.
+
+    Any logger may begin at 0 and count evenly: such stamps tell nothing.
+    """
+    a, b = first.seconds, file.seconds
+    if len(a) != len(b) or not bool(np.all(a == b)) or (a[0] == 0.0 and np.ptp(np.diff(a)) < 1e-6):
+        return None
+    text = f"{file.path.name}: bears the stamps of {first.path.name} row by row, so both are on one clock."
+    return HealthRow("clock offset", "time", Verdict.NOT_TESTED, None, None, "s", text)
+
+
+def found_clock(
+    match: ClockMatch | None, first: LogFile, file: LogFile
+) -> tuple[HealthRow, NDArray[np.float64], str]:
+    """Return the row for an offset that was not stated, the file's times on the first clock, and the step.
+
+    Raises
+    ------
+    LogError
+        When the offset cannot be known.
+    """
+    name = file.path.name
+    if match is not None and match.certain:
+        error = "unknown error" if match.std_error is None else f"± {match.std_error:.4f} s"
+        drift = f", drift {match.drift * 1e6:+.0f} ppm" if match.drift else ""
+        text = (
+            f"{name}: {match.offset:+.4f} s {error}{drift} on its clock, found from {match.basis} "
+            f"(correlation {match.match:.2f}, {match.margin:.1f} times the next best offset)"
+        )
+        fine = match.std_error is not None and match.std_error <= GOOD_ERROR
+        verdict = Verdict.GOOD if fine else Verdict.SUSPECT
+        row = HealthRow("clock offset", "time", verdict, match.std_error, GOOD_ERROR, "s", text + ".")
+        return row, match.apply(file.seconds), text + " (runs.clock_offsets)"
+    overlap = min(first.seconds[-1], file.seconds[-1]) - max(first.seconds[0], file.seconds[0])
+    absolute = first.origin is not None and file.origin is not None
+    if absolute and overlap > 0:
+        text = f"{name}: placed by its own date and time; no motion confirms that the clocks agree"
+        row = HealthRow("clock offset", "time", Verdict.SUSPECT, None, None, "s", text + ".")
+        return row, file.seconds, text + " (runs.clock_offsets)"
+    why = (
+        "share no motion to match their clocks by"
+        if match is None
+        else (f"do not match clearly (best correlation {match.match:.2f}, {match.margin:.1f} times the next)")
+    )
+    raise LogError(
+        file.path,
+        "time",
+        f"this log and {first.path.name} {why}",
+        'state the offsets in the session sheet, for instance clock_offsets = ["0 s", "1.25 s"]',
+    )

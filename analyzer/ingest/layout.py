@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
-from analyzer.errors import LogError
+from analyzer.core.errors import LogError
 from analyzer.ingest.cells import (
     HeaderCell,
     Kind,
@@ -18,7 +18,7 @@ from analyzer.ingest.cells import (
     read_header_cell,
     split_line,
 )
-from analyzer.ingest.dialect import Text, likely_delimiter
+from analyzer.ingest.open import Text, likely_delimiter
 
 DELIMITERS: Final = (",", ";", "\t", "|", " ")
 _SHOWN: Final = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", " ": "blanks"}

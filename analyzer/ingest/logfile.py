@@ -11,25 +11,27 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.errors import LogError
+from analyzer.core.errors import LogError
+from analyzer.core.filebacked import by_pieces, shelved, stretches
 from analyzer.ingest.calibration import calibrate
 from analyzer.ingest.cells import DIMENSION_UNITS, HeaderCell
-from analyzer.ingest.columns import find_column, looks_like_time, nearest_names
-from analyzer.ingest.dialect import Text
-from analyzer.ingest.files import is_parquet
-from analyzer.ingest.held import held_rows, without_copies
-from analyzer.ingest.opened import Opened, is_file, open_table, read_raw
-from analyzer.ingest.ordering import order_rows
-from analyzer.ingest.record_types import RecordTypes, record_types, split_by_type
-from analyzer.ingest.recording import HealthRow
-from analyzer.ingest.rows import report_rows
-from analyzer.ingest.shelf import by_pieces, shelved, stretches
-from analyzer.ingest.streams import read_text
-from analyzer.ingest.table import RawTable
-from analyzer.ingest.time_column import is_clock, stamps_of, time_place_of
+from analyzer.ingest.open import Text, is_parquet
+from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.ingest.table import (
+    Opened,
+    RawTable,
+    find_column,
+    is_file,
+    looks_like_time,
+    nearest_names,
+    open_table,
+    read_raw,
+)
+from analyzer.ingest.text_rows import RecordTypes, read_text, record_types, split_by_type
+from analyzer.ingest.time_column import guess_factor, is_clock, stamps_of, time_place_of
+from analyzer.ingest.time_order import order_rows
 from analyzer.ingest.timebase import sample_interval
-from analyzer.ingest.timestamps import guess_factor
-from analyzer.sheets.logger import CHANNEL_DIMENSIONS, Channel, Logger
+from analyzer.sheets.car import CHANNEL_DIMENSIONS, Channel, Logger
 
 HOUSE_CHANNELS: Final = tuple(name for name in CHANNEL_DIMENSIONS if name != "time")
 
@@ -321,3 +323,91 @@ def _add_channels(
         done.steps += calibrated.steps
         if last_use[index] == name:
             del table.numbers[index]  # a long log must not stand in memory twice
+
+
+# Slow channels that a logger copies into every row: the copies are no samples.
+
+
+LOOK: Final = 4000
+"""Rows from the middle of a log that are looked at first, which spares most channels the rest."""
+LEAST_CHANGES: Final = 200
+IN_STEP: Final = 0.98
+"""Share of changes that must lie in step. A coarse or quiet sensor repeats readings too, but out of step."""
+FILLED: Final = 0.5
+"""Share of the possible places that must hold a change."""
+
+
+def held_rows(values: NDArray[np.float64]) -> int:
+    """Return how many rows each sample of a channel stands in; 1 where every row is a sample of its own."""
+    middle = max(0, (len(values) - LOOK) // 2)
+    part = values[middle : middle + LOOK]
+    if len(part) < LEAST_CHANGES or (part[1:] == part[:-1]).mean() < 0.4:
+        return 1
+    changes = np.flatnonzero(values[1:] != values[:-1]) + 1
+    if len(changes) < LEAST_CHANGES:
+        return 1
+    steps = np.diff(changes)
+    rows = int(np.bincount(np.minimum(steps, 1000)).argmax())
+    if rows < 2 or len(changes) < FILLED * len(values) / rows:
+        return 1
+    in_step = np.bincount(changes % rows, minlength=rows).max() / len(changes)
+    return rows if in_step >= IN_STEP else 1
+
+
+def without_copies(values: NDArray[np.float64], rows: int) -> NDArray[np.float64]:
+    """Return the samples alone, NaN in the rows that repeat them.
+
+    A reading that truly stays the same over a sample is kept once per sample.
+    """
+    changes = np.flatnonzero(values[1:] != values[:-1]) + 1
+    first = int(np.bincount(changes % rows, minlength=rows).argmax())
+    kept = np.full(len(values), np.nan)
+    kept[first::rows] = values[first::rows]
+    return kept
+
+
+# Say which lines and cells of a log could not be read.
+
+
+SHOWN: Final = 5
+"""Lines named one by one; of the others the number is given."""
+MOST_BAD_CELLS: Final = 0.2
+"""Share of a channel's cells that are no numbers above which it is not used; engineering judgement."""
+
+
+def report_rows(steps: list[str], health: list[HealthRow], table: RawTable, names: dict[int, str]) -> None:
+    """Add a row for lines left out as a whole, and one per channel with cells that are no numbers.
+
+    A repeated header or row of units takes nothing away and is named without alarm.
+    """
+    repeated = [d.line for d in table.dropped if d.harmless]
+    lost = [d.line for d in table.dropped if not d.harmless]
+    if repeated:
+        text = f"The header stands again in {_listed(repeated)}; left out"
+        steps.append(text)
+        health.append(
+            HealthRow("repeated header", "log", Verdict.GOOD, float(len(repeated)), None, "1", text + ".")
+        )
+    if lost:
+        text = f"{len(lost)} lines do not fit the table and were left out: {_listed(lost)}"
+        steps.append(text)
+        health.append(
+            HealthRow("unreadable lines", "log", Verdict.SUSPECT, float(len(lost)), 0.0, "1", text + ".")
+        )
+    if table.ended:
+        text = f"Another table begins in line {table.dropped[-1].line}; what follows was left out"
+        steps.append(text)
+        health.append(HealthRow("another table", "log", Verdict.SUSPECT, None, None, "", text + "."))
+    for index, lines in table.bad_cells.items():
+        channel = names.get(index, "time")
+        share = len(lines) / max(1, table.rows)
+        text = f"{len(lines)} cells hold no number and were left out: {_listed(lines)}"
+        verdict = Verdict.BAD if share > MOST_BAD_CELLS else Verdict.SUSPECT
+        steps.append(f"{channel}: {text}")
+        health.append(HealthRow("unreadable cells", channel, verdict, share, MOST_BAD_CELLS, "1", text + "."))
+
+
+def _listed(lines: list[int]) -> str:
+    shown = ", ".join(str(line) for line in lines[:SHOWN])
+    more = f" and {len(lines) - SHOWN} more" if len(lines) > SHOWN else ""
+    return f"line {shown}" if len(lines) == 1 else f"lines {shown}{more}"

@@ -1,11 +1,13 @@
-"""Read the wanted columns of a log into arrays: fast when every row is sound, row by row wary when not."""
+"""Find the column a sheet means among the header cells of a log."""
 
 from __future__ import annotations
 
+import difflib
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
+from fnmatch import fnmatch
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,14 +15,105 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pacsv
+import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from analyzer.errors import LogError
-from analyzer.ingest.clock_cells import ClockCells, ClockReader
-from analyzer.ingest.dialect import Text
-from analyzer.ingest.layout import Layout
-from analyzer.ingest.shelf import Gathered
-from analyzer.ingest.streams import LONGEST_LINE, harmless_bytes, lines_before, open_rows, sections
+from analyzer.core.errors import LogError
+from analyzer.core.filebacked import Gathered, shelved
+from analyzer.ingest.cells import ClockCells, ClockReader, HeaderCell, read_header_cell, taken_apart
+from analyzer.ingest.layout import Layout, Wishes, find_layout
+from analyzer.ingest.open import Text, is_parquet
+from analyzer.ingest.text_rows import (
+    LONGEST_LINE,
+    harmless_bytes,
+    lines_before,
+    open_rows,
+    read_text,
+    sections,
+)
+from analyzer.sheets.car import Logger
+
+_NUMBERED: Final = re.compile(r"^(.*\S)\s+#(\d+)$")
+_TIME_NAME: Final = re.compile(
+    r"(log|run|elapsed|up|session|epoch|unix|gps|utc|system|sample|device|logger|rel|relative|abs)?[ _.-]*"
+    r"(time|timestamp|time ?stamp|t|clock|timer|uptime|elapsed|seconds?|millis|utc|epoch|date[ _]?time)"
+    r"[ _.-]*(s|sec|secs|seconds|ms|us|utc|stamp|elapsed|millis|of day|since start|since[ _]start)?"
+)
+_INDEX_NAME: Final = re.compile(
+    r"(sample|index|row|no|n|count|counter|record|frame|#)[ _.-]*(no|number|index|id|count)?\.?"
+)
+
+
+def plain_name(name: str) -> str:
+    """Return `name` in lower case with runs of blanks and signs as single blanks."""
+    return " ".join(re.sub(r"[\W_]+", " ", name.lower()).split())
+
+
+_LEVELS: Final[tuple[tuple[Callable[[HeaderCell], str], Callable[[str], str]], ...]] = (
+    (lambda h: h.full, str.strip),
+    (lambda h: h.name, str.strip),
+    (lambda h: h.full.casefold(), lambda w: w.strip().casefold()),
+    (lambda h: plain_name(h.name), plain_name),
+    (lambda h: plain_name(h.full), plain_name),
+)
+
+
+def find_column(header: Sequence[HeaderCell], wanted: str, path: Path, key: str) -> int | None:
+    """Return the index of the column that a sheet calls `wanted`; None when the log has no such column.
+
+    The cell as it stands is tried first, then without its unit, then without regard to case and signs.
+    Where several columns bear the name, ``name #2`` means the second of them.
+
+    Raises
+    ------
+    LogError
+        When several columns fit and the sheet does not say which.
+    """
+    for as_written, as_wanted in _LEVELS:
+        target = as_wanted(wanted)
+        hits = [i for i, cell in enumerate(header) if target and as_written(cell) == target]
+        if len(hits) == 1:
+            return hits[0]
+        if hits:
+            raise LogError(
+                path,
+                f'column "{wanted}"',
+                f"stands {len(hits)} times in the header",
+                f'write {key}.column = "{wanted} #1" for the first of them',
+            )
+    numbered = _NUMBERED.match(wanted)
+    if numbered:
+        return _nth(header, numbered.group(1), int(numbered.group(2)))
+    return None
+
+
+def _nth(header: Sequence[HeaderCell], wanted: str, number: int) -> int | None:
+    for as_written, as_wanted in _LEVELS:
+        hits = [i for i, cell in enumerate(header) if as_written(cell) == as_wanted(wanted)]
+        if hits:
+            return hits[number - 1] if 1 <= number <= len(hits) else None
+    return None
+
+
+def nearest_names(header: Sequence[HeaderCell], wanted: str) -> str:
+    """Return a phrase that names the columns most like `wanted`, or the first ones of the log."""
+    names = [cell.full for cell in header]
+    near = difflib.get_close_matches(wanted, names, n=3, cutoff=0.5) or names[:6]
+    return ", ".join(f'"{name[:40]}"' for name in near)
+
+
+def looks_like_time(cell: HeaderCell) -> bool:
+    """Return whether a header cell reads like a time column."""
+    return bool(_TIME_NAME.fullmatch(cell.name.lower().strip()))
+
+
+def looks_like_index(cell: HeaderCell) -> bool:
+    """Return whether a header cell reads like a running number of samples."""
+    return bool(_INDEX_NAME.fullmatch(cell.name.lower().strip()))
+
+
+# Read the wanted columns of a log into arrays: fast when every row is sound, row by row wary when not.
+
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -368,3 +461,105 @@ def _refuse_if_lost(path: Path, raw: RawTable, layout: Layout) -> None:
             f"{len(lost)} of {total} lines do not fit",
             "the table was not understood; state logger.delimiter and logger.header_line, or export it again",
         )
+
+
+# Read the wanted columns of a log kept as Parquet.
+
+
+_BROKEN = (pa.ArrowInvalid, pa.ArrowNotImplementedError, pa.ArrowTypeError, OSError)
+
+
+def parquet_header(path: Path) -> tuple[HeaderCell, ...]:
+    """Return the names of the columns, with a unit where the field's metadata or the name gives one.
+
+    Raises
+    ------
+    LogError
+        When the file is broken.
+    """
+    try:
+        schema = pq.read_schema(path)
+    except _BROKEN:
+        raise LogError(path, "", "is a broken Parquet file", "copy it again from the logger") from None
+    cells = []
+    for entry in schema:
+        cell = read_header_cell(entry.name)
+        meta = (entry.metadata or {}).get(b"unit", b"").decode("utf-8", "replace")
+        if pa.types.is_timestamp(entry.type):
+            cell = HeaderCell(cell.full, cell.name, "ns")
+        elif meta:
+            cell = HeaderCell(cell.full, cell.name, meta)
+        elif pa.types.is_string(entry.type) or pa.types.is_large_string(entry.type):
+            cell = HeaderCell(cell.full, cell.name, "timestamp text")
+        cells.append(cell)
+    return tuple(cells)
+
+
+def _arrow_text(column: pa.Array) -> pa.ChunkedArray:
+    return pa.chunked_array([pc.cast(column, pa.string())])
+
+
+def read_parquet(path: Path, wanted: Sequence[int], texts: Sequence[int]) -> RawTable:
+    """Read columns by index; raises `LogError` when they hold neither numbers nor times."""
+    raw = RawTable()
+    try:
+        file = pq.ParquetFile(path)
+        names = file.schema_arrow.names
+        for index in wanted:
+            column = file.read(columns=[names[index]]).column(0)
+            if pa.types.is_timestamp(column.type):
+                column = pc.cast(column, pa.timestamp("ns")).cast(pa.int64())
+            numbers = pc.cast(column, pa.float64(), safe=False).to_numpy()
+            raw.numbers[index] = shelved(np.asarray(numbers, dtype=np.float64))
+        for index in texts:
+            batches = file.iter_batches(columns=[names[index]])
+            raw.clocks[index] = taken_apart(_arrow_text(batch.column(0)) for batch in batches)
+        raw.rows = file.metadata.num_rows
+    except _BROKEN as error:
+        raise LogError(
+            path, "", f"cannot be read as numbers ({type(error).__name__})", "write the channels as numbers"
+        ) from None
+    return raw
+
+
+# A log whose header is known and whose cells are not yet read.
+
+
+@dataclass(slots=True)
+class Opened:
+    """A file whose header is known and whose cells are not yet read."""
+
+    path: Path
+    header: tuple[HeaderCell, ...]
+    text: Text | None
+    layout: Layout | None
+    steps: list[str]
+
+
+def open_table(path: Path, logger: Logger, text: Text | None = None) -> Opened:
+    """Find the table of a log; `text` is its first lines when they were read already.
+
+    Raises
+    ------
+    LogError
+        When the file cannot be opened or holds no table.
+    """
+    if text is None and is_parquet(path):
+        return Opened(path, parquet_header(path), None, None, [])
+    text = read_text(path, logger.encoding) if text is None else text
+    wishes = Wishes(logger.delimiter, logger.decimal, logger.encoding, logger.header_line)
+    layout = find_layout(text, path, wishes)
+    return Opened(path, layout.header, text, layout, [*text.steps, *layout.steps])
+
+
+def read_raw(opened: Opened, wanted: Sequence[int], texts: Sequence[int]) -> RawTable:
+    """Return the columns `wanted` as numbers and `texts` as text; raises as `read_columns`."""
+    if opened.text is None or opened.layout is None:
+        return read_parquet(opened.path, wanted, texts)
+    return read_columns(opened.path, opened.text, opened.layout, wanted, texts)
+
+
+def is_file(path: Path, wanted: str) -> bool:
+    """Return whether a file bears the name that a sheet gives, in part or as a pattern."""
+    pattern = wanted if "*" in wanted or "?" in wanted else f"*{wanted}*"
+    return fnmatch(path.name.lower(), pattern.lower())

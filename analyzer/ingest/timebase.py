@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.ingest.shelf import by_pieces, in_file, shelved, stretches
+from analyzer.core.filebacked import by_pieces, in_file, shelved, stretches
 
 GAP_FACTOR: Final = 1.5
 """A step longer than this many samples is a gap."""

@@ -16,11 +16,10 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel
 
-from analyzer.estimate import Estimate
-from analyzer.prediction.complete import complete_car
-from analyzer.prediction.tolerances import default_tolerance
+from analyzer.core.estimate import Estimate
+from analyzer.core.units import Uncertain
 from analyzer.sheets.car import CarSheet
-from analyzer.uncertain import Uncertain
+from analyzer.vehicle.completion import complete_car, default_tolerance
 
 STEP: Final = 0.1
 """Step of the central difference as part of the standard uncertainty."""

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Final
 
-from analyzer.constants import Axle
-from analyzer.estimate import Estimate
+from analyzer.core.constants import Axle
+from analyzer.core.estimate import Estimate
+from analyzer.prediction.travel import Preload, TravelUse, WheelRange
+from analyzer.vehicle.bar.linkage import BarMotion
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,3 +103,177 @@ class ChangePrediction:
     stiffness_ratio: dict[str, Estimate]
     stiffness_change: dict[str, Estimate]
     gradient_ratio: dict[str, Estimate] = field(default_factory=dict)
+
+
+# What the ladder of a bar's settings holds.
+
+
+STATED_LATERAL: Final = 1.0
+"""Level-road lateral acceleration the second stress figure holds for [g]."""
+
+EXAMPLE_BANKS: Final = (0.0, 10.0, 20.0)
+"""Cross slopes for which the use of travel is shown [deg]."""
+
+
+@dataclass(frozen=True, slots=True)
+class StressRow:
+    """Stress at one place of the bar.
+
+    Parameters
+    ----------
+    place : str
+        Where.
+    full_travel, stated_lateral : float
+        Von Mises stress at one wheel in full bump and the other in full droop; at `STATED_LATERAL` [Pa].
+    factor : float or None
+        Yield strength over the stress at full travel; None when nobody stated the yield strength.
+    cycles : float or None
+        Swings from one side to the other and back at `STATED_LATERAL` that the design curve allows; None
+        above 1e9, where the curve says nothing.
+    """
+
+    place: str
+    full_travel: float
+    stated_lateral: float
+    factor: float | None
+    cycles: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class LadderRow:
+    """One setting.
+
+    Parameters
+    ----------
+    hole, spacers : int or None
+        The setting, of the left side where the sides differ; None for a bent bar.
+    right : tuple of int or None
+        Hole and spacers of the right side where it is set otherwise; None when both are alike.
+    setting : str
+        In words.
+    fitted : bool
+        Whether it is the one on the car.
+    rate : Estimate
+        Force at one link per its travel, the other link moving as far the other way [N/m].
+    change : Estimate
+        Rate against the fitted setting [%].
+    compliance : dict
+        Part -> compliance [m/N]; they add up to 1 / rate.
+    roll_stiffness, roll_gradient : Estimate
+        Of this axle: springs and bar [N m/deg]; suspension roll on a level road [deg/g].
+    stress_factor : float or None
+        Lowest yield strength / stress of all places at full opposite travel.
+    stress : tuple of StressRow
+        Place by place.
+    motion : BarMotion
+        Over full travel.
+    """
+
+    hole: int | None
+    spacers: int | None
+    right: tuple[int, int] | None
+    setting: str
+    fitted: bool
+    rate: Estimate
+    change: Estimate
+    compliance: dict[str, float]
+    roll_stiffness: Estimate
+    roll_gradient: Estimate
+    stress_factor: float | None
+    stress: tuple[StressRow, ...]
+    motion: BarMotion
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """Another part in place of the fitted one.
+
+    Parameters
+    ----------
+    change : str
+        What is different.
+    rate, ratio : Estimate
+        Rate [N/m] and its change against the fitted bar [%].
+    mass : float or None
+        Of the round part [kg].
+    """
+
+    change: str
+    rate: Estimate
+    ratio: Estimate
+    mass: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class BenchComparison:
+    """Bench test beside the computed rate [N/m], and measured / computed [1]."""
+
+    measured: Estimate
+    computed: Estimate
+    ratio: Estimate
+    used: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BankUse:
+    """What a steady turn uses of the outer damper's travel with the fitted setting.
+
+    Parameters
+    ----------
+    bank_deg : float
+        Cross slope towards the inside [deg].
+    lateral : float
+        Horizontal acceleration towards the inside [g].
+    use : TravelUse
+        Heave, roll and what is left.
+    """
+
+    bank_deg: float
+    lateral: float
+    use: TravelUse
+
+
+@dataclass(frozen=True, slots=True)
+class BarLadder:
+    """All of one axle's bar.
+
+    Parameters
+    ----------
+    axle : Axle
+        Which.
+    kind : str
+        ``bladed`` or ``formed``.
+    rows : tuple of LadderRow
+        Settings, softest first.
+    what_if, comparison : tuple of WhatIf
+        Neighbouring parts; solid bar against tube.
+    bench : BenchComparison or None
+        Where a bench test is in the sheet.
+    preload : Preload or None
+        Where the links are unequal.
+    travel : WheelRange
+        Wheel travel the motion holds for.
+    use : tuple of BankUse
+        Outer damper's travel at the stated lateral acceleration, level and banked.
+    further : dict
+        ``inside_load`` [N], ``lift_off`` [g], ``replacement_spring`` [N/mm] of this axle, fitted setting.
+    assumed : tuple of str
+        What the sheet does not state and what was taken.
+    """
+
+    axle: Axle
+    kind: str
+    rows: tuple[LadderRow, ...]
+    what_if: tuple[WhatIf, ...]
+    comparison: tuple[WhatIf, ...]
+    bench: BenchComparison | None
+    preload: Preload | None
+    travel: WheelRange
+    use: tuple[BankUse, ...]
+    further: dict[str, Estimate]
+    assumed: tuple[str, ...]
+
+    @property
+    def fitted(self) -> LadderRow:
+        """The row of the fitted setting."""
+        return next(row for row in self.rows if row.fitted)

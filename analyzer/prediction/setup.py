@@ -1,25 +1,145 @@
-"""What a set-up, and a change from one to another, should do to the car."""
+"""Bars that a sheet can describe but nobody can build: said once, before anything is computed."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from analyzer.constants import AXLES, STANDARD_GRAVITY, Axle
-from analyzer.errors import AnalyzerError, SheetError
-from analyzer.estimate import Estimate
-from analyzer.prediction.axle import CarRoll, car_roll
-from analyzer.prediction.check import check_bars
-from analyzer.prediction.extras import extra_estimates, extra_values
+import numpy as np
+
+from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
+from analyzer.core.errors import AnalyzerError, SheetError
+from analyzer.core.estimate import Estimate
+from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
 from analyzer.prediction.propagation import Propagated, Values, propagate
-from analyzer.prediction.rate import bar_rates, bar_solution, setting_in_words
 from analyzer.prediction.results import BarPrediction, ChangePrediction, LoadTransfer, SetupPrediction
-from analyzer.sheets.bar import BladedBar, FormedBar, NoBar
+from analyzer.sheets.bar import Blade, BladedBar, FormedBar, NoBar
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
-from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
+from analyzer.vehicle.axle import CarRoll, car_roll
+from analyzer.vehicle.bar.beam import BarModel
+from analyzer.vehicle.bar.bladed import array, blade_outline
+from analyzer.vehicle.bar.formed import ShapeError, formed_model
+from analyzer.vehicle.bar.rate import bar_rates, bar_solution, setting_in_words
+from analyzer.vehicle.bar.section import Array
+
+SHORTEST_LEVER: Final = 0.005
+"""Least lever of a bent bar's link eye [m]."""
+
+SKEW: Final = 0.01
+"""Product of inertia over the mean second moment above which an outline counts as lopsided."""
+
+
+def check_bars(car: CarSheet, path: Path | None = None) -> None:
+    """Refuse a bent bar whose centre line or mounts cannot be, and a blade's outline that cannot be.
+
+    What the sheet's own reader can see (walls, holes, mounts outside the tube) it has refused already; these
+    show only when they are laid out.
+
+    Raises
+    ------
+    SheetError
+        One line naming the key, when `path` (the car sheet) is given.
+    AnalyzerError
+        The same without the file.
+    """
+    for axle in AXLES:
+        bar = car.axle(axle).bar
+        try:
+            if isinstance(bar, FormedBar):
+                _check_arms(formed_model(bar))
+            elif isinstance(bar, BladedBar) and bar.blade.outline is not None:
+                _check_outline(bar.blade)
+        except ShapeError as error:
+            key = f"{axle}.bar.{error.key}"
+            if path is not None:
+                raise SheetError(path, key, error.problem, error.remedy) from None
+            raise AnalyzerError(f"{key}: {error.problem}; {error.remedy}") from None
+
+
+def _check_outline(blade: Blade) -> None:
+    try:
+        found = blade_outline(blade)
+    except ValueError as error:
+        raise ShapeError("blade.outline", str(error), "list its corners in order, once round") from None
+    if abs(found.product) > SKEW * (found.strong * found.weak) ** 0.5:
+        raise ShapeError(
+            "blade.outline",
+            "is lopsided, so its depth is no axis of bending",
+            "make it symmetrical about its depth or its thickness",
+        )
+
+
+def _check_arms(model: BarModel) -> None:
+    """Refuse a bent bar whose links find no lever, or levers that point opposite ways."""
+    axis = model.left_mount.minus(model.right_mount).unit()
+    torques = [
+        float(eye.minus(model.right_mount).cross(pull).dot(axis))
+        for eye, pull in ((model.left_eye, model.left_pull), (model.right_eye, model.right_pull))
+    ]
+    if min(abs(torque) for torque in torques) < SHORTEST_LEVER:
+        raise ShapeError(
+            "points", "a link eye has no lever about the line of the mounts", "move it off that line"
+        )
+    if torques[0] * torques[1] < 0.0:
+        raise ShapeError("points", "the arms point opposite ways", "let both link eyes lie on one side")
+
+
+# Further figures of a set-up: inside load, lift-off, the spring that would replace a bar.
+
+
+LINEAR_NOTE = "straight-line prediction; bump stops, jacking and tyre limits are not in it"
+
+
+def extra_values(car: CarSheet, roll: CarRoll, transfer: Mapping[str, float]) -> dict[str, Array]:
+    """Return inside loads, lift-off and replacement springs by name, SI.
+
+    Parameters
+    ----------
+    car : CarSheet
+        The sheet, numbers or arrays.
+    roll : CarRoll
+        Its steady roll.
+    transfer : mapping
+        ``transfer front``, ``transfer rear``: change of one wheel's load per level-road lateral
+        acceleration [N per m/s2].
+
+    Returns
+    -------
+    dict
+        ``inside load`` [N] at 1 g, of the axle's lighter wheel; ``lift off`` [m/s2], the lateral
+        acceleration at which it leaves the ground; ``replacement spring`` [N/m], the rate at the spring
+        that gives the same roll stiffness without the bar.
+    """
+    values: dict[str, Array] = {}
+    for axle in AXLES:
+        left, right = (array(car.mass.load(corner)) for corner in AXLE_CORNERS[axle])
+        lighter = np.minimum(left, right)
+        values[f"inside load {axle}"] = lighter - transfer[f"transfer {axle}"] * STANDARD_GRAVITY
+        values[f"lift off {axle}"] = np.asarray(lighter / transfer[f"transfer {axle}"])
+        stiffer = 1.0 + roll.axles[axle].bar / roll.axles[axle].spring
+        values[f"replacement spring {axle}"] = np.asarray(array(car.axle(axle).spring.rate) * stiffer)
+    return values
+
+
+def extra_estimates(found: Propagated) -> dict[str, Estimate]:
+    """Return the figures of `extra_values` as estimates: N, g and N/mm."""
+    estimates: dict[str, Estimate] = {}
+    for axle in AXLES:
+        inside = found.estimate(f"inside load {axle}", "N").with_notes("at 1 g", LINEAR_NOTE)
+        estimates[f"inside_load_{axle}"] = inside
+        lift = found.estimate(f"lift off {axle}", "g", 1.0 / STANDARD_GRAVITY).with_notes(LINEAR_NOTE)
+        estimates[f"lift_off_{axle}"] = lift
+        spring = found.estimate(f"replacement spring {axle}", "N/mm", 1e-3)
+        estimates[f"replacement_spring_{axle}"] = spring
+    return estimates
+
+
+# What a set-up, and a change from one to another, should do to the car.
+
 
 NM_PER_DEG: Final = math.pi / 180.0
 """Factor from N m/rad to N m/deg."""
@@ -44,7 +164,7 @@ class SetupProblem:
     key : str
         Key below the set-up's table: ``front_bar.hole``.
     problem, remedy : str
-        As for `analyzer.errors.SheetError`.
+        As for `analyzer.core.errors.SheetError`.
     """
 
     key: str

@@ -8,27 +8,33 @@ from typing import Final, Literal
 
 import numpy as np
 
-from analyzer.constants import Corner
-from analyzer.ingest.recording import Recording
-from analyzer.ingest.shelf import by_pieces, shelved
-from analyzer.processing.budget import WheelModes, travel_budget, wheel_modes
-from analyzer.processing.filters import Bools, Floats, filled, runs_of, widened
-from analyzer.processing.moving import Moving
-from analyzer.processing.peaks import (
+from analyzer.core.constants import AXLE_CORNERS, CORNERS, Axle, Corner
+from analyzer.core.filebacked import by_pieces, set_aside, shelved
+from analyzer.core.signals import (
+    WINDOW_S,
+    Bools,
+    Floats,
     Parabola,
     crossings,
+    filled,
     highest,
+    lowpass_taps,
     parabola,
+    runs_of,
+    smooth,
     smoothed,
+    smoothed_at,
     white_noise,
+    widened,
     window_half,
 )
-from analyzer.processing.results import BottomingEvent, Motion
-from analyzer.processing.sections import describe
-from analyzer.processing.stops import Stop, stop_force
-from analyzer.processing.witness import Witness, axle_of, jolt, lateral_kept, witness_of
-from analyzer.processing.working import raw_suspect
+from analyzer.ingest.recording import Recording
+from analyzer.processing.motion import Moving, raw_suspect
+from analyzer.processing.results import BottomingEvent, Motion, TravelBudget
+from analyzer.processing.segments import describe
 from analyzer.sheets.car import CarSheet
+from analyzer.vehicle.axle import mass_properties, ratio_at, wheel_travel
+from analyzer.vehicle.bump_stop import Stop, stop_force
 
 RELEASE: Final = 0.001
 """An event ends when the damper is this far out of its stop again [m]; keeps noise from splitting it."""
@@ -304,3 +310,250 @@ def _known(motion: Motion, column: str, place: int) -> float | None:
 def _section(motion: Motion, masks: dict[str, Bools], place: int) -> str:
     names = [name for name, mask in masks.items() if mask[place]]
     return ", ".join(names) if names else describe(motion, place)
+
+
+# What the body says about a contact: a jolt as a second witness beside the pot, and grip lost or kept.
+
+
+AROUND_S: Final = 0.15
+"""Time on both sides of a contact that it is held against [s]: about half a swing of the body."""
+BEFORE_S: Final = 0.3
+"""Time before a contact over which the grip is taken [s]: engineering judgement."""
+AFTER_S: Final = 0.15
+"""Time after a contact that still counts to it, for the grip [s]: engineering judgement."""
+FELT: Final = 2.5
+"""A jolt must be expected to be this many times the usual swing of the force before its absence counts."""
+PART_SEEN: Final = 0.25
+"""Part of the expected jolt that counts as seen: engineering judgement, wide as pitch and roll take some."""
+FAINT: Final = 1.0
+"""In-plane force below which lost or kept grip means nothing [m/s2]: engineering judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """Forces on the body as the witness needs them, on the working base; None where not logged.
+
+    Parameters
+    ----------
+    vertical : array or None
+        Vertical specific force less its slow part [m/s2].
+    usual : float
+        Standard deviation of it over moments as long as a contact [m/s2].
+    in_plane : array or None
+        Force in the road plane, lightly smoothed [m/s2].
+    sprung : float
+        Sprung mass [kg].
+    """
+
+    vertical: Floats | None
+    usual: float
+    in_plane: Floats | None
+    sprung: float
+    rate: float
+    suspect: Bools
+
+
+def witness_of(motion: Motion, car: CarSheet, rate: float) -> Witness:
+    """Return the forces of a run for `jolt` and `lateral_kept`."""
+    vertical, usual, in_plane = None, 0.0, None
+    bad = np.zeros(len(motion.data), dtype=np.bool_)
+    if "specific_force_z" in motion.data:
+        raw = motion.data["specific_force_z"].to_numpy()
+        quick, slow = lowpass_taps(rate, 25.0, 20.0), lowpass_taps(rate, 2.5, 2.5)
+        vertical = set_aside(smooth(raw, quick) - smooth(raw, slow))
+        moving = ~motion.parked.to_numpy() & ~motion.suspect["specific_force_z"].to_numpy()
+        usual = float(np.std(vertical[moving])) if moving.any() else 0.0
+        bad = motion.suspect["specific_force_z"].to_numpy()
+    if "road_force_x" in motion.data:
+        taps = lowpass_taps(rate, 6.0, 6.0)
+        along, across = (smooth(motion.data[f"road_force_{axis}"].to_numpy(), taps) for axis in "xy")
+        in_plane = set_aside(np.hypot(along, across))
+    return Witness(vertical, usual, in_plane, mass_properties(car).sprung, rate, bad)
+
+
+def jolt(witness: Witness, start: int, end: int, force: float) -> tuple[float | None, bool | None]:
+    """Return the jolt of a contact between two working samples [m/s2], and whether it was felt.
+
+    Parameters
+    ----------
+    witness : Witness
+        Of the run.
+    start, end : int
+        First and last working sample of the contact.
+    force : float
+        What the stop should press with at the deepest point, at the body [N]; zero when its rate is unknown.
+    """
+    if witness.vertical is None:
+        return None, None
+    around = round(AROUND_S * witness.rate)
+    low, high = max(0, start - around), min(len(witness.vertical), end + around + 1)
+    if witness.suspect[low:high].any():
+        return None, None
+    inside = float(witness.vertical[start : end + 1].max())
+    outside = np.concatenate([witness.vertical[low:start], witness.vertical[end + 1 : high]])
+    found = inside - float(outside.mean()) if outside.size else inside
+    expected = force / witness.sprung
+    if expected < FELT * witness.usual or expected <= 0.0:
+        return found, None
+    return found, found > PART_SEEN * expected
+
+
+def lateral_kept(witness: Witness, start: int, end: int) -> float | None:
+    """Return the smallest in-plane force during and just after a contact over its mean before [1]."""
+    if witness.in_plane is None:
+        return None
+    before = witness.in_plane[max(0, start - round(BEFORE_S * witness.rate)) : start]
+    during = witness.in_plane[start : end + 1 + round(AFTER_S * witness.rate)]
+    if before.size == 0 or during.size == 0 or float(before.mean()) < FAINT:
+        return None
+    return float(during.min() / before.mean())
+
+
+def axle_of(corner: str) -> Axle:
+    """Return the axle of a corner."""
+    return "front" if corner[0] == "F" else "rear"
+
+
+# What a damper's travel is made of: the four modes of the car, and how slow or quick each came.
+
+
+SLOW_BAND: Final = 2.5
+"""Low-pass that parts what the driver and the shape of the course do from what bumps do [Hz]: the body's own
+roll and heave (about 2 Hz) answer a change of side, wheel hop (10-15 Hz) answers the road."""
+
+MODES: Final = ("heave", "pitch", "roll", "warp")
+SIGNS: Final[dict[Corner, tuple[float, float, float, float]]] = {
+    "FL": (1.0, 1.0, -1.0, 1.0),
+    "FR": (1.0, 1.0, 1.0, -1.0),
+    "RL": (1.0, -1.0, -1.0, -1.0),
+    "RR": (1.0, -1.0, 1.0, 1.0),
+}
+"""How each mode moves each wheel: the four rows are orthogonal, so the same mix takes the modes out."""
+_MIX: Final = np.array([SIGNS[corner] for corner in CORNERS])
+
+
+def mode_values(wheels: Floats) -> Floats:
+    """Return heave, pitch, roll and warp (last axis) of the travels of FL, FR, RL, RR (last axis) [m]."""
+    result: Floats = wheels @ _MIX / 4.0
+    return result
+
+
+@dataclass(frozen=True, slots=True)
+class WheelModes:
+    """The wheels of a run as the budget needs them.
+
+    Parameters
+    ----------
+    slow : tuple of array
+        Wheel travel FL, FR, RL, RR on the working base, low-passed at `SLOW_BAND` [m].
+    suspect : array of bool
+        Working samples at which it must not be used.
+    dampers : tuple of array
+        Damper travel of the four corners at the log's rate [m].
+    rate : float
+        Samples of the log per second [Hz].
+    quick_suspect : array of bool
+        Log samples at which it must not be used.
+    """
+
+    slow: tuple[Floats, ...]
+    suspect: Bools
+    dampers: tuple[Floats, ...]
+    rate: float
+    quick_suspect: Bools
+
+    def quick(self, sample: int) -> Floats:
+        """Return the four damper travels at a log sample, smoothed by the short parabola [m]."""
+        return np.array([smoothed_at(values, self.rate, sample) for values in self.dampers])
+
+
+def wheel_modes(recording: Recording, motion: Motion) -> WheelModes | None:
+    """Return the wheels of a run; None when not all four dampers are logged."""
+    found = slow_wheels(motion)
+    if found is None:
+        return None
+    slow, bad = found
+    dampers, quick_bad = [], np.zeros(len(recording.data), dtype=np.bool_)
+    for corner in CORNERS:
+        dampers.append(recording.data[f"damper_{corner}"].to_numpy(dtype=np.float64, copy=False))
+        quick_bad |= raw_suspect(recording, f"damper_{corner}")
+    reach = 1 + round(WINDOW_S * recording.sample_rate / 2.0)
+    return WheelModes(slow, bad, tuple(dampers), recording.sample_rate, widened(quick_bad, reach))
+
+
+def slow_wheels(motion: Motion) -> tuple[tuple[Floats, ...], Bools] | None:
+    """Return the slow part of the four wheel travels [m] and where not to use it; None if one is missing."""
+    names = [f"wheel_{corner}" for corner in CORNERS]
+    if not all(name in motion.data for name in names):
+        return None
+    taps = lowpass_taps(motion.rate, SLOW_BAND, SLOW_BAND)
+    slow = tuple(set_aside(smooth(motion.data[name].to_numpy(), taps)) for name in names)
+    bad = np.logical_or.reduce([motion.suspect[name].to_numpy() for name in names])
+    return slow, widened(bad, len(taps) // 2)
+
+
+def travel_budget(
+    modes: WheelModes, car: CarSheet, corner: Corner, sample: int, place: int, travel: float
+) -> TravelBudget | None:
+    """Return one damper's travel as the sum of its causes [m at the damper].
+
+    Parameters
+    ----------
+    modes : WheelModes
+        Of the run.
+    car : CarSheet
+        For the motion ratios.
+    corner : Corner
+        Which damper.
+    sample, place : int
+        Of the log and of the working base.
+    travel : float
+        What the parts shall add up to [m]; the small rest of the parabola goes to them in proportion.
+
+    Notes
+    -----
+    Heave h, pitch p, roll r and warp q are those mixes of the four wheel travels that add up again:
+    FL = h + p - r + q, FR = h + p + r - q, RL = h - p - r - q, RR = h - p + r + q.
+    """
+    if modes.quick_suspect[sample]:
+        return None
+    axles: tuple[tuple[Axle, int], ...] = (("front", 0), ("front", 1), ("rear", 2), ("rear", 3))
+    quick = modes.quick(sample)
+    wheels = np.array(
+        [float(wheel_travel(quick[k : k + 1], car.axle(axle).damper_motion_ratio)[0]) for axle, k in axles]
+    )
+    signs = np.array(SIGNS[corner])
+    parts = signs * mode_values(wheels)
+    total = float(parts.sum())
+    scale = travel / total if abs(total) > 1e-6 else 1.0
+    at_damper = dict(zip(MODES, (float(part) * scale for part in parts), strict=True))
+    return TravelBudget(
+        heave=at_damper["heave"],
+        roll=at_damper["roll"],
+        pitch=at_damper["pitch"],
+        warp=at_damper["warp"],
+        causes=_causes(modes, car, corner, place, signs, travel),
+    )
+
+
+def _causes(
+    modes: WheelModes, car: CarSheet, corner: Corner, place: int, signs: Floats, travel: float
+) -> dict[str, float]:
+    if modes.suspect[place]:
+        return {}
+    axle: Axle = "front" if corner in AXLE_CORNERS["front"] else "rear"
+    wheels = np.array([wheel[place] for wheel in modes.slow])
+    ratio = float(
+        ratio_at(
+            wheels[CORNERS.index(corner) : CORNERS.index(corner) + 1], car.axle(axle).damper_motion_ratio
+        )[0]
+    )
+    slow = signs * mode_values(wheels) * ratio
+    named = dict(zip(("vertical load", "pitch", "roll", "warp"), (float(part) for part in slow), strict=True))
+    return {
+        "vertical load": named["vertical load"],
+        "roll": named["roll"],
+        "pitch": named["pitch"],
+        "warp": named["warp"],
+        "road": travel - float(slow.sum()),
+    }

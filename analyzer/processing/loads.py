@@ -2,21 +2,34 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
-from analyzer.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle, Corner
-from analyzer.ingest.shelf import frame_aside, set_aside
-from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, smooth
-from analyzer.processing.results import Motion
-from analyzer.processing.stiffness import bar_ratio, damper_travel, ratio_at, ratio_at_static, roll_base
-from analyzer.processing.stops import Stop, stop_force
+from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner
+from analyzer.core.estimate import Estimate
+from analyzer.core.filebacked import frame_aside, set_aside
+from analyzer.core.regression import block_error, block_length, mean_estimate, with_error
+from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, widened
+from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.processing.results import LightTime, LoadShare, Motion
 from analyzer.sheets.car import AxleSheet, CarSheet
-from analyzer.sheets.masses import mass_properties
+from analyzer.vehicle.axle import (
+    axle_roll_stiffness,
+    bar_ratio,
+    camber_gain,
+    damper_travel,
+    mass_properties,
+    ratio_at,
+    ratio_at_static,
+    relative_spread,
+    roll_base,
+)
+from analyzer.vehicle.bump_stop import Stop, stop_force
 
 BAND: Final = 20.0
 """Band of wheel speed and acceleration in the loads [Hz]; wheel hop (10-15 Hz) passes."""
@@ -215,3 +228,338 @@ def _camber_share(car: CarSheet, axle: Axle) -> float:
 def steady(values: Floats, rate: float) -> Floats:
     """Return `values` low-passed at `STEADY_BAND`."""
     return set_aside(smooth(values, lowpass_taps(rate, STEADY_BAND, STEADY_BAND)))
+
+
+# Figures drawn from the wheel loads: left share, lowest load, light wheels, and whether the loads add up.
+
+
+LIGHT: Final = 0.2
+"""A wheel is light below this part of its static load; the figure's definition."""
+LIGHT_BELOW: Final = (0.02, 0.1, LIGHT, 0.5)
+"""Thresholds of light time; at the lowest the wheel is off the road within the error of the loads."""
+DRAWS: Final = 200
+"""Bootstrap draws for figures that are not means."""
+
+
+def load_shares(
+    loads: Loads,
+    motion: Motion,
+    car: CarSheet,
+    moving: Bools,
+    seed: int,
+    zero: Mapping[Axle, float] | None = None,
+) -> dict[Axle, LoadShare]:
+    """Return `LoadShare` per axle whose loads are known, over the `moving` working samples.
+
+    `zero` is what the zero of the pots may be off, as a share of the axle's load (`zero_share_error`).
+    """
+    found: dict[Axle, LoadShare] = {}
+    notes = tuple(f"without {part}" for part in loads.left_out)
+    rate = motion.rate
+    for axle in AXLES:
+        if axle not in loads.suspect:
+            continue
+        use = moving & ~widened(loads.suspect[axle], int(0.4 * rate))
+        if np.count_nonzero(use) < rate:
+            continue
+        left, right = (_steady_load(loads, corner, rate)[use] for corner in AXLE_CORNERS[axle])
+        share = loads.data[f"left_share_{axle}"].to_numpy()[use]
+        method = f"loads low-passed at {STEADY_BAND:g} Hz"
+        static = [car.mass.load(corner).value for corner in AXLE_CORNERS[axle]]
+        part: Floats = np.minimum(left / static[0], right / static[1])
+        light = tuple(_light(part, below, rate, method) for below in LIGHT_BELOW)
+        even = 2.0 * np.minimum(left, right) / np.maximum(left + right, 1.0)
+        place = int(np.argmin(np.minimum(left, right)))
+        found[axle] = LoadShare(
+            left_share=_left_share(share, car, axle, (zero or {}).get(axle, 0.0)).with_notes(*notes),
+            lowest_load=_lowest(np.minimum(left, right), method, seed).with_notes(*notes),
+            light_time=next(one.share for one in light if one.below == LIGHT).with_notes(*notes),
+            evenness=mean_estimate(even, "1", method).with_notes(*notes),
+            light=light,
+            lowest_corner=AXLE_CORNERS[axle][0 if left[place] <= right[place] else 1],
+            lowest_at=float(loads.data.index[use][place]),
+        )
+    return found
+
+
+def zero_share_error(
+    car: CarSheet, stiffness: Mapping[Axle, float], zero_std: Mapping[str, float]
+) -> dict[Axle, float]:
+    """Return what the found zeros of the pots may move the left share of each axle by [1].
+
+    Parameters
+    ----------
+    car : CarSheet
+        The car.
+    stiffness : mapping
+        Axle -> suspension roll stiffness [N m/rad].
+    zero_std : mapping
+        Channel -> standard uncertainty of its zero [m]; channels whose zero is not in doubt are not in it.
+
+    Notes
+    -----
+    A zero off by d at one damper is a wheel travel d / motion ratio, hence 2 K / t^2 of it as load, half on
+    either side of the axle's mean; the share moves by that over the axle's load (derived here).
+    """
+    found: dict[Axle, float] = {}
+    for axle in AXLES:
+        sheet = car.axle(axle)
+        doubt = math.hypot(*(zero_std.get(f"damper_{corner}", 0.0) for corner in AXLE_CORNERS[axle]))
+        if doubt > 0.0 and axle in stiffness:
+            rate = 2.0 * stiffness[axle] / sheet.track_width.value**2
+            load = sum(car.mass.load(corner).value for corner in AXLE_CORNERS[axle])
+            found[axle] = rate * doubt / ratio_at_static(sheet.damper_motion_ratio) / (2.0 * load)
+    return found
+
+
+def _left_share(share: Floats, car: CarSheet, axle: Axle, zero: float) -> Estimate:
+    """Return the mean left share; what scales and zeros may be off repeats from run to run."""
+    found = mean_estimate(share, "1", "mean over the moving part")
+    scales = [car.mass.load(corner) for corner in AXLE_CORNERS[axle]]
+    if any(load.std is None for load in scales):
+        return replace(found, calibration=zero) if zero else found
+    total = sum(load.value for load in scales)
+    parts = [scales[1 - k].value / total**2 * (scales[k].std or 0.0) for k in (0, 1)]
+    return replace(found, calibration=math.hypot(*parts, zero))
+
+
+def _light(part: Floats, below: float, rate: float, method: str) -> LightTime:
+    """Return how long the lighter wheel, as a part of its static load, was under `below`."""
+    moving = len(part) / rate
+    light = (part < below).astype(np.float64)
+    if light.min() == light.max():
+        # All samples alike have no scatter, which is not the same as no error.
+        words = "throughout" if light[0] else "never"
+        note = f"{words} seen in this run, so its scatter is unknown"
+        alike = Estimate(float(light[0]), "1", method=method, notes=(note,))
+        return LightTime(below, alike, replace(alike, value=light[0] * moving, unit="s"))
+    share = mean_estimate(light, "1", method)
+    if share.interval is not None:
+        share = replace(share, interval=(max(share.interval[0], 0.0), min(share.interval[1], 1.0)))
+    return LightTime(below, share, _times(share, moving, "s"))
+
+
+def _times(estimate: Estimate, factor: float, unit: str) -> Estimate:
+    value, error, interval = estimate.value, estimate.std_error, estimate.interval
+    return replace(
+        estimate,
+        unit=unit,
+        value=None if value is None else value * factor,
+        std_error=None if error is None else error * factor,
+        interval=None if interval is None else (interval[0] * factor, interval[1] * factor),
+    )
+
+
+def _steady_load(loads: Loads, corner: str, rate: float) -> Floats:
+    values = loads.data[f"load_{corner}"].to_numpy()
+    bad = ~np.isfinite(values)
+    return steady(np.where(bad, 0.0, values) if bad.any() else values, rate)
+
+
+def _lowest(values: Floats, method: str, seed: int) -> Estimate:
+    """Return the smallest value; its error from drawing blocks of the run anew."""
+    lowest = float(values.min())
+    length = block_length(values)
+    blocks = len(values) // length
+    if blocks < 5:
+        return Estimate(lowest, "N", method=method, notes=("too short a run for an error",))
+    starts = (np.arange(blocks) * len(values)) // blocks
+    minima = np.minimum.reduceat(values, starts)
+    picks = np.random.default_rng(seed).integers(0, blocks, size=(DRAWS, blocks))
+    drawn = minima[picks].min(axis=1)
+    return Estimate(
+        lowest,
+        "N",
+        std_error=float(np.sqrt(np.mean((drawn - lowest) ** 2))),
+        n=blocks,
+        method=method,
+        notes=("error from redrawn blocks: how much the lowest value hangs on single moments",),
+    )
+
+
+# Whether the wheel loads add up to the car: a wrong motion ratio, CG height or sensor shows here first.
+
+
+CLOSES: Final = 0.02
+"""Loads that add up this well are good [1]: the goal held on a rigid-body engine, see docs/accuracy.md."""
+OPEN: Final = 0.05
+"""From here on something is wrong rather than inexact [1]: engineering judgement; 5 % is an error of a motion
+ratio of 2.5 %, or of 20 mm in CG height."""
+TITLES: Final = {
+    "vertical_closure": "wheel loads against weight",
+    "roll_moment_closure": "roll moment of the wheel loads",
+}
+REMEDIES: Final = {
+    "vertical_closure": "look at corner loads, spring rates, motion ratios, pot scales and accel_z",
+    "roll_moment_closure": "look at CG height, roll centres, bar and spring rates, motion ratios and accel_y",
+}
+
+
+def closures(loads: Loads, motion: Motion, car: CarSheet, use: Bools) -> dict[str, Estimate]:
+    """Return how well forces and moments of the wheel loads add up over the samples in `use`.
+
+    ``vertical_closure`` and ``vertical_closure_scatter``: mean and root mean square over time of
+    (sum of the four loads - m f_z) / weight. ``roll_moment_closure``: moment of the loads over the moment of
+    all masses about a line on the road along the car, as a least-squares slope, less 1;
+    ``roll_moment_closure_scatter``: root mean square of their difference, with the fitted roll inertia taken
+    out, over weight times half the track. Derivation: docs/estimates.md.
+    """
+    if set(loads.suspect) != set(AXLES):
+        missing = " and ".join(axle for axle in AXLES if axle not in loads.suspect)
+        return _unknown(f"wheel loads of the {missing} axle could not be worked out")
+    if "road_force_z" not in motion.data:
+        return _unknown("no vertical acceleration in the log")
+    rate = motion.rate
+    bad = loads.suspect["front"] | loads.suspect["rear"] | motion.suspect["road_force_z"].to_numpy()
+    good = use & ~widened(bad, int(0.4 * rate))
+    if np.count_nonzero(good) <= rate:
+        return _unknown("under a second of driving in which all loads are known")
+    slow = {
+        corner: steady(np.nan_to_num(loads.data[f"load_{corner}"].to_numpy()), rate) for corner in CORNERS
+    }
+    found = _vertical(slow, motion, car, good)
+    return found | _moment(slow, motion, car, good)
+
+
+def _unknown(reason: str) -> dict[str, Estimate]:
+    return {name: Estimate.unknown("1", reason) for name in TITLES}
+
+
+def _vertical(
+    slow: Mapping[Corner, Floats], motion: Motion, car: CarSheet, good: Bools
+) -> dict[str, Estimate]:
+    masses = mass_properties(car)
+    weight = masses.total * STANDARD_GRAVITY
+    total = sum(slow.values(), np.zeros(len(good)))
+    carried = masses.total * steady(motion.data["road_force_z"].to_numpy(), motion.rate)
+    residual = ((total - carried) / weight)[good]
+    method = f"sum of wheel loads against mass times vertical force, low-passed at {STEADY_BAND:g} Hz"
+    parts = []
+    for axle in AXLES:
+        added = sum(float(slow[c][good].mean()) - car.mass.load(c).value for c in AXLE_CORNERS[axle])
+        parts.append(_rate_spread(car, axle) * abs(added) / weight)
+    mean = mean_estimate(residual, "1", method)
+    return {
+        "vertical_closure": _calibrated(mean, math.hypot(*parts), "spring rates and motion ratios"),
+        "vertical_closure_scatter": _scatter(residual, method),
+    }
+
+
+def _moment(slow: Mapping[Corner, Floats], motion: Motion, car: CarSheet, good: Bools) -> dict[str, Estimate]:
+    """Compare the moment of the loads with that of the masses.
+
+    About the middle of the contact patches, roll positive, all in the road's axes and per sample:
+
+        sum over axles (N_R - N_L) t / 2 = sum over masses (m f_y z - m f_z y) - I_x p'
+
+    with y and z where the roll has brought each mass: the sprung one turns with the suspension about the roll
+    axis and with the tyres about the road, and stands lower by the mean travel of springs and tyres. I_x is
+    not in the sheet: it is fitted beside the slope where the log has the roll rate, else left out.
+    """
+    rate = motion.rate
+    masses = mass_properties(car)
+    across, up = (steady(motion.data[f"road_force_{axis}"].to_numpy(), rate) for axis in "yz")
+    body = steady(motion.data["body_roll"].to_numpy(), rate)
+    shown, wanted = np.zeros(len(good)), np.zeros(len(good))
+    for axle in AXLES:
+        sheet, parts = car.axle(axle), masses.axle(axle)
+        left, right = (slow[corner] for corner in AXLE_CORNERS[axle])
+        shown = shown + (right - left) * sheet.track_width.value / 2.0
+        travel = [steady(motion.data[f"wheel_{corner}"].to_numpy(), rate) for corner in AXLE_CORNERS[axle]]
+        roll = steady(motion.data[f"roll_{axle}"].to_numpy(), rate)
+        sunk = (left + right - sum(car.mass.load(c).value for c in AXLE_CORNERS[axle])) / 2.0
+        tyre = 0.0 * sunk if sheet.tyre_rate is None else sunk / sheet.tyre_rate.value
+        height = masses.sprung_cg_height - (travel[0] + travel[1]) / 2.0 - tyre
+        aside = masses.sprung_cg_height * body - sheet.roll_centre_height.value * roll
+        wanted = wanted + parts.sprung * (across * height + up * aside)
+        leaning = body - (1.0 - parts.unsprung_share) * roll
+        wanted = wanted + parts.unsprung * sheet.wheel_radius.value * (across + up * leaning)
+    method = f"moment of the wheel loads against that of all masses, low-passed at {STEADY_BAND:g} Hz"
+    shown, wanted = set_aside(shown[good]), set_aside(wanted[good])
+    columns = [wanted, np.ones(len(wanted))]
+    if "roll_acceleration" in motion.data:
+        columns.append(steady(motion.data["roll_acceleration"].to_numpy(), rate)[good])
+    return _slope(shown, np.column_stack(columns), car, method)
+
+
+def _slope(shown: Floats, design: Floats, car: CarSheet, method: str) -> dict[str, Estimate]:
+    masses = mass_properties(car)
+    half = sum(car.axle(a).track_width.value for a in AXLES) / 4.0
+    scale = masses.total * STANDARD_GRAVITY * half
+    size = np.linalg.norm(design, axis=0)
+    size[size == 0.0] = 1.0
+    # By the normal equations of scaled columns: singular values would take five times the memory.
+    back = np.linalg.pinv((design.T @ design) / np.outer(size, size), hermitian=True) / np.outer(size, size)
+    fitted = back @ (design.T @ shown)
+    fitted = fitted + back @ (design.T @ (shown - design @ fitted))
+    slope, rest = float(fitted[0]), shown - design @ fitted
+    weight = design @ back[0]
+    error = block_error((weight * rest)[:, None], weight)
+    if error is None:
+        found = Estimate(slope - 1.0, "1", method=method, notes=("too short a run for an error",))
+    else:
+        found = with_error(slope - 1.0, "1", error, 0, method)
+    stiffness = {a: axle_roll_stiffness(car.axle(a), 0.0) for a in AXLES}
+    whole = sum(stiffness.values())
+    springs = math.hypot(*(_rate_spread(car, a) * stiffness[a] / whole for a in AXLES))
+    spread = math.hypot(springs, moment_spread(car) / masses.elastic_moment)
+    return {
+        "roll_moment_closure": _calibrated(
+            found, spread, "CG height, roll centres, camber gain, spring rates, motion ratios"
+        ),
+        "roll_moment_closure_scatter": _scatter((rest + (slope - 1.0) * design[:, 0]) / scale, method),
+    }
+
+
+def _calibrated(estimate: Estimate, spread: float, holds: str) -> Estimate:
+    if spread <= 0.0:
+        return estimate.with_notes("the sheet states no tolerances that would add to this")
+    return replace(estimate, calibration=spread).with_notes(
+        f"calibration holds the sheet's tolerance of {holds}"
+    )
+
+
+def _scatter(residual: Floats, method: str) -> Estimate:
+    value = float(np.sqrt(np.mean(residual**2)))
+    return Estimate(value, "1", method=method, notes=("root mean square over time",))
+
+
+def _rate_spread(car: CarSheet, axle: Axle) -> float:
+    """Return the relative standard uncertainty of what a spring adds at the wheel, from the sheet."""
+    sheet = car.axle(axle)
+    rate = sheet.spring.rate
+    ratio = relative_spread(sheet.spring.motion_ratio) or 0.0
+    return math.hypot((rate.std or 0.0) / rate.value, ratio)
+
+
+def closure_checks(found: Mapping[str, Estimate]) -> tuple[HealthRow, ...]:
+    """Return a health row per closure: good, suspect or bad beyond what the sheet's tolerances allow."""
+    return tuple(_check(name, found[name]) for name in TITLES if name in found)
+
+
+def _check(name: str, closure: Estimate) -> HealthRow:
+    def row(verdict: Verdict, value: float | None, limit: float | None, comment: str) -> HealthRow:
+        return HealthRow(TITLES[name], "wheel loads", verdict, value, limit, "1", comment)
+
+    if closure.value is None:
+        return row(Verdict.NOT_TESTED, None, None, closure.notes[0])
+    allowed = 2.0 * math.hypot(closure.calibration or 0.0, closure.std_error or 0.0)
+    limit, off = CLOSES + allowed, abs(closure.value)
+    words = f"{100.0 * closure.value:+.1f} % against the {'weight' if 'vertical' in name else 'masses'}"
+    if off <= limit:
+        return row(Verdict.GOOD, closure.value, limit, f"the loads add up: {words}")
+    verdict = Verdict.BAD if off > OPEN + allowed else Verdict.SUSPECT
+    return row(verdict, closure.value, limit, f"the wheel loads do not add up: {words}; {REMEDIES[name]}")
+
+
+def moment_spread(car: CarSheet) -> float:
+    """Return the standard uncertainty of M from CG height, camber gain and roll centres [kg m]."""
+    masses = mass_properties(car)
+    parts = [masses.total * (car.mass.cg_height.std or 0.0)]
+    for axle in AXLES:
+        sheet = car.axle(axle)
+        gain = camber_gain(sheet)
+        lever = masses.axle(axle).unsprung * sheet.wheel_radius.value * sheet.track_width.value / 2.0
+        parts.append(lever * (gain.std or 0.0))
+        parts.append(masses.axle(axle).sprung * (sheet.roll_centre_height.std or 0.0))
+    return float(np.hypot.reduce(parts))

@@ -1,23 +1,312 @@
-"""From channels to the motion of the car: wheel travel, its modes, forces at the CG, bank."""
+"""The working base: a run's channels at a rate the estimates need, each with its own suspect mask."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
-from analyzer.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
-from analyzer.ingest.shelf import frame_aside, set_aside
-from analyzer.processing.bank import bank_angle
-from analyzer.processing.filters import Bools, Floats, derivative, lowpass_taps, smooth, widened
-from analyzer.processing.moving import Moving, usable_speed
+from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle
+from analyzer.core.filebacked import frame_aside, set_aside, shelved
+from analyzer.core.signals import (
+    Bools,
+    Floats,
+    derivative,
+    filled,
+    lowpass_taps,
+    runs_of,
+    smooth,
+    touched,
+    widened,
+)
+from analyzer.ingest.recording import Recording
 from analyzer.processing.results import Motion
-from analyzer.processing.stiffness import axle_roll_stiffness, roll_base, tyre_roll_stiffness, wheel_travel
-from analyzer.processing.working import Working
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.masses import mass_properties
+from analyzer.vehicle.axle import (
+    axle_roll_stiffness,
+    mass_properties,
+    roll_base,
+    tyre_roll_stiffness,
+    wheel_travel,
+)
+
+LOWEST_RATE: Final = 100.0
+"""Logs are thinned to no less than this [Hz]: wheel hop (10-15 Hz) then keeps a ten-fold rate."""
+
+CHANNELS: Final = (
+    "damper_FL",
+    "damper_FR",
+    "damper_RL",
+    "damper_RR",
+    "accel_x",
+    "accel_y",
+    "accel_z",
+    "gyro_x",
+    "gyro_y",
+    "gyro_z",
+    "speed",
+    "steer_angle",
+)
+"""House channels the estimates use."""
+
+
+@dataclass(frozen=True, slots=True)
+class Working:
+    """Channels of one run on the working base.
+
+    Parameters
+    ----------
+    time : array
+        Log time [s], uniform.
+    rate : float
+        Samples per second [Hz].
+    every : int
+        Log samples per working sample.
+    values : dict
+        House channel -> values [SI]; finite everywhere, also where suspect.
+    suspect : dict
+        House channel -> True where a value rests on a gap, a suspect sample or the ends of the log.
+    steps : tuple of str
+        What was done.
+    """
+
+    time: Floats
+    rate: float
+    every: int
+    values: dict[str, Floats]
+    suspect: dict[str, Bools]
+    steps: tuple[str, ...]
+
+    def has(self, *names: str) -> bool:
+        """Return whether all channels `names` are there."""
+        return all(name in self.values for name in names)
+
+
+def working_base(recording: Recording) -> Working:
+    """Thin the usable channels of `recording` to the working rate.
+
+    The log's rate is divided by a whole number so that at least `LOWEST_RATE` and two samples remain. A
+    symmetric filter takes away what a lower rate cannot hold, alike on every channel.
+    """
+    rate = recording.sample_rate
+    # A log of very few rows is thinned less: one sample alone has neither a rate nor a slope.
+    every = max(1, min(int(rate // LOWEST_RATE), len(recording.data) - 1))
+    new_rate = rate / every
+    taps = np.ones(1) if every == 1 else lowpass_taps(rate, 0.4 * new_rate, 0.2 * new_rate)
+    values: dict[str, Floats] = {}
+    suspect: dict[str, Bools] = {}
+    for name in CHANNELS:
+        if not recording.usable(name):
+            continue
+        raw = recording.data[name].to_numpy(dtype=np.float64, copy=False)
+        bad = raw_suspect(recording, name)
+        if bad.all():
+            continue
+        values[name] = set_aside(smooth(shelved(filled(raw, bad)), taps, every))
+        suspect[name] = set_aside(touched(bad, len(taps) // 2, every))
+    time = set_aside(recording.data.index.to_numpy(dtype=np.float64)[::every].copy())
+    steps: tuple[str, ...] = ()
+    if every > 1:
+        steps = (f"thinned from {rate:.4g} Hz to {new_rate:.4g} Hz with a symmetric anti-aliasing filter",)
+    return Working(time, new_rate, every, values, suspect, steps)
+
+
+def raw_suspect(recording: Recording, name: str) -> Bools:
+    """Return where the log's own samples of a channel must not be used (suspect, or no number)."""
+    bad: Bools = ~np.isfinite(recording.data[name].to_numpy(dtype=np.float64, copy=False))
+    if name in recording.suspect.columns:
+        bad |= recording.suspect[name].to_numpy(dtype=np.bool_, copy=False)
+    return bad
+
+
+# Where the car moves: trim a log to the part that was driven.
+
+
+WALKING_SPEED: Final = 1.0
+"""Slower than this is parked [m/s]: engineering judgement."""
+QUIET_FORCE: Final = 0.08 * STANDARD_GRAVITY
+"""Horizontal specific force, low-passed, of a car parked on uneven ground [m/s2]: engineering judgement."""
+QUIET_YAW: Final = np.radians(3.0)
+"""Yaw rate, low-passed, of a parked car with gyro offset [rad/s]: engineering judgement."""
+QUIET_TRAVEL: Final = 0.010
+"""Damper speed, root mean square over a second, of a car that idles [m/s]: engineering judgement."""
+MARGIN_S: Final = 1.0
+"""Kept before the first and after the last sign of motion when there is no speed [s]."""
+LONGEST_BRIDGE_S: Final = 0.5
+"""Longest hole in the speed over which distance is still counted on [s]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moving:
+    """The driven part of a run on the working base.
+
+    Parameters
+    ----------
+    parked : array of bool
+        True where the car does not move.
+    start, stop : int
+        First sample of the driven part and the one after the last.
+    distance : array or None
+        Distance from the start of the driven part [m]; None without a speed.
+    distance_suspect : array of bool
+        True where a hole in the speed lies between the start and here.
+    steps : tuple of str
+        What was done.
+    """
+
+    parked: Bools
+    start: int
+    stop: int
+    distance: Floats | None
+    distance_suspect: Bools
+    steps: tuple[str, ...]
+
+
+def moving_part(working: Working) -> Moving:
+    """Find the driven part of a run, by speed where there is one, else by forces, yaw and damper motion.
+
+    Without a speed only the two ends are trimmed: a stop in mid-run cannot be told from straight running.
+    """
+    count = len(working.time)
+    speed = usable_speed(working)
+    if speed is not None:
+        active = speed >= WALKING_SPEED
+        how = "by speed"
+    else:
+        active = _signs_of_motion(working)
+        if active.any():
+            first, last = np.flatnonzero(active)[[0, -1]]
+            active[first:last] = True
+        how = "by forces and damper motion, no speed in the log"
+    if not active.any():
+        none = np.zeros(count, dtype=np.bool_)
+        return Moving(~none, 0, 0, None, ~none, ("the car does not move in this log",))
+    first, last = (int(i) for i in np.flatnonzero(active)[[0, -1]])
+    seconds = (last - first) / working.rate
+    step = f"trimmed to the moving part, {working.time[first]:.2f} s to {working.time[last]:.2f} s ({how})"
+    distance, unsure = _distance(working, speed, first)
+    return Moving(~active, first, last + 1, distance, unsure, (step,) if seconds else ())
+
+
+def usable_speed(working: Working) -> Floats | None:
+    """Return the speed, low-passed at 2 Hz [m/s]; None when there is none or it never leaves zero."""
+    if not working.has("speed"):
+        return None
+    speed = smooth(working.values["speed"], lowpass_taps(working.rate, 2.0, 3.0))
+    good = ~working.suspect["speed"]
+    if not good.any() or float(np.max(speed[good])) < 2.0 * WALKING_SPEED:
+        return None
+    return speed
+
+
+def _signs_of_motion(working: Working) -> Bools:
+    active = np.zeros(len(working.time), dtype=np.bool_)
+    slow = lowpass_taps(working.rate, 1.0, 1.5)
+    for name, limit in (("accel_x", QUIET_FORCE), ("accel_y", QUIET_FORCE), ("gyro_z", QUIET_YAW)):
+        if working.has(name):
+            active |= (np.abs(smooth(working.values[name], slow)) > limit) & ~working.suspect[name]
+    mean = np.ones(int(working.rate) // 2 * 2 + 1) / (int(working.rate) // 2 * 2 + 1)
+    for corner in CORNERS:
+        name = f"damper_{corner}"
+        if working.has(name):
+            gentle = smooth(working.values[name], lowpass_taps(working.rate, 6.0, 6.0))
+            power = smooth(derivative(gentle, working.rate) ** 2, mean)
+            active |= (power > QUIET_TRAVEL**2) & ~working.suspect[name]
+    return widened(active, int(MARGIN_S * working.rate))
+
+
+def _distance(working: Working, speed: Floats | None, first: int) -> tuple[Floats | None, Bools]:
+    count = len(working.time)
+    if speed is None:
+        return None, np.ones(count, dtype=np.bool_)
+    forward = np.maximum(speed, 0.0)
+    steps = np.concatenate([[0.0], (forward[1:] + forward[:-1]) / 2.0 / working.rate])
+    total = np.cumsum(steps)
+    hole = working.suspect["speed"].copy()
+    # The ends of the log are suspect only because the filter has no neighbours there.
+    edge = int(0.6 * working.rate)
+    hole[:edge] = hole[-edge:] = False
+    length = int(LONGEST_BRIDGE_S * working.rate) + 1
+    held = np.convolve(hole, np.ones(length), mode="full")[:count] >= length
+    held[: first + 1] = False
+    return total - total[first], np.maximum.accumulate(held)
+
+
+# Cross slope of the road from the forces on the car.
+
+
+BAND: Final = 0.7
+"""Low-pass of the forces [Hz]; a bank is longer than a bump. Design figure, checked on a rigid-body model."""
+TURNING: Final = np.radians(5.0)
+"""Yaw rate above which the direction of the turn is taken from the gyro [rad/s]: engineering judgement."""
+TURNING_BAND: Final = 0.25
+"""Low-pass of the yaw rate for the direction of the turn [Hz]: when a drift ends, the car turns back against
+its path for about a second, which must not count as a turn."""
+OUTWARD_S: Final = 2.0
+"""A force out of the turn that lasts shorter is the end of a drift, not a bank driven slowly [s]: engineering
+judgement."""
+STEEPEST: Final = np.radians(62.0)
+"""A steeper answer means that the direction of the turn was mistaken [rad]: engineering judgement, above the
+steepest bank of the statics the angle is checked against (60 degrees)."""
+FAINT: Final = 0.1 * STANDARD_GRAVITY
+"""In-plane force below which no bank is worked out [m/s2]: engineering judgement."""
+
+
+def bank_angle(
+    force: tuple[Floats, Floats, Floats], rate: float, yaw_rate: Floats | None, speed: Floats | None
+) -> tuple[Floats, Floats]:
+    """Return the cross slope towards the inside of the turn.
+
+    Parameters
+    ----------
+    force : tuple of arrays
+        Specific force in the road plane along x, y and z [m/s2].
+    rate : float
+        Samples per second [Hz].
+    yaw_rate, speed : array or None
+        [rad/s], [m/s]. Speed takes the tangential acceleration out of the in-plane force.
+
+    Returns
+    -------
+    bank : array
+        [rad]; zero where the car feels next to no in-plane force.
+    turn : array
+        1 in a left turn, -1 in a right turn.
+
+    Notes
+    -----
+    Quasi-steady statics of a turn of radius R on a bank: the car's total specific force has the horizontal
+    part a_c towards the centre and the vertical part g, so f_in^2 + f_z^2 = a_c^2 + g^2, and the angle of the
+    force to the road's normal differs from its angle to the vertical by the bank. The magnitude of the
+    in-plane force is used because a drifting car points away from its path.
+    """
+    taps = lowpass_taps(rate, BAND, 2.0 * BAND)
+    along, across, normal = (smooth(part, taps) for part in force)
+    tangential: Floats | float = 0.0
+    if speed is not None:
+        tangential = smooth(np.gradient(speed) * rate, taps)
+    in_plane = np.sqrt(np.maximum(along**2 + across**2 - tangential**2, 0.0))
+    turn = np.where(across >= 0.0, 1.0, -1.0)
+    if yaw_rate is not None:
+        # Slower than the neutral speed the force points out of the turn, and only yaw knows the turn.
+        slow_yaw = smooth(yaw_rate, lowpass_taps(rate, TURNING_BAND, 2.0 * TURNING_BAND))
+        level = np.sqrt(np.maximum(in_plane**2 + normal**2 - STANDARD_GRAVITY**2, 0.0))
+        outward = np.arctan2(level, STANDARD_GRAVITY) + np.arctan2(in_plane, normal) < STEEPEST
+        against = (np.abs(slow_yaw) > TURNING) & (slow_yaw * turn < 0.0) & outward
+        for start, end in runs_of(against):
+            if end - start >= OUTWARD_S * rate:
+                turn[start:end] *= -1.0
+    signed = in_plane * np.where(across * turn >= 0.0, 1.0, -1.0)
+    centripetal = np.sqrt(np.maximum(signed**2 + normal**2 - STANDARD_GRAVITY**2, 0.0))
+    bank = np.arctan2(centripetal, STANDARD_GRAVITY) - np.arctan2(signed, normal)
+    return np.where(in_plane < FAINT, 0.0, bank), turn
+
+
+# From channels to the motion of the car: wheel travel, its modes, forces at the CG, bank.
+
 
 Columns = dict[str, tuple[Floats, Bools]]
 """Column -> values and suspect mask."""

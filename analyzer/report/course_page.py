@@ -10,16 +10,10 @@ from typing import TYPE_CHECKING, Any, Final
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from analyzer import __version__
-from analyzer.report.atomic import COURSE_FORMAT, PAGE, RESULTS, replaced_folder
-from analyzer.report.course_figures import (
-    MOST_SHOWN,
-    speed_plate,
-    trace_plate,
-    travel_left_plate,
-    where_plate,
-)
-from analyzer.report.course_text import (
+from analyzer.core.constants import VERSION
+from analyzer.core.files import COURSE_FORMAT, PAGE, RESULTS, replaced_folder
+from analyzer.core.units import DEG_PER_RAD, MM_PER_M
+from analyzer.report.course_sentences import (
     bank_words,
     causes_words,
     course_answer,
@@ -28,16 +22,22 @@ from analyzer.report.course_text import (
     place_words,
     short_cure,
 )
-from analyzer.report.drawings import Drawings
-from analyzer.report.plates import Plate
-from analyzer.report.results import rounded
-from analyzer.report.text import CAUTIONS
-from analyzer.report.wording import count, label, sentence
-from analyzer.units import DEG_PER_RAD, MM_PER_M
+from analyzer.report.figures.course_plots import (
+    MOST_SHOWN,
+    speed_plate,
+    trace_plate,
+    travel_left_plate,
+    where_plate,
+)
+from analyzer.report.figures.style import Drawings, Plate
+from analyzer.report.json import rounded
+from analyzer.report.sentences import CAUTIONS
+from analyzer.report.words import count, label, sentence
 
 if TYPE_CHECKING:
-    from analyzer.comparison.course import CourseSheetResult, PlaceSheet
-    from analyzer.processing.places import Hit
+    from analyzer.processing.course.places import Hit
+    from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
+
 
 _FOLDER: Final = Path(__file__).parent
 
@@ -128,7 +128,7 @@ def render_course(result: CourseSheetResult) -> str:
         notes=[sentence(note) for note in result.notes],
         runs=_run_lines(result),
         cautions=CAUTIONS,
-        version=__version__,
+        version=VERSION,
         style=Markup((_FOLDER / "style.css").read_text(encoding="utf-8")),
     )
 
@@ -170,7 +170,7 @@ def course_json(result: CourseSheetResult) -> dict[str, Any]:
     line = result.line
     table = {
         "format": COURSE_FORMAT,
-        "version": __version__,
+        "version": VERSION,
         "session": result.session,
         "car": result.car,
         "course": result.course,

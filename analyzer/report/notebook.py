@@ -7,22 +7,20 @@ from functools import partial
 from html import escape
 from typing import TYPE_CHECKING, Any, Final
 
-from analyzer.report.cells import Cell, PageTable, number
-from analyzer.report.wording import figure, interval, label, reason, sentence
+from analyzer.report.tables import Cell, PageTable, number
+from analyzer.report.words import figure, interval, label, reason, sentence
 
 if TYPE_CHECKING:
     from analyzer.archive.results import Archive, CarSeason
-    from analyzer.checking import CheckOutcome
-    from analyzer.comparison.choice import Choice
-    from analyzer.comparison.course import CourseSheetResult
-    from analyzer.comparison.results import Comparison, Confirmation, SetupResult
-    from analyzer.estimate import Estimate
+    from analyzer.comparison.results import Choice, Comparison, Confirmation, SetupResult
+    from analyzer.core.estimate import Estimate
     from analyzer.ingest.recording import Recording
-    from analyzer.prediction.ladder_results import BarLadder
-    from analyzer.prediction.results import SetupPrediction
+    from analyzer.prediction.results import BarLadder, SetupPrediction
     from analyzer.processing.results import RunEstimates
-    from analyzer.report.plates import Plate
-    from analyzer.session import Review
+    from analyzer.report.figures.style import Plate
+    from analyzer.session.course_sheet import CourseSheetResult
+    from analyzer.session.review import CheckOutcome, Review
+
 
 _HOOK: Final = "_repr_html_"
 """The method notebooks look for (IPython's documented display protocol)."""
@@ -41,16 +39,13 @@ def show_in_notebooks() -> None:
 
 def _shown() -> dict[type, Callable[[Any], str]]:
     from analyzer.archive.results import Archive
-    from analyzer.checking import CheckOutcome
-    from analyzer.comparison.choice import Choice
-    from analyzer.comparison.course import CourseSheetResult
-    from analyzer.comparison.results import Comparison, Confirmation, SetupResult
-    from analyzer.estimate import Estimate
+    from analyzer.comparison.results import Choice, Comparison, Confirmation, SetupResult
+    from analyzer.core.estimate import Estimate
     from analyzer.ingest.recording import Recording
-    from analyzer.prediction.ladder_results import BarLadder
-    from analyzer.prediction.results import SetupPrediction
+    from analyzer.prediction.results import BarLadder, SetupPrediction
     from analyzer.processing.results import RunEstimates
-    from analyzer.session import Review
+    from analyzer.session.course_sheet import CourseSheetResult
+    from analyzer.session.review import CheckOutcome, Review
 
     return {
         Archive: _archive,
@@ -76,11 +71,10 @@ def _estimate(estimate: Estimate) -> str:
 
 
 def _review(review: Review) -> str:
-    from analyzer.report.figures_change import change_plate
-    from analyzer.report.figures_roll import run_plate
-    from analyzer.report.page_tables import runs_table
-    from analyzer.report.text import driver_answer, team_answer
-    from analyzer.report.verdict_text import tuner_answer
+    from analyzer.report.figures.change_plots import change_plate
+    from analyzer.report.figures.roll_plots import run_plate
+    from analyzer.report.sentences import driver_answer, team_answer, tuner_answer
+    from analyzer.report.tables import runs_table
 
     answers = (team_answer(review), tuner_answer(review), driver_answer(review))
     return (
@@ -92,7 +86,7 @@ def _review(review: Review) -> str:
 
 
 def _run(run: RunEstimates) -> str:
-    from analyzer.report.estimate_tables import estimates_table, further_table
+    from analyzer.report.tables import estimates_table, further_table
 
     rows = [(f"roll gradient {key}", estimate) for key, estimate in run.roll_gradient.items()]
     gradients = estimates_table(f"{label(run.name)} on {label(run.setup)}", rows)
@@ -100,21 +94,21 @@ def _run(run: RunEstimates) -> str:
 
 
 def _setup(setup: SetupResult) -> str:
-    from analyzer.report.estimate_tables import measured_table, prediction_table
+    from analyzer.report.tables import measured_table, prediction_table
 
     return _table(measured_table(setup)) + _table(prediction_table(setup.predicted))
 
 
 def _prediction(prediction: SetupPrediction) -> str:
-    from analyzer.report.estimate_tables import prediction_table
+    from analyzer.report.tables import prediction_table
 
     return _table(prediction_table(prediction))
 
 
 def _comparison(comparison: Comparison) -> str:
-    from analyzer.report.figures_change import change_plate
-    from analyzer.report.page_tables import changes_table
-    from analyzer.report.verdict_text import comparison_answer, next_step, smallest_visible
+    from analyzer.report.figures.change_plots import change_plate
+    from analyzer.report.sentences import comparison_answer, next_step, smallest_visible
+    from analyzer.report.tables import changes_table
 
     lines = (comparison_answer(comparison), smallest_visible(comparison), next_step(comparison))
     return (
@@ -163,9 +157,9 @@ def _choice(choice: Choice) -> str:
 
 
 def _ladder(ladder: BarLadder) -> str:
-    from analyzer.prediction.ladder import CAUTIONS, ladder_json
-    from analyzer.report.figures_bar import bar_svg
-    from analyzer.report.plates import image_of
+    from analyzer.report.figures.bar_plots import bar_svg
+    from analyzer.report.figures.style import image_of
+    from analyzer.report.settings_sheet import CAUTIONS, ladder_json
 
     rows = tuple(
         (
@@ -195,16 +189,21 @@ def _checked(outcome: CheckOutcome) -> str:
 
 
 def _recording(recording: Recording) -> str:
-    from analyzer.report.health import recording_line
-    from analyzer.report.page_tables import health_table
+    from analyzer.report.json import recording_line
+    from analyzer.report.tables import health_table
 
     found = health_table("Checks that are not good", recording)
     return _line(recording_line(recording)) + (_table(found) if found.rows else "")
 
 
 def _course(result: CourseSheetResult) -> str:
-    from analyzer.report.course_figures import where_plate
-    from analyzer.report.course_text import course_answer, detail_words, place_words, short_cure
+    from analyzer.report.course_sentences import (
+        course_answer,
+        detail_words,
+        place_words,
+        short_cure,
+    )
+    from analyzer.report.figures.course_plots import where_plate
 
     rows = tuple(
         (
@@ -225,8 +224,8 @@ def _course(result: CourseSheetResult) -> str:
 
 
 def _archive(archive: Archive) -> str:
-    from analyzer.report.archive_page import trend_table
-    from analyzer.report.archive_text import car_answer, left_out_words
+    from analyzer.report.course_sentences import car_answer, left_out_words
+    from analyzer.report.season_page import trend_table
 
     parts = []
     for index, car in enumerate(archive.cars, start=1):
@@ -236,7 +235,7 @@ def _archive(archive: Archive) -> str:
 
 
 def _first_plate(car: CarSeason, key: str) -> list[Plate]:
-    from analyzer.report.archive_figures import car_plates
+    from analyzer.report.figures.season_plots import car_plates
 
     return car_plates(car, key)[:1]
 
@@ -250,7 +249,7 @@ def _line(words: str) -> str:
 
 
 def _figures(draw: Callable[[], Iterable[Plate | None]]) -> str:
-    from analyzer.report.plates import house_style, image
+    from analyzer.report.figures.style import house_style, image
 
     with house_style():
         shown = [plate for plate in draw() if plate is not None]

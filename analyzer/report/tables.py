@@ -1,290 +1,560 @@
-"""The tables of the report folder: plain CSV for a spreadsheet, from the same dictionary as results.json."""
+"""What a table of the page is made of."""
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterator
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+from analyzer.core.constants import AXLES, STANDARD_GRAVITY
+from analyzer.core.estimate import Estimate
+from analyzer.core.units import KM_PER_H, MM_PER_M
+from analyzer.ingest.recording import Verdict
+from analyzer.report.json import left_share
+from analyzer.report.sentences import CORNER_WORDS, events, findings, lead_rows
+from analyzer.report.words import (
+    UNKNOWN,
+    count,
+    degrees,
+    figure,
+    interval,
+    label,
+    listed,
+    millimetres,
+    percent,
+    readable,
+    reason,
+    sentence,
+    value_with_interval,
+)
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-Row = dict[str, Any]
-
-_ESTIMATE: Final = ("value", "std_error", "low", "high", "level", "calibration", "n", "unit", "reason")
-
-COLUMNS: Final[dict[str, tuple[str, ...]]] = {
-    "runs.csv": ("run", "setup", "quantity", *_ESTIMATE),
-    "setups.csv": ("setup", "quantity", "kind", *_ESTIMATE),
-    "measured_against_predicted.csv": (
-        "setup",
-        "quantity",
-        "unit",
-        "measured",
-        "measured_std_error",
-        "predicted",
-        "predicted_std_error",
-        "ratio",
-        "ratio_low",
-        "ratio_high",
-        "unexplained",
-        "unexplained_low",
-        "unexplained_high",
-        "agrees",
-    ),
-    "comparisons.csv": (
-        "before",
-        "after",
-        "axle",
-        "verdict",
-        "stiffness_ratio",
-        "ratio_low",
-        "ratio_high",
-        "predicted_ratio",
-        "predicted_low",
-        "predicted_high",
-        "smallest_visible",
-        "reason",
-    ),
-    "bottoming.csv": (
-        "run",
-        "setup",
-        "corner",
-        "section",
-        "kind",
-        "start_s",
-        "peak_s",
-        "end_s",
-        "peak_mm",
-        "peak_error_mm",
-        "stop_compression_mm",
-        "approach_speed_m_per_s",
-        "hard",
-        "distance_m",
-        "speed_m_per_s",
-        "jolt_m_per_s2",
-        "seen",
-        "lateral_kept",
-        "vertical_acceleration_m_per_s2",
-        "bank_deg",
-        "heave_mm",
-        "roll_mm",
-        "pitch_mm",
-        "warp_mm",
-        "cause_vertical_load_mm",
-        "cause_roll_mm",
-        "cause_pitch_mm",
-        "cause_warp_mm",
-        "cause_road_mm",
-    ),
-    "splits.csv": ("run", "setup", "kind", "part", "seconds", "quantity", "axle", *_ESTIMATE),
-    "health.csv": ("run", "channel", "check", "verdict", "value", "threshold", "unit", "comment"),
-    "left_out.csv": ("run", "reason"),
-}
-"""Columns of every table, in order; explained in docs/results.md."""
-_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n")
+    from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
+    from analyzer.core.constants import Axle
+    from analyzer.ingest.recording import HealthRow, Recording
+    from analyzer.prediction.results import SetupPrediction
+    from analyzer.processing.results import BottomingEvent, RunEstimates, Split
+    from analyzer.session.review import Review
 
 
-def csv_tables(results: dict[str, Any]) -> dict[str, str]:
-    """Return file name -> text of every table.
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One cell: text, a smaller remark under it, whether it is a number, and a class for its look."""
 
-    Parameters
-    ----------
-    results : dict
-        From `analyzer.report.results.results_dict`.
-
-    Returns
-    -------
-    dict
-        UTF-8 text, comma separated, one header row, lines ended by a line feed. Columns and units are
-        listed in docs/results.md. Unknown figures are empty cells.
-    """
-    rows = _all_rows(results)
-    return {file: csv_text(COLUMNS[file], rows[file]) for file in COLUMNS}
+    text: str
+    remark: str = ""
+    number: bool = False
+    look: str = ""
 
 
-def data_frames(results: dict[str, Any]) -> dict[str, pd.DataFrame]:
-    """Return every table as a DataFrame under its file's name without ``.csv``; unknown cells are missing.
+@dataclass(frozen=True, slots=True)
+class PageTable:
+    """One table of the page; the first cell of a row names it."""
 
-    Parameters
-    ----------
-    results : dict
-        From `analyzer.report.results.results_dict`.
-    """
-    import pandas as pd
-
-    rows = _all_rows(results)
-    return {
-        file.removesuffix(".csv"): pd.DataFrame(list(rows[file]), columns=list(columns))
-        for file, columns in COLUMNS.items()
-    }
+    caption: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    note: str = ""
 
 
-def _all_rows(results: dict[str, Any]) -> dict[str, Iterator[Row]]:
-    return {
-        "runs.csv": _runs(results),
-        "setups.csv": _setups(results),
-        "measured_against_predicted.csv": _ledgers(results),
-        "comparisons.csv": _comparisons(results),
-        "bottoming.csv": _bottoming(results),
-        "splits.csv": _splits(results),
-        "health.csv": _health(results),
-        "left_out.csv": ({"run": f["name"], "reason": f["reason"]} for f in results["failed"]),
-    }
+def number(estimate: Estimate | None, with_unit: bool = False) -> Cell:
+    """Return the cell of an estimate; an unknown one says why in a remark."""
+    if estimate is None:
+        return Cell(UNKNOWN, number=True)
+    return Cell(figure(readable(estimate), with_unit), reason(estimate), number=True)
 
 
-def write_tables(results: dict[str, Any], folder: Path) -> None:
-    """Write every table into `folder`, which is made."""
-    folder.mkdir()
-    for file, text in csv_tables(results).items():
-        (folder / file).write_bytes(text.encode("utf-8", "backslashreplace"))
+# The tables of the page: cells as a reader sees them.
 
 
-def csv_text(columns: tuple[str, ...], rows: Iterator[Row]) -> str:
-    """Return rows as CSV text; text that a spreadsheet would take for a formula gets an apostrophe."""
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(columns)
-    for row in rows:
-        writer.writerow([cell(row.get(column)) for column in columns])
-    return buffer.getvalue()
+MOST_ROWS: Final = 40
+"""More rows than this stand in the CSV tables only, and the page says so."""
 
 
-def cell(value: Any) -> str:
-    """Return one cell: numbers as Python writes them, yes or no, text made harmless, unknown as empty."""
+_LOOK: Final = {Verdict.GOOD: "", Verdict.NOT_TESTED: "", Verdict.SUSPECT: "suspect", Verdict.BAD: "bad"}
+
+
+_HEALTH_COLUMNS: Final = ("Run", "Channel", "Check", "Verdict", "Found", "Limit", "What it means")
+
+
+def runs_table(review: Review) -> PageTable:
+    """Return one row per run, those left out at the end with the reason."""
+    rows = [_run_row(review, run) for run in review.runs]
+    blank = (Cell(UNKNOWN, number=True),) * 7
+    rows += [
+        (Cell(label(name)), Cell("left out", sentence(why), look="bad"), *blank)
+        for name, why in review.failed.items()
+    ]
+    return PageTable(
+        "Runs: roll gradient, load share, bottoming",
+        (
+            "Run",
+            "Set-up",
+            "Front, deg/g",
+            "Rear, deg/g",
+            "Body to ground, deg/g",
+            "Left share front, %",
+            "Left share rear, %",
+            "Stiffness measured / predicted",
+            "Bottomed",
+        ),
+        tuple(rows),
+        "Roll gradient per unit of level-road lateral acceleration; ± is one standard error.",
+    )
+
+
+def _run_row(review: Review, run: RunEstimates) -> tuple[Cell, ...]:
+    found = sum(name == run.name for name, _ in findings(review))
+    remark = f"{count(found, 'check')} to look at" if found else ""
+    share = tuple(number(percent(left_share(run, axle))) for axle in AXLES)
+    return (
+        Cell(label(run.name), remark),
+        Cell(label(run.setup)),
+        *(number(run.roll_gradient.get(key)) for key in ("front", "rear", "total")),
+        *share,
+        number(run.further.get("roll_stiffness_ratio")),
+        Cell(str(len(run.bottoming)), number=True),
+    )
+
+
+def findings_table(review: Review) -> PageTable:
+    """Return the checks that ask for a look, bad ones first."""
+    rows = findings(review)
+    return PageTable(
+        "Checks that ask for a look",
+        _HEALTH_COLUMNS,
+        tuple(_health_row(name, row) for name, row in rows[:MOST_ROWS]),
+        _more(len(rows), MOST_ROWS, "health.csv"),
+    )
+
+
+def health_table(caption: str, recording: Recording) -> PageTable:
+    """Return the checks of one log that are not good."""
+    rows = [row for row in recording.health if row.verdict is not Verdict.GOOD]
+    return PageTable(
+        caption,
+        _HEALTH_COLUMNS[1:],
+        tuple(_health_row(recording.run, row)[1:] for row in rows),
+    )
+
+
+def checks_table(review: Review) -> PageTable:
+    """Return how often each check came out how, over all channels and runs."""
+    counts: dict[str, Counter[Verdict]] = {}
+    for recording in review.recordings:
+        for row in recording.health:
+            counts.setdefault(row.check, Counter())[row.verdict] += 1
+    return PageTable(
+        "Every check, counted over channels and runs",
+        ("Check", *(verdict.value for verdict in Verdict)),
+        tuple(
+            (
+                Cell(label(check)),
+                *(
+                    Cell(str(found[verdict]), number=True, look=_LOOK[verdict] if found[verdict] else "")
+                    for verdict in Verdict
+                ),
+            )
+            for check, found in sorted(counts.items())[: 2 * MOST_ROWS]
+        ),
+        "Each one with figure and limit stands in tables/health.csv.",
+    )
+
+
+def _health_row(run: str, row: HealthRow) -> tuple[Cell, ...]:
+    return (
+        Cell(label(run)),
+        Cell(label(row.channel)),
+        Cell(label(row.check)),
+        Cell(row.verdict.value, look=_LOOK[row.verdict]),
+        _plain(row.value, row.unit),
+        _plain(row.threshold, row.unit),
+        Cell(sentence(row.comment)),
+    )
+
+
+def _plain(value: float | None, unit: str) -> Cell:
+    shown = "" if unit in ("", "1") else label(unit, 12)
+    return Cell(UNKNOWN if value is None else f"{value:.4g} {shown}".strip(), number=True)
+
+
+def ledger_table(review: Review, everything: bool) -> PageTable:
+    """Return measured against predicted, with what is left unexplained: each axle, or `everything`."""
+    rows = [
+        (setup.name, row)
+        for setup in review.setups
+        for row in (setup.ledger if everything else lead_rows(setup))
+    ]
+    words = {True: Cell("yes"), False: Cell("no", look="suspect"), None: Cell("cannot tell")}
+    return PageTable(
+        "All figures measured against predicted" if everything else "Measured against predicted",
+        ("Set-up", "Quantity", "Measured", "Predicted", "Ratio", "Unexplained", "Agrees"),
+        tuple(
+            (
+                Cell(label(name)),
+                Cell(label(row.quantity)),
+                number(row.measured, True),
+                number(row.predicted, True),
+                Cell(value_with_interval(row.ratio), reason(row.ratio), number=True),
+                number(row.unexplained, True),
+                words[row.agrees],
+            )
+            for name, row in rows[:MOST_ROWS]
+        ),
+        "Unexplained: measured less predicted, with the errors of both. "
+        + _more(len(rows), MOST_ROWS, "setups.csv"),
+    )
+
+
+def changes_table(comparisons: Sequence[Comparison]) -> PageTable:
+    """Return every comparison of two set-ups."""
+    return PageTable(
+        "Changes of set-up",
+        (
+            "Change",
+            "Axle",
+            "Verdict",
+            "Stiffness after / before",
+            "95 % interval",
+            "Predicted",
+            "Smallest visible",
+        ),
+        tuple(
+            (
+                Cell(f"{label(c.before, 16)} to {label(c.after, 16)}"),
+                Cell(c.axle or "car"),
+                Cell(c.verdict.value, look="verdict"),
+                number(c.stiffness_ratio),
+                Cell(interval(c.stiffness_ratio) or UNKNOWN, number=True),
+                Cell(value_with_interval(c.predicted_ratio), reason(c.predicted_ratio), number=True),
+                _small(c.smallest_visible),
+            )
+            for c in comparisons[:MOST_ROWS]
+        ),
+    )
+
+
+def _small(estimate: Estimate) -> Cell:
+    if estimate.value is None:
+        return number(estimate)
+    shown = percent(estimate)
+    text = figure(shown, True) if shown.std_error is not None else f"{shown.value:.2g} %"
+    return Cell(text, number=True)
+
+
+def events_table(review: Review, most: int) -> PageTable:
+    """Return at most `most` bottoming events, hardest first."""
+    found = events(review)
+    return PageTable(
+        "Bottoming, hardest first",
+        (
+            "Corner",
+            "Where",
+            "Run",
+            "Log time",
+            "Into the stop",
+            "Peak travel",
+            "Met at",
+            "Bank",
+            "Travel made of",
+        ),
+        tuple(
+            (
+                Cell(
+                    CORNER_WORDS[event.corner],
+                    "hard" if event.hard else "",
+                    look="verdict" if event.hard else "",
+                ),
+                Cell(label(event.section)),
+                Cell(label(run.name)),
+                Cell(f"{event.start_s:.2f} to {event.end_s:.2f} s", number=True),
+                Cell(millimetres(event.stop_compression, 1), number=True),
+                Cell(millimetres(event.peak, 1), number=True),
+                Cell(f"{event.approach_speed:.2f} m/s", number=True),
+                Cell(degrees(event.bank, 1), number=True),
+                Cell(_budget(event)),
+            )
+            for run, event in found[:most]
+        ),
+        "Travel counts from static ride height; met at: damper speed when it touched the stop. Against heave "
+        "and pitch a bar does nothing: spring, ride height, damping, bump stop or speed do. Against roll a "
+        f"stiffer bar on that axle acts (common practice). {_more(len(found), most, 'bottoming.csv')}",
+    )
+
+
+def event_details_table(review: Review) -> PageTable:
+    """Return what else is known of each bottoming event, hardest first."""
+    found = events(review)
+    return PageTable(
+        "More of each event, hardest first",
+        (
+            "Corner",
+            "Run",
+            "Distance",
+            "Speed",
+            "Error of the peak",
+            "Jolt",
+            "Felt by the body",
+            "Path over crest or dip",
+            "In-plane force kept",
+        ),
+        tuple(
+            (
+                Cell(CORNER_WORDS[event.corner], label(event.section)),
+                Cell(label(run.name), f"{event.peak_s:.2f} s"),
+                _optional(event.distance, 1.0, "m", 0),
+                _optional(event.speed, KM_PER_H, "km/h", 0),
+                _optional(event.peak_error, MM_PER_M, "mm", 1),
+                _optional(event.jolt, 1.0 / STANDARD_GRAVITY, "g", 2),
+                Cell({True: "yes", False: "no", None: UNKNOWN}[event.seen]),
+                _optional(event.vertical_acceleration, 1.0 / STANDARD_GRAVITY, "g", 2),
+                _optional(event.lateral_kept, 100.0, "%", 0),
+            )
+            for run, event in found[:MOST_ROWS]
+        ),
+        "Distance and speed at the deepest point, where speed was logged. Jolt: vertical force per mass "
+        "above that around the contact. Path: negative over a crest, positive in a dip. In-plane force kept: "
+        f"during and just after, over just before. {_more(len(found), MOST_ROWS, 'bottoming.csv')}",
+    )
+
+
+def droop_table(review: Review) -> PageTable:
+    """Return the moments at which a damper was fully extended."""
+    found = [(run, event) for run in review.runs for event in run.topping]
+    return PageTable(
+        "Dampers at full droop",
+        ("Corner", "Where", "Run", "Log time", "Met at"),
+        tuple(
+            (
+                Cell(CORNER_WORDS[event.corner]),
+                Cell(label(event.section)),
+                Cell(label(run.name)),
+                Cell(f"{event.start_s:.2f} to {event.end_s:.2f} s", number=True),
+                Cell(f"{event.approach_speed:.2f} m/s", number=True),
+            )
+            for run, event in found[:MOST_ROWS]
+        ),
+        "A wheel that hangs at full droop may leave the ground or pull on its damper's end. "
+        f"{f'{len(found) - MOST_ROWS} more.' if len(found) > MOST_ROWS else ''}".strip(),
+    )
+
+
+def _optional(value: float | None, factor: float, unit: str, places: int) -> Cell:
     if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, (int, float)):
-        return repr(value)
-    text = str(value).replace("\x00", "")
-    risky = text.startswith(_FORMULA_STARTS) or text.lstrip().startswith(_FORMULA_STARTS)
-    return "'" + text if risky else text
+        return Cell(UNKNOWN, number=True)
+    return Cell(f"{value * factor + 0.0:.{places}f} {unit}".replace("-", "−"), number=True)
 
 
-def _parts(estimate: dict[str, Any]) -> Row:
-    low, high = estimate["interval"] or (None, None)
-    unknown = estimate["value"] is None or estimate["std_error"] is None
-    return {**estimate, "low": low, "high": high, "reason": "; ".join(estimate["notes"]) if unknown else ""}
+def _budget(event: BottomingEvent) -> str:
+    if event.budget is None:
+        return "not known: another corner's travel is missing"
+    parts = [(part, getattr(event.budget, part)) for part in ("heave", "roll", "pitch", "warp")]
+    return ", ".join(f"{part} {millimetres(travel).removesuffix(' mm')}" for part, travel in parts) + " mm"
 
 
-def _runs(results: dict[str, Any]) -> Iterator[Row]:
-    for run in results["runs"]:
-        named = {
-            **{f"roll_gradient_{key}": e for key, e in run["roll_gradient"].items()},
-            **{f"roll_gradient_body_{key}": e for key, e in run["roll_gradient_body"].items()},
-            "roll_stiffness_ratio": run["roll_stiffness_ratio"],
-            **{f"left_share_{axle}": e for axle, e in run["left_share"].items()},
-            **{key: e for axle, load in run["load"].items() for key, e in _loads(axle, load).items()},
-            **run["further"],
-        }
-        for quantity, estimate in named.items():
-            yield {"run": run["name"], "setup": run["setup"], "quantity": quantity, **_parts(estimate)}
+def _more(found: int, shown: int, file: str) -> str:
+    return f"{found - shown} more stand in tables/{file}." if found > shown else ""
 
 
-def _loads(axle: str, load: dict[str, Any]) -> dict[str, Any]:
-    """Return the estimates of an axle's loads by quantity; light time by its threshold in percent."""
-    named = {f"{part}_{axle}": load[part] for part in ("lowest_load", "evenness", "light_time")}
-    for light in load["light"]:
-        percent = f"{100.0 * light['below']:g}"
-        named |= {
-            f"light_{part}_below_{percent}_percent_{axle}": light[part] for part in ("share", "seconds")
-        }
-    return named
+# Tables of the folded details: every figure of a run or set-up, with interval and method.
 
 
-def _setups(results: dict[str, Any]) -> Iterator[Row]:
-    for setup in results["setups"]:
-        predicted = setup["predicted"]
-        groups: dict[str, dict[str, Any]] = {
-            "measured": setup["measured"],
-            "predicted": {
-                **{f"bar_rate_{axle}": bar["rate"] for axle, bar in predicted["bars"].items()},
-                **{
-                    f"{group}_{key}": e
-                    for group in ("roll_stiffness", "roll_gradient", "roll_gradient_body")
-                    for key, e in predicted[group].items()
-                },
-                **{
-                    f"load_transfer_{part}_{axle}": e
-                    for axle, parts in predicted["load_transfer"].items()
-                    for part, e in parts.items()
-                },
-                "front_share": predicted["front_share"],
-            },
-        }
-        for kind, estimates in groups.items():
-            for quantity, estimate in estimates.items():
-                yield {"setup": setup["name"], "quantity": quantity, "kind": kind, **_parts(estimate)}
+_FURTHER: Final = {
+    f"{key}_{axle}": f"{words} {axle}"
+    for axle in AXLES
+    for key, words in {
+        "inside_load": "lighter wheel at 1 g,",
+        "lift_off": "lateral acceleration at which a wheel lifts,",
+        "replacement_spring": "spring that rolls alike without the bar,",
+    }.items()
+}
+"""Words of `SetupPrediction.further`."""
 
 
-def _ledgers(results: dict[str, Any]) -> Iterator[Row]:
-    for setup in results["setups"]:
-        for row in setup["ledger"]:
-            ratio, rest = _parts(row["ratio"]), _parts(row["unexplained"])
-            yield {
-                "setup": setup["name"],
-                "quantity": row["quantity"],
-                "unit": row["measured"]["unit"],
-                "measured": row["measured"]["value"],
-                "measured_std_error": row["measured"]["std_error"],
-                "predicted": row["predicted"]["value"],
-                "predicted_std_error": row["predicted"]["std_error"],
-                "ratio": ratio["value"],
-                "ratio_low": ratio["low"],
-                "ratio_high": ratio["high"],
-                "unexplained": rest["value"],
-                "unexplained_low": rest["low"],
-                "unexplained_high": rest["high"],
-                "agrees": row["agrees"],
-            }
+def prediction_table(prediction: SetupPrediction) -> PageTable:
+    """Return what the sheet predicts for one set-up."""
+    rows: list[tuple[str, Estimate]] = [
+        (f"{axle} bar rate per side, {label(bar.setting)}", bar.rate) for axle, bar in prediction.bars.items()
+    ]
+    for group, words in (
+        (prediction.roll_stiffness, "roll stiffness"),
+        (prediction.roll_gradient, "roll gradient"),
+        (prediction.roll_gradient_body, "roll per force in body axes"),
+    ):
+        rows += [(f"{words} {key}", estimate) for key, estimate in group.items()]
+    for axle, transfer in prediction.load_transfer.items():
+        rows += [
+            (f"load transfer {axle}, {part}", getattr(transfer, part))
+            for part in ("elastic", "geometric", "unsprung", "total")
+        ]
+    rows.append(("front share of load transfer", percent(prediction.front_share)))
+    rows += [(_FURTHER.get(key, key.replace("_", " ")), e) for key, e in prediction.further.items()]
+    return estimates_table(f"Predicted for {label(prediction.name)}", rows, "; ".join(prediction.assumed))
 
 
-def _comparisons(results: dict[str, Any]) -> Iterator[Row]:
-    for comparison in results["comparisons"]:
-        ratio, predicted = _parts(comparison["stiffness_ratio"]), _parts(comparison["predicted_ratio"])
-        yield {
-            **{key: comparison[key] for key in ("before", "after", "verdict", "reason")},
-            "axle": comparison["axle"] or "both",
-            "stiffness_ratio": ratio["value"],
-            "ratio_low": ratio["low"],
-            "ratio_high": ratio["high"],
-            "predicted_ratio": predicted["value"],
-            "predicted_low": predicted["low"],
-            "predicted_high": predicted["high"],
-            "smallest_visible": comparison["smallest_visible"]["value"],
-        }
+def measured_table(setup: SetupResult) -> PageTable:
+    """Return what all runs of one set-up showed together."""
+    rows = [(key.replace("_", " "), estimate) for key, estimate in setup.measured.items()]
+    return estimates_table(f"Measured on {label(setup.name)}", rows)
 
 
-def _bottoming(results: dict[str, Any]) -> Iterator[Row]:
-    for run in results["runs"]:
-        for event in (*run["bottoming"], *run["topping"]):
-            budget = {f"{part}_mm": travel for part, travel in (event["budget_mm"] or {}).items()}
-            causes = {f"cause_{part}_mm": travel for part, travel in (event["causes_mm"] or {}).items()}
-            yield {"run": run["name"], "setup": run["setup"], **event, **budget, **causes}
+def further_table(run: RunEstimates) -> PageTable:
+    """Return the further figures of one run."""
+    rows: list[tuple[str, Estimate]] = [
+        (f"roll per force in body axes, {key}", estimate) for key, estimate in run.roll_gradient_body.items()
+    ]
+    for axle, share in run.load_share.items():
+        rows += [
+            (f"lowest wheel load, {axle}", share.lowest_load),
+            (f"how evenly both tyres are loaded, {axle}", percent(share.evenness)),
+        ]
+        rows += [
+            (f"time with a wheel under {100.0 * light.below:g} % of its static load, {axle}", light.seconds)
+            for light in share.light
+        ]
+    rows += [(f"damper travel to the bump stop, {axle}", stop) for axle, stop in run.stops.items()]
+    rows += [(key.replace("_", " "), estimate) for key, estimate in run.further.items()]
+    return estimates_table(f"More figures of {label(run.name)}", rows)
 
 
-def _splits(results: dict[str, Any]) -> Iterator[Row]:
-    for run in results["runs"]:
-        for split in run["splits"]:
-            for quantity in ("roll_gradient_body", "left_share", "share_slope"):
-                for axle, estimate in split[quantity].items():
-                    yield {
-                        "run": run["name"],
-                        "setup": run["setup"],
-                        "kind": split["kind"],
-                        "part": split["name"],
-                        "seconds": split["seconds"],
-                        "quantity": quantity,
-                        "axle": axle,
-                        **_parts(estimate),
-                    }
+def splits_table(run: RunEstimates) -> PageTable | None:
+    """Return gradient and load share of the parts of one run, and whether they differ beyond their errors."""
+    if not run.splits:
+        return None
+    beyond = {(d.quantity, d.axle, d.first) for d in run.differences if d.beyond_error}
+    beyond |= {(d.quantity, d.axle, d.second) for d in run.differences if d.beyond_error}
+
+    def cells(split: Split, quantity: str, axle: Axle) -> Cell:
+        estimate = getattr(split, quantity).get(axle)
+        look = "suspect" if (quantity, axle, split.name) in beyond else ""
+        return replace(number(estimate), look=look)
+
+    rows = tuple(
+        (
+            Cell(label(split.name)),
+            Cell(f"{split.seconds:.0f} s", number=True),
+            *(cells(split, "roll_gradient_body", axle) for axle in AXLES),
+            *(cells(split, "share_slope", axle) for axle in AXLES),
+            *(number(percent(share)) for share in split.left_share.values()),
+        )
+        for split in run.splits
+    )
+    heads = [f"{words} {axle}" for words in ("Roll per force, deg/g,", "Left share slope,") for axle in AXLES]
+    heads += [f"Left share {axle}, %" for axle in run.splits[0].left_share]
+    return PageTable(
+        f"Parts of {label(run.name)}",
+        ("Part", "Long", *heads),
+        rows,
+        "Marked: left against right, banked against flat or early against late differ by more than their "
+        "errors explain. Left share slope: change of left share per lateral over vertical force.",
+    )
 
 
-def _health(results: dict[str, Any]) -> Iterator[Row]:
-    for run in results["runs"]:
-        for row in run["health"]:
-            yield {"run": run["name"], **row}
+def compliance_table(setup: SetupResult) -> PageTable | None:
+    """Return the compliance budget of the bars of one set-up."""
+    rows = [
+        (
+            Cell(f"{axle}, {label(bar.setting)}"),
+            Cell(label(part)),
+            Cell(f"{compliance * 1e6:.3g} mm/kN", number=True),
+            Cell(f"{100.0 * compliance * bar.rate.value:.0f} %" if bar.rate.value else UNKNOWN, number=True),
+        )
+        for axle, bar in setup.predicted.bars.items()
+        for part, compliance in bar.compliance.items()
+    ]
+    if not rows:
+        return None
+    return PageTable(
+        f"What gives in the bar, {label(setup.name)}",
+        ("Bar", "Part", "Compliance", "Share"),
+        tuple(rows),
+        "Deflection of each link per force there, part by part; the parts add up.",
+    )
+
+
+def estimates_table(caption: str, rows: Sequence[tuple[str, Estimate]], assumed: str = "") -> PageTable:
+    """Return named estimates with interval and method."""
+    return PageTable(
+        caption,
+        ("Quantity", "Value", "95 % interval", "How"),
+        tuple(
+            (
+                Cell(label(words, 60)),
+                number(estimate, True),
+                Cell(interval(readable(estimate)) or UNKNOWN, number=True),
+                Cell(label(estimate.method, 90) if estimate.method else UNKNOWN),
+            )
+            for words, estimate in rows
+        ),
+        f"Assumed, since the sheet is silent: {sentence(assumed)}" if assumed else "",
+    )
+
+
+# Tables of the bar settings of a session: each against its prediction, and which are really different.
+
+
+def settings_table(review: Review) -> PageTable:
+    """Return one row per axle and bar setting; empty without two settings of an axle."""
+    models = [model for model in review.bars if len(model.settings) > 1]
+    rows = [
+        (
+            Cell(f"{model.axle}, {label(item.setting, 40)}", f"on {listed(list(item.setups))}"),
+            Cell(str(item.runs), number=True),
+            number(item.measured),
+            number(item.predicted),
+            number(item.ratio),
+            Cell("softest", number=True) if item.step is None else number(item.step),
+            Cell(UNKNOWN, number=True) if item.predicted_step is None else number(item.predicted_step),
+        )
+        for model in models
+        for item in model.settings
+    ]
+    return PageTable(
+        "Bar settings, all runs in one model",
+        (
+            "Axle and setting",
+            "Runs",
+            "Roll stiffness, N m/deg",
+            "Predicted",
+            "Measured / predicted",
+            "Above the softest, N m/deg",
+            "Predicted",
+        ),
+        tuple(rows),
+        " ".join(map(_remark, models)),
+    )
+
+
+def _remark(model: AxleSettings) -> str:
+    friction = model.friction
+    rubbing = ""
+    if friction.value is not None:
+        rubbing = f"; dry friction of one corner {value_with_interval(friction)}"
+    return (
+        f"The {model.axle} axle without its bar: {value_with_interval(model.springs)}, predicted "
+        f"{value_with_interval(model.springs_predicted)}{rubbing}."
+    )
+
+
+def pairs_table(review: Review) -> PageTable:
+    """Return which settings of an axle are really different; empty with fewer than three settings."""
+    rows = [
+        (
+            Cell(f"{model.axle}, {label(pair.before, 30)} to {label(pair.after, 30)}"),
+            Cell("different" if pair.different else "not shown to differ"),
+            Cell(value_with_interval(pair.ratio), number=True),
+            number(pair.predicted),
+            Cell(f"{pair.p_value:.2g}", number=True),
+        )
+        for model in review.bars
+        if len(model.settings) > 2
+        for pair in model.pairs
+    ]
+    return PageTable(
+        "Which settings are really different",
+        ("Settings", "Answer", "Stiffness ratio", "Predicted", "Chance"),
+        tuple(rows),
+        "Intervals and chances hold for all pairs of an axle together: with many settings about one pair in "
+        "twenty would differ by scatter alone.",
+    )

@@ -1,31 +1,33 @@
-"""The three answers on a terminal, readable at 80 columns and plain when piped."""
+"""What all commands share on a terminal: wrapped lines with a hanging indent, and plain tables."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from rich import box
 from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
 from rich.text import Text
 
-from analyzer.report.console import plain_table, say, show
-from analyzer.report.text import (
+from analyzer.core.constants import AXLES
+from analyzer.report.sentences import (
     CORNER_WORDS,
+    change_words,
+    changed_parts,
+    comparison_answer,
     driver_answer,
     driver_points,
     events,
     findings,
     lead_rows,
-    placeholder_points,
-    team_answer,
-)
-from analyzer.report.verdict_text import (
-    changed_parts,
-    comparison_answer,
     next_step,
+    placeholder_points,
     smallest_visible,
+    team_answer,
     tuner_answer,
 )
-from analyzer.report.wording import (
+from analyzer.report.words import (
     UNKNOWN,
     clause,
     degrees,
@@ -33,11 +35,48 @@ from analyzer.report.wording import (
     label,
     listed,
     millimetres,
+    sentence,
+    value_with_interval,
 )
 
 if TYPE_CHECKING:
-    from analyzer.estimate import Estimate
-    from analyzer.session import Review
+    from analyzer.comparison.results import AxleSettings, Choice, Confirmation, Option
+    from analyzer.core.estimate import Estimate
+    from analyzer.session.review import Review
+
+
+def say(console: Console, line: str, style: str = "", indent: int = 0, hang: int = 0) -> None:
+    """Print a line, wrapped; what goes on stands `hang` further in than the first.
+
+    Blanks at the start of `line` count as indent. Nothing in the line is taken for markup.
+    """
+    start = len(line) - len(line.lstrip(" "))
+    indent += start
+    width = max(console.width - indent - hang, 20)
+    for number, piece in enumerate(Text(line[start:]).wrap(console, width) or [Text("")]):
+        piece.rstrip()
+        piece.stylize(style)
+        console.print(Text(" " * (indent + (hang if number else 0))).append_text(piece))
+
+
+def plain_table(columns: tuple[str, ...], right_from: int) -> Table:
+    """Return an empty table without a frame; columns from `right_from` on hold figures."""
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0), header_style="")
+    for place, column in enumerate(columns):
+        table.add_column(column, justify="right" if place >= right_from else "left", overflow="fold")
+    return table
+
+
+def show(console: Console, table: Table, indent: int = 0, below: bool = False) -> None:
+    """Print a table with an empty line above it, and below it where asked."""
+    console.print()
+    console.print(Padding(table, (0, 0, 0, indent), expand=False) if indent else table)
+    if below:
+        console.print()
+
+
+# The three answers on a terminal, readable at 80 columns and plain when piped.
+
 
 _MOST_EVENTS: Final = 8
 _MOST_LINES: Final = 8
@@ -154,3 +193,239 @@ def _cell(text: str, longest: int = _NAME) -> Text:
 
 def _figure(estimate: Estimate | None) -> Text:
     return Text(UNKNOWN if estimate is None else figure(estimate, False))
+
+
+# A confirmed (or not) change on a terminal, readable at 80 columns.
+
+
+_MOST_REASONS: Final = 5
+_FEW_REASONS: Final = 2
+"""Reasons named where the errors explain what was seen: the likeliest, in case the tuner knows better."""
+_NONE_NEEDED: Final = 0.5
+_CONFIRM_NAME: Final = 24
+_KINDS: Final = {
+    "N m/deg": "roll stiffness, N m/deg",
+    "deg/g": "roll, deg/g",
+    "N/g": "load moved per g, N/g",
+}
+"""Unit of the ledger's lines and the head of their table."""
+
+
+def print_confirmation(confirmation: Confirmation, console: Console) -> None:
+    """Print the verdict, then what it rests on.
+
+    Parameters
+    ----------
+    confirmation : Confirmation
+        From `analyzer.comparison.confirm.confirm`.
+    console : Console
+        Where to.
+    """
+    _verdict(confirmation, console)
+    _next(confirmation, console)
+    _parts(confirmation, console)
+    _reasons(confirmation, console)
+    _session(confirmation, console)
+    say(console, "")
+    for caution in confirmation.cautions:
+        say(console, f"Caution: {sentence(caution)}")
+
+
+def _verdict(confirmation: Confirmation, console: Console) -> None:
+    comparison = confirmation.comparison
+    say(console, comparison_answer(comparison), style="bold")
+    say(console, sentence(comparison.reason))
+    say(console, smallest_visible(comparison))
+    say(
+        console, f"Roll stiffness of the whole car: {change_words(confirmation.car_ratio, '95 % interval ')}."
+    )
+    line = f"Order of driving: {label(confirmation.order, 60)}"
+    if confirmation.drift is None:
+        line += "; drift cannot be told from this order"
+    else:
+        drift = 100.0 * (confirmation.drift.value or 0.0)
+        error = 100.0 * (confirmation.drift.std_error or 0.0)
+        line += f"; drift of {drift:+.2f} ± {error:.2f} % per run taken out"
+    say(console, line + ".")
+    for text in (*comparison.differences, *comparison.notes):
+        say(console, f"  {sentence(text)}")
+    changed = [item for item in confirmation.left_out if item.verdict is not comparison.verdict]
+    for item in changed:
+        say(
+            console, f"  Without {label(item.run, _CONFIRM_NAME)} the verdict would be: {item.verdict.value}."
+        )
+    if confirmation.left_out and not changed:
+        say(console, "  The verdict is the same whichever one run is left out.")
+
+
+def _next(confirmation: Confirmation, console: Console) -> None:
+    say(console, next_step(confirmation.comparison), style="bold")
+    say(console, f"Runs: {sentence(confirmation.plan)}")
+
+
+def _parts(confirmation: Confirmation, console: Console) -> None:
+    """Print the ledger, one table per kind of figure."""
+    for unit, words in _KINDS.items():
+        table = plain_table((words, "before", "after", "change"), 1)
+        rows = [part for part in confirmation.parts if part.before.unit == unit]
+        for part in rows:
+            table.add_row(part.name, *(figure(e, False) for e in (part.before, part.after, part.change)))
+        if unit == "N m/deg":
+            pair = [r.measured["roll_stiffness_total"] for r in (confirmation.before, confirmation.after)]
+            table.add_row("car measured", *(figure(e, False) for e in pair), "")
+        if rows:
+            show(console, table, below=unit == "N/g")
+
+
+def _reasons(confirmation: Confirmation, console: Console) -> None:
+    reasons = confirmation.reasons
+    say(console, f"Reasons: {sentence(reasons.answer)}", style="bold")
+    needed = reasons.none < _NONE_NEEDED
+    for line in reasons.figures if needed else ():
+        say(console, f"  {line}")
+    if not reasons.ranked:
+        return
+    say(console, f"  {100.0 * reasons.none:3.0f} %  nothing but the errors of sheet and runs")
+    for reason in reasons.ranked[: _MOST_REASONS if needed else _FEW_REASONS]:
+        size = f"{reason.size.notes[0]} {value_with_interval(reason.size)}"
+        say(
+            console, f"  {100.0 * reason.probability:3.0f} %  {label(reason.name, 60)}: {size} if it is alone"
+        )
+        for line in (*reason.evidence, f"look at: {reason.check}") if needed else reason.evidence:
+            say(console, f"         {label(line, 200)}")
+
+
+def _session(confirmation: Confirmation, console: Console) -> None:
+    for model in confirmation.bars:
+        _bar_settings(model, console)
+    if len(confirmation.settings) > 2:
+        table = plain_table(
+            ("set-up", "runs", "measured, N m/deg", "predicted", "sheet updated by the runs"), 1
+        )
+        for item in confirmation.settings:
+            figures = (figure(e, False) for e in (item.measured, item.predicted, item.updated))
+            table.add_row(label(item.setup, _CONFIRM_NAME), str(item.runs), *figures)
+        say(console, "Roll stiffness of the car on every set-up:")
+        show(console, table, below=True)
+        for pair in confirmation.pairs:
+            _pair(pair.before, pair.after, pair.ratio, pair.p_value, pair.different, console)
+    if not confirmation.shown:
+        say(
+            console,
+            "The runs do not update the sheet: no roll was measured, or runs and sheet contradict each "
+            "other; see the reasons.",
+        )
+    else:
+        say(console, "What all runs together have shown, as a factor on the sheet:")
+        for name, estimate in confirmation.shown.items():
+            say(console, f"  {name}: {figure(estimate)} ({estimate.notes[0]}).")
+
+
+def _bar_settings(model: AxleSettings, console: Console) -> None:
+    if len(model.settings) < 2:
+        return
+    days = [label(name, _CONFIRM_NAME) for name in model.sessions if name]
+    also = f", with the runs of {', '.join(days)}" if days else ""
+    say(console, f"Settings of the {model.axle} bar{also}:")
+    table = plain_table(("setting", "runs", "N m/deg", "predicted", "above softest", "predicted"), 1)
+    for item in model.settings:
+        steps = ("", "") if item.step is None else (figure(item.step, False), _maybe(item.predicted_step))
+        whole = (figure(item.measured, False), figure(item.predicted, False))
+        table.add_row(label(item.setting, _CONFIRM_NAME), str(item.runs), *whole, *steps)
+    show(console, table, below=True)
+    if len(model.settings) > 2:
+        for pair in model.pairs:
+            _pair(pair.before, pair.after, pair.ratio, pair.p_value, pair.different, console)
+    springs = f"{figure(model.springs)}, predicted {figure(model.springs_predicted, False)}"
+    say(console, f"  Without the bar the {model.axle} axle has {springs}.")
+    if model.friction.value is not None:
+        say(console, f"  Dry friction of one {model.axle} corner: {figure(model.friction)} at the wheel.")
+
+
+def _maybe(estimate: Estimate | None) -> str:
+    return "" if estimate is None else figure(estimate, False)
+
+
+def _pair(before: str, after: str, ratio: Estimate, chance: float, different: bool, console: Console) -> None:
+    word = "different" if different else "not shown to differ"
+    names = f"{label(before, _CONFIRM_NAME)} and {label(after, _CONFIRM_NAME)}"
+    say(console, f"  {names}: {word}, {value_with_interval(ratio)}, chance {chance:.2g}.")
+
+
+# The next setting on a terminal, readable at 80 columns.
+
+
+FIGURES: Final = (
+    ("gradient front", "roll gradient front"),
+    ("gradient rear", "roll gradient rear"),
+    ("gradient total", "roll gradient, body"),
+    ("front share", "front part of the load transfer"),
+    ("inside load front", "inside load front at 1 g"),
+    ("inside load rear", "inside load rear at 1 g"),
+    ("margin", "least travel left on the bank"),
+)
+"""Figures of an option as they are shown, and their words."""
+
+_SHORT: Final = ("gradient total", "front share", "margin")
+"""The figures shown of every option but the first."""
+
+
+def print_choice(choice: Choice, console: Console) -> None:
+    """Print the answer, then every option with what it does.
+
+    Parameters
+    ----------
+    choice : Choice
+        From `analyzer.comparison.choosing.choose.choose`.
+    console : Console
+        Where to.
+    """
+    say(console, f"Wish: {sentence(choice.wish)}")
+    say(console, sentence(choice.answer), style="bold")
+    say(console, f"On the car now: {'; '.join(choice.present[a] for a in AXLES)}.")
+    say(console, f"Looked at {choice.tried} settings; prediction from {choice.basis}.")
+    for line in choice.assumptions:
+        say(console, f"  Taken for granted: {sentence(line)}")
+    for number, option in enumerate(choice.options, start=1):
+        _option(number, option, console, whole=number == 1)
+    say(console, "")
+    for caution in choice.cautions:
+        say(console, f"Caution: {sentence(caution)}")
+
+
+def _option(number: int, option: Option, console: Console, *, whole: bool) -> None:
+    """Print an option; the first with all its figures, the others with those that tell them apart."""
+    title = "; ".join(option.changes) if option.changes else "leave the car as it is"
+    meets = "meets the wish" if option.reached else "does not quite meet the wish"
+    say(console, "")
+    say(console, f"{number}. {label(title, 200)}: {meets}.", style="bold")
+    if option.chance is not None:
+        say(console, f"   Chance that the wish is met, by the errors below: {_chance(option.chance)}.")
+    table = plain_table(("figure", "now", "then", "change"), 1)
+    for axle in AXLES:
+        effect = option.effects[f"stiffness {axle}"]
+        _row(table, f"roll stiffness {axle}, {effect.now.unit}", option, f"stiffness {axle}")
+    for key, words in FIGURES:
+        if key in option.effects and (whole or key in _SHORT):
+            unit = option.effects[key].now.unit
+            _row(table, words if unit == "1" else f"{words}, {unit}", option, key)
+    show(console, table, indent=3, below=True)
+    for axle, factor in option.stress_factor.items():
+        if factor is not None:
+            say(console, f"   Stress factor of the {axle} bar at full opposite travel: {factor:.2f}.")
+    if option.plan is not None:
+        say(console, f"   To confirm it: {sentence(option.plan.words)}")
+    for caution in option.cautions:
+        say(console, f"   Mind: {sentence(caution)}")
+
+
+def _chance(chance: float) -> str:
+    """Return a probability in percent; nothing computed from a model is certain."""
+    if chance > 0.99:
+        return "over 99 %"
+    return "under 1 %" if chance < 0.01 else f"{100.0 * chance:.0f} %"
+
+
+def _row(table: Table, words: str, option: Option, key: str) -> None:
+    effect = option.effects[key]
+    table.add_row(words, *(figure(e, False) for e in (effect.now, effect.then, effect.change)))

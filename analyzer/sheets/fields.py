@@ -8,8 +8,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 from pydantic_core import PydanticCustomError
 
-from analyzer.uncertain import Uncertain
-from analyzer.units import EXAMPLES, UnitError, parse_quantity
+from analyzer.core.units import EXAMPLES, Uncertain, UnitError, parse_quantity
 
 
 class Sheet(BaseModel):
@@ -37,7 +36,7 @@ def quantity(
     Parameters
     ----------
     dimension : str
-        A key of `analyzer.units.EXAMPLES`.
+        A key of `analyzer.core.units.EXAMPLES`.
     low, high : float or None
         Limits of what is possible [SI]; None for no limit.
     low_allowed : bool

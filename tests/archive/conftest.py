@@ -22,8 +22,8 @@ def season(season_master, tmp_path):
 @pytest.fixture
 def inline(monkeypatch):
     """Work in this process; returns the list of runs that were estimated."""
-    from analyzer.archive import run
-    from analyzer.archive.estimating import estimate_task
+    from analyzer.archive import season_pass as run
+    from analyzer.archive.workers import estimate_task
 
     done = []
 

@@ -12,10 +12,10 @@ import pytest
 from archive.work_helpers import contents, die_on_bad, die_once
 
 from analyzer.archive.results import Task
-from analyzer.archive.run import archive_folder
+from analyzer.archive.season_pass import archive_folder
 from analyzer.archive.workers import run_locally
-from analyzer.errors import AnalyzerError
-from analyzer.report.archive_write import season_dict, write_season
+from analyzer.core.errors import AnalyzerError
+from analyzer.report.season_page import season_dict, write_season
 
 
 def run(season, **options):

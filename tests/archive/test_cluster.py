@@ -5,11 +5,12 @@ import shutil
 import pytest
 from archive.work_helpers import contents, die_on_bad, estimate_but_die_once
 
-from analyzer.archive import cluster, run
+from analyzer.archive import season_pass as run
+from analyzer.archive import workers as cluster
 from analyzer.archive.results import Task
-from analyzer.archive.run import archive_folder
-from analyzer.errors import AnalyzerError
-from analyzer.report.archive_write import write_season
+from analyzer.archive.season_pass import archive_folder
+from analyzer.core.errors import AnalyzerError
+from analyzer.report.season_page import write_season
 
 distributed = pytest.importorskip("distributed")
 pytestmark = pytest.mark.filterwarnings("ignore")  # the scheduler warns on its own behalf when a worker dies

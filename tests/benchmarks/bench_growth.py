@@ -51,8 +51,8 @@ def once(kind: str, path: str, repeats: int) -> None:
     from archive.season_maker import car_table
     from benchmarks.bench_reading import peak
 
-    from analyzer.ingest.reading import read_recording
-    from analyzer.processing.run import estimate_run
+    from analyzer.ingest.read_run import read_recording
+    from analyzer.processing.estimate_run import estimate_run
     from analyzer.sheets.car import CarSheet
 
     if kind == "pyarrow":

@@ -41,7 +41,7 @@ def once(kind: str, path: str) -> None:
     elif kind == "table":
         from analyzer.ingest.logfile import load_file
     else:
-        from analyzer.ingest.reading import read_recording
+        from analyzer.ingest.read_run import read_recording
     car = car_with({**MAP, "steer_angle": {"column": "Steer angle"}})
     with open(path, "rb") as file:  # all readers find the file in the page cache
         while file.read(1 << 20):

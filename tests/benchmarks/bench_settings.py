@@ -20,12 +20,12 @@ def main() -> None:
     """Print the times."""
     import numpy as np
     from benchmarks.watching import load
-    from prediction.bar_helpers import bladed, car
+    from vehicle.bar_helpers import bladed, car
 
-    from analyzer.prediction.axle import car_roll
-    from analyzer.prediction.bladed import BladeState, array, bladed_model
-    from analyzer.prediction.frame import solve
-    from analyzer.prediction.stress import safety_factor, stress_points
+    from analyzer.vehicle.axle import car_roll
+    from analyzer.vehicle.bar.beam import solve
+    from analyzer.vehicle.bar.bladed import BladeState, array, bladed_model
+    from analyzer.vehicle.bar.stress import safety_factor, stress_points
 
     rng = np.random.default_rng(1)
     sheet, bar = car(), bladed(blade={"length": "0.28 m", "tip_depth": "25 mm"})

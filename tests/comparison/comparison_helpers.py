@@ -6,13 +6,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from prediction.bar_helpers import BAR, car
+from vehicle.bar_helpers import BAR, car
 
 from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.results import Comparison, SetupResult
 from analyzer.comparison.setups import setup_results
-from analyzer.constants import AXLES
-from analyzer.estimate import Estimate
+from analyzer.core.constants import AXLES
+from analyzer.core.estimate import Estimate
 from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.processing.results import Motion, RunEstimates
 from analyzer.sheets.car import CarSheet

@@ -10,10 +10,10 @@ from comparison.comparison_helpers import BAR, car, hole, run, session_runs, set
 from scipy.stats import tukey_hsd
 
 from analyzer.comparison.bar_settings import axle_settings
-from analyzer.comparison.pooling import RunValue, fit_groups
+from analyzer.comparison.ledger import RunValue, fit_groups
 from analyzer.comparison.results import AxleSettings
-from analyzer.comparison.simultaneous import pair_probability, widest
-from analyzer.estimate import Estimate
+from analyzer.core.estimate import Estimate
+from analyzer.core.mixed_effects import pair_probability, widest
 from analyzer.prediction.setup import predict_setup
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.session import Setup

@@ -21,10 +21,10 @@ from comparison.comparison_helpers import (
 
 from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.results import ChangeVerdict
-from analyzer.estimate import Estimate
+from analyzer.core.estimate import Estimate
 from analyzer.prediction.setup import predict_change
 from analyzer.processing.results import RunEstimates
-from analyzer.report.verdict_text import next_step
+from analyzer.report.sentences import next_step
 
 CAR = car()
 THREE_EACH = [("A", STIFF), ("B", SOFT)] * 3

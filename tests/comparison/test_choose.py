@@ -20,20 +20,20 @@ from comparison.comparison_helpers import (
 )
 from rich.console import Console
 
-from analyzer.comparison.calibration import calibrate
-from analyzer.comparison.choice import Choice
-from analyzer.comparison.choose import choose, present_setup
-from analyzer.comparison.choose_json import choice_json
-from analyzer.comparison.grid import Bank, build_grid
-from analyzer.comparison.wishes import EXAMPLES, PRESETS, parse_wish
-from analyzer.errors import AnalyzerError
-from analyzer.prediction.complete import complete_car
+from analyzer.comparison.calibrated_car import calibrate
+from analyzer.comparison.choosing.candidates import Bank, build_grid
+from analyzer.comparison.choosing.choose import choose, present_setup
+from analyzer.comparison.choosing.wishes import EXAMPLES, PRESETS, parse_wish
+from analyzer.comparison.results import Choice
+from analyzer.core.errors import AnalyzerError
 from analyzer.prediction.propagation import replace_values, sheet_inputs
 from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.prediction.travel import banked_travel
-from analyzer.report.choose import print_choice
+from analyzer.report.json import choice_json
+from analyzer.report.terminal import print_choice
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup
+from analyzer.vehicle.completion import complete_car
 
 CAR = car({"rear": {"bar": {**BAR, "fitted": {"hole": 2}}}})
 NOW = setup(hole(2), hole(2))

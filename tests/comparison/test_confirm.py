@@ -10,15 +10,14 @@ import pytest
 from comparison.comparison_helpers import SOFT, STIFF, car, hole, run, session_runs, setup
 from rich.console import Console
 
-from analyzer.comparison.confirm import confirm, driving_order
-from analyzer.comparison.confirm_json import confirmation_json
-from analyzer.comparison.model import PastSession
-from analyzer.comparison.plan import plan_order, plan_power, plan_runs
+from analyzer.comparison.confirm import PastSession, confirm, driving_order
 from analyzer.comparison.results import ChangeVerdict, Confirmation
-from analyzer.errors import AnalyzerError
+from analyzer.comparison.verdict import plan_order, plan_power, plan_runs
+from analyzer.core.errors import AnalyzerError
 from analyzer.prediction.setup import predict_setup
 from analyzer.processing.results import RunEstimates
-from analyzer.report.confirm import print_confirmation
+from analyzer.report.json import confirmation_json
+from analyzer.report.terminal import print_confirmation
 from analyzer.sheets.session import SessionSheet, Setup
 
 CAR = car()
@@ -199,7 +198,7 @@ def test_plan_grows_with_scatter_and_gives_up_honestly() -> None:
 
 
 def test_plan_power_of_an_even_order_is_that_without_drift_but_one_degree_less() -> None:
-    from analyzer.comparison.random_effects import detection_power
+    from analyzer.core.mixed_effects import detection_power
 
     # Half A, all B, half A: both means sit in the middle, so drift costs no precision.
     assert plan_power(0.05, 0.02, 4) == pytest.approx(detection_power(0.05, 0.02 * 0.5**0.5, 5.0), abs=1e-9)

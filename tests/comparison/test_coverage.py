@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from comparison.comparison_helpers import SOFT, STIFF, car, compare, session_runs
 
-from analyzer.comparison.plan import plan_power
-from analyzer.comparison.pooling import RunValue, fit_groups
-from analyzer.comparison.random_effects import RUN_SCATTER, Contrast, detection_power
+from analyzer.comparison.ledger import RunValue, fit_groups
 from analyzer.comparison.results import ChangeVerdict
+from analyzer.comparison.verdict import plan_power
+from analyzer.core.mixed_effects import RUN_SCATTER, Contrast, detection_power
 
 SESSIONS = 1000
 

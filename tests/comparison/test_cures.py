@@ -15,10 +15,9 @@ from engine.sheets import bar_rates
 from engine.simulation import Driven, drive_plans
 
 from analyzer.comparison.cures import MARGIN, Cure, Moment, cures_of, moment_of
-from analyzer.prediction.springing import springing
-from analyzer.prediction.swinging import swinging_masses
 from analyzer.processing.results import BottomingEvent
 from analyzer.sheets.car import CarSheet
+from analyzer.vehicle.response import springing, swinging_masses
 
 WINDOW_S = 0.12
 

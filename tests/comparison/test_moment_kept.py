@@ -8,7 +8,7 @@ import pytest
 from comparison.comparison_helpers import SOFT, STIFF, car, compare, results_of, session_runs
 
 from analyzer.comparison.stiffness import MOMENT_KEPT, measured_gradients, with_moment_kept
-from analyzer.estimate import Estimate
+from analyzer.core.estimate import Estimate
 from analyzer.processing.results import RunEstimates
 
 CAR = car()

@@ -14,12 +14,12 @@ from engine.runs import estimate, make_run, sheet_of
 from engine.sheets import FRONT_BARS, setup_table
 
 from analyzer.comparison.changes import compare_setups
-from analyzer.comparison.choose import choose
+from analyzer.comparison.choosing.choose import choose
+from analyzer.comparison.choosing.wishes import parse_wish
 from analyzer.comparison.confirm import confirm
-from analyzer.comparison.one_axle import seen_part
 from analyzer.comparison.results import ChangeVerdict
 from analyzer.comparison.setups import setup_results
-from analyzer.comparison.wishes import parse_wish
+from analyzer.comparison.unmeasured_axle import seen_part
 from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.session import SessionSheet, Setup

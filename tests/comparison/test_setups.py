@@ -18,7 +18,7 @@ from comparison.comparison_helpers import (
 )
 
 from analyzer.comparison.setups import run_stiffness_ratio
-from analyzer.estimate import Estimate
+from analyzer.core.estimate import Estimate
 from analyzer.prediction.setup import predict_setup
 from analyzer.processing.results import LoadShare
 

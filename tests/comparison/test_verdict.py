@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analyzer.comparison.random_effects import LARGE_FREEDOM, Contrast
 from analyzer.comparison.results import ChangeVerdict
 from analyzer.comparison.verdict import Evidence, decide, runs_needed
+from analyzer.core.mixed_effects import LARGE_FREEDOM, Contrast
 
 
 def evidence(measured: float, predicted: float, error: float, runs: int = 3, sheet: float = 0.0) -> Evidence:

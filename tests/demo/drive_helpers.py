@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from analyzer.demo.car import SETUPS, TEAL_COUPE, CarTruth, bar_rates
-from analyzer.demo.course import COLUMNS, eased
+from analyzer.demo.driver import Plan, plan_from
 from analyzer.demo.engine import Motion, simulate
-from analyzer.demo.plan import Plan, plan_from
-from analyzer.demo.road import STEP
+from analyzer.demo.virtual_car import SETUPS, TEAL_COUPE, CarTruth, bar_rates
+from analyzer.demo.virtual_course import DRIVE_COLUMNS, STEP, eased
 
 
 def bars_of(car: CarTruth, setup: str = "A", runs: int = 1) -> np.ndarray:
@@ -20,11 +19,11 @@ def bend_plan(speed: np.ndarray, curvature: np.ndarray, bank_deg: np.ndarray, se
     points = int((float(np.max(speed)) * seconds + 30.0) / STEP)
     distance = np.arange(points) * STEP
     ramp = np.stack([eased((distance > 0.2 * v * seconds).astype(float), 25.0) for v in speed])
-    tables = np.zeros((speed.size, points, len(COLUMNS)))
+    tables = np.zeros((speed.size, points, len(DRIVE_COLUMNS)))
     for name, size in (("curvature", curvature), ("bank", np.radians(bank_deg))):
-        tables[..., COLUMNS.index(name)] = size[:, None] * ramp
-        tables[..., COLUMNS.index(f"{name}_rate")] = np.gradient(size[:, None] * ramp, STEP, axis=1)
-    tables[..., COLUMNS.index("heading")] = np.cumsum(curvature[:, None] * ramp, axis=1) * STEP
+        tables[..., DRIVE_COLUMNS.index(name)] = size[:, None] * ramp
+        tables[..., DRIVE_COLUMNS.index(f"{name}_rate")] = np.gradient(size[:, None] * ramp, STEP, axis=1)
+    tables[..., DRIVE_COLUMNS.index("heading")] = np.cumsum(curvature[:, None] * ramp, axis=1) * STEP
     pulls = np.zeros((int(seconds / 0.01) + 1, speed.size))
     return plan_from(tables, pulls, 0.01, speed, None)
 

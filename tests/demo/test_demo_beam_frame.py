@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analyzer.demo.beam_frame import BarParts, bar_end_rate, flat_beam, round_beam
-from analyzer.demo.car import TEAL_COUPE
+from analyzer.demo.virtual_car import TEAL_COUPE, BarParts, bar_end_rate, flat_beam, round_beam
 
 STEEL = (205e9, 80e9)
 RIGID = (1e15, 1e15)

@@ -7,8 +7,19 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from analyzer.demo.course import COLUMNS, KETTLE_YARD, Manner, course_length, course_table
-from analyzer.demo.road import BAND, CLASS_MEAN, STEP, TRACK_GAP, coherence, rough_surface
+from analyzer.demo.virtual_course import (
+    BAND,
+    CLASS_MEAN,
+    DRIVE_COLUMNS,
+    KETTLE_YARD,
+    STEP,
+    TRACK_GAP,
+    Manner,
+    coherence,
+    course_length,
+    course_table,
+    rough_surface,
+)
 
 # Rms height in the band 0.011-2.83 cycles/m and rms vertical speed at 20 m/s that follow from the class means
 # of ISO 8608:2016 Table C.2 (A 16, B 64 in 1e-6 m3 at 0.1 cycles/m) and the exponent 2.
@@ -71,7 +82,7 @@ def test_surface_between_its_points() -> None:
 def test_course_turns_and_banks_as_listed() -> None:
     calm = Manner(pace=1.0, slip=1.0, shift=0.0, waver=0.0, start=3.0, finish=3.0)
     table = course_table(KETTLE_YARD, calm, np.random.default_rng(0))
-    column = {name: table[:, index] for index, name in enumerate(COLUMNS)}
+    column = {name: table[:, index] for index, name in enumerate(DRIVE_COLUMNS)}
     start = 0.0
     for part in KETTLE_YARD:
         middle = int((start + 0.5 * part.length) / STEP)

@@ -12,17 +12,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-import analyzer.demo.session as session_room
-import analyzer.demo.write as write_room
-from analyzer.demo.car import GRAVITY, SETUPS, TEAL_COUPE
-from analyzer.demo.course import KETTLE_YARD
-from analyzer.demo.faults import CLIP, GAP, SPIKES, STUCK_FROM
-from analyzer.demo.sensors import COLUMNS, RATE, csv_text
-from analyzer.demo.session import RUNS, Driven, drive_session
-from analyzer.demo.truth import slope
-from analyzer.demo.write import refuse_existing, write_all, write_demo, write_faults
-from analyzer.errors import AnalyzerError
-from analyzer.sheets.reading import read_car, read_course, read_session
+import analyzer.demo.sample_session as session_room
+import analyzer.demo.write_demo as write_room
+from analyzer.core.errors import AnalyzerError
+from analyzer.demo.data_logger import COLUMNS, RATE, csv_text
+from analyzer.demo.sample_session import CLIP, GAP, RUNS, SPIKES, STUCK_FROM, Driven, drive_session, slope
+from analyzer.demo.virtual_car import GRAVITY, SETUPS, TEAL_COUPE
+from analyzer.demo.virtual_course import KETTLE_YARD
+from analyzer.demo.write_demo import refuse_existing, write_all, write_demo, write_faults
+from analyzer.sheets.read import read_car, read_course, read_session
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLE = ROOT / "sample_logs"
@@ -272,7 +270,7 @@ def test_faults_alone(driven: Driven, folder: Path, tmp_path: Path, monkeypatch:
 
 
 def test_demo_shares_no_code_with_the_analysis() -> None:
-    allowed = {"analyzer.errors", "analyzer.files"}
+    allowed = {"analyzer.core.errors", "analyzer.core.files"}
     for path in (ROOT / "analyzer" / "demo").glob("*.py"):
         for node in ast.walk(ast.parse(path.read_text())):
             names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []

@@ -21,8 +21,7 @@ import pytest
 
 from analyzer import cli
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.course import CourseSheet
-from analyzer.sheets.session import SessionSheet
+from analyzer.sheets.session import CourseSheet, SessionSheet
 
 ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]

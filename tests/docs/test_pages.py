@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from analyzer.sheets.logger import CHANNEL_DIMENSIONS
-from analyzer.sheets.reference import reference
+from analyzer.sheets.car import CHANNEL_DIMENSIONS
 from docs import commands_page
+from docs.sheets_page import reference
 
 ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
@@ -41,10 +41,10 @@ def test_every_column_and_every_named_figure_has_a_glossary_row(sample_review):
 
 def test_every_figure_is_explained(sample_review):
     """The question above a figure stands on a page of the docs, apart from the run or axle it names."""
-    from analyzer.comparison.course import course_sheet
-    from analyzer.report import course_figures
-    from analyzer.report.parts import all_plates, page_parts
-    from analyzer.report.plates import house_style
+    from analyzer.report.figures import course_plots as course_figures
+    from analyzer.report.figures.style import house_style
+    from analyzer.report.page import all_plates, page_parts
+    from analyzer.session.course_sheet import course_sheet
 
     with house_style():
         sheet = course_sheet(sample_review)

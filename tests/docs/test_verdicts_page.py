@@ -5,11 +5,10 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from analyzer.comparison.choose import choose
-from analyzer.comparison.choose_json import choice_json
-from analyzer.comparison.confirm_json import confirmation_json
-from analyzer.comparison.wishes import parse_wish
-from analyzer.confirming import confirm_change
+from analyzer.comparison.choosing.choose import choose
+from analyzer.comparison.choosing.wishes import parse_wish
+from analyzer.report.json import choice_json, confirmation_json
+from analyzer.session.decisions import confirm_change
 
 PAGE = (Path(__file__).parents[2] / "docs" / "verdicts.md").read_text(encoding="utf-8")
 NAMED = set(re.findall(r"`([A-Za-z_]+)(?:\[\])?`", PAGE))

@@ -19,9 +19,9 @@ from engine.runs import EngineRun, estimate, make_run, sheet_of
 from engine.sheets import FRONT_BARS
 from engine.simulation import drive_plans
 
-from analyzer.estimate import Estimate
+from analyzer.core.estimate import Estimate
+from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
 from analyzer.processing.results import RunEstimates
-from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
 
 AXLES = ("front", "rear")
 NUMBER = 90

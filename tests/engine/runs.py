@@ -23,11 +23,11 @@ from engine.quasi_static import QuasiStatic, quasi_static
 from engine.sheets import COLUMNS, FRONT_BARS, LOGGED_PER_SI, bar_rates, car_sheet, setup_table
 from engine.simulation import Driven, drive_plans
 
-from analyzer.ingest.reading import read_recording
+from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
+from analyzer.ingest.read_run import read_recording
+from analyzer.processing.estimate_run import estimate_run
 from analyzer.processing.results import RunEstimates
-from analyzer.processing.run import estimate_run
 from analyzer.sheets.car import CarSheet
-from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
 
 Array = npt.NDArray[np.float64]
 

@@ -19,11 +19,11 @@ from engine.quasi_static import quasi_static
 from engine.runs import EngineRun, Wanted, estimate, make_run, make_session, sheet_of, slow_gradient
 from engine.sheets import FRONT_BARS
 
-from analyzer.ingest.reading import read_recording
+from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
+from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import RunEstimates
-from analyzer.session import review_session
-from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
+from analyzer.session.review import review_session
 
 Array = npt.NDArray[np.float64]
 AXLES = ("front", "rear")

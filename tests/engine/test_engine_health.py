@@ -8,13 +8,13 @@ import pytest
 from engine.car import ENGINE_CAR
 from engine.runs import make_run, sheet_of
 
-from analyzer.demo.sensors import csv_text
-from analyzer.demo.session import RUNS, drive_session
-from analyzer.demo.sheets_text import car_sheet
-from analyzer.ingest.reading import read_recording
+from analyzer.demo.data_logger import csv_text
+from analyzer.demo.sample_session import RUNS, drive_session
+from analyzer.demo.write_demo import car_sheet
+from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.reading import read_car
+from analyzer.sheets.read import read_car
 
 DRIVES = (("course", 0.0), ("slalom", 0.0), ("sweep", 0.0), ("bowl", 0.0), ("bowl", 12.0), ("bowl", 18.0))
 

@@ -18,8 +18,8 @@ if __name__ == "__main__":
 
 from ingest.helpers import Log, car_with, plain_log, text_of
 
-from analyzer.errors import LogError
-from analyzer.ingest.reading import read_recording
+from analyzer.core.errors import LogError
+from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording, Verdict
 
 SECONDS: Final = 24.0

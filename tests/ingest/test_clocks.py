@@ -10,10 +10,10 @@ import pytest
 from ingest.helpers import Log, car_with, write_log
 from ingest.rolling_car import parted, rolling_log
 
-from analyzer.errors import LogError
+from analyzer.core.errors import LogError
 from analyzer.ingest.clocks import ClockMatch, match_clocks
 from analyzer.ingest.logfile import load_file
-from analyzer.ingest.reading import read_recording
+from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from ingest.helpers import plain_log
 
-from analyzer.ingest.reading import read_loose_log
+from analyzer.ingest.read_run import read_loose_log
 from analyzer.ingest.recording import Verdict
 
 LOG = plain_log(seconds=20.0)

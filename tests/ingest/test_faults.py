@@ -10,9 +10,9 @@ from ingest.faults import FAULTS, Fault
 from ingest.helpers import car_with, plain_log, write_log
 from ingest.rolling_car import rolling_log
 
-from analyzer.ingest.reading import read_recording
+from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Verdict
-from analyzer.sheets.reading import read_car, read_session
+from analyzer.sheets.read import read_car, read_session
 
 WORSE = (Verdict.SUSPECT, Verdict.BAD)
 

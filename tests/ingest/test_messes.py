@@ -10,10 +10,10 @@ import pytest
 from ingest.helpers import car_with
 from ingest.messes import LATERAL, LEFT, MESSES, PLAIN, PLAIN_MAP, ROWS, Mess, zipped
 
-from analyzer.constants import STANDARD_GRAVITY
-from analyzer.errors import LogError
-from analyzer.ingest import files
-from analyzer.ingest.reading import read_recording
+from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.errors import LogError
+from analyzer.ingest import open as files
+from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording
 
 READ = [m for m in MESSES if not m.refused]

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from ingest.helpers import text_of
 from ingest.mutations import MUTATIONS, run_case, sound_log
 
-from analyzer.errors import LogError
-from analyzer.ingest.guess import guess_channels
-from analyzer.ingest.reading import read_loose_log
+from analyzer.core.errors import LogError
+from analyzer.ingest.channels import guess_channels
+from analyzer.ingest.read_run import read_loose_log
 
 TRUTH = sound_log()
 LINES = text_of(TRUTH).encode().split(b"\n")

@@ -19,10 +19,9 @@ from ingest.paddock_logs import (
 )
 from ingest.session_faults import SAMPLE
 
-from analyzer.ingest.starter import MEASURE
+from analyzer.ingest.template import MEASURE, start_folder
 from analyzer.processing.results import RunEstimates
-from analyzer.session import review_session
-from analyzer.starting import start_folder
+from analyzer.session.review import review_session
 
 BY_DEFAULT = {rows_of_three_types, si_units_and_no_zero}
 UNITS = {"speed": "km/h", "steer_angle": "deg", "latitude": "deg", "longitude": "deg"}

@@ -17,9 +17,9 @@ import pytest
 from ingest.helpers import car_with
 from ingest.messes import LATERAL, LEFT, PLAIN, PLAIN_MAP, ROWS
 
-from analyzer.constants import STANDARD_GRAVITY
-from analyzer.errors import LogError
-from analyzer.ingest.reading import read_recording
+from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.errors import LogError
+from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Verdict
 
 LINES = PLAIN.splitlines()

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from ingest.helpers import car_with, plain_log, write_log
 
-from analyzer.errors import LogError
-from analyzer.ingest.reading import read_loose_log, read_recording
+from analyzer.core.errors import LogError
+from analyzer.ingest.read_run import read_loose_log, read_recording
 from analyzer.ingest.recording import Verdict
 
 

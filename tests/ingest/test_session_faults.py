@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 from ingest.session_faults import CASES, COLUMN, SAMPLE, Case, sample_run
 
-from analyzer.ingest.reading import read_recording
+from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.reading import read_car
+from analyzer.sheets.read import read_car
 
 BY_DEFAULT = 20
 """Every so many of the cases is run by default; the others are marked slow."""

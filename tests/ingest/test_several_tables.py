@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from ingest.helpers import POTS, Log, car_with, plain_log, text_of, write_log
 
-from analyzer.errors import LogError
-from analyzer.ingest.guess import guess_channels
-from analyzer.ingest.reading import read_loose_log, read_recording
+from analyzer.core.errors import LogError
+from analyzer.ingest.channels import guess_channels
+from analyzer.ingest.read_run import read_loose_log, read_recording
 
 FAST = ("damper_FL", "damper_FR", "damper_RL", "damper_RR")
 

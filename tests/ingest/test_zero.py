@@ -11,13 +11,12 @@ import pandas as pd
 import pytest
 from ingest.helpers import POTS, car_with, plain_log, write_log
 
-from analyzer.demo import session
-from analyzer.demo.sensors import Logger
-from analyzer.ingest.reading import read_recording
+from analyzer.demo import sample_session as session
+from analyzer.demo.data_logger import Logger
+from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording, Verdict
-from analyzer.sheets.car import CarSheet
-from analyzer.sheets.logger import Channel
-from analyzer.sheets.reading import read_car
+from analyzer.sheets.car import CarSheet, Channel
+from analyzer.sheets.read import read_car
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs"
 UNSET = {"FL": 27.0, "FR": 115.0, "RL": 72.0, "RR": 120.0}

@@ -6,20 +6,17 @@ import math
 
 import numpy as np
 import pytest
-from prediction.bar_helpers import bladed, car
+from vehicle.bar_helpers import bladed, car
 
-from analyzer.constants import STANDARD_GRAVITY
-from analyzer.prediction.axle import car_roll, static_motion_ratio
-from analyzer.prediction.bench import bench_result
-from analyzer.prediction.preload import bar_preload
+from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.prediction.propagation import propagate
-from analyzer.prediction.rate import bar_rates
 from analyzer.prediction.setup import predict_change, predict_setup
-from analyzer.prediction.travel import banked_travel, body_forces, wheel_range
+from analyzer.prediction.travel import banked_travel, bar_preload, body_forces, wheel_range
 from analyzer.sheets.bar import BenchTest
 from analyzer.sheets.car import TravelTable
-from analyzer.sheets.masses import mass_properties
 from analyzer.sheets.session import BarSetting, Setup
+from analyzer.vehicle.axle import car_roll, mass_properties, static_motion_ratio
+from analyzer.vehicle.bar.rate import bar_rates, bench_result
 
 A = Setup(front_bar=BarSetting(hole=1))
 READINGS = {

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from prediction.bar_helpers import car
+from vehicle.bar_helpers import car
 
-from analyzer.prediction.complete import complete_car
-from analyzer.prediction.propagation import propagate, replace_values, sheet_inputs, sheet_quantities
+from analyzer.prediction.propagation import (
+    propagate,
+    replace_values,
+    sheet_inputs,
+    sheet_quantities,
+)
 from analyzer.prediction.setup import setup_values
-from analyzer.prediction.tolerances import default_tolerance
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.masses import mass_properties
 from analyzer.sheets.session import BarSetting, Setup
+from analyzer.vehicle.axle import mass_properties
+from analyzer.vehicle.completion import complete_car, default_tolerance
 
 
 def test_product_and_quotient_of_two_quantities() -> None:

@@ -6,12 +6,13 @@ import math
 from pathlib import Path
 
 import pytest
-from prediction.bar_helpers import BAR, car, merged
+from vehicle.bar_helpers import BAR, car, merged
 
-from analyzer.errors import AnalyzerError, SheetError
-from analyzer.prediction.setup import bar_rates, check_setup, predict_change, predict_setup
+from analyzer.core.errors import AnalyzerError, SheetError
+from analyzer.prediction.setup import check_setup, predict_change, predict_setup
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
+from analyzer.vehicle.bar.rate import bar_rates
 
 G = 9.81  # the textbook's
 

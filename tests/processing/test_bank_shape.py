@@ -9,8 +9,8 @@ import pytest
 from engine.car import ENGINE_CAR
 from engine.runs import estimate, make_run
 
-from analyzer.constants import STANDARD_GRAVITY
-from analyzer.processing.bank import bank_angle
+from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.processing.motion import bank_angle
 from analyzer.processing.road import bank_and_crest, road_stretches
 
 RATE = 100.0

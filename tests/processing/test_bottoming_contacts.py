@@ -9,13 +9,13 @@ import pytest
 from engine.car import ENGINE_CAR
 from engine.runs import EngineRun, make_run, sheet_of
 
-from analyzer.ingest.reading import read_recording
+from analyzer.core.signals import white_noise
+from analyzer.core.units import Uncertain
+from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording
 from analyzer.processing.bottoming import find_contacts
-from analyzer.processing.peaks import white_noise
-from analyzer.processing.run import estimate_run
+from analyzer.processing.estimate_run import estimate_run
 from analyzer.sheets.car import CarSheet
-from analyzer.uncertain import Uncertain
 
 RATE, GAP = 200.0, 0.040
 TIME = np.arange(400) / RATE

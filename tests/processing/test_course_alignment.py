@@ -10,11 +10,10 @@ import pandas as pd
 import pytest
 
 from analyzer.ingest.recording import Recording
-from analyzer.processing.alignment import Alignment
-from analyzer.processing.course import CourseLine, course_line
+from analyzer.processing.course.alignment import Alignment, CourseLine, course_line
+from analyzer.processing.estimate_run import estimate_run
 from analyzer.processing.results import RunEstimates
-from analyzer.processing.run import estimate_run
-from analyzer.session import Session, load_session, record_run
+from analyzer.session.review import Session, load_session, record_run
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs"
 GPS = ["latitude", "longitude"]

@@ -10,11 +10,11 @@ import pandas as pd
 import pytest
 from processing.virtual_car_answers import own_answers
 
-from analyzer.demo.session import drive_session
-from analyzer.processing.level_road import Weights
+from analyzer.demo.sample_session import drive_session
 from analyzer.processing.results import Motion
-from analyzer.processing.roll_mix import ground_twist
-from analyzer.session import review_session
+from analyzer.processing.roll.equation import ground_twist
+from analyzer.session.review import review_session
+from analyzer.vehicle.roll import Weights
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs"
 WHEELBASE = 2.5

@@ -8,15 +8,12 @@ from processing.cramer_rao import slope_bound
 from processing.linear_car import Drive, LinearCar, Noise, drive_car
 from scipy.stats import t as student_t
 
-from analyzer.estimate import Estimate
-from analyzer.processing.gradients import body_gradients
-from analyzer.processing.intervals import block_length, politis_white_length
-from analyzer.processing.level_road import roll_paths, roll_weights
-from analyzer.processing.motion import work_out_motion
-from analyzer.processing.moving import moving_part
-from analyzer.processing.roll_study import study_roll
-from analyzer.processing.working import working_base
-from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G
+from analyzer.core.estimate import Estimate
+from analyzer.core.regression import block_length, politis_white_length
+from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
+from analyzer.processing.motion import moving_part, work_out_motion, working_base
+from analyzer.processing.roll.gradient import body_gradients, study_roll
+from analyzer.vehicle.roll import roll_paths, roll_weights
 
 CAR = LinearCar()
 SHEET = CAR.sheet()

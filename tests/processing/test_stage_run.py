@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from processing.linear_car import Drive, LinearCar, Noise, drive_car
 
-from analyzer.ingest.reading import read_recording
-from analyzer.prediction.setup import bar_rates
-from analyzer.processing.run import estimate_run
-from analyzer.session import load_session
-from analyzer.units import RAD_PER_MPS2_TO_DEG_PER_G as TO_DEG_PER_G
+from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G as TO_DEG_PER_G
+from analyzer.ingest.read_run import read_recording
+from analyzer.processing.estimate_run import estimate_run
+from analyzer.session.review import load_session
+from analyzer.vehicle.bar.rate import bar_rates
 
 CAR = LinearCar()
 

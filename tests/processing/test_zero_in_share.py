@@ -7,9 +7,9 @@ import pytest
 from processing.linear_car import Drive, LinearCar, Noise, drive_car
 from processing.manoeuvres import damper_channels, spoiled
 
-from analyzer.processing.load_share import zero_share_error
-from analyzer.processing.run import estimate_run
-from analyzer.processing.stiffness import axle_roll_stiffness
+from analyzer.processing.estimate_run import estimate_run
+from analyzer.processing.loads import zero_share_error
+from analyzer.vehicle.axle import axle_roll_stiffness
 
 CAR = LinearCar()
 OFF = 0.5e-3

@@ -23,7 +23,7 @@ from published_cars.steered_logs import steered_run, write_steered
 from published_cars.test_published_cars_model import STEADY_TURNS
 from published_cars.test_published_cars_roll_mode import KNOWN
 
-from analyzer.session import Review, review_session
+from analyzer.session.review import Review, review_session
 
 DEG_PER_G = math.degrees(1.0) * PACKAGE_GRAVITY
 

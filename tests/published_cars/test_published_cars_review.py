@@ -13,7 +13,7 @@ from published_cars.multi_body import published_car
 from published_cars.test_published_cars_model import STEADY_TURNS
 
 from analyzer.comparison.results import ChangeVerdict
-from analyzer.session import Review, review_session
+from analyzer.session.review import Review, review_session
 
 BARS = list(FRONT_BARS)
 

@@ -11,7 +11,7 @@ from published_cars.multi_body import roll_modes
 from published_cars.steered_logs import noisy, steered_run, write_steered
 
 from analyzer.processing.results import RunEstimates
-from analyzer.session import review_session
+from analyzer.session.review import review_session
 
 KNOWN = {
     (1, 1.0): (1.980, 0.249),

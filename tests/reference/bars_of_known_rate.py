@@ -14,9 +14,9 @@ from functools import cache
 
 from scipy.optimize import brentq
 
-from analyzer.prediction.rate import bar_solution
 from analyzer.sheets.bar import BladedBar
 from analyzer.sheets.session import BarSetting
+from analyzer.vehicle.bar.rate import bar_solution
 
 STIFFEST_LEVER = 0.25
 """Lever of the stiffest setting [m]; softer ones are longer."""

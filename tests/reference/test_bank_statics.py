@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from analyzer.constants import STANDARD_GRAVITY
-from analyzer.processing.bank import bank_angle
+from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.processing.motion import bank_angle
 
 RATE = 100.0
 COUNT = 1000

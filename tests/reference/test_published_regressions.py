@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analyzer.processing.lines import least_squares, line_with_both_errors
+from analyzer.core.regression import least_squares, line_with_both_errors
 
 # NIST Statistical Reference Datasets, Norris (ozone meters), lower difficulty: y, x.
 NORRIS = np.array(

@@ -9,8 +9,8 @@ import pytest
 from report.browser import BASH, CHROMIUM, Browser
 from report.synthetic_review import Options, make_review
 
-from analyzer.report.write import write_report
-from analyzer.session import Review
+from analyzer.report.page import write_report
+from analyzer.session.review import Review
 
 
 @pytest.fixture

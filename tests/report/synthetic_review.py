@@ -10,10 +10,15 @@ import numpy as np
 import pandas as pd
 
 from analyzer.comparison.results import ChangeVerdict, Comparison, Ledger, SetupResult
-from analyzer.constants import AXLES, CORNERS, STANDARD_GRAVITY
-from analyzer.estimate import Estimate
+from analyzer.core.constants import AXLES, CORNERS, STANDARD_GRAVITY
+from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Recording, SourceFile, Verdict
-from analyzer.prediction.results import BarPrediction, ChangePrediction, LoadTransfer, SetupPrediction
+from analyzer.prediction.results import (
+    BarPrediction,
+    ChangePrediction,
+    LoadTransfer,
+    SetupPrediction,
+)
 from analyzer.processing.results import (
     AxleFit,
     BottomingEvent,
@@ -25,10 +30,9 @@ from analyzer.processing.results import (
     Split,
     TravelBudget,
 )
-from analyzer.session import Review, Session
+from analyzer.session.review import Review, Session
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.course import CourseSheet
-from analyzer.sheets.session import SessionSheet
+from analyzer.sheets.session import CourseSheet, SessionSheet
 
 CAR = """
 name = "Teal coupe"

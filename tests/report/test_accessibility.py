@@ -14,11 +14,11 @@ from pathlib import Path
 
 import pytest
 from report.browser import CONTRAST, Browser
-from report.test_archive_page import archive
-from report.test_archive_page import car as season_car
+from report.test_season_page import archive
+from report.test_season_page import car as season_car
 
-from analyzer.report.archive_write import write_season
-from analyzer.report.write import write_report
+from analyzer.report.page import write_report
+from analyzer.report.season_page import write_season
 
 AXE = os.environ.get("ANALYZER_AXE", "")
 
@@ -43,8 +43,8 @@ pytestmark = [
 
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory, sample_review) -> dict[str, Path]:
-    from analyzer.comparison.course import course_sheet
     from analyzer.report.course_page import write_course
+    from analyzer.session.course_sheet import course_sheet
 
     folder = tmp_path_factory.mktemp("pages")
     return {

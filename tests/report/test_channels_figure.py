@@ -9,18 +9,18 @@ import pytest
 from ingest.helpers import car_with, plain_log, write_log
 from typer.testing import CliRunner
 
-from analyzer.checking import check_path
 from analyzer.cli import app
-from analyzer.errors import AnalyzerError
-from analyzer.ingest.reading import read_recording
+from analyzer.core.errors import AnalyzerError
+from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording
-from analyzer.report.figures_channels import (
+from analyzer.report.figures.channel_plots import (
     MOST_MARKS,
     channels_figure,
     marked_stretches,
     save_channel_figures,
 )
-from analyzer.report.plates import house_style
+from analyzer.report.figures.style import house_style
+from analyzer.session.review import check_path
 
 
 @pytest.fixture

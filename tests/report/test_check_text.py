@@ -10,8 +10,8 @@ from report.synthetic_review import Options
 from rich.cells import cell_len
 from rich.console import Console
 
-from analyzer.checking import CheckOutcome, check_path
-from analyzer.report.health import print_health
+from analyzer.report.json import print_health
+from analyzer.session.review import CheckOutcome, check_path
 
 
 def printed(outcome: CheckOutcome, width: int = 80) -> list[str]:

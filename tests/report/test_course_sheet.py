@@ -14,11 +14,11 @@ import pytest
 from report.hostile import HOSTILE
 from rich.console import Console
 
-from analyzer.comparison.course import CourseSheetResult, course_sheet
-from analyzer.errors import AnalyzerError
+from analyzer.core.errors import AnalyzerError
 from analyzer.report.course_page import course_json, render_course, write_course
-from analyzer.report.course_text import course_answer, place_words, print_course
-from analyzer.session import Review, review_session
+from analyzer.report.course_sentences import course_answer, place_words, print_course
+from analyzer.session.course_sheet import CourseSheetResult, course_sheet
+from analyzer.session.review import Review, review_session
 
 ZERO_MM = 1.5
 """The sample's pots are zeroed while the car stands; that lies so far from the virtual car's own zero."""

@@ -8,13 +8,16 @@ import matplotlib.figure
 import pytest
 from report.synthetic_review import Options
 
-from analyzer.cache.folder import Kept
-from analyzer.report.course_figures import speed_plate, trace_plate, travel_left_plate, where_plate
-from analyzer.report.drawings import Drawings
-from analyzer.report.export import save_figures, save_pdf
-from analyzer.report.parts import all_plates, page_parts
-from analyzer.report.plates import PLATE_WIDTH
-from analyzer.report.write import write_report
+from analyzer.core.store import Kept
+from analyzer.report.figures.course_plots import (
+    speed_plate,
+    trace_plate,
+    travel_left_plate,
+    where_plate,
+)
+from analyzer.report.figures.style import PLATE_WIDTH, Drawings
+from analyzer.report.page import all_plates, page_parts, write_report
+from analyzer.report.pdf import save_figures, save_pdf
 
 
 @pytest.fixture
@@ -69,7 +72,7 @@ def test_page_files_and_paper_share_one_drawing_and_the_next_ones_need_none(
 
 
 def test_what_a_figure_rests_on_can_be_told_for_every_figure(review, sample_review):
-    from analyzer.comparison.course import course_sheet
+    from analyzer.session.course_sheet import course_sheet
 
     result = course_sheet(sample_review)
     course = [where_plate(result), speed_plate(result), travel_left_plate(result)]

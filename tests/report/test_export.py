@@ -9,11 +9,10 @@ import pytest
 from report.hostile import HOSTILE
 from report.synthetic_review import Options
 
-from analyzer.errors import AnalyzerError
-from analyzer.report.cells import Cell, PageTable
-from analyzer.report.drawings import Drawings
-from analyzer.report.export import save_figures, save_pdf
-from analyzer.report.paper import Paper
+from analyzer.core.errors import AnalyzerError
+from analyzer.report.figures.style import Drawings
+from analyzer.report.pdf import Paper, save_figures, save_pdf
+from analyzer.report.tables import Cell, PageTable
 
 STARTS = {"svg": b"<?xml", "png": b"\x89PNG", "pdf": b"%PDF"}
 

@@ -9,14 +9,13 @@ import pandas as pd
 import pytest
 from report.synthetic_review import Options
 
-from analyzer.constants import STANDARD_GRAVITY
-from analyzer.report import plates
-from analyzer.report.figures_change import agreement_plate, change_plate
-from analyzer.report.figures_course import course_plate, event_place, run_axis
-from analyzer.report.figures_load import share_plate
-from analyzer.report.figures_roll import roll_plates, run_plate
-from analyzer.report.figures_travel import budget_plate, travel_plate
-from analyzer.report.parts import all_plates, page_parts
+from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.report.figures import style as plates
+from analyzer.report.figures.change_plots import agreement_plate, change_plate
+from analyzer.report.figures.course_plots import course_plate, event_place, run_axis
+from analyzer.report.figures.roll_plots import roll_plates, run_plate
+from analyzer.report.figures.travel_plots import budget_plate, share_plate, travel_plate
+from analyzer.report.page import all_plates, page_parts
 
 
 @pytest.fixture(autouse=True)

@@ -13,9 +13,9 @@ from report.hostile import HOSTILE
 from report.synthetic_review import Options
 
 from analyzer.comparison.results import ChangeVerdict
-from analyzer.errors import AnalyzerError
-from analyzer.report.tables import COLUMNS
-from analyzer.report.write import write_report
+from analyzer.core.errors import AnalyzerError
+from analyzer.report.csv import COLUMNS
+from analyzer.report.page import write_report
 
 
 class Reader(HTMLParser):

@@ -10,7 +10,7 @@ from report.browser import CONTRAST, Browser
 from report.hostile import HOSTILE
 from report.synthetic_review import Options
 
-from analyzer.report.write import write_report
+from analyzer.report.page import write_report
 
 PHONE, DESK = 390, 1280
 

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from report.synthetic_review import Options, make_review
 
+from analyzer.core.files import RESULTS_FORMAT
 from analyzer.ingest.recording import HealthRow, Verdict
-from analyzer.report.atomic import RESULTS_FORMAT
-from analyzer.report.results import results_dict
-from analyzer.report.write import results_text
+from analyzer.report.json import results_dict
+from analyzer.report.page import results_text
 
 ESTIMATE_KEYS = {
     "value",

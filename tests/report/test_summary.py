@@ -9,11 +9,8 @@ from report.hostile import HOSTILE
 from report.synthetic_review import Options
 from rich.console import Console
 
+from analyzer.report.sentences import driver_answer, team_answer, tuner_answer
 from analyzer.report.terminal import print_summary
-from analyzer.report.text import driver_answer, team_answer
-from analyzer.report.verdict_text import (
-    tuner_answer,
-)
 
 
 def printed(review, width: int = 80) -> str:

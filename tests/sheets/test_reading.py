@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from analyzer.errors import SheetError
-from analyzer.sheets.reading import file_beside, read_car, read_course, read_session
+from analyzer.core.errors import SheetError
+from analyzer.sheets.read import file_beside, read_car, read_course, read_session
 
 CAR = """
 name = "Teal coupe"

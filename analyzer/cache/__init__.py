@@ -1,1 +1,0 @@
-"""Work that need not be done twice: unchanged runs and figures, kept in the user's cache folder."""

@@ -1,0 +1,1 @@
+"""The next setting: wishes, candidates, what each would do, and their order."""

@@ -1,0 +1,1 @@
+"""What every room stands on: figures with their errors, files, filters, statistics. Knows no car."""

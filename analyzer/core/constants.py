@@ -1,0 +1,19 @@
+"""Physical constants and house-wide names."""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+STANDARD_GRAVITY: Final = 9.80665
+"""Standard acceleration of free fall [m/s2] (CGPM 1901, ISO 80000-3)."""
+
+Axle = Literal["front", "rear"]
+Corner = Literal["FL", "FR", "RL", "RR"]
+
+AXLES: Final[tuple[Axle, ...]] = ("front", "rear")
+CORNERS: Final[tuple[Corner, ...]] = ("FL", "FR", "RL", "RR")
+AXLE_CORNERS: Final[dict[Axle, tuple[Corner, Corner]]] = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
+"""Left and right corner of each axle, in this order."""
+
+VERSION: Final = "0.1.0"
+"""Of the program; stands in every result."""

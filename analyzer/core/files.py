@@ -1,0 +1,313 @@
+"""Write files so that a killed run leaves the old ones or none, and nothing strange is ever replaced."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Final
+
+from analyzer.core.errors import AnalyzerError, one_line
+
+_SIGNATURES: Final = {".pdf": (b"%PDF",), ".png": (b"\x89PNG\r\n\x1a\n",), ".svg": (b"<?xml", b"<svg")}
+"""How files of a kind begin (ISO 32000-1, 7.5.2; PNG and SVG of the W3C); from memory."""
+
+_SVG_WITHIN: Final = 2000
+"""Where the root of a drawing stands at the latest, behind declaration and document type [bytes]."""
+
+_OURS: Final = "drift-bar-analyzer "
+_SAME_COLUMNS: Final = 4
+"""Columns by which a table of ours is known; no log begins with the same ones."""
+
+_LARGEST_JSON: Final = 200_000_000
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write `content` under a temporary name beside `path` and move it into place.
+
+    Raises
+    ------
+    AnalyzerError
+        When something of another kind lies there; see `refuse_strange`.
+    OSError
+        When the folder cannot be written to; nothing is left behind.
+    """
+    refuse_strange(path, content)
+    write_whole_with(path, lambda part: part.write_bytes(content))
+
+
+def write_whole_with(path: Path, write: Callable[[Path], object], prefix: str | None = None) -> None:
+    """Let `write` fill a temporary file beside `path`, then move it into place.
+
+    Parameters
+    ----------
+    path : Path
+        Where the file shall lie.
+    write : callable
+        Given the temporary file, which exists and is empty.
+    prefix : str, optional
+        Start of the temporary name, for those who clean up after a kill; made from `path` if not given.
+
+    Notes
+    -----
+    What lies at `path` is replaced whatever it is: only for folders of the program's own, or new names.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be written to; nothing is left behind.
+    """
+    part = _temporary(path, prefix)
+    try:
+        write(part)
+        part.replace(path)
+    finally:
+        with suppress(FileNotFoundError):
+            part.unlink()
+
+
+def write_together(files: Mapping[Path, bytes]) -> None:
+    """Write several files under temporary names first and move all of them into place at the end.
+
+    The last one named is moved last: where it stands, all others stand too. Folders are made.
+
+    Raises
+    ------
+    AnalyzerError
+        When something of another kind lies at one of the places; nothing is written then.
+    OSError
+        When a folder cannot be written to; nothing is left behind but folders.
+    """
+    for path, content in files.items():
+        refuse_strange(path, content)
+    waiting: dict[Path, Path] = {}
+    try:
+        for path, content in files.items():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            part = _temporary(path, None)
+            waiting[part] = path
+            part.write_bytes(content)
+        for part, path in waiting.items():
+            part.replace(path)
+    finally:
+        for part in waiting:
+            part.unlink(missing_ok=True)
+
+
+def check_ending(path: Path, *endings: str) -> None:
+    """Raise `AnalyzerError` unless the name of `path` ends in one of `endings`, for instance ``.pdf``."""
+    if path.suffix.lower() not in endings:
+        raise AnalyzerError(one_line(f"{path}: does not end in {' or '.join(endings)}; name another file"))
+
+
+def refuse_strange(path: Path, content: bytes | None = None) -> None:
+    """Raise `AnalyzerError` when `path` holds a file that an output may not replace.
+
+    Logs and sheets are the user's, and a mistyped option must not cost one: an existing file is replaced only
+    by one of its own kind, told by its content, never by its name alone.
+
+    Parameters
+    ----------
+    path : Path
+        Where a file shall lie; a new name, or one of an empty file, always will do.
+    content : bytes, optional
+        What shall be written there; JSON and CSV are compared with it and are refused without it.
+    """
+    try:
+        if not path.exists() or (path.is_file() and path.stat().st_size == 0):
+            return
+        like = path.is_file() and _is_like(path, path.suffix.lower(), content)
+    except OSError:
+        like = False
+    if not like:
+        raise AnalyzerError(
+            one_line(f"{path}: is there already and was not written by this program; name another file")
+        )
+
+
+def _is_like(path: Path, suffix: str, content: bytes | None) -> bool:
+    with path.open("rb") as file:
+        head = file.read(_SVG_WITHIN)
+    if suffix in _SIGNATURES:
+        return head.startswith(_SIGNATURES[suffix]) and (suffix != ".svg" or b"<svg" in head)
+    if content is None:
+        return False
+    if suffix == ".csv":
+        return _columns(head) == _columns(content)
+    return (
+        suffix == ".json" and path.stat().st_size < _LARGEST_JSON and _same_table(path.read_bytes(), content)
+    )
+
+
+def _columns(table: bytes) -> list[bytes]:
+    return table.split(b"\n", 1)[0].rstrip(b"\r").split(b",")[:_SAME_COLUMNS]
+
+
+def _same_table(old: bytes, new: bytes) -> bool:
+    """Return whether both are JSON of this program: by the format they state, else by their keys."""
+    try:
+        tables = json.loads(old), json.loads(new)
+    except (ValueError, RecursionError):
+        return False
+    if not all(isinstance(table, dict) for table in tables):
+        return False
+    stated = [str(table.get("format", "")).startswith(_OURS) for table in tables]
+    return all(stated) or (not any(stated) and set(tables[0]) == set(tables[1]))
+
+
+def umask() -> int:
+    """Return the process's file mask, which can only be read by setting it."""
+    mask = os.umask(0o022)
+    os.umask(mask)
+    return mask
+
+
+def _temporary(path: Path, prefix: str | None) -> Path:
+    """Return a new empty file beside `path`, open to those whom any other new file is open to."""
+    beside = prefix or f".{path.name[:40]}-"
+    handle, name = tempfile.mkstemp(prefix=beside, suffix="" if prefix else ".part", dir=path.parent)
+    os.close(handle)
+    part = Path(name)
+    # mkstemp gives the owner alone access; what is written here is passed around like any other file.
+    part.chmod(0o666 & ~umask())
+    return part
+
+
+# Put a finished folder in place in one step, so that a killed run leaves the old report or none.
+
+
+PAGE: Final = "report.html"
+RESULTS: Final = "results.json"
+TABLES: Final = "tables"
+RESULTS_FORMAT: Final = "drift-bar-analyzer results 1"
+"""Stands in every results.json; a folder without this format or one of the two below is no report of ours."""
+SEASON_FORMAT: Final = "drift-bar-analyzer archive 1"
+COURSE_FORMAT: Final = "drift-bar-analyzer course 1"
+
+_LARGEST_RESULTS: Final = 200_000_000
+REPORT_TABLES: Final = (
+    "runs.csv",
+    "setups.csv",
+    "measured_against_predicted.csv",
+    "comparisons.csv",
+    "bottoming.csv",
+    "splits.csv",
+    "health.csv",
+    "left_out.csv",
+)
+SEASON_TABLES: Final = ("trends.csv", "points.csv", "bottoming.csv", "left_out.csv")
+_TABLE_FILES: Final = frozenset({*REPORT_TABLES, *SEASON_TABLES})
+"""Any other table beside them is somebody's own, a log for instance, and would go with the old folder."""
+
+
+@contextmanager
+def replaced_folder(target: Path) -> Iterator[Path]:
+    """Give an empty folder to write to; when the block ends without an error it becomes `target`.
+
+    Parameters
+    ----------
+    target : Path
+        Where the report shall lie: nothing, an empty folder, or an earlier report.
+
+    Yields
+    ------
+    Path
+        A folder beside `target`, on the same file system, so that a rename puts it in place.
+
+    Raises
+    ------
+    AnalyzerError
+        When something else than a report lies at `target`, or the place cannot be written to.
+    """
+    target = target.expanduser().resolve()
+    check_replaceable(target)
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        work = Path(tempfile.mkdtemp(prefix=f".{target.name[:40]}-", suffix=".part", dir=target.parent))
+    except OSError as error:
+        raise _not_writable(target, error) from None
+    try:
+        yield work
+        # mkdtemp gives the owner alone access; a report is passed around like any other folder.
+        work.chmod(0o777 & ~umask())
+        check_replaceable(target)
+        _swap(work, target)
+    except OSError as error:
+        raise _not_writable(target, error) from None
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+
+
+def check_replaceable(target: Path) -> None:
+    """Raise `AnalyzerError` unless `target` is absent, an empty folder or an earlier report of ours."""
+    if not target.exists():
+        return
+    if not target.is_dir():
+        raise AnalyzerError(one_line(f"{target}: is a file; name a folder for the report"))
+    strange = _strange_entry(target)
+    if strange is not None:
+        raise AnalyzerError(
+            one_line(
+                f'{target}: is not a report of this program (it holds "{strange}"), so it is left alone; '
+                "name another folder for the report"
+            )
+        )
+
+
+def _strange_entry(folder: Path) -> str | None:
+    """Return the first entry that a report would not hold, None when the folder may be replaced."""
+    entries = sorted(folder.iterdir())
+    if not entries:
+        return None
+    for entry in entries:
+        if entry.name not in (PAGE, RESULTS, TABLES) or entry.is_symlink():
+            return entry.name
+    tables = folder / TABLES
+    if tables.exists():
+        if not tables.is_dir():
+            return TABLES
+        for entry in sorted(tables.iterdir()):
+            if entry.name not in _TABLE_FILES or not entry.is_file() or entry.is_symlink():
+                return f"{TABLES}/{entry.name}"
+    results = folder / RESULTS
+    if not results.is_file():
+        return entries[0].name
+    return None if _has_our_format(results) else RESULTS
+
+
+def _has_our_format(results: Path) -> bool:
+    try:
+        if results.stat().st_size > _LARGEST_RESULTS:
+            return False
+        table = json.loads(results.read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return False
+    return isinstance(table, dict) and table.get("format") in (RESULTS_FORMAT, SEASON_FORMAT, COURSE_FORMAT)
+
+
+def _swap(work: Path, target: Path) -> None:
+    """Move `work` to `target`; an earlier report is moved aside first and removed last."""
+    if not target.exists():
+        work.rename(target)
+        return
+    aside = Path(tempfile.mkdtemp(prefix=f".{target.name[:40]}-", suffix=".old", dir=target.parent))
+    old = aside / "old"
+    target.rename(old)
+    try:
+        work.rename(target)
+    except OSError:
+        old.rename(target)
+        aside.rmdir()
+        raise
+    shutil.rmtree(aside, ignore_errors=True)
+
+
+def _not_writable(target: Path, error: OSError) -> AnalyzerError:
+    reason = error.strerror or type(error).__name__
+    return AnalyzerError(
+        one_line(f"{target}: the report cannot be written there ({reason}); name another folder")
+    )

@@ -1,0 +1,432 @@
+"""Errors of figures drawn from one run, whose samples depend on each other: blocks instead of samples."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analyzer.core.estimate import Estimate
+from analyzer.core.signals import Floats, quick_size
+
+FEWEST_BLOCKS: Final = 5
+"""With fewer independent pieces no error is given: engineering judgement (Student factor 2.8)."""
+MOST_BLOCKS: Final = 40
+"""More would only be shorter; 39 degrees of freedom already come within 3 % of the normal."""
+CORRELATION_TIMES: Final = 6.0
+"""Block length in times of correlation, so that what reaches over block borders costs under a tenth."""
+FIRST_LAGS: Final = 4096
+"""Lags looked at first for a correlation time [samples]."""
+STRETCH: Final = 1 << 16
+"""Samples whose spectrum is taken at a time: that of a whole long run would take several times its memory."""
+
+
+@dataclass(frozen=True, slots=True)
+class BlockError:
+    """Covariance of a few figures, from blocks of the samples they were drawn from.
+
+    Parameters
+    ----------
+    covariance : array (m, m)
+        Of the m figures, in their units.
+    freedom : float
+        Degrees of freedom for Student's factor.
+    blocks : int
+        Number of blocks.
+    length : int
+        Samples per block.
+    """
+
+    covariance: Floats
+    freedom: float
+    blocks: int
+    length: int
+
+    def std_error(self, which: int = 0) -> float:
+        """Return the standard error of one of the figures."""
+        return math.sqrt(max(float(self.covariance[which, which]), 0.0))
+
+
+def correlation_time(series: Floats) -> float:
+    """Return the integrated correlation time of a `series` [samples], at least 1.
+
+    Sum of the autocorrelation over both sides, with the automatic window of A. Sokal (Monte Carlo methods in
+    statistical mechanics, 1997): the window is the first one longer than five times the sum so far.
+    """
+    count = len(series)
+    centred = series - series.mean()
+    power = float(centred @ centred)
+    if count < 8 or power <= 0.0:
+        return 1.0
+    # The window is short as a rule; only where it is not do all lags have to be worked out.
+    for lags in sorted({min(FIRST_LAGS, count // 2), count // 2}):
+        sums = 2.0 * np.cumsum(_products(centred, lags) / power) - 1.0
+        enough = np.flatnonzero(np.arange(lags) >= 5.0 * np.maximum(sums, 0.2))
+        if enough.size:
+            return max(1.0, float(sums[enough[0]]))
+    return max(1.0, float(sums[-1]))
+
+
+def _products(centred: Floats, lags: int) -> Floats:
+    """Return the sums of the products of a series with itself, later by 0 ... `lags` - 1 samples.
+
+    By spectra of stretches, each against itself and the `lags` samples behind it.
+    """
+    count = len(centred)
+    stretch = max(STRETCH, lags)
+    size = quick_size(min(count, stretch) + lags)
+    power = np.zeros(size // 2 + 1, dtype=np.complex128)
+    for first in range(0, count, stretch):
+        spectrum = np.fft.rfft(centred[first : first + stretch], size)
+        if first + stretch < count:
+            behind = np.fft.rfft(centred[first : first + stretch + lags], size)
+            power += spectrum.conj() * behind
+        else:
+            power += spectrum.real**2 + spectrum.imag**2
+    return np.fft.irfft(power, size)[:lags]
+
+
+def politis_white_length(series: Floats) -> float:
+    """Return the block length that is best for the circular block bootstrap of a mean [samples].
+
+    Politis and White 2004 (Econometric Reviews 23), with the correction of Patton, Politis and White 2009.
+    """
+    count = len(series)
+    centred = series - series.mean()
+    runs = max(5, math.ceil(math.log10(count)))
+    largest_lag = math.ceil(math.sqrt(count)) + runs
+    longest = math.ceil(min(3.0 * math.sqrt(count), count / 3.0))
+    lags = np.arange(largest_lag + 1)
+    covariance = np.array([centred[lag:] @ centred[: count - lag] for lag in lags]) / count
+    if covariance[0] <= 0.0:
+        return 1.0
+    # Correlation of the two shifted pieces themselves, as the published program has it.
+    correlation = np.abs(covariance / covariance[0])
+    limit = 2.0 * math.sqrt(math.log10(count) / count)
+    small = correlation[1:] < limit
+    quiet = np.convolve(small, np.ones(runs), mode="valid") == runs
+    if quiet.any():
+        first = int(np.flatnonzero(quiet)[0])
+        bandwidth = 2 * max(first, 1)
+    else:
+        exceeding = np.flatnonzero(~small)
+        bandwidth = 2 * max(int(exceeding[-1]) + 1 if exceeding.size else 1, 1)
+    bandwidth = min(bandwidth, largest_lag)
+    used = lags[1 : bandwidth + 1]
+    ratio = used / bandwidth
+    taper = np.where(ratio <= 0.5, 1.0, 2.0 * (1.0 - ratio))
+    long_run = covariance[0] + 2.0 * float(np.sum(taper * covariance[used]))
+    slope = 2.0 * float(np.sum(taper * used * covariance[used]))
+    spread = 4.0 / 3.0 * long_run**2
+    if spread <= 0.0:
+        return 1.0
+    best = (2.0 * slope**2 / spread) ** (1.0 / 3.0) * count ** (1.0 / 3.0)
+    return float(min(max(best, 1.0), longest))
+
+
+def block_length(*series: Floats) -> int:
+    """Return the block length [samples] for figures whose influence `series` are given."""
+    count = len(series[0])
+    wanted = max(CORRELATION_TIMES * correlation_time(one) for one in series)
+    longest = max(count // FEWEST_BLOCKS, 1)
+    shortest = math.ceil(count / MOST_BLOCKS)
+    return int(min(max(math.ceil(wanted), shortest, 1), longest))
+
+
+def block_error(influence: Floats, weight: Floats | None = None) -> BlockError | None:
+    """Return the covariance of figures from the influence every sample has on them.
+
+    Parameters
+    ----------
+    influence : array (n, m)
+        A figure's error is the sum of its column: for a least-squares coefficient, the row of the
+        pseudo-inverse times the residuals; for a mean, the deviations over n.
+    weight : array (n,), optional
+        Row of the pseudo-inverse of the first figure. Blocks that weigh much also pull the fit towards
+        themselves; this takes that back, and counts how many blocks really carry the figure.
+
+    Returns
+    -------
+    BlockError or None
+        None when the samples make fewer than `FEWEST_BLOCKS` independent blocks.
+
+    Notes
+    -----
+    Sum of squared block sums (cluster-robust covariance), divided per block by 1 - h with h the block's share
+    in the figure (Bell and McCaffrey 2002, for one coefficient), Student's factor with
+    1 / sum h^2 - 1 degrees of freedom.
+    """
+    count = len(influence)
+    if count < 4 * FEWEST_BLOCKS:
+        return None
+    length = block_length(*(influence[:, k] for k in range(influence.shape[1])))
+    blocks = count // length
+    starts = (np.arange(blocks) * count) // blocks
+    sums = np.add.reduceat(influence, starts, axis=0)
+    if weight is None:
+        share = np.diff(np.append(starts, count)) / count
+    else:
+        share = np.add.reduceat(weight**2, starts)
+        share = share / share.sum()
+    freedom = 1.0 / float(np.sum(share**2)) - 1.0
+    if blocks < FEWEST_BLOCKS or freedom < 2.0:
+        return None
+    sums = sums / np.sqrt(1.0 - np.minimum(share, 0.9))[:, None]
+    return BlockError(sums.T @ sums, freedom, blocks, length)
+
+
+def student_factor(freedom: float, level: float = 0.95) -> float:
+    """Return Student's two-sided factor."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(freedom, 0.5 + level / 2.0))
+
+
+def half_width(std: float, freedom: float, known: float, level: float = 0.95) -> float:
+    """Return half the width of an interval for a scatter `std` beside a `known` standard uncertainty.
+
+    Student's factor with the degrees of freedom of both together (Welch 1947, Satterthwaite 1946): the known
+    part has none to lose.
+    """
+    total = math.hypot(std, known)
+    if std == 0.0 or total == 0.0:
+        return 1.96 * total
+    return student_factor(freedom * (total / std) ** 4, level) * total
+
+
+def mean_estimate(values: Floats, unit: str, method: str, level: float = 0.95) -> Estimate:
+    """Return the mean of a series with its block error."""
+    if len(values) == 0:
+        return Estimate.unknown(unit, "no usable samples", method)
+    mean = float(values.mean())
+    error = block_error(((values - mean) / len(values))[:, None])
+    if error is None:
+        return Estimate(
+            mean, unit, method=method, notes=("too short a run for an error: under 5 independent pieces",)
+        )
+    return with_error(mean, unit, error, 0, method, level=level)
+
+
+def with_error(
+    value: float,
+    unit: str,
+    error: BlockError,
+    which: int,
+    method: str,
+    *,
+    scale: float = 1.0,
+    calibration: float | None = None,
+    level: float = 0.95,
+    notes: tuple[str, ...] = (),
+) -> Estimate:
+    """Return an estimate with the error of one figure times `scale`."""
+    std = error.std_error(which) * abs(scale)
+    half = student_factor(error.freedom, level) * std
+    return Estimate(
+        value=value,
+        unit=unit,
+        std_error=std,
+        interval=(value - half, value + half),
+        calibration=calibration,
+        level=level,
+        n=error.blocks,
+        method=method,
+        notes=notes,
+    )
+
+
+# Least squares: the plain fit every estimate uses, and a line with errors in both variables.
+
+
+MOST_NOISE: Final = 0.2
+"""Largest part of a column's own sum of squares that is taken for noise: engineering judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class LinearFit:
+    """An ordinary least-squares fit.
+
+    Parameters
+    ----------
+    coefficients : array (k,)
+        In the order of the design's columns.
+    influence : array (k, n)
+        Pseudo-inverse of the design: coefficient = influence @ observations.
+    residuals : array (n,)
+        Observation minus fit.
+    std_errors : array (k,)
+        Classical errors, true only for independent residuals of one size.
+    residual_std : float
+        Residual standard deviation, n - k degrees of freedom.
+    r_squared : float
+        Explained part of the sum of squares about the mean (about zero without a constant column).
+    """
+
+    coefficients: Floats
+    influence: Floats
+    residuals: Floats
+    std_errors: Floats
+    residual_std: float
+    r_squared: float
+
+
+def least_squares(design: Floats, observed: Floats) -> LinearFit:
+    """Fit `observed` (n,) by the columns of `design` (n, k), by singular values of the scaled columns."""
+    count, columns = design.shape
+    scale = np.linalg.norm(design, axis=0)
+    scale[scale == 0.0] = 1.0
+    left, sizes, right = np.linalg.svd(design / scale, full_matrices=False)
+    kept = sizes > 1e-12 * sizes[0]
+    left *= np.where(kept, 1.0 / np.where(kept, sizes, 1.0), 0.0)
+    influence = (right.T / scale[:, None]) @ left.T
+    coefficients = influence @ observed
+    # One step of iterative refinement keeps certified data sets to their last digits.
+    coefficients = coefficients + influence @ (observed - design @ coefficients)
+    residuals = observed - design @ coefficients
+    freedom = max(count - columns, 1)
+    power = float(residuals @ residuals)
+    residual_std = float(np.sqrt(power / freedom))
+    constant = bool(np.any(np.all(design == design[:1], axis=0) & (design[0] != 0.0)))
+    about = observed - observed.mean() if constant else observed
+    total = float(about @ about)
+    return LinearFit(
+        coefficients=coefficients,
+        influence=influence,
+        residuals=residuals,
+        std_errors=residual_std * np.linalg.norm(influence, axis=1),
+        residual_std=residual_std,
+        r_squared=1.0 - power / total if total > 0.0 else 0.0,
+    )
+
+
+def less_noise(design: Floats, observed: Floats, noise: Floats) -> LinearFit:
+    """Fit `observed` by columns that carry white noise of known variance, column by column.
+
+    The noise's expected part, n times its variance, is taken off the normal equations (errors in variables;
+    W. Fuller, Measurement error models, 1987, ch. 2, from memory), but for no column more than a fifth of
+    what the others leave of it. std_errors as for `least_squares`.
+    """
+    plain = least_squares(design, observed)
+    if not np.any(noise > 0.0):
+        return plain
+    own = 1.0 / np.maximum((plain.influence**2).sum(axis=1), 1e-300)
+    taken = np.minimum(len(design) * noise, MOST_NOISE * own)
+    scale = np.linalg.norm(design, axis=0)
+    scale[scale == 0.0] = 1.0
+    normal = (design.T @ design - np.diag(taken)) / np.outer(scale, scale)
+    influence = np.linalg.solve(normal, (design / scale).T) / scale[:, None]
+    coefficients = influence @ observed
+    residuals = observed - design @ coefficients
+    residual_std = float(np.sqrt(float(residuals @ residuals) / max(len(design) - design.shape[1], 1)))
+    return LinearFit(
+        coefficients=coefficients,
+        influence=influence,
+        residuals=residuals,
+        std_errors=residual_std * np.linalg.norm(influence, axis=1),
+        residual_std=residual_std,
+        r_squared=plain.r_squared,
+    )
+
+
+def with_instruments(design: Floats, observed: Floats, instruments: Floats) -> LinearFit:
+    """Fit `observed` by the columns of `design`, asking that residuals be orthogonal to `instruments` (n, k).
+
+    For columns that share something with the residuals (both move with the road), when a part of them is
+    known that does not. Instrumental variables, one per column; std_errors as for `least_squares`.
+    """
+    scale = np.linalg.norm(instruments, axis=0)
+    scale[scale == 0.0] = 1.0
+    scaled = instruments / scale
+    influence = np.linalg.solve(scaled.T @ design, scaled.T)
+    coefficients = influence @ observed
+    residuals = observed - design @ coefficients
+    power = float(residuals @ residuals)
+    about = observed - observed.mean()
+    total = float(about @ about)
+    residual_std = float(np.sqrt(power / max(len(design) - design.shape[1], 1)))
+    return LinearFit(
+        coefficients=coefficients,
+        influence=influence,
+        residuals=residuals,
+        std_errors=residual_std * np.linalg.norm(influence, axis=1),
+        residual_std=residual_std,
+        r_squared=1.0 - power / total if total > 0.0 else 0.0,
+    )
+
+
+def kept_part(column: Floats, others: Floats) -> float:
+    """Return the part of a column's sum of squares that the `others` (n, k) cannot stand in for (1 / VIF)."""
+    power = float(column @ column)
+    if power == 0.0:
+        return 0.0
+    # A yardstick, not a fit: the small matrix of products is exact enough, and cheap.
+    scale = np.linalg.norm(others, axis=0)
+    scale[scale == 0.0] = 1.0
+    products = others.T @ others / np.outer(scale, scale)
+    shadow = others.T @ column / scale
+    explained = float(shadow @ np.linalg.pinv(products, rcond=1e-12, hermitian=True) @ shadow)
+    return min(max(1.0 - explained / power, 0.0), 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A straight line with errors of both parameters.
+
+    Parameters
+    ----------
+    slope, intercept : float
+        Of y on x.
+    slope_error, intercept_error : float
+        Standard errors from the stated errors of the points.
+    chi_squared : float
+        Weighted sum of squares; about n - 2 when the stated errors are right.
+    """
+
+    slope: float
+    intercept: float
+    slope_error: float
+    intercept_error: float
+    chi_squared: float
+
+
+def line_with_both_errors(x: Floats, y: Floats, x_error: Floats, y_error: Floats) -> Line:
+    """Fit a line to points whose x and y both have independent errors.
+
+    Parameters
+    ----------
+    x, y, x_error, y_error : array (n,)
+        Points and their standard errors (all positive).
+
+    Notes
+    -----
+    D. York, N. Evensen, M. Martinez, J. De Basabe Delgado, Unified equations for the slope, intercept and
+    standard errors of the best straight line, Am. J. Phys. 72 (2004) 367.
+    """
+    wx, wy = 1.0 / x_error**2, 1.0 / y_error**2
+    slope = float(least_squares(np.column_stack([x, np.ones_like(x)]), y).coefficients[0])
+    for _ in range(200):
+        weight = wx * wy / (wx + slope**2 * wy)
+        mean_x, mean_y = float(weight @ x / weight.sum()), float(weight @ y / weight.sum())
+        u, v = x - mean_x, y - mean_y
+        beta = weight * (u / wy + slope * v / wx)
+        new = float((weight * beta) @ v / ((weight * beta) @ u))
+        if abs(new - slope) <= 1e-15 * abs(new):
+            slope = new
+            break
+        slope = new
+    weight = wx * wy / (wx + slope**2 * wy)
+    mean_x, mean_y = float(weight @ x / weight.sum()), float(weight @ y / weight.sum())
+    u, v = x - mean_x, y - mean_y
+    adjusted = mean_x + weight * (u / wy + slope * v / wx)
+    centre = float(weight @ adjusted / weight.sum())
+    slope_error = float(1.0 / np.sqrt(weight @ (adjusted - centre) ** 2))
+    intercept = mean_y - slope * mean_x
+    return Line(
+        slope=slope,
+        intercept=intercept,
+        slope_error=slope_error,
+        intercept_error=float(np.sqrt(1.0 / weight.sum() + centre**2 * slope_error**2)),
+        chi_squared=float(weight @ (y - slope * x - intercept) ** 2),
+    )

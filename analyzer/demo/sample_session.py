@@ -1,0 +1,404 @@
+"""The sample session: which runs are driven, on which set-up, and what the virtual car did in them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from analyzer.demo.data_logger import COLUMNS, SETTLING, UNITS, VOLT_STEP, Logger, log_columns
+from analyzer.demo.driver import DT, Plan, drive, plan_from
+from analyzer.demo.engine import Motion, simulate
+from analyzer.demo.virtual_car import (
+    GRAVITY,
+    SETUPS,
+    TEAL_COUPE,
+    WHEELS,
+    CarTruth,
+    Floats,
+    Setting,
+    Suspension,
+    bar_rates,
+)
+from analyzer.demo.virtual_course import (
+    CLASS_MEAN,
+    DRIVE_COLUMNS,
+    KETTLE_YARD,
+    STEP,
+    Manner,
+    course_length,
+    course_table,
+    eased,
+    rough_surface,
+)
+
+RUNS: Final = (("r01", "A"), ("r02", "A"), ("r03", "A"), ("r04", "B"), ("r05", "B"), ("r06", "B"))
+"""Names and set-ups of the runs, in driving order."""
+
+MANNERS: Final = (
+    Manner(pace=0.955, slip=0.94, shift=0.0, waver=0.020, start=3.8, finish=3.0),
+    Manner(pace=0.995, slip=1.00, shift=1.5, waver=0.022, start=3.6, finish=3.4),
+    Manner(pace=1.035, slip=1.05, shift=-1.5, waver=0.025, start=4.1, finish=3.0),
+    Manner(pace=0.960, slip=0.97, shift=-0.5, waver=0.020, start=3.7, finish=3.2),
+    Manner(pace=1.005, slip=1.02, shift=1.0, waver=0.022, start=4.0, finish=3.0),
+    Manner(pace=1.030, slip=1.03, shift=-1.0, waver=0.025, start=3.6, finish=3.1),
+)
+
+ROAD: Final = float(np.sqrt(CLASS_MEAN["A"] * CLASS_MEAN["B"]))
+"""Gd(n0) of the course: the border between classes A and B [m3]."""
+
+
+@dataclass(frozen=True)
+class Driven:
+    """The session as driven.
+
+    Parameters
+    ----------
+    motion : Motion
+        What the car did, all runs side by side.
+    plan : Plan
+        What it was meant to do.
+    ends : ndarray
+        Length of each run's recording [s].
+    logs : tuple of ndarray
+        The logger's table of each run.
+    """
+
+    motion: Motion
+    plan: Plan
+    ends: Floats
+    logs: tuple[Floats, ...]
+
+
+def drive_session(seed: int, tell: Callable[[str], None] = lambda _text: None) -> Driven:
+    """Drive the sample session; the same `seed` gives the same session to the last digit."""
+    rng = np.random.default_rng(seed)
+    length = course_length(KETTLE_YARD)
+    tell("laying out the course")
+    tables = np.stack([course_table(KETTLE_YARD, manner, rng) for manner in MANNERS])
+    # The same ground in every run, as on a real course; each run takes its own line over it.
+    road = rough_surface(length + 100.0, ROAD, rng)
+    plan, ends = drive(tables, list(MANNERS), length - 3.0, [road] * len(RUNS))
+    bars = np.stack([bar_rates(TEAL_COUPE, SETUPS[setup]) for _, setup in RUNS])
+    tell("driving six runs")
+    motion = simulate(TEAL_COUPE, bars, plan)
+    logger = Logger.drawn(rng)
+    tell("logging")
+    logs = tuple(
+        log_columns(TEAL_COUPE, motion, run, float(ends[run]), logger, rng) for run in range(len(RUNS))
+    )
+    return Driven(motion, plan, ends, logs)
+
+
+# A small second session whose logs have the usual faults, for learning what the checks say.
+
+
+EVERY: Final = 2
+"""The fault logs keep every second sample: 100 Hz."""
+
+GAP: Final = (16.0, 17.2)
+"""Rows missing in the first log [s]."""
+
+SPIKES: Final = ((12.41, "RL pot"), (27.83, "RL pot"))
+"""Single samples at full scale in the first log."""
+
+STUCK_FROM: Final = 14.0
+"""From here the rear left sensor of the second log repeats one value [s]."""
+
+CLIP: Final = 0.6
+"""The second log's lateral accelerometer ends here [g]."""
+
+FAULT_SESSION: Final = """\
+# Two logs with the usual faults.
+#   f01: lines before the table, a units row, semicolons; FR pot wired backwards; a gap; spikes on the RL pot
+#   f02: RL pot stuck from 14 s on; lateral acceleration saturated at 0.6 g
+name = "Kettle Yard, logs with faults"
+car = "car.toml"
+course = "course.toml"
+
+[setups.A]
+front_bar = { hole = 3, spacers = 0 }
+rear_bar = { hole = 2, spacers = 1 }
+
+[[runs]]
+name = "f01"
+logs = ["f01.csv.gz"]
+setup = "A"
+conditions = { notes = "exported with notes on top" }
+
+[[runs]]
+name = "f02"
+logs = ["f02.csv.gz"]
+setup = "A"
+"""
+
+PREAMBLE: Final = """\
+Session;Evening practice
+Place;Kettle Yard
+Car;Teal coupe
+Logged channels;15
+Rate;100 Hz
+
+"""
+
+
+def fault_logs(driven: Driven) -> dict[str, str]:
+    """Return the fault logs as text by file name (without .gz), from the first two runs of a session."""
+    return {
+        "f01.csv": _first(driven.logs[0][::EVERY].copy()),
+        "f02.csv": _second(driven.logs[1][::EVERY].copy()),
+    }
+
+
+def _column(name: str) -> int:
+    return list(COLUMNS).index(name)
+
+
+def _first(table: Floats) -> str:
+    """Preamble, units row, semicolons; one pot backwards, a gap, spikes."""
+    right = _column("FR pot")
+    table[:, right] = 5.0 - VOLT_STEP - table[:, right]
+    time = table[:, 0]
+    for when, name in SPIKES:
+        table[int(np.argmin(np.abs(time - when))), _column(name)] = 5.0 - VOLT_STEP
+    table = table[(time < GAP[0]) | (time >= GAP[1])]
+    return PREAMBLE + _lines(table, ";", units=True)
+
+
+def _second(table: Floats) -> str:
+    """One pot stuck, one accelerometer saturated."""
+    stuck, lateral = _column("RL pot"), _column("LatG")
+    begin = int(np.searchsorted(table[:, 0], STUCK_FROM))
+    table[begin:, stuck] = table[begin, stuck]
+    table[:, lateral] = np.clip(table[:, lateral], -CLIP, CLIP)
+    return _lines(table, ",", units=False)
+
+
+def _lines(table: Floats, separator: str, units: bool) -> str:
+    form = separator.join(COLUMNS.values())
+    lines = [separator.join(COLUMNS)]
+    if units:
+        lines.append(separator.join(UNITS))
+    lines += [form % tuple(row) for row in table.tolist()]
+    return "\n".join(lines) + "\n"
+
+
+# The virtual car's own answers, found by its engine: what an analysis of its logs should come to.
+
+
+SWEEP_SPEED: Final = 15.0
+"""Speed of the steady corners [m/s]."""
+
+DRIFT_SLIP: Final = 30.0
+"""How far the car points into its steady corners [deg], as in the sample runs."""
+
+SLIP_FULL: Final = 0.8
+"""Lateral acceleration from which the slip angle is full; below it grows in proportion [g]."""
+
+SWEEP_SECONDS: Final = 6.0
+SETTLED_SECONDS: Final = 0.4
+LEVELS: Final[Floats] = np.linspace(-1.2, 1.2, 13)
+"""Centripetal accelerations of the steady corners [g]."""
+
+AXLES: Final = ("front", "rear")
+DEG: Final = 180.0 / np.pi
+
+
+def true_values(
+    car: CarTruth = TEAL_COUPE,
+    setups: dict[str, Setting] | None = None,
+    levels: Floats = LEVELS,
+    slip_deg: float = DRIFT_SLIP,
+) -> dict[str, dict[str, Any]]:
+    """Return what each set-up of the virtual car truly does, by steady corners on a smooth level road.
+
+    The corners are driven as in the sample runs, pointing into the turn and steered out of it, since steer
+    and drive forces change what the springs carry; a second set without slip shows by how much.
+
+    Parameters
+    ----------
+    car : CarTruth
+        The car.
+    setups : dict or None
+        Name -> setting; the sample session's when None.
+    levels : ndarray
+        Centripetal accelerations to corner at, both directions [g].
+    slip_deg : float
+        Slip angle in full corners [deg].
+
+    Returns
+    -------
+    dict
+        Per set-up: ``bar_rate`` [N/m], ``roll_stiffness`` [N m/deg] and ``roll_gradient_body``,
+        ``roll_gradient`` [deg/g] per axle as slopes over the whole range of `levels` and, ``_small``, below
+        0.35 g; ``corners``: the steady corners themselves, as from `steady_corners`; ``without_slip``: the
+        last three for corners without slip.
+    """
+    chosen = SETUPS if setups is None else setups
+    bars = np.stack([bar_rates(car, setting) for setting in chosen.values()])
+    slips = np.array([slip_deg, 0.0])
+    grid = np.meshgrid(np.arange(len(chosen)), slips, levels, indexing="ij")
+    which, slip, level = (part.ravel() for part in grid)
+    corners = steady_corners(car, bars[which], level, slip)
+    found: dict[str, dict[str, Any]] = {}
+    for index, (name, setting) in enumerate(chosen.items()):
+        drifting, gripping = ((which == index) & (slip == angle) for angle in slips)
+        found[name] = {
+            "bar_rate": _bar_rate(car, setting),
+            "roll_stiffness": roll_stiffness(car, bars[index : index + 1]),
+            **_response({key: value[drifting] for key, value in corners.items()}),
+            "without_slip": _response({key: value[gripping] for key, value in corners.items()}),
+        }
+    return found
+
+
+def _response(corners: dict[str, Floats]) -> dict[str, Any]:
+    return {
+        "roll_gradient_body": _slopes(corners, "lateral_force"),
+        "roll_gradient": _slopes(corners, "lateral_acceleration"),
+        "corners": {key: value.tolist() for key, value in corners.items()},
+    }
+
+
+def steady_corners(
+    car: CarTruth, bars: Floats, levels: Floats, slip_deg: Floats | float = 0.0
+) -> dict[str, Floats]:
+    """Drive one steady corner per row of `bars`, level [g] and slip angle [deg]; read the settled values.
+
+    Returns
+    -------
+    dict
+        ``lateral_force`` (body axes) and ``lateral_acceleration`` [g]; ``roll_front``, ``roll_rear``,
+        ``body_roll`` [deg]; ``left_share_front``, ``left_share_rear`` [1]; ``load`` (.., 4) [N].
+    """
+    points = int((SWEEP_SPEED * SWEEP_SECONDS + 30.0) / STEP)
+    ramp = eased((np.arange(points) * STEP > 0.20 * SWEEP_SPEED * SWEEP_SECONDS).astype(float), 25.0)
+    curvature = levels[:, None] * GRAVITY / SWEEP_SPEED**2 * ramp
+    tables = np.zeros((levels.size, points, len(DRIVE_COLUMNS)))
+    tables[..., DRIVE_COLUMNS.index("curvature")] = curvature
+    tables[..., DRIVE_COLUMNS.index("curvature_rate")] = np.gradient(curvature, STEP, axis=1)
+    tables[..., DRIVE_COLUMNS.index("heading")] = np.cumsum(curvature, axis=1) * STEP
+    slip = (np.radians(slip_deg) * np.clip(levels / SLIP_FULL, -1.0, 1.0))[:, None] * ramp
+    tables[..., DRIVE_COLUMNS.index("slip")] = slip
+    tables[..., DRIVE_COLUMNS.index("slip_rate")] = np.gradient(slip, STEP, axis=1)
+    tables[..., DRIVE_COLUMNS.index("slip_bend")] = np.gradient(np.gradient(slip, STEP, axis=1), STEP, axis=1)
+    pulls = np.zeros((int(SWEEP_SECONDS / 0.01) + 1, levels.size))
+    motion = simulate(car, bars, plan_from(tables, pulls, 0.01, np.full(levels.size, SWEEP_SPEED), None))
+    last = slice(-int(SETTLED_SECONDS / DT), None)
+    travel, load = motion.travel[last].mean(0), motion.load[last].mean(0)
+    up, acceleration = motion.up[last].mean(0), motion.acceleration[last].mean(0)
+    # Along the car's own lateral axis laid into the horizontal plane (intermediate axes of ISO 8855).
+    level = (acceleration[:, 1] * up[:, 2] - acceleration[:, 2] * up[:, 1]) / np.hypot(up[:, 1], up[:, 2])
+    return {
+        "lateral_force": motion.force[last, :, 1].mean(0) / GRAVITY,
+        "lateral_acceleration": level / GRAVITY,
+        "roll_front": axle_roll(travel[:, :2], car.front.track) * DEG,
+        "roll_rear": axle_roll(travel[:, 2:], car.rear.track) * DEG,
+        "body_roll": np.arctan2(up[:, 1], up[:, 2]) * DEG,
+        "left_share_front": load[:, 0] / load[:, :2].sum(1),
+        "left_share_rear": load[:, 2] / load[:, 2:].sum(1),
+        "load": load,
+    }
+
+
+def axle_roll(pair: Floats, track: float) -> Floats:
+    """Return the suspension roll [rad] of left and right wheel travel (.., 2) [m]."""
+    return np.asarray(np.arctan((pair[..., 1] - pair[..., 0]) / track))
+
+
+def roll_stiffness(car: CarTruth, bars: Floats, angle: float = np.radians(0.5)) -> dict[str, float]:
+    """Return each axle's roll stiffness [N m/deg] by pushing its wheels opposite ways by `angle`."""
+    suspension = Suspension.of(car, bars)
+    half = 0.5 * car.per_wheel("track") * np.tan(angle) * np.array([-1.0, 1.0, -1.0, 1.0])
+    force = suspension.force(half[None], np.zeros((1, 4)))[0] - suspension.static
+    moment = 0.5 * car.per_wheel("track") * force * np.array([-1.0, 1.0, -1.0, 1.0])
+    front, rear = (float(moment[part].sum() / (angle * DEG)) for part in (slice(0, 2), slice(2, 4)))
+    return {"front": front, "rear": rear, "total": front + rear}
+
+
+def slope(x: Floats, y: Floats) -> float:
+    """Return the least-squares slope of y on x with an intercept."""
+    return float(np.polyfit(x, y, 1)[0])
+
+
+def _bar_rate(car: CarTruth, setting: Setting) -> dict[str, float]:
+    return {
+        axle: 0.0 if chosen is None else side.bar_rate(*chosen)
+        for axle, side, chosen in (("front", car.front, setting.front), ("rear", car.rear, setting.rear))
+    }
+
+
+def _slopes(corners: dict[str, Floats], by: str) -> dict[str, float]:
+    x = corners[by]
+    small = np.abs(x) < 0.35
+    columns = {"front": "roll_front", "rear": "roll_rear", "total": "body_roll"}
+    full = {axle: slope(x, corners[column]) for axle, column in columns.items()}
+    return full | {f"{axle}_small": slope(x[small], corners[c][small]) for axle, c in columns.items()}
+
+
+def run_truth(driven: Driven, setups: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    """Return what each run of a session truly did: gradient over its own range, loads, bump-stop contacts.
+
+    Parameters
+    ----------
+    driven : Driven
+        The session.
+    setups : dict
+        From `true_values`.
+
+    Returns
+    -------
+    dict
+        Per run: ``roll_gradient_body`` per axle: slope of the steady response at the lateral forces of this
+        run [deg/g], ``left_share_front``, ``left_share_rear`` (mean while moving), ``lowest_load`` [N] per
+        wheel, ``lateral_force`` (5th, 25th, 75th, 95th percentile while moving) [g], ``bottoming``: per
+        contact the wheel, start, end [s of the log], greatest damper travel [mm] and bank [deg].
+    """
+    found: dict[str, dict[str, Any]] = {}
+    car = TEAL_COUPE
+    for run, (name, setup) in enumerate(RUNS):
+        steps = int(driven.ends[run] / DT)
+        moving = driven.plan.speed[:steps, run] > 3.0
+        load = driven.motion.load[:steps, run][moving]
+        lateral = driven.motion.force[:steps, run, 1][moving] / GRAVITY
+        found[name] = {
+            "setup": setup,
+            "roll_gradient_body": _over_run(lateral, setups[setup]["corners"]),
+            "left_share_front": float(np.mean(load[:, 0] / np.maximum(load[:, :2].sum(1), 1.0))),
+            "left_share_rear": float(np.mean(load[:, 2] / np.maximum(load[:, 2:].sum(1), 1.0))),
+            "lowest_load": dict(zip(WHEELS, load.min(0).tolist(), strict=True)),
+            "lateral_force": np.percentile(lateral, [5.0, 25.0, 75.0, 95.0]).tolist(),
+            "bottoming": contacts(car, driven, run, steps),
+        }
+    return found
+
+
+def _over_run(lateral: Floats, corners: dict[str, Any]) -> dict[str, float]:
+    """Return the slope of the steady response, each lateral force counted as often as the run had it."""
+    slow = eased(lateral, STEP / DT)  # one second
+    curve = {axle: np.interp(slow, corners["lateral_force"], corners[f"roll_{axle}"]) for axle in AXLES}
+    return {axle: slope(slow, roll) for axle, roll in curve.items()}
+
+
+def contacts(car: CarTruth, driven: Driven, run: int, steps: int) -> list[dict[str, Any]]:
+    """Return every contact of a damper with its bump stop in one run, in order of time."""
+    damper = driven.motion.travel[:steps, run] * car.per_wheel("motion_ratio")
+    bank = driven.plan.course(driven.plan.distance[:steps])["bank"][:, run] * DEG
+    rows = []
+    for wheel, name in enumerate(WHEELS):
+        touching = np.concatenate([[False], damper[:, wheel] > car.per_wheel("stop_gap")[wheel], [False]])
+        edges = np.flatnonzero(touching[1:] != touching[:-1])
+        for start, end in zip(edges[::2], edges[1::2], strict=True):
+            peak = start + int(np.argmax(damper[start:end, wheel]))
+            rows.append(
+                {
+                    "wheel": name,
+                    "start": float(start * DT) - SETTLING,
+                    "end": float(end * DT) - SETTLING,
+                    "peak_mm": float(damper[peak, wheel]) * 1000.0,
+                    "bank_deg": float(bank[peak]),
+                }
+            )
+    return sorted(rows, key=lambda row: row["start"])

@@ -1,0 +1,508 @@
+"""Column names in other languages, put into the trade words that `guess` knows.
+
+German, French, Italian, Spanish, Portuguese and Japanese, by general dictionaries and from memory; words
+are listed without accents and stand for their accented spelling, too.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.errors import LogError
+from analyzer.ingest.calibration import factor_to_si
+from analyzer.ingest.cells import HeaderCell
+from analyzer.ingest.logfile import guess_time, open_header, sample_columns, tables_in
+from analyzer.ingest.table import looks_like_time, plain_name
+from analyzer.sheets.car import CHANNEL_DIMENSIONS
+
+_WORDS: Final[dict[str, str]] = {
+    "damper": (
+        "federweg daempferweg dampferweg daempfer dampfer einfederung amortisseur "
+        "ammortizzatore amortiguador amortecedor"
+    ),
+    "stroke": "hub",
+    "travel": "weg debattement course corsa recorrido curso",
+    "front": "vorne vorn avant anteriore delantero delantera dianteiro dianteira",
+    "rear": "hinten arriere posteriore trasero trasera traseiro traseira",
+    "left": "links gauche sinistro sinistra izquierdo izquierda esquerdo esquerda",
+    "right": "rechts droit droite destro destra derecho derecha direito direita",
+    "lateral acceleration": "querbeschleunigung",
+    "longitudinal acceleration": "laengsbeschleunigung langsbeschleunigung",
+    "vertical acceleration": "hochbeschleunigung vertikalbeschleunigung",
+    "acceleration": "beschleunigung accelerazione aceleracion aceleracao",
+    "lateral": "quer laterale transversale trasversale transversal",
+    "longitudinal": "laengs langs longitudinale",
+    "vertical": "vertikal verticale",
+    "yaw rate": "gierrate giergeschwindigkeit",
+    "roll rate": "wankrate rollrate wankgeschwindigkeit",
+    "pitch rate": "nickrate nickgeschwindigkeit",
+    "speed": "geschwindigkeit fahrgeschwindigkeit vitesse velocita velocidad velocidade",
+    "wheel speed": "radgeschwindigkeit raddrehzahl",
+    "steering angle": "lenkwinkel lenkradwinkel",
+    "longitude": "laengengrad langengrad longitudine longitud",
+    "latitude": "breitengrad latitudine latitud",
+    "tyre": "reifen pneu pneumatico neumatico",
+    "brake pressure": "bremsdruck",
+    "pressure": "druck pression pressione presion pressao",
+    "front left": "vl",
+    "front right": "vr",
+    "rear left": "hl",
+    "rear right": "hr",
+    "yaw": "lacet imbardata guinada",
+    "roll": "roulis rollio balanceo rolagem",
+    "pitch": "tangage beccheggio cabeceo arfagem",
+    "steering": "volant braquage sterzo volante",
+    "wheel": "roue ruota rueda roda",
+    "brake": "frein freno freio",
+    "engine": "moteur motore motor",
+    "suspension": "sospensione suspensao",
+}
+"""English words -> those of other languages, parted by blanks."""
+_FRENCH_CORNERS: Final[dict[str, str]] = {
+    "front left": "avg",
+    "front right": "avd",
+    "rear left": "arg",
+    "rear right": "ard",
+}
+"""Only beside a French word for a damper: ``avg`` is an average elsewhere."""
+_FRENCH_PARTS: Final = {"amortisseur", "debattement", "course"}
+_JAPANESE: Final[dict[str, str]] = {
+    "stroke": "ストローク",
+    "damper": "ダンパー",
+    "shock": "ショック",
+    "suspension": "サスペンション",
+    "front left": "前左 左前",
+    "front right": "前右 右前",
+    "rear left": "後左 左後",
+    "rear right": "後右 右後",
+    "lateral acceleration": "横加速度",
+    "longitudinal acceleration": "前後加速度",
+    "vertical acceleration": "上下加速度",
+    "acceleration": "加速度",
+    "lateral": "横",
+    "longitudinal": "前後",
+    "vertical": "上下",
+    "yaw rate": "ヨーレート",
+    "roll rate": "ロールレート",
+    "pitch rate": "ピッチレート",
+    "speed": "車速 速度",
+    "steering angle": "舵角",
+    "steering": "ステアリング",
+    "latitude": "緯度",
+    "longitude": "経度",
+    "wheel speed": "車輪速",
+    "tyre": "タイヤ",
+    "engine": "エンジン",
+}
+"""English words -> Japanese ones, parted by blanks."""
+
+
+def _by_foreign(table: Mapping[str, str]) -> dict[str, str]:
+    return {word: english for english, words in table.items() for word in words.split()}
+
+
+_ENGLISH: Final = _by_foreign(_WORDS)
+_ENGLISH_CORNERS: Final = _by_foreign(_FRENCH_CORNERS)
+_ENGLISH_OF_JAPANESE: Final = _by_foreign(_JAPANESE)
+_JAPANESE_PARTS: Final = re.compile("|".join(sorted(_ENGLISH_OF_JAPANESE, key=len, reverse=True)))
+"""Japanese is written without blanks: the longest word that fits is taken."""
+
+
+def spaced(name: str) -> str:
+    """Return a column name with Japanese words in English and apart from each other."""
+    return _JAPANESE_PARTS.sub(lambda hit: f" {_ENGLISH_OF_JAPANESE[hit.group()]} ", name)
+
+
+def trade_words(words: Sequence[str]) -> list[str]:
+    """Return words in lower case with those of other languages put into English."""
+    plain = [_without_accents(word) for word in words]
+    known = _ENGLISH | (_ENGLISH_CORNERS if _FRENCH_PARTS & set(plain) else {})
+    return [part for word in plain for part in known.get(word, word).split()]
+
+
+def _without_accents(word: str) -> str:
+    return "".join(c for c in unicodedata.normalize("NFKD", word) if not unicodedata.combining(c))
+
+
+# Guess which house channel each column of an unknown log holds, from trade words, units and the signal.
+
+
+_CORNER_WORDS: Final = {
+    "FL": ("fl", "lf", "front left", "left front", "frontleft", "leftfront"),
+    "FR": ("fr", "rf", "front right", "right front", "frontright", "rightfront"),
+    "RL": ("rl", "lr", "rear left", "left rear", "rearleft", "leftrear"),
+    "RR": ("rr", "rear right", "right rear", "rearright", "rightrear"),
+}
+_POT_WORDS: Final = {
+    "pot", "pots", "damper", "dampers", "shock", "shox", "susp", "suspension", "travel", "linpot", "lin",
+    "linear", "stroke", "displacement", "disp", "position", "pos", "ride", "spring", "strut", "dmp", "sus",
+    "potentiometer",
+}  # fmt: skip
+_NOT_CAR_SPEED: Final = {
+    "wheel", "engine", "fan", "pump", "shaft", "damper", "shock", "wind", "accuracy",
+    "fl", "fr", "rl", "rr", "lf", "rf", "lr",
+}  # fmt: skip
+_NOT_POT_WORDS: Final = {
+    "speed",
+    "velocity",
+    "vel",
+    "wheel",
+    "tyre",
+    "tire",
+    "temp",
+    "pressure",
+    "brake",
+    "load",
+    "force",
+}
+_ACCEL_WORDS: Final = {"accel", "acc", "acceleration", "g", "gforce", "gs", "accelerometer", "a"}
+_GYRO_WORDS: Final = {"gyro", "rate", "gyr", "omega", "gyroscope", "angular", "w", "rotation"}
+_AXIS_WORDS: Final = {
+    "x": ("longitudinal", "long", "lon", "inline", "forward", "x", "fore"),
+    "y": ("lateral", "lat", "y", "side", "sideways"),
+    "z": ("vertical", "vert", "z", "up"),
+}
+_TURN_WORDS: Final = {"roll": "gyro_x", "pitch": "gyro_y", "yaw": "gyro_z"}
+_VOLTS: Final = {"v", "mv", "volt", "volts", "counts", "count", "raw", "bit", "bits"}
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelGuess:
+    """What a column is thought to hold.
+
+    Parameters
+    ----------
+    house : str
+        House channel.
+    column : str
+        Header cell as it stands.
+    index : int
+        Number of the column, from 0.
+    unit : str
+        Unit of its cells; empty when it could not be told.
+    unit_stated : bool
+        Whether the log itself gives the unit.
+    in_volts : bool
+        Whether it holds sensor volts or counts, so that a calibration is needed.
+    reason : str
+        Why, for the reader.
+    """
+
+    house: str
+    column: str
+    index: int
+    unit: str
+    unit_stated: bool
+    in_volts: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Guesses:
+    """Guesses for one log.
+
+    Parameters
+    ----------
+    channels : tuple of ChannelGuess
+        At most one per house channel.
+    time_column : str or None
+        Header cell of the time column; None when none was found.
+    unused : tuple of str
+        Columns nothing was made of.
+    notes : tuple of str
+        Doubts for the reader.
+    time_unit, time_reason : str
+        Unit of the time column as `Channel.unit` wants it (empty for clock times), and why.
+    """
+
+    channels: tuple[ChannelGuess, ...]
+    time_column: str | None
+    unused: tuple[str, ...]
+    notes: tuple[str, ...]
+    time_unit: str = ""
+    time_reason: str = ""
+
+
+def guess_channels(path: Path) -> Guesses:
+    """Guess the channels of the log at `path`.
+
+    Raises
+    ------
+    LogError
+        When no table is found in it.
+    """
+    with tables_in(path) as tables:
+        return _joined([_guess_table(table) for table in tables])
+
+
+def _joined(parts: list[Guesses]) -> Guesses:
+    """Return the guesses for the tables of one log as one: the first column found for a channel is taken."""
+    if len(parts) == 1:
+        return parts[0]
+    found: dict[str, ChannelGuess] = {}
+    for part in parts:
+        for guess in part.channels:
+            found.setdefault(guess.house, guess)
+    timed = {part.time_column for part in parts}
+    one = len(timed) == 1
+    return Guesses(
+        tuple(found.values()),
+        parts[0].time_column,
+        tuple(name for part in parts for name in part.unused if name not in timed or one),
+        tuple(note for part in parts for note in part.notes),
+        parts[0].time_unit,
+        parts[0].time_reason,
+    )
+
+
+def _guess_table(path: Path) -> Guesses:
+    header = open_header(path)
+    time = guess_time(path)
+    times = [i for i, cell in enumerate(header) if looks_like_time(cell)]
+    times += [] if time is None else [time.index]
+    found: dict[str, ChannelGuess] = {}
+    notes: list[str] = []
+    for index, cell in enumerate(header):
+        if index in times:
+            continue
+        guess = guess_name(cell, index)
+        if guess is None:
+            continue
+        guess = replace(guess, column=_told_apart(header, index))
+        if guess.house in found:
+            notes.append(
+                f'"{cell.full}" could be {guess.house}, too; "{found[guess.house].column}" was taken'
+            )
+            continue
+        found[guess.house] = guess
+    _add_position(found, header)
+    missing_units = [
+        g for g in found.values() if not g.unit and not g.in_volts and g.house in CHANNEL_DIMENSIONS
+    ]
+    if missing_units:
+        values = sample_columns(path, [g.index for g in missing_units])
+        for guess in missing_units:
+            found[guess.house] = with_unit_from_signal(guess, values[guess.index])
+        _share_units(found)
+        for guess in missing_units:
+            if not found[guess.house].unit and not found[guess.house].in_volts:
+                notes.append(f'the unit of "{guess.column}" ({guess.house}) could not be told')
+    used = {g.index for g in found.values()} | {-1 if time is None else time.index}
+    unused = tuple(cell.full for i, cell in enumerate(header) if i not in used)
+    if time is None:
+        return Guesses(tuple(found.values()), None, unused, tuple(notes))
+    return Guesses(
+        tuple(found.values()), _told_apart(header, time.index), unused, tuple(notes), time.unit, time.reason
+    )
+
+
+def _add_position(found: dict[str, ChannelGuess], header: Sequence[HeaderCell]) -> None:
+    """Take two columns ``Lat`` and ``Lon`` for a position; either alone may be an acceleration."""
+    if "latitude" in found or "longitude" in found:
+        return
+    names = {cell.name.lower(): i for i, cell in enumerate(header) if cell.unit in ("", "deg", "rad")}
+    lon = next((names[word] for word in ("lon", "lng", "long") if word in names), None)
+    if "lat" not in names or lon is None:
+        return
+    for house, index in (("latitude", names["lat"]), ("longitude", lon)):
+        cell = header[index]
+        reason = "two columns Lat and Lon"
+        found[house] = ChannelGuess(
+            house, _told_apart(header, index), index, cell.unit, bool(cell.unit), False, reason
+        )
+
+
+def _told_apart(header: Sequence[HeaderCell], index: int) -> str:
+    """Return the name of a column as a sheet must write it: numbered where several bear the same."""
+    full = header[index].full
+    alike = [i for i, cell in enumerate(header) if cell.full == full]
+    return full if len(alike) == 1 else f"{full} #{alike.index(index) + 1}"
+
+
+def words_of(name: str) -> list[str]:
+    """Return the words of a column name in lower case and in English; ``LatG``, ``damperFL`` are split."""
+    return trade_words(_split(name))
+
+
+def _split(name: str) -> list[str]:
+    split = re.sub(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Za-z])(?=\d)|(?<=\d)(?=[A-Za-z])", " ", spaced(name))
+    split = re.sub(r"(?<=[A-Z])(?=[A-Z][a-z])", " ", split)
+    return plain_name(split).split()
+
+
+def guess_name(cell: HeaderCell, index: int) -> ChannelGuess | None:
+    """Guess the house channel of one column from its name and unit; None when nothing fits."""
+    words = words_of(cell.name)
+    for rule in (_as_house_name, _as_pot, _as_turn_rate, _as_accel, _as_other):
+        hit = rule(cell, words)
+        if hit is None:
+            continue
+        house, reason = hit
+        volts = cell.unit in _VOLTS
+        unit = cell.unit
+        dimension = CHANNEL_DIMENSIONS[house]
+        if unit and not volts and factor_to_si(unit, dimension) is None:
+            return None  # the unit says it is something else
+        return ChannelGuess(house, cell.full, index, unit, bool(unit), volts, reason)
+    return None
+
+
+def _as_house_name(cell: HeaderCell, _words: Sequence[str]) -> tuple[str, str] | None:
+    written = (cell.name.lower(), "_".join(_split(cell.name)))
+    for name in CHANNEL_DIMENSIONS:
+        if name != "time" and name.lower() in written:
+            return name, "bears the house name"
+    return None
+
+
+def _corner_of(words: Sequence[str]) -> str | None:
+    text = f" {' '.join(words)} "
+    hits = [corner for corner, spelled in _CORNER_WORDS.items() if any(f" {s} " in text for s in spelled)]
+    return hits[0] if len(hits) == 1 else None
+
+
+def _as_pot(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
+    corner = _corner_of(words)
+    if corner is None or _NOT_POT_WORDS & set(words):
+        return None
+    named = _POT_WORDS & set(words)
+    by_unit = bool(cell.unit) and not cell.from_suffix and factor_to_si(cell.unit, "length") is not None
+    if named:
+        return f"damper_{corner}", f'corner {corner} and the word "{sorted(named)[0]}"'
+    if by_unit:
+        return f"damper_{corner}", f"corner {corner} and a length as unit ({cell.unit})"
+    return None
+
+
+def _as_turn_rate(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
+    rate = bool(cell.unit) and factor_to_si(cell.unit, "angular_rate") is not None
+    for word, house in _TURN_WORDS.items():
+        if word in words and (rate or (_GYRO_WORDS | {"speed", "velocity"}) & set(words)):
+            return house, f'the words "{word}" and a rate'
+    if rate or {"gyro", "gyr", "omega"} & set(words):
+        for axis in "xyz":
+            if axis in words or f"gyro{axis}" in words or f"w{axis}" in words:
+                return f"gyro_{axis}", f"a turn rate on axis {axis}"
+    return None
+
+
+def _as_accel(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
+    joined = set(words)
+    by_unit = bool(cell.unit) and factor_to_si(cell.unit, "acceleration") is not None
+    if not (
+        _ACCEL_WORDS & joined
+        or by_unit
+        or joined & {"ax", "ay", "az", "accx", "accy", "accz", "gx", "gy", "gz"}
+    ):
+        return None
+    if {"combined", "total", "sum", "abs", "roll", "pitch", "yaw"} & joined:
+        return None
+    for axis, spelled in _AXIS_WORDS.items():
+        for word in (*spelled, f"a{axis}", f"acc{axis}", f"g{axis}", f"accel{axis}", f"g{spelled[1][:3]}"):
+            if word in joined:
+                return f"accel_{axis}", f'an acceleration and the word "{word}"'
+    return None
+
+
+def _as_other(_cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
+    joined = set(words)
+    if "latitude" in joined or ({"gps", "lat"} <= joined and not _ACCEL_WORDS & joined):
+        return "latitude", "the word latitude"
+    if "longitude" in joined or ({"gps", "lon"} <= joined and not _ACCEL_WORDS & joined):
+        return "longitude", "the word longitude"
+    if joined & {"steer", "steering"} and not joined & {"torque", "rate", "speed"}:
+        return "steer_angle", 'the word "steer"'
+    if joined & {"speed", "velocity"} and not joined & _NOT_CAR_SPEED:
+        return "speed", 'the word "speed"'
+    return None
+
+
+def with_unit_from_signal(guess: ChannelGuess, values: NDArray[np.float64]) -> ChannelGuess:
+    """Return the guess with a unit read off the size of its values, where that leaves no doubt."""
+    finite = values[np.isfinite(values)]
+    if len(finite) < 20:
+        return guess
+    low, middle, high = (float(v) for v in np.percentile(finite, [1, 50, 99]))
+    largest, spread = max(abs(low), abs(high)), high - low
+    unit = ""
+    if guess.house.startswith("damper_"):
+        sensor = _sensor_range(finite)
+        if sensor:
+            reason = f"{guess.reason}; {sensor} by the size of its values ({low:.4g} to {high:.4g})"
+            return replace(guess, in_volts=True, reason=reason)
+        unit = "mm" if spread > 8.0 and largest < 400.0 else ""
+    elif guess.house == "accel_z":
+        size = abs(middle)
+        unit = (
+            "g"
+            if 0.9 < size < 1.1
+            else "m/s2"
+            if abs(size - STANDARD_GRAVITY) < 1.0
+            else "mg"
+            if 900 < size < 1100
+            else ""
+        )
+    elif guess.house.startswith("accel_"):
+        unit = "g" if 0.2 < largest < 2.5 else "m/s2" if 4.0 < largest < 25.0 else ""
+    elif guess.house in ("latitude", "longitude"):
+        unit = "deg" if largest > 3.2 else ""
+    elif guess.house == "steer_angle":
+        unit = "deg" if largest > 20.0 else ""
+    elif guess.house.startswith("gyro_"):
+        unit = "deg/s" if largest > 8.0 else ""
+    if not unit:
+        return guess
+    return replace(
+        guess,
+        unit=unit,
+        reason=f"{guess.reason}; unit {unit} by the size of its values ({low:.3g} to {high:.3g})",
+    )
+
+
+def _share_units(found: dict[str, ChannelGuess]) -> None:
+    """Give axes of one sensor whose unit could not be told the unit of the others."""
+    for kind in ("accel", "gyro"):
+        axes = [found[f"{kind}_{axis}"] for axis in "xyz" if f"{kind}_{axis}" in found]
+        units = {guess.unit for guess in axes if guess.unit}
+        if len(units) != 1:
+            continue
+        (unit,) = units
+        for guess in axes:
+            if not guess.unit and not guess.in_volts:
+                reason = f"{guess.reason}; unit {unit} as on the other axes"
+                found[guess.house] = replace(guess, unit=unit, reason=reason)
+
+
+def _sensor_range(values: NDArray[np.float64]) -> str:
+    """Return what a pot without a unit reads when it is the sensor's own scale, empty when it is travel.
+
+    Travel of 5 mm and the ends of a 5 V supply look alike, but dampers move 30 to 250 mm; a whole number of
+    several hundred to 65535 that is never negative is what a converter counts.
+    """
+    low, high = float(values.min()), float(values.max())
+    if low >= -0.05 and 0.3 < high <= 5.5 and high - low > 0.02:
+        return "volts"
+    if low >= 0.0 and 400.0 < high <= 65535.0 and bool(np.all(values == np.round(values))):
+        return "counts of a converter"
+    return ""
+
+
+def require_any(guesses: Guesses, path: Path) -> None:
+    """Raise a `LogError` when nothing could be guessed."""
+    if not guesses.channels:
+        raise LogError(
+            path,
+            "header",
+            "none of the columns could be recognised: "
+            + ", ".join(f'"{n[:30]}"' for n in guesses.unused[:6]),
+            "map them in logger.channels of a car sheet",
+        )

@@ -1,0 +1,91 @@
+"""Health checks of one run's channels, grouped by what they look at; each gives rows of one shape."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.core.signals import Blocks
+from analyzer.ingest.checks.imu import check_inertial
+from analyzer.ingest.checks.inputs import POTS, Findings, Signals
+from analyzer.ingest.checks.pots import check_pots
+from analyzer.ingest.checks.sensors import check_run_gaps, check_sensor
+from analyzer.ingest.recording import Verdict
+from analyzer.ingest.timebase import TimeBase
+from analyzer.sheets.car import CarSheet, Logger
+
+# All health checks of one run, in one call.
+
+
+SHORT: Final = 200_000
+"""Samples up to which all channels are checked one after another."""
+NEEDED: Final = (*POTS, "accel_x", "accel_y", "accel_z")
+"""Channels without which an estimate is missing; others are named only when the sheet maps them."""
+
+
+def check_channels(
+    blocks: Blocks,
+    outside: dict[str, NDArray[np.bool_]],
+    base: TimeBase,
+    logger: Logger,
+    car: CarSheet | None,
+    complete: set[str],
+) -> Findings:
+    """Run all checks.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        House channels on the time base [SI] with their block statistics.
+    outside : dict
+        Channel -> True where the reading lies outside its calibration table.
+    base : TimeBase
+        The run's times.
+    logger : Logger
+        What the car sheet says about the logger.
+    car : CarSheet or None
+        For damper strokes; None for a log without a sheet.
+    complete : set of str
+        Channels known to have every sample.
+    """
+    data = blocks.data
+    signals = Signals(blocks, base, logger, car, outside, complete)
+    found = _missing(data, logger)
+    # Whole-array operations let other threads run meanwhile; short logs are not worth one.
+    with ThreadPoolExecutor(max_workers=2) if base.count > SHORT else nullcontext() as pool:
+        each = map if pool is None else pool.map
+        list(each(signals.mean, data))
+        _ = signals.still
+        shared = np.full(base.count, not complete)
+        for values in data.values():
+            if shared.any():
+                shared &= np.isnan(values)
+        found.join(check_run_gaps(signals, shared))
+        for part in each(lambda name: check_sensor(signals, name, shared), data):
+            found.join(part)
+    signals.heed(found)
+    for check in (check_inertial, check_pots):
+        part = check(signals)
+        signals.heed(part)
+        found.join(part)
+    return found
+
+
+def _missing(data: dict[str, NDArray[np.float64]], logger: Logger) -> Findings:
+    found = Findings()
+    for name in dict.fromkeys((*NEEDED, *logger.channels)):
+        if name == "time" or name in data:
+            continue
+        mapped = logger.channels.get(name)
+        why = f'column "{mapped.column}" is not in the log' if mapped else "no column was found for it"
+        comment = f"Not logged: {why} (logger.channels.{name})."
+        if f"other_{name}" in data:
+            comment = (
+                f"Logged without a unit or in sensor volts: state its calibration (logger.channels.{name})."
+            )
+        found.add("missing", name, Verdict.BAD, None, None, "", comment)
+    return found

@@ -1,0 +1,548 @@
+"""Checks of the inertial unit, speed and position: gravity, axes, units, offsets, and enough cornering."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.ingest.checks.inputs import (
+    POTS,
+    SIDE_SIGN,
+    Findings,
+    Floats,
+    Signals,
+    moving_correlation,
+    partial_correlation,
+    runs_of,
+)
+from analyzer.ingest.recording import Verdict
+
+TILT: Final = 0.06
+"""Sideways or forward part of gravity on a standing car, in g: 3.4 degrees of sensor and ground together
+(engineering judgement)."""
+WORST_TILT: Final = 0.17
+GRAVITY_BAND: Final = 0.06
+WORST_GRAVITY_BAND: Final = 0.15
+RATE_OFFSET: Final = 0.02
+"""Turn rate of a standing car [rad/s], about 1 degree per second (engineering judgement)."""
+WORST_RATE_OFFSET: Final = 0.15
+CORNERING: Final = 0.3
+"""Lateral specific force below which a gradient says little, in g (engineering judgement)."""
+LEAST_CORNERING: Final = 0.15
+YAW_BLOCKS: Final = 7
+"""Half seconds over which yaw rate and lateral force are averaged before they are compared."""
+LEAST_YAW_BLOCKS: Final = 20
+"""Half seconds of movement from which they are compared."""
+YAW_CLEAR: Final = 0.55
+"""Correlation from which their sign is told: the rigid-body engine's drift course gives 0.70 and more."""
+FASTEST: Final = 110.0
+"""Highest believable speed [m/s]."""
+_WRONG_UNITS: Final = (
+    (1000.0, "milli-g under a g heading"),
+    (STANDARD_GRAVITY, "m/s² under a g heading"),
+    (1 / STANDARD_GRAVITY, "g under a m/s² heading"),
+    (0.001, "g under a milli-g heading"),
+)
+
+
+def check_inertial(signals: Signals) -> Findings:
+    """Run all checks of accelerations, turn rates, speed and position."""
+    found = Findings()
+    accels = [n for n in ("accel_x", "accel_y", "accel_z") if signals.trusted(n)]
+    axes_wrong = _gravity(found, signals)
+    check_forward_size(found, signals)
+    for name in accels:
+        _scale_change(found, signals, name)
+        if not axes_wrong and name != "accel_z":
+            _tilt(found, signals, name)
+    _lateral(found, signals)
+    signals.heed(found)
+    check_forward(found, signals)
+    signals.heed(found)
+    for name in ("gyro_x", "gyro_y", "gyro_z"):
+        if name in signals.data:
+            _rate_offset(found, signals, name)
+    _yaw(found, signals)
+    check_roll_rate(found, signals)
+    if "speed" in signals.data:
+        _speed(found, signals)
+    if "latitude" in signals.data or "longitude" in signals.data:
+        _position(found, signals)
+    return found
+
+
+def _usual(signals: Signals, name: str) -> float | None:
+    """Return the level of a channel at rest, or its median over the run where the car does not stand."""
+    standing = signals.standing_mean(name)
+    if standing is not None:
+        return standing
+    means = signals.mean(name)
+    means = means[np.isfinite(means)]
+    return float(np.median(means)) if len(means) >= 4 else None
+
+
+def _gravity(found: Findings, signals: Signals) -> bool:
+    """Check that gravity is on z and 1 g; return whether the axes are wrong."""
+    if not signals.trusted("accel_z"):
+        return False
+    level = _usual(signals, "accel_z")
+    if level is None:
+        found.untested("gravity", "accel_z", "Too short.")
+        return False
+    g = level / STANDARD_GRAVITY
+    others = {n: _usual(signals, n) for n in ("accel_x", "accel_y") if n in signals.data}
+    for name, other in others.items():
+        if other is not None and abs(abs(other) / STANDARD_GRAVITY - 1.0) < 0.15 and abs(g) < 0.5:
+            text = f"Gravity stands on {name}, not on accel_z: the unit is turned. State logger.imu.axes."
+            for channel in ("accel_x", "accel_y", "accel_z"):
+                if channel in signals.data:
+                    found.add("axes", channel, Verdict.BAD, g, 1.0, "g", text)
+            return True
+    if abs(g + 1.0) < WORST_GRAVITY_BAND:
+        text = (
+            "Gravity is negative: z points down, or the logger writes acceleration without sign of "
+            "specific force. State logger.imu.axes."
+        )
+        found.add("axes", "accel_z", Verdict.BAD, g, 1.0, "g", text)
+        return False
+    for factor, what in _WRONG_UNITS:
+        if abs(g / factor - 1.0) < 0.1:
+            text = f"Reads {g:.4g} g at rest: this looks like {what} (logger.channels.accel_z.unit)."
+            found.add("unit", "accel_z", Verdict.BAD, g, 1.0, "g", text)
+            return False
+    off = abs(g - 1.0)
+    verdict = (
+        Verdict.GOOD if off <= GRAVITY_BAND else Verdict.SUSPECT if off <= WORST_GRAVITY_BAND else Verdict.BAD
+    )
+    comment = (
+        "Gravity is on z."
+        if verdict is Verdict.GOOD
+        else (
+            f"Averages {g:.2f} g where gravity gives 1 g: scale, offset or vibration beyond the "
+            "sample rate; not usable as it is."
+        )
+    )
+    found.add("gravity", "accel_z", verdict, g, GRAVITY_BAND, "g", comment)
+    return False
+
+
+def _scale_change(found: Findings, signals: Signals, name: str) -> None:
+    """Find a channel whose scale changes in mid-file (counts first, then g)."""
+    size = np.abs(signals.mean(name)) + signals.spread(name)
+    parts = [p[np.isfinite(p)] for p in np.array_split(size, 20)]
+    levels = np.array([np.median(p) for p in parts if len(p) >= 3])
+    if len(levels) < 8:
+        found.untested("scale", name, "The log is too short.")
+        return
+    # A standing car is quiet on x and y, so only a rise far beyond any driving counts.
+    most = float(levels.max())
+    usual = float(np.median(levels))
+    jump = most > 8.0 * STANDARD_GRAVITY and most > 6.0 * float(levels.min())
+    if name == "accel_z":
+        jump = jump or (float(levels.min()) > 0 and most / float(levels.min()) > 4.0)
+    comment = (
+        f"Its size changes from {float(levels.min()):.3g} to {most:.3g} m/s² within the run: the "
+        "scale was changed."
+        if jump
+        else "One scale throughout."
+    )
+    found.add(
+        "scale", name, Verdict.BAD if jump else Verdict.GOOD, most / max(usual, 1e-9), 6.0, "1", comment
+    )
+
+
+def _tilt(found: Findings, signals: Signals, name: str) -> None:
+    standing = signals.standing_mean(name)
+    if standing is None:
+        found.untested("tilt or offset", name, "The car does not stand for 2 s in this run.")
+        return
+    g = standing / STANDARD_GRAVITY
+    verdict = Verdict.GOOD if abs(g) <= TILT else Verdict.SUSPECT if abs(g) <= WORST_TILT else Verdict.BAD
+    comment = (
+        "Level at rest."
+        if verdict is Verdict.GOOD
+        else (
+            f"Reads {g:+.3f} g at rest: the unit leans by about "
+            f"{np.degrees(np.arcsin(min(1.0, abs(g)))):.0f} degrees, the ground does, or it has an offset."
+        )
+    )
+    found.add("tilt or offset", name, verdict, g, TILT, "g", comment)
+
+
+def _lateral(found: Findings, signals: Signals) -> None:
+    """Check lateral force: its unit, whether it is lateral at all, its sign, and its size."""
+    if not signals.trusted("accel_y"):
+        return
+    means = signals.mean("accel_y")
+    means = means[np.isfinite(means)]
+    if len(means) < 12:
+        found.untested("cornering", "accel_y", "Less than 6 s of samples.")
+        return
+    largest = float(np.percentile(np.abs(means), 98)) / STANDARD_GRAVITY
+    if largest > 6.0:
+        text = (
+            f"Lateral force reaches {largest:.0f} g, which no car does: wrong unit "
+            "(logger.channels.accel_y.unit)."
+        )
+        found.add("unit", "accel_y", Verdict.BAD, largest, 6.0, "g", text)
+        return
+    if _lateral_on_x(found, signals):
+        return
+    verdict = (
+        Verdict.GOOD
+        if largest >= CORNERING
+        else Verdict.SUSPECT
+        if largest >= LEAST_CORNERING
+        else Verdict.BAD
+    )
+    comment = (
+        "Enough for a gradient."
+        if verdict is Verdict.GOOD
+        else (f"Lateral force hardly passes {largest:.2f} g: not enough cornering for a roll gradient.")
+    )
+    found.add("cornering", "accel_y", verdict, largest, CORNERING, "g", comment)
+
+
+def _lateral_on_x(found: Findings, signals: Signals) -> bool:
+    """Tell exchanged axes or a wrong sign of lateral force by the pots; return whether it is unusable."""
+    pots = [name for name in POTS if signals.trusted(name)]
+    if len(pots) < 3:
+        return False
+    forward = "accel_x" if signals.trusted("accel_x") else None
+    on_y = {pot: SIDE_SIGN[pot] * _partial(signals, pot, "accel_y", forward) for pot in pots}
+    if forward is not None and _rolls_with_x(signals, pots, on_y):
+        text = (
+            "The pots roll with accel_x, not accel_y: the axes are exchanged. State logger.imu.axes "
+            "or the columns."
+        )
+        for name in ("accel_x", "accel_y"):
+            found.add("axes", name, Verdict.BAD, None, None, "", text)
+        return True
+    if all(r < -0.4 for r in on_y.values()):
+        text = (
+            "All pots roll against it: lateral force has the wrong sign, left turns must give "
+            "positive values "
+            "(logger.channels.accel_y.sign)."
+        )
+        found.add("sign", "accel_y", Verdict.BAD, float(np.mean(list(on_y.values()))), -0.4, "1", text)
+        return True
+    return False
+
+
+def _rolls_with_x(signals: Signals, pots: list[str], on_y: dict[str, float]) -> bool:
+    """Return whether the sides part with accel_x, and more so than with accel_y.
+
+    Pots exchanged across the car look alike but for the size: a car rolls more per lateral force than it
+    pitches per forward force. Lateral force that goes with speed times yaw rate settles it as well.
+    """
+    forward = forward_axis(signals)
+    if forward is not None:
+        return forward == "accel_y"
+    on_x = [SIDE_SIGN[pot] * _partial(signals, pot, "accel_x", "accel_y") for pot in pots]
+    one_sense = all(r > 0.4 for r in on_x) or all(r < -0.4 for r in on_x)
+    y_in_order = all(r > 0.2 for r in on_y.values()) or all(r < -0.2 for r in on_y.values())
+    if not one_sense or y_in_order:
+        return False
+    if signals.trusted("gyro_z") and signals.trusted("speed"):
+        product = signals.mean("gyro_z") * signals.mean("speed")
+        if abs(moving_correlation(product, signals.mean("accel_y"), signals.still)) > 0.7:
+            return False
+    used = signals.moving_blocks(*pots, "accel_x", "accel_y")
+    forces = np.column_stack(
+        [np.ones(int(used.sum())), signals.mean("accel_x")[used], signals.mean("accel_y")[used]]
+    )
+    travel = np.column_stack([signals.mean(pot)[used] for pot in pots])
+    slopes = np.abs(np.linalg.lstsq(forces, travel, rcond=None)[0]).mean(axis=1)
+    return bool(slopes[1] > slopes[2])
+
+
+def _partial(signals: Signals, pot: str, cause: str, other: str | None) -> float:
+    names = (pot, cause) if other is None else (pot, cause, other)
+    used = signals.moving_blocks(*names)
+    if used.sum() < 12 or float(signals.mean(cause)[used].std()) < 0.5:
+        return 0.0
+    rest = np.zeros(int(used.sum())) if other is None else signals.mean(other)[used]
+    return partial_correlation(signals.mean(pot)[used], signals.mean(cause)[used], rest)
+
+
+def _rate_offset(found: Findings, signals: Signals, name: str) -> None:
+    standing = signals.standing_mean(name)
+    if standing is None:
+        found.untested("offset", name, "The car does not stand for 2 s in this run.")
+        return
+    size = abs(standing)
+    verdict = (
+        Verdict.GOOD if size <= RATE_OFFSET else Verdict.SUSPECT if size <= WORST_RATE_OFFSET else Verdict.BAD
+    )
+    comment = (
+        "Zero at rest." if verdict is Verdict.GOOD else f"Reads {np.degrees(standing):+.2f} deg/s at rest."
+    )
+    found.add(
+        "offset", name, verdict, float(np.degrees(standing)), float(np.degrees(RATE_OFFSET)), "deg/s", comment
+    )
+
+
+def _yaw(found: Findings, signals: Signals) -> None:
+    """Check unit and sign of the yaw rate by lateral force = speed x yaw rate of the path."""
+    if not all(signals.trusted(n) for n in ("gyro_z", "accel_y", "speed")):
+        return
+    if len(signals.still) < LEAST_YAW_BLOCKS:
+        # Averages of more blocks than there are would come out as long as the window, not as the log.
+        found.untested("yaw rate", "gyro_z", "The log is too short.")
+        return
+    # A drifting car turns its nose as well as its path; over some seconds the path decides.
+    window = np.ones(YAW_BLOCKS) / YAW_BLOCKS
+    product = np.convolve(signals.mean("gyro_z") * signals.mean("speed"), window, mode="same")
+    lateral = np.convolve(signals.mean("accel_y"), window, mode="same")
+    r = moving_correlation(product, lateral, signals.still)
+    used = np.isfinite(product) & np.isfinite(lateral) & ~signals.still
+    if abs(r) < YAW_CLEAR or used.sum() < LEAST_YAW_BLOCKS:
+        found.untested(
+            "yaw rate", "gyro_z", "Lateral force does not follow speed times yaw rate closely enough to tell."
+        )
+        return
+    ratio = float(product[used].std() / lateral[used].std())
+    if r < 0:
+        found.add(
+            "yaw rate",
+            "gyro_z",
+            Verdict.BAD,
+            r,
+            0.0,
+            "1",
+            "Turns against the lateral force (logger.channels.gyro_z.sign).",
+        )
+    elif not 0.2 < ratio < 5.0:
+        text = (
+            f"Speed times yaw rate is {ratio:.3g} times the lateral force: wrong unit of yaw rate or speed."
+        )
+        found.add("yaw rate", "gyro_z", Verdict.BAD, ratio, 5.0, "1", text)
+    else:
+        found.add("yaw rate", "gyro_z", Verdict.GOOD, ratio, 5.0, "1", "Agrees with lateral force and speed.")
+
+
+def _speed(found: Findings, signals: Signals) -> None:
+    values = signals.data["speed"]
+    with np.errstate(invalid="ignore"):
+        odd = (values > FASTEST) | (values < -15.0)
+    share = float(odd.mean())
+    for first, end in zip(*(edge.tolist() for edge in runs_of(odd)), strict=True):
+        found.mark("speed", first, end)
+    verdict = Verdict.GOOD if not share else Verdict.SUSPECT if share < 0.1 else Verdict.BAD
+    comment = (
+        "Believable throughout."
+        if not share
+        else f"{share:.2%} of the samples are no speed a car has; left out. Check its unit."
+    )
+    found.add("speed range", "speed", verdict, share, 0.0, "1", comment)
+
+
+def _position(found: Findings, signals: Signals) -> None:
+    names = [n for n in ("latitude", "longitude") if n in signals.data]
+    lost = np.ones(signals.base.count, dtype=bool)
+    for name in names:
+        lost &= signals.data[name] == 0.0
+    share = float(lost.mean())
+    verdict = Verdict.GOOD if share < 0.02 else Verdict.SUSPECT if share < 0.5 else Verdict.BAD
+    comment = (
+        "A fix throughout."
+        if verdict is Verdict.GOOD
+        else f"No satellite fix for {share:.0%} of the run; left out."
+    )
+    stretches = list(zip(*(edge.tolist() for edge in runs_of(lost)), strict=True))
+    for name in names:
+        for first, end in stretches:
+            found.mark(name, first, end)
+        found.add("position fix", name, verdict, share, 0.02, "1", comment)
+
+
+# Check of the forward acceleration against the change of speed, which alone tells forward from sideways.
+
+
+STRAIGHT: Final = 2.0
+"""Lateral force up to which a car goes where it points [m/s2]; sideways it brakes without slowing along x."""
+SPEEDING: Final = 1.0
+"""Change of speed that is told from noise [m/s2]."""
+LEAST_BLOCKS: Final = 8
+FORWARD_CLEAR: Final = 0.8
+FORWARD_RATIOS: Final = (0.4, 2.5)
+"""Forward force over change of speed outside of which a unit is wrong; pitch and grade make it 0.9 to 1.15,
+and the nearest unit that could be meant lies 3.6 away (km/h and m/s)."""
+LARGEST: Final = 3.0
+"""Forward force over half seconds that no car reaches, in g."""
+AXIS_MARGIN: Final = 0.3
+"""How much more one axis must go with the change of speed than the other (engineering judgement)."""
+
+
+def check_forward_size(found: Findings, signals: Signals) -> None:
+    """Check that forward acceleration is of a size that cars reach."""
+    if not signals.trusted("accel_x"):
+        return
+    means = signals.mean("accel_x")
+    finite = means[np.isfinite(means)]
+    largest = float(np.percentile(np.abs(finite), 98)) / STANDARD_GRAVITY if len(finite) >= 12 else 0.0
+    if largest > LARGEST:
+        text = f"Reaches {largest:.0f} g, which no car does: wrong unit (logger.channels.accel_x.unit)."
+        found.add("unit", "accel_x", Verdict.BAD, largest, LARGEST, "g", text)
+
+
+def check_forward(found: Findings, signals: Signals) -> None:
+    """Check unit and sign of forward acceleration."""
+    if not all(signals.trusted(name) for name in ("accel_x", "speed", "accel_y")):
+        return
+    if len(signals.still) < LEAST_BLOCKS:
+        found.untested("sign", "accel_x", "The log is too short.")
+        return
+    means = signals.mean("accel_x")
+    with np.errstate(invalid="ignore"):
+        rate = np.gradient(signals.mean("speed"), signals.block / signals.base.rate)
+        used = (np.abs(rate) > SPEEDING) & (np.abs(signals.mean("accel_y")) < STRAIGHT) & ~signals.still
+    used &= np.isfinite(means) & np.isfinite(rate)
+    if used.sum() < LEAST_BLOCKS or float(rate[used].std()) < SPEEDING:
+        found.untested("sign", "accel_x", "Too little braking and accelerating on the straight to tell.")
+        return
+    r = float(np.corrcoef(means[used], rate[used])[0, 1]) if float(means[used].std()) > 0.0 else 0.0
+    ratio = float(means[used].std() / rate[used].std())
+    if abs(r) < FORWARD_CLEAR:
+        found.untested("sign", "accel_x", "Does not follow the change of speed closely enough to tell.")
+    elif r < 0.0:
+        text = "Goes against the change of speed: wrong sign (logger.channels.accel_x.sign)."
+        found.add("sign", "accel_x", Verdict.BAD, r, 0.0, "1", text)
+    elif not FORWARD_RATIOS[0] < ratio < FORWARD_RATIOS[1]:
+        text = (
+            f"Is {ratio:.3g} times the change of speed: wrong unit of accel_x or speed "
+            "(logger.channels.….unit)."
+        )
+        found.add("unit", "accel_x", Verdict.BAD, ratio, FORWARD_RATIOS[1], "1", text)
+    else:
+        found.add("sign", "accel_x", Verdict.GOOD, r, 0.0, "1", "Goes with the change of speed.")
+
+
+def forward_axis(signals: Signals) -> str | None:
+    """Return the acceleration that goes with the change of speed; None where neither clearly does."""
+    if not all(signals.trusted(name) for name in ("speed", "accel_x", "accel_y")):
+        return None
+    if len(signals.still) < 2:  # one block has no change of speed
+        return None
+    rate = np.gradient(signals.mean("speed"), signals.block / signals.base.rate)
+    r = {n: abs(moving_correlation(rate, signals.mean(n), signals.still)) for n in ("accel_x", "accel_y")}
+    best = max(r, key=lambda name: r[name])
+    return best if r[best] > min(r.values()) + AXIS_MARGIN else None
+
+
+# Check of the roll gyro against the roll of the pots and of the road, which the accelerometer shows.
+
+
+USUAL_TRACK: Final = 1.5
+"""Track width over motion ratio, enough to tell degrees from radians [m]."""
+LEAST_ROLL_RATE: Final = 0.004
+"""Spread of the roll rate that lets the gyro be compared [rad/s]."""
+ROLL_CLEAR: Final = 0.5
+"""Correlation from which the sign is told (engineering judgement)."""
+ROLL_RATIOS: Final = (0.15, 8.0)
+"""Gyro over pots: outside of it the unit is wrong; degrees and radians lie 57 apart."""
+LEVEL_ROAD: Final = np.radians(4.0)
+BANKED_ROAD: Final = np.radians(7.0)
+"""Slope found in cornering (its 90th percentile) below which the road is level and above which it is banked
+[rad]: the virtual cars and the rigid-body engine show 2 degrees at most on level ground, and 10 and more on
+banks of 12 degrees."""
+ROLL_CORNERING: Final = 3.0
+"""Lateral force from which the slope is told well [m/s2]."""
+_PAIRS: Final = (("damper_FL", "damper_FR"), ("damper_RL", "damper_RR"))
+
+
+def check_roll_rate(found: Findings, signals: Signals) -> None:
+    """Check unit and sign of the roll rate by the rate at which pots and road roll.
+
+    The gyro sees the body turn against the horizon: the suspension's roll less the slope of the road towards
+    the inside of the turn. On a bank the road's part is several times the other and of the opposite sign.
+    """
+    if not signals.trusted("gyro_x"):
+        return
+    known = [(a, b) for a, b in _PAIRS if signals.trusted(a) and signals.trusted(b)]
+    if len(known) < 2:
+        found.untested("roll rate", "gyro_x", "Needs four pots.")
+        return
+    if len(signals.still) < 20:
+        found.untested("roll rate", "gyro_x", "The log is too short.")
+        return
+    # Half a second averages the road out and leaves the car's turning in and out.
+    step = signals.block / signals.base.rate
+    roll = sum((signals.mean(b) - signals.mean(a) for a, b in known), np.zeros(1)) / (2.0 * USUAL_TRACK)
+    # The mean of three blocks belongs to the same stretch as the central difference.
+    gyro = np.convolve(signals.mean("gyro_x"), [0.25, 0.5, 0.25], mode="same")
+    bank = road_bank(signals)
+    pots = np.gradient(roll, step)
+    if bank is None:
+        _judge(found, signals, gyro, [pots], "bank unknown")
+        return
+    slope = _cornering_slope(signals, bank)
+    road = np.gradient(roll - bank, step)
+    if slope < LEVEL_ROAD:
+        _judge(found, signals, gyro, [pots], "level")
+    elif slope > BANKED_ROAD:
+        _judge(found, signals, gyro, [road], "banked")
+    else:
+        _judge(found, signals, gyro, [pots, road], "perhaps banked")
+
+
+def _cornering_slope(signals: Signals, bank: Floats) -> float:
+    """Return the 90th percentile of the slope towards the inside of the turn [rad]; 0 without cornering."""
+    side = signals.mean("accel_y")
+    with np.errstate(invalid="ignore"):
+        turning = np.isfinite(bank) & (np.abs(side) > ROLL_CORNERING) & ~signals.still
+    return float(np.percentile((bank * np.sign(side))[turning], 90.0)) if turning.sum() >= 10 else 0.0
+
+
+def road_bank(signals: Signals) -> Floats | None:
+    """Return the slope of the road per block, left side lower positive [rad]; None without the accelerations.
+
+    Quasi-steady, from the accelerometer alone: with f_in the force in the road plane and f_z square to it,
+    the centripetal acceleration is a = sqrt(f_in^2 + f_z^2 - g^2) and the bank
+    atan(a / g) - atan(f_in / f_z), towards the inside of the turn (statics of a body on a slope).
+    """
+    if not (signals.trusted("accel_y") and signals.trusted("accel_z")):
+        return None
+    side, up = signals.mean("accel_y"), signals.mean("accel_z")
+    along = signals.mean("accel_x") if signals.trusted("accel_x") else np.zeros(len(side))
+    plane = np.hypot(along, side)
+    inward = np.sqrt(np.maximum(plane**2 + up**2 - STANDARD_GRAVITY**2, 0.0))
+    slope = np.arctan2(inward, STANDARD_GRAVITY) - np.arctan2(plane, up)
+    # Which side is the inside cannot be told of a car that feels next to no force sideways.
+    return np.asarray(slope * np.clip(side / 2.0, -1.0, 1.0), dtype=np.float64)
+
+
+def _judge(found: Findings, signals: Signals, gyro: Floats, rates: list[Floats], road: str) -> None:
+    """Add the row; of two rates both must agree on the sign."""
+    used = np.isfinite(gyro) & ~signals.still
+    for rate in rates:
+        used &= np.isfinite(rate)
+    if used.sum() < 20 or max(float(rate[used].std()) for rate in rates) < LEAST_ROLL_RATE:
+        found.untested("roll rate", "gyro_x", "The car rolls too little to tell.")
+        return
+    r = [moving_correlation(rate, gyro, signals.still) for rate in rates]
+    ratio = float(gyro[used].std() / np.median([rate[used].std() for rate in rates]))
+    least = min(r, key=abs)
+    if all(value < -ROLL_CLEAR for value in r):
+        if road == "bank unknown":
+            text = (
+                "Turns against the roll of the pots: its sign is wrong (logger.channels.gyro_x.sign), or the "
+                "course is banked, which cannot be told without vertical acceleration."
+            )
+            found.add("roll rate", "gyro_x", Verdict.SUSPECT, least, -ROLL_CLEAR, "1", text)
+            return
+        text = "Turns against the roll of the pots (logger.channels.gyro_x.sign)."
+        found.add("roll rate", "gyro_x", Verdict.BAD, least, -ROLL_CLEAR, "1", text)
+    elif not all(value > ROLL_CLEAR for value in r):
+        text = "Does not follow the roll of pots and road closely enough to tell."
+        found.untested("roll rate", "gyro_x", text)
+    elif not ROLL_RATIOS[0] < ratio < ROLL_RATIOS[1]:
+        text = f"Is {ratio:.3g} times the roll rate of the pots: wrong unit (logger.channels.gyro_x.unit)."
+        found.add("roll rate", "gyro_x", Verdict.BAD, ratio, ROLL_RATIOS[1], "1", text)
+    else:
+        what = "pots and banked road" if road == "banked" else "pots"
+        found.add(
+            "roll rate", "gyro_x", Verdict.GOOD, least, ROLL_CLEAR, "1", f"Follows the roll of the {what}."
+        )

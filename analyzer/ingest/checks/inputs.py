@@ -1,0 +1,234 @@
+"""Limits of the checks that hold for any sensor, per kind of channel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.core.constants import AXLE_CORNERS, STANDARD_GRAVITY
+from analyzer.core.signals import BLOCK_SECONDS, Blocks
+from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.ingest.timebase import TimeBase
+from analyzer.ingest.zero import standing_blocks
+from analyzer.sheets.car import AxleSheet, CarSheet, Logger
+
+SUBSAMPLE: Final = 20_000
+"""Samples that stand for a whole channel where only its usual size is asked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """Limits for one kind of channel, in SI; all engineering judgement.
+
+    Parameters
+    ----------
+    spike, step : float
+        Smallest lone spike, and smallest jump, that no car makes from one sample to the next at 100 Hz.
+    noise, worst_noise : float
+        Sample-to-sample noise in the quietest parts, suspect and bad.
+    grain : float
+        Coarsest useful resolution.
+    factor, unit : float, str
+        For the reader: SI times factor gives unit.
+    """
+
+    spike: float
+    step: float
+    noise: float
+    worst_noise: float
+    grain: float
+    factor: float
+    unit: str
+
+
+KINDS: Final[dict[str, Kind]] = {
+    "damper": Kind(0.008, 0.020, 0.0005, 0.003, 0.0006, 1000.0, "mm"),
+    "accel": Kind(
+        2.0 * STANDARD_GRAVITY,
+        2.5 * STANDARD_GRAVITY,
+        4.0,
+        10.0,
+        0.06 * STANDARD_GRAVITY,
+        1 / STANDARD_GRAVITY,
+        "g",
+    ),
+    "gyro": Kind(1.2, 1.6, 0.2, 1.0, 0.02, 57.29577951308232, "deg/s"),
+    "speed": Kind(5.0, 8.0, 1.0, 5.0, 0.6, 3.6, "km/h"),
+    "steer": Kind(0.6, 1.2, 0.05, 0.5, 0.05, 57.29577951308232, "deg"),
+}
+
+
+def kind_of_channel(name: str) -> Kind | None:
+    """Return the limits for a house channel; None for channels without any (position, others)."""
+    return KINDS.get(name.partition("_")[0])
+
+
+# What the checks share: the channels, their block statistics, and where the car stands.
+
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+POTS: Final = tuple(f"damper_{corner}" for pair in AXLE_CORNERS.values() for corner in pair)
+
+SIDE_SIGN: Final = {"damper_FL": -1.0, "damper_FR": 1.0, "damper_RL": -1.0, "damper_RR": 1.0}
+"""Sign of travel per lateral specific force: in a left turn the right side goes in."""
+END_SIGN: Final = {"damper_FL": -1.0, "damper_FR": -1.0, "damper_RL": 1.0, "damper_RR": 1.0}
+"""Sign of travel per forward specific force: under braking the front goes in."""
+
+
+@dataclass(slots=True)
+class Findings:
+    """Rows of the checks, and the samples they call suspect.
+
+    Parameters
+    ----------
+    rows : list of HealthRow
+        One per check and channel.
+    marks : dict
+        Channel -> stretches of samples (first, one past the last) not to be used.
+    """
+
+    rows: list[HealthRow] = field(default_factory=list)
+    marks: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
+
+    def add(
+        self,
+        check: str,
+        channel: str,
+        verdict: Verdict,
+        value: float | None,
+        threshold: float | None,
+        unit: str,
+        comment: str,
+    ) -> None:
+        """Add a row; a figure that is not finite is left out."""
+        if value is not None and not np.isfinite(value):
+            value = None
+        self.rows.append(HealthRow(check, channel, verdict, value, threshold, unit, comment))
+
+    def untested(self, check: str, channel: str, reason: str) -> None:
+        """Add a row for a check that could not run."""
+        self.add(check, channel, Verdict.NOT_TESTED, None, None, "", reason)
+
+    def mark(self, channel: str, first: int, end: int) -> None:
+        """Call the samples from `first` up to `end` (exclusive) suspect."""
+        self.marks.setdefault(channel, []).append((first, end))
+
+    def join(self, other: Findings) -> None:
+        """Take over the findings of another check."""
+        self.rows += other.rows
+        for channel, stretches in other.marks.items():
+            self.marks.setdefault(channel, []).extend(stretches)
+
+
+class Signals:
+    """Channels of a run with statistics that several checks need, each computed once.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        House channels on the time base [SI] with their block statistics.
+    base : TimeBase
+        Their times.
+    logger : Logger
+        What the car sheet says about the logger.
+    car : CarSheet or None
+        The whole car sheet, for damper strokes; None for a log without one.
+    outside : dict
+        Channel -> True where its reading lies outside the calibration table.
+    complete : set of str
+        Channels known to have every sample.
+    """
+
+    def __init__(
+        self,
+        blocks: Blocks,
+        base: TimeBase,
+        logger: Logger,
+        car: CarSheet | None,
+        outside: dict[str, Bools],
+        complete: set[str],
+    ) -> None:
+        self.data = blocks.data
+        self.base = base
+        self.logger = logger
+        self.car = car
+        self.outside = outside
+        self.complete = complete
+        self.bad: set[str] = set()
+        self.blocks = blocks
+        self.block = blocks.size
+        self._still: Bools | None = None
+
+    def mean(self, name: str) -> Floats:
+        """Return the means of whole blocks of half a second; NaN where a sample is missing."""
+        return self.blocks.mean(name)
+
+    def spread(self, name: str) -> Floats:
+        """Return the standard deviations of the same blocks."""
+        return self.blocks.spread(name)
+
+    @property
+    def still(self) -> Bools:
+        """Whether the car clearly stands, per block."""
+        if self._still is None:
+            self._still = standing_blocks(self.blocks)
+        return self._still
+
+    def standing_mean(self, name: str) -> float | None:
+        """Return the median of a channel over the blocks in which the car stands; None below 2 s of them."""
+        blocks = self.mean(name)[self.still]
+        blocks = blocks[np.isfinite(blocks)]
+        return float(np.median(blocks)) if len(blocks) * BLOCK_SECONDS >= 2.0 else None
+
+    def moving_blocks(self, *names: str) -> Bools:
+        """Return the blocks in which the car does not stand and all `names` have every sample."""
+        good = ~self.still
+        for name in names:
+            good = good & np.isfinite(self.mean(name))
+        return good
+
+    def trusted(self, name: str) -> bool:
+        """Return whether a channel was logged, has samples, and no earlier check calls it bad."""
+        return name in self.data and name not in self.bad and not bool(np.isnan(self.mean(name)).all())
+
+    def heed(self, found: Findings) -> None:
+        """Let later checks not lean on the channels that `found` calls bad; noise averages out of blocks."""
+        self.bad |= {r.channel for r in found.rows if r.verdict is Verdict.BAD and r.check != "noise"}
+
+    def seconds(self, sample: int) -> float:
+        """Return the log time of a sample [s]."""
+        return self.base.start + sample / self.base.rate
+
+    def axle_of(self, pot: str) -> AxleSheet | None:
+        """Return the sheet of the axle a pot sits on; None without a car sheet."""
+        if self.car is None:
+            return None
+        return self.car.front if pot[-2] == "F" else self.car.rear
+
+
+def runs_of(flags: Bools) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return first and one-past-last index of each run of True."""
+    edges = np.flatnonzero(np.diff(flags, prepend=False, append=False))
+    return edges[::2], edges[1::2]
+
+
+def partial_correlation(value: Floats, cause: Floats, other: Floats) -> float:
+    """Return the correlation of `value` with `cause`, both freed of what `other` explains."""
+    basis = np.column_stack([np.ones(len(value)), other])
+    fit = np.linalg.lstsq(basis, np.column_stack([value, cause]), rcond=None)[0]
+    free = np.column_stack([value, cause]) - basis @ fit
+    norm = float(np.linalg.norm(free[:, 0]) * np.linalg.norm(free[:, 1]))
+    return float(free[:, 0] @ free[:, 1]) / norm if norm > 0.0 else 0.0
+
+
+def moving_correlation(a: Floats, b: Floats, still: Bools) -> float:
+    """Return the correlation of two block series while the car moves; 0 where it means nothing."""
+    used = np.isfinite(a) & np.isfinite(b) & ~still
+    if used.sum() < 12 or float(a[used].std()) == 0.0 or float(b[used].std()) == 0.0:
+        return 0.0
+    return float(np.corrcoef(a[used], b[used])[0, 1])

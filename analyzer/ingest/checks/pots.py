@@ -1,0 +1,335 @@
+"""Checks of the damper pots against damper stroke, their own zero, each other and the car's accelerations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analyzer.core.signals import BLOCK_SECONDS
+from analyzer.ingest.checks.inputs import (
+    END_SIGN,
+    POTS,
+    SIDE_SIGN,
+    Findings,
+    Floats,
+    Signals,
+    partial_correlation,
+    runs_of,
+)
+from analyzer.ingest.recording import Verdict
+
+STROKE_MARGIN: Final = 0.005
+"""Bushes, linearity of the pot and calibration together [m]; engineering judgement."""
+MOST_OUTSIDE: Final = 0.02
+DRIFT: Final = 0.004
+"""Shift of a pot's zero within a run that is no friction any more [m]; engineering judgement."""
+WORST_DRIFT: Final = 0.015
+STEP_OVER_OTHERS: Final = 3.0
+RATE_LOSS: Final = 0.20
+"""Largest tolerated loss of a sampled peak; engineering judgement."""
+HOP_HZ: Final = 15.0
+"""Frequency of wheel hop, common practice, no source."""
+LOWEST_RATE: Final = 20.0
+FAR_FROM_ZERO: Final = 0.020
+CORNERING_SPREAD: Final = 1.0
+"""Spread of lateral acceleration that lets the sign of a pot be told [m/s2]."""
+BRAKING_SPREAD: Final = 0.5
+CLEAR: Final = 0.4
+"""Partial correlation from which a sign counts."""
+
+
+def check_pots(signals: Signals) -> Findings:
+    """Run all checks of the pots."""
+    found = Findings()
+    pots = [name for name in POTS if name in signals.data]
+    dead = {name for name in pots if not signals.trusted(name)}
+    for name in pots:
+        _range(found, signals, name)
+        _outside_table(found, signals, name)
+        _rate(found, signals, name)
+    alive = [name for name in pots if name not in dead]
+    for name in alive:
+        _far_zero(found, signals, name)
+    _zero_drift(found, signals, alive)
+    _slips(found, signals, alive)
+    _wiring(found, signals, alive)
+    return found
+
+
+def _range(found: Findings, signals: Signals, name: str) -> None:
+    axle = signals.axle_of(name)
+    damper = None if axle is None else axle.damper
+    if damper is None or (damper.full_bump is None and damper.full_droop is None):
+        key = "front" if name[-2] == "F" else "rear"
+        found.untested(
+            "damper stroke", name, f"{key}.damper.full_bump and full_droop are not in the car sheet."
+        )
+        return
+    values = signals.data[name]
+    high = np.inf if damper.full_bump is None else damper.full_bump.value + STROKE_MARGIN
+    low = -np.inf if damper.full_droop is None else -damper.full_droop.value - STROKE_MARGIN
+    with np.errstate(invalid="ignore"):
+        beyond = (values > high) | (values < low)
+    share = float(beyond.mean())
+    if not share:
+        found.add(
+            "damper stroke", name, Verdict.GOOD, 0.0, MOST_OUTSIDE, "1", "Stays within the damper's stroke."
+        )
+        return
+    for first, end in zip(*(edge.tolist() for edge in runs_of(beyond)), strict=True):
+        found.mark(name, first, end)
+    where = signals.seconds(int(np.argmax(beyond)))
+    comment = (
+        f"Reads up to {np.nanmax(values) * 1000:.0f} mm and down to "
+        f"{np.nanmin(values) * 1000:.0f} mm, beyond the damper's "
+        f"stroke for {share:.2%} of the run, first at {where:.2f} s; check calibration and zero."
+    )
+    verdict = Verdict.BAD if share > MOST_OUTSIDE else Verdict.SUSPECT
+    found.add("damper stroke", name, verdict, share, MOST_OUTSIDE, "1", comment)
+
+
+def _outside_table(found: Findings, signals: Signals, name: str) -> None:
+    flags = signals.outside.get(name)
+    if flags is None:
+        return
+    share = float(flags.mean())
+    verdict = Verdict.GOOD if not share else Verdict.SUSPECT if share <= MOST_OUTSIDE else Verdict.BAD
+    comment = (
+        "Every reading lies within the calibration pairs."
+        if not share
+        else f"{share:.2%} of the readings lie beyond the calibration pairs "
+        f"(logger.channels.{name}.volts); left out."
+    )
+    found.add("calibration range", name, verdict, share, MOST_OUTSIDE, "1", comment)
+
+
+def _rate(found: Findings, signals: Signals, name: str) -> None:
+    """Give the worst-case loss of a sampled peak, 1 - cos(pi f / rate) of a sine of frequency f."""
+    rate = signals.base.rate
+    loss = 1.0 - float(np.cos(np.pi * min(HOP_HZ / rate, 1.0)))
+    verdict = Verdict.GOOD if loss <= RATE_LOSS else Verdict.SUSPECT if rate >= LOWEST_RATE else Verdict.BAD
+    comment = (
+        f"At {rate:.4g} Hz a peak of wheel hop ({HOP_HZ:g} Hz) is read up to {min(loss, 1.0):.0%} too low."
+    )
+    found.add("sample rate", name, verdict, loss, RATE_LOSS, "1", comment)
+
+
+def _far_zero(found: Findings, signals: Signals, name: str) -> None:
+    """Compare the reading on straight level running with static ride height."""
+    middle = _straight_reading(signals, name)
+    far = abs(middle) > FAR_FROM_ZERO
+    comment = (
+        f"Reads {middle * 1000:.0f} mm on the straight: the zero is not set. State "
+        f"logger.channels.{name}.static "
+        "or a level stretch."
+        if far
+        else "Moves about static ride height."
+    )
+    verdict = Verdict.SUSPECT if far else Verdict.GOOD
+    found.add("zero of the run", name, verdict, middle * 1000.0, FAR_FROM_ZERO * 1000.0, "mm", comment)
+
+
+def _straight_reading(signals: Signals, name: str) -> float:
+    """Return the travel at no lateral force from a straight line through the blocks, else the median [m]."""
+    level = signals.mean(name)
+    if signals.trusted("accel_y"):
+        lateral = signals.mean("accel_y")
+        used = np.isfinite(level) & np.isfinite(lateral)
+        if used.sum() >= 12 and float(lateral[used].std()) > CORNERING_SPREAD:
+            return float(np.polyfit(lateral[used], level[used], 1)[1])
+    values = signals.data[name]
+    return float(np.nanmedian(values[:: max(1, len(values) // 20_000)]))
+
+
+def _zero_drift(found: Findings, signals: Signals, pots: list[str]) -> None:
+    """Compare the readings of separate standing stretches."""
+    starts, ends = runs_of(signals.still)
+    long = (ends - starts) * BLOCK_SECONDS >= 2.0
+    starts, ends = starts[long], ends[long]
+    for name in pots:
+        if len(starts) < 2:
+            found.untested("zero drift", name, "The car does not stand twice in this run.")
+            continue
+        levels = [float(np.nanmedian(signals.mean(name)[a:b])) for a, b in zip(starts, ends, strict=True)]
+        drift = max(levels) - min(levels)
+        verdict = Verdict.GOOD if drift <= DRIFT else Verdict.SUSPECT if drift <= WORST_DRIFT else Verdict.BAD
+        comment = (
+            "Stands at the same reading each time."
+            if verdict is Verdict.GOOD
+            else f"Stands {drift * 1000:.1f} mm apart within the run; check the bracket and the rod "
+            "end of the pot."
+        )
+        found.add("zero drift", name, verdict, drift * 1000.0, DRIFT * 1000.0, "mm", comment)
+
+
+@dataclass(frozen=True, slots=True)
+class _Shift:
+    """Largest change of level of a pot beyond what its accelerations explain."""
+
+    step: float
+    when: int
+    scatter: float
+
+
+def _slips(found: Findings, signals: Signals, pots: list[str]) -> None:
+    """Find a pot whose level shifts in mid-run while the others keep theirs."""
+    accels = [n for n in ("accel_x", "accel_y", "accel_z") if signals.trusted(n)]
+    used = signals.moving_blocks(*pots, *accels) if pots else np.zeros(0, dtype=bool)
+    if used.sum() < 30 or "accel_y" not in accels or len(pots) < 3:
+        for name in pots:
+            found.untested("slipped", name, "Needs 15 s of driving with lateral acceleration and three pots.")
+        return
+    basis, _ = np.linalg.qr(_regressors(signals, accels, used))
+    shifts = {name: _largest_shift(signals.mean(name)[used], basis) for name in pots}
+    where = np.flatnonzero(used)
+    for name in pots:
+        others = [abs(shifts[o].step) for o in pots if o != name]
+        shift = shifts[name]
+        size = abs(shift.step)
+        slipped = (
+            size > DRIFT
+            and size > STEP_OVER_OTHERS * max(float(np.median(others)), 0.0005)
+            and size > 2.0 * shift.scatter
+        )
+        verdict = Verdict.GOOD if not slipped else Verdict.SUSPECT if size < WORST_DRIFT else Verdict.BAD
+        when = signals.seconds(int(where[shift.when]) * signals.block)
+        comment = (
+            f"Its level shifts by {shift.step * 1000:+.1f} mm at about {when:.0f} s while the "
+            "others keep theirs: arm or bracket slipped."
+            if slipped
+            else "Keeps its level through the run."
+        )
+        found.add("slipped", name, verdict, size * 1000.0, DRIFT * 1000.0, "mm", comment)
+
+
+def _regressors(
+    signals: Signals, accels: list[str], used: np.ndarray[tuple[int], np.dtype[np.bool_]]
+) -> Floats:
+    columns = [np.ones(int(used.sum()))]
+    for name in accels:
+        mean = signals.mean(name)[used]
+        columns += [mean, np.abs(mean - mean.mean())]
+    return np.column_stack(columns)
+
+
+def _largest_shift(level: Floats, basis: Floats) -> _Shift:
+    """Return the split of a run that parts the unexplained level most: least squares with a step at each."""
+    residual = level - basis @ (basis.T @ level)
+    n = len(level)
+    total = np.cumsum(residual)
+    splits = np.arange(max(6, n // 10), n - max(6, n // 10))
+    # Sum of squares that a step at the split explains, with the step's own part along the regressors removed.
+    steps_basis = np.cumsum(basis[::-1], axis=0)[::-1][splits]
+    free = (n - splits) - (steps_basis**2).sum(axis=1)
+    lift = total[-1] - total[splits - 1]
+    size = lift / np.maximum(free, 1e-9)
+    gain = np.where(free > 0.02 * n, lift * size, 0.0)
+    best = int(np.argmax(gain))
+    left = float((residual**2).sum() - gain[best])
+    scatter = float(np.sqrt(max(left, 0.0) / n))
+    return _Shift(float(size[best]), int(splits[best]), scatter)
+
+
+def _wiring(found: Findings, signals: Signals, pots: list[str]) -> None:
+    """Tell inverted pots and exchanged sides or ends by the signs of travel on lateral and forward force."""
+    side, end = _signs(signals, pots)
+    verdicts: dict[str, tuple[str, str]] = {}
+    for left, right in (("damper_FL", "damper_FR"), ("damper_RL", "damper_RR")):
+        a, b = side.get(left, 0.0), side.get(right, 0.0)
+        if a < 0 and b < 0:
+            both_ends_right = end.get(left, 0.0) >= 0 and end.get(right, 0.0) >= 0
+            both_ends_wrong = end.get(left, 0.0) < 0 and end.get(right, 0.0) < 0
+            for name in (left, right):
+                if both_ends_wrong:
+                    verdicts[name] = (
+                        "inverted",
+                        "goes the wrong way in turns and under braking: its sign is wrong",
+                    )
+                elif both_ends_right:
+                    verdicts[name] = (
+                        "swapped",
+                        "moves as the other side should: left and right pots are exchanged, or both inverted",
+                    )
+        elif a < 0 or b < 0:
+            name = left if a < 0 else right
+            verdicts[name] = ("inverted", "goes the wrong way in turns: its sign is wrong")
+    _ends(verdicts, side, end)
+    _others(verdicts, side, end)
+    if all(side.get(p, 0.0) < 0 for p in POTS) and not any(end.get(p, 0.0) < 0 for p in POTS):
+        verdicts = {}  # all four: the accelerometer is the odd one; its own check says so
+    for name in pots:
+        for check in ("inverted", "swapped"):
+            _wiring_row(found, name, check, verdicts.get(name), side, end)
+
+
+def _ends(verdicts: dict[str, tuple[str, str]], side: dict[str, float], end: dict[str, float]) -> None:
+    for front, rear in (("damper_FL", "damper_RL"), ("damper_FR", "damper_RR")):
+        if (
+            end.get(front, 0.0) < 0
+            and end.get(rear, 0.0) < 0
+            and side.get(front, 0.0) > 0
+            and side.get(rear, 0.0) > 0
+        ):
+            text = "moves as the other end should under braking: front and rear pots are exchanged"
+            verdicts[front] = verdicts[rear] = ("swapped", text)
+
+
+def _others(verdicts: dict[str, tuple[str, str]], side: dict[str, float], end: dict[str, float]) -> None:
+    """Name what moves as no single exchange explains: pots moved round among three or four corners."""
+    text = "does not move as this corner should: pots are exchanged among corners"
+    for left, right in (("damper_FL", "damper_FR"), ("damper_RL", "damper_RR")):
+        for name, other in ((left, right), (right, left)):
+            # One end of the car may rise under braking by its geometry, but then on both sides.
+            one_end_only = end.get(name, 0.0) < 0 < end.get(other, 0.0)
+            if name not in verdicts and (side.get(name, 0.0) < 0 or one_end_only):
+                verdicts[name] = ("swapped", text)
+
+
+def _wiring_row(
+    found: Findings,
+    name: str,
+    check: str,
+    verdict: tuple[str, str] | None,
+    side: dict[str, float],
+    end: dict[str, float],
+) -> None:
+    figure = side.get(name) if check == "inverted" else end.get(name)
+    if verdict is not None and verdict[0] == check:
+        text = f"This pot {verdict[1]} (logger.channels.{name}.sign or .column)."
+        found.add(check, name, Verdict.BAD, side.get(name, 0.0), 0.0, "1", text)
+    elif figure is None or figure == 0.0:
+        reason = "Too little cornering to tell." if check == "inverted" else "Too little braking to tell."
+        found.untested(check, name, reason)
+    else:
+        found.add(check, name, Verdict.GOOD, figure, 0.0, "1", "Moves as this corner should.")
+
+
+def _signs(signals: Signals, pots: list[str]) -> tuple[dict[str, float], dict[str, float]]:
+    """Return per pot the partial correlations with lateral and forward force, counted in the expected sense.
+
+    A figure that is not clear (below 0.4), or had no force to be told by, is 0 or missing.
+    """
+    side: dict[str, float] = {}
+    end: dict[str, float] = {}
+    if not signals.trusted("accel_y"):
+        return side, end
+    with_x = signals.trusted("accel_x")
+    names = ["accel_y", "accel_x"] if with_x else ["accel_y"]
+    for pot in pots:
+        used = signals.moving_blocks(pot, *names)
+        if used.sum() < 12:
+            continue
+        lateral = signals.mean("accel_y")[used]
+        forward = signals.mean("accel_x")[used] if with_x else np.zeros(int(used.sum()))
+        travel = signals.mean(pot)[used]
+        if float(lateral.std()) > CORNERING_SPREAD:
+            side[pot] = SIDE_SIGN[pot] * partial_correlation(travel, lateral, forward)
+        if with_x and float(forward.std()) > BRAKING_SPREAD:
+            end[pot] = END_SIGN[pot] * partial_correlation(travel, forward, lateral)
+    return _only_clear(side), _only_clear(end)
+
+
+def _only_clear(table: dict[str, float]) -> dict[str, float]:
+    return {pot: r if abs(r) >= CLEAR else 0.0 for pot, r in table.items()}

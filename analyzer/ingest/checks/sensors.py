@@ -1,0 +1,412 @@
+"""Checks that hold for any sensor: gaps, dead, stuck, saturated, noise, resolution."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.core.filebacked import stretches
+from analyzer.ingest.checks.inputs import SUBSAMPLE, Findings, Floats, Kind, Signals, kind_of_channel, runs_of
+from analyzer.ingest.recording import Verdict
+
+STUCK_SECONDS: Final = 1.5
+"""Time without any change, while the car moves, that is no longer chance (engineering judgement)."""
+EDGE_SECONDS: Final = 0.5
+"""A slower channel may begin later and end earlier than the run by this much [s]."""
+MOST_STUCK: Final = 0.5
+MOST_MISSING: Final = 0.5
+SATURATED: Final = 0.0005
+MOST_SATURATED: Final = 0.05
+PILE_UP: Final = 2.0
+"""A reading that occurs this many times as often as its neighbours together is an end stop of the sensor."""
+
+
+def check_sensor(signals: Signals, name: str, shared: NDArray[np.bool_]) -> Findings:
+    """Run all general checks on one channel.
+
+    Parameters
+    ----------
+    signals : Signals
+        The run.
+    name : str
+        The channel.
+    shared : ndarray of bool
+        Samples that every channel lacks; they are a gap of the run, not of this channel.
+    """
+    found = Findings()
+    values = signals.data[name]
+    if not _gaps(found, signals, name, shared):
+        return found
+    low, high = _extremes(signals, name)
+    if _dead(found, name, low, high):
+        return found
+    kind = kind_of_channel(name)
+    if kind is None:
+        return found
+    ends = _saturated(found, signals, name, (high, low), kind)
+    _stuck(found, signals, name, ends if name != "speed" else [*ends, 0.0])
+    check_jumps(found, signals, name, kind)
+    _noise(found, signals, name, values, kind)
+    _grain(found, name, values, kind)
+    return found
+
+
+def check_run_gaps(signals: Signals, shared: NDArray[np.bool_]) -> Findings:
+    """Report samples that all channels lack."""
+    found = Findings()
+    _gap_row(found, signals, "time", shared)
+    return found
+
+
+def _gaps(found: Findings, signals: Signals, name: str, shared: NDArray[np.bool_]) -> bool:
+    """Report missing samples; return whether enough are left for other checks."""
+    if name in signals.complete:
+        found.add("gap", name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing.")
+        return signals.base.count >= 20
+    lost = ~np.isfinite(signals.data[name])
+    missing = int(lost.sum())
+    _gap_row(found, signals, name, lost if missing > 0.5 * len(lost) else lost & ~shared)
+    return len(lost) - missing >= 20
+
+
+def _extremes(signals: Signals, name: str) -> tuple[float, float]:
+    values = signals.data[name]
+    if name in signals.complete:
+        return float(values.min()), float(values.max())
+    return float(np.nanmin(values)), float(np.nanmax(values))
+
+
+def _gap_row(found: Findings, signals: Signals, name: str, lost: NDArray[np.bool_]) -> None:
+    share = float(lost.mean())
+    if not share:
+        found.add("gap", name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing.")
+        return
+    starts, ends = runs_of(lost)
+    edge = round(EDGE_SECONDS * signals.base.rate)
+    inner = [b for a, b in zip(starts, ends, strict=True) if a > 0 and b < len(lost)]
+    if name != "time" and not inner and int((ends - starts).max()) <= edge:
+        found.add("gap", name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing within the run.")
+        return
+    longest = int(np.argmax(ends - starts))
+    seconds = float((ends - starts)[longest] / signals.base.rate)
+    begin = signals.seconds(int(starts[longest]))
+    verdict = Verdict.BAD if share > MOST_MISSING else Verdict.SUSPECT
+    comment = f"{len(starts)} gaps, {share:.1%} of the run; the longest begins at {begin:.2f} s."
+    found.add("gap", name, verdict, seconds, 0.0, "s", comment)
+
+
+def _dead(found: Findings, name: str, low: float, high: float) -> bool:
+    kind = kind_of_channel(name)
+    factor, unit = (kind.factor, kind.unit) if kind else (1.0, "")
+    if high > low:
+        found.add("dead", name, Verdict.GOOD, (high - low) * factor, 0.0, unit, "Moves.")
+        return False
+    comment = f"Never leaves {low * factor:.4g} {unit}".rstrip() + "; check sensor, plug and supply."
+    verdict = Verdict.SUSPECT if kind is None else Verdict.BAD
+    found.add("dead", name, verdict, 0.0, 0.0, unit, comment)
+    return True
+
+
+def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[float]) -> None:
+    """Find stretches without any change while the rest of the car moves, but for the range's ends."""
+    values = signals.data[name]
+    # A long stretch shows at samples half its length apart, which spares most channels the full look.
+    thin = values[:: max(1, round(0.5 * STUCK_SECONDS * signals.base.rate))]
+    if not bool((thin[1:] == thin[:-1]).any()):
+        found.add("stuck", name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
+        return
+    same = values[1:] == values[:-1]
+    for value in ends_of_range:
+        same &= values[1:] != value
+    starts, ends = runs_of(same)
+    lengths = ends - starts
+    limit = STUCK_SECONDS * signals.base.rate
+    long = np.flatnonzero(lengths >= limit)
+    stuck = 0
+    for index in long.tolist():
+        first, end = int(starts[index]), int(ends[index]) + 1
+        # At rest a coarse sensor may well give one value; so may speed.
+        blocks = slice(first // signals.block, max(first // signals.block + 1, end // signals.block))
+        part = ~signals.still[blocks] & _others_move(signals, name, blocks)
+        if part.mean() < 0.5 or len(part) == 0:
+            continue
+        stuck += end - first
+        found.mark(name, first, end)
+    share = stuck / max(1, len(same))
+    if not stuck:
+        found.add("stuck", name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
+        return
+    where = signals.seconds(int(starts[long[0]]))
+    verdict = Verdict.BAD if share > MOST_STUCK else Verdict.SUSPECT
+    comment = (
+        f"Holds one value for {stuck / signals.base.rate:.1f} s while the car moves, first near "
+        f"{where:.1f} s."
+    )
+    found.add("stuck", name, verdict, share, MOST_STUCK, "1", comment)
+
+
+def _others_move(signals: Signals, name: str, blocks: slice) -> NDArray[np.bool_]:
+    limits = {"damper": 0.0005, "accel": 0.5, "gyro": 0.03}
+    moving: NDArray[np.bool_] | None = None
+    for other in signals.data:
+        limit = limits.get(other.partition("_")[0])
+        if other == name or limit is None:
+            continue
+        part = np.nan_to_num(signals.spread(other)[blocks]) > limit
+        moving = part if moving is None else moving | part
+    return np.zeros(0, dtype=bool) if moving is None else moving
+
+
+def _saturated(
+    found: Findings, signals: Signals, name: str, extremes: tuple[float, float], kind: Kind
+) -> list[float]:
+    """Find readings piled up at the very end of the range; return those ends."""
+    check = "saturated" if name.startswith("damper") else "clipped"
+    values = signals.data[name]
+    part = values[:: max(1, len(values) // SUBSAMPLE)]
+    part = part[np.isfinite(part)]
+    worst, ends = 0.0, []
+    for end in extremes:
+        if name == "speed" and end <= 0.0:
+            continue  # a standing car
+        if not bool((part == end).any()):
+            continue  # a pile-up would show in the subsample
+        share = _pile_up(signals, values, end, part)
+        if share is None:
+            continue
+        for first, last in zip(*(edge.tolist() for edge in runs_of(values == end)), strict=True):
+            found.mark(name, first, last)
+        worst = max(worst, share)
+        ends.append(end)
+    if not ends:
+        found.add(check, name, Verdict.GOOD, 0.0, SATURATED, "1", "No pile-up at an end of the range.")
+        return ends
+    verdict = Verdict.BAD if worst > MOST_SATURATED else Verdict.SUSPECT
+    why = (
+        "the end of the sensor, not of the damper"
+        if check == "saturated"
+        else "the sensor's range is too small"
+    )
+    at_end = " and ".join(f"{end * kind.factor:.4g} {kind.unit}" for end in ends)
+    found.add(
+        check,
+        name,
+        verdict,
+        worst,
+        SATURATED,
+        "1",
+        f"{worst:.2%} of the samples sit at exactly {at_end}: {why}.",
+    )
+    return ends
+
+
+def _pile_up(signals: Signals, values: Floats, end: float, part: Floats) -> float | None:
+    """Return the share of samples at exactly `end` where the sensor ends there; None where it does not.
+
+    `part` of the samples tells how far the channel spreads.
+    """
+    at = values == end
+    count = int(at.sum())
+    if count < max(5, SATURATED * len(values)):
+        return None
+    starts, stops = runs_of(at)
+    low, high = np.percentile(part, [10, 90])
+    near = int((np.abs(values - end) < 0.05 * float(high - low)).sum()) - count
+    if near > count / PILE_UP or int((stops - starts).max()) < 3 or _moving_share(signals, starts) < 0.5:
+        return None
+    return count / len(values)
+
+
+def _moving_share(signals: Signals, starts: NDArray[np.int64]) -> float:
+    blocks = np.minimum(starts // signals.block, len(signals.still) - 1)
+    return float((~signals.still[blocks]).mean()) if len(signals.still) else 1.0
+
+
+def _noise(found: Findings, signals: Signals, name: str, values: Floats, kind: Kind) -> None:
+    """Estimate white noise from second differences in the quietest blocks."""
+    block = signals.block
+    count = len(values) // block
+    if count < 4:
+        found.untested("noise", name, "The log is too short.")
+        return
+    chosen = np.unique(np.linspace(0, count - 1, min(count, 400)).astype(np.int64))
+    cut = values[: count * block].reshape(count, block)[chosen]
+    second = cut[:, 2:] - 2.0 * cut[:, 1:-1] + cut[:, :-2]
+    level = np.sqrt((second * second).mean(axis=1) / 6.0) if second.shape[1] else np.zeros(0)
+    level = level[np.isfinite(level)]
+    if len(level) == 0:
+        found.untested("noise", name, "No half second is complete.")
+        return
+    noise = float(np.percentile(level, 20))
+    verdict = (
+        Verdict.GOOD if noise <= kind.noise else Verdict.SUSPECT if noise <= kind.worst_noise else Verdict.BAD
+    )
+    comment = (
+        "Noise is small."
+        if verdict is Verdict.GOOD
+        else "Noisy even in the quiet parts; check screen, supply and mounting."
+    )
+    found.add("noise", name, verdict, noise * kind.factor, kind.noise * kind.factor, kind.unit, comment)
+
+
+def _grain(found: Findings, name: str, values: Floats, kind: Kind) -> None:
+    """Find the step that readings are rounded to."""
+    middle = len(values) // 2
+    piece = values[max(0, middle - SUBSAMPLE // 2) : middle + SUBSAMPLE // 2]
+    ordered = np.sort(piece[np.isfinite(piece)])
+    gaps = np.diff(ordered)
+    different = 1 + np.count_nonzero(gaps)
+    if different < 3:
+        found.untested("resolution", name, "The channel hardly moves.")
+        return
+    # Float noise of a unit conversion parts equal readings by a hair.
+    gaps = gaps[gaps > 1e-9 * max(1.0, abs(float(ordered[0])), abs(float(ordered[-1])))]
+    grain = float(np.percentile(gaps, 10)) if len(gaps) else 0.0
+    coarse = grain > kind.grain
+    comment = (
+        "Readings are rounded to coarse steps; was the log saved again by a spreadsheet?"
+        if coarse
+        else "Fine enough."
+    )
+    if different > 400:
+        grain, coarse, comment = grain, False, "Fine enough."
+    verdict = Verdict.SUSPECT if coarse else Verdict.GOOD
+    found.add("resolution", name, verdict, grain * kind.factor, kind.grain * kind.factor, kind.unit, comment)
+
+
+# Lone spikes and dropouts: jumps away and back that are electrical, not the car.
+
+
+MOST_SPIKES: Final = 0.01
+MOST_LOST: Final = 0.5
+MOST_JUMPS: Final = 2000
+"""Jumps beyond which a channel is chaos; also bounds the search for their ends."""
+
+
+class _Moves:
+    """Steps from sample to sample, worked out where they are asked for: a long log has no room for them."""
+
+    def __init__(self, values: Floats) -> None:
+        self._values = values
+
+    def __getitem__(self, at: NDArray[np.int64]) -> Floats:
+        return self._values[at + 1] - self._values[at]
+
+    def beyond(self, limit: float) -> NDArray[np.int64]:
+        """Return the samples before steps larger than `limit`."""
+        found = [
+            np.flatnonzero(np.abs(np.diff(self._values[first : end + 1])) > limit) + first
+            for first, end in stretches(len(self._values) - 1)
+        ]
+        return np.concatenate(found)
+
+
+def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind) -> None:
+    """Find lone spikes, and stretches that jump away and back: both are electrical, not the car."""
+    values = signals.data[name]
+    n = len(values)
+    scale = min(max(100.0 / signals.base.rate, 0.25), 2.0)
+    moves = _Moves(values)
+    spike, step = kind.spike * scale, kind.step * scale
+    edges = moves.beyond(min(spike, step))
+    if len(edges):  # a channel that moves that fast by itself has wider limits
+        usual = _usual(moves, n)
+        spike, step = max(spike, 4.0 * usual), max(step, 5.0 * usual)
+        edges = edges[np.abs(moves[edges]) > min(spike, step)]
+    spikes = _spikes(found, name, moves, edges, spike)
+    drops = _dropouts(found, name, values, moves, edges, step, spikes)
+    share = len(spikes) / n
+    comment = (
+        f"{len(spikes)} lone samples jump by more than {spike * kind.factor:.3g} {kind.unit} and back, "
+        f"first at {signals.seconds(spikes[0]):.2f} s; left out, they are no bottoming."
+        if spikes
+        else "No lone sample jumps."
+    )
+    verdict = Verdict.GOOD if not spikes else Verdict.BAD if share > MOST_SPIKES else Verdict.SUSPECT
+    found.add("spikes", name, verdict, float(len(spikes)), 0.0, "1", comment)
+    if drops is None:
+        found.add(
+            "dropouts", name, Verdict.BAD, None, None, "", f"Jumps {MOST_JUMPS} times and more: unusable."
+        )
+        return
+    lost = sum(end - first for first, end in drops) / n
+    if not drops:
+        found.add("dropouts", name, Verdict.GOOD, 0.0, 0.0, "1", "No stretch jumps away and back.")
+        return
+    level = float(np.nanmedian(values[drops[0][0] : drops[0][1]])) * kind.factor
+    comment = (
+        f"{len(drops)} stretches, {lost:.1%} of the run, jump away to about {level:.3g} {kind.unit}, "
+        f"first at {signals.seconds(drops[0][0]):.2f} s; left out. Check plug and supply."
+    )
+    found.add("dropouts", name, Verdict.BAD if lost > MOST_LOST else Verdict.SUSPECT, lost, 0.0, "1", comment)
+
+
+def _usual(moves: _Moves, count: int) -> float:
+    """Return the step that one in a hundred passes."""
+    part = np.abs(moves[np.arange(0, count - 1, max(1, (count - 1) // SUBSAMPLE))])
+    part = part[~np.isnan(part)]
+    return float(np.percentile(part, 99)) if np.isfinite(part).any() else 0.0
+
+
+def _spikes(found: Findings, name: str, moves: _Moves, edges: NDArray[np.int64], limit: float) -> list[int]:
+    """Return the samples with a jump before and the opposite jump behind."""
+    following = edges[:-1][np.diff(edges) == 1] if len(edges) > 1 else edges[:0]
+    into, out = moves[following], moves[following + 1]
+    lone = (np.abs(into) > limit) & (np.abs(out) > limit) & (np.abs(into + out) < 0.5 * np.abs(into))
+    spikes = [int(i) + 1 for i in following[lone]]
+    for sample in spikes:
+        found.mark(name, sample, sample + 1)
+    return spikes
+
+
+def _dropouts(
+    found: Findings,
+    name: str,
+    values: Floats,
+    moves: _Moves,
+    edges: NDArray[np.int64],
+    limit: float,
+    spikes: list[int],
+) -> list[tuple[int, int]] | None:
+    """Return stretches between a jump and the jump back, or to the end; None with too many jumps."""
+    taken = set(spikes)
+    jumps = [
+        int(e) for e in edges[np.abs(moves[edges]) > limit] if int(e) + 1 not in taken and int(e) not in taken
+    ]
+    if len(jumps) >= MOST_JUMPS:
+        return None
+    sizes = moves[np.array(jumps, dtype=np.int64)].tolist()
+    drops: list[tuple[int, int]] = []
+    position = 0
+    while position < len(jumps):
+        first = jumps[position] + 1
+        away = sizes[position]
+        back = next(
+            (
+                p
+                for p in range(position + 1, len(jumps))
+                if sizes[p] * away < 0 and abs(sizes[p]) > 0.5 * abs(away)
+            ),
+            None,
+        )
+        if back is None:
+            if _stays_away(values, first, away):
+                # The shorter part is the one that is away: a sensor may also come to life late.
+                drops.append((first, len(values)) if 2 * first > len(values) else (0, first))
+            break
+        end = jumps[back] + 1
+        drops.append((first, end))
+        position = back + 1
+    for first, end in drops:
+        found.mark(name, first, end)
+    return drops
+
+
+def _stays_away(values: Floats, first: int, away: float) -> bool:
+    """Return whether all that follows a jump keeps clear of what went before."""
+    before, after = values[max(0, first - 2000) : first], values[first:]
+    if len(after) < 3:
+        return True
+    return bool(np.sign(away) * (np.nanmedian(after) - np.nanmedian(before)) > 0.5 * abs(away))

@@ -1,0 +1,268 @@
+"""Open a log file as a stream of bytes: plain, gzip or zip, with bounds against bombs; hash it meanwhile."""
+
+from __future__ import annotations
+
+import codecs
+import gzip
+import hashlib
+import io
+import zipfile
+import zlib
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Final, cast
+
+from analyzer.core.errors import LogError
+from analyzer.ingest.recording import SourceFile
+
+LARGEST_EXPANDED: Final = 8 * 1024**3
+"""Bytes a packed log may expand to; engineering judgement, far above a day of driving."""
+LARGEST_RATIO: Final = 200
+"""Expansion of a packed log; number tables pack 3 to 30 times, bombs about 1000 times."""
+RATIO_FREE: Final = 64 * 1024**2
+"""Bytes below which the expansion ratio does not matter."""
+SAMPLE_BYTES: Final = 64 * 1024
+"""First bytes of a log that the table is searched in; preambles are a few kilobytes."""
+
+_PACKED_ERRORS = (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError, RuntimeError)
+
+
+class _Bounded(io.RawIOBase):
+    """Read-only stream that stops with a `LogError` when it has given more than is plausible."""
+
+    def __init__(self, inner: IO[bytes], path: Path, packed_size: int) -> None:
+        super().__init__()
+        self._inner = inner
+        self._path = path
+        self._given = 0
+        self._most = min(LARGEST_EXPANDED, max(RATIO_FREE, LARGEST_RATIO * packed_size))
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: object) -> int:
+        view = memoryview(buffer)  # type: ignore[arg-type]
+        try:
+            piece = self._inner.read(len(view))
+        except _PACKED_ERRORS:
+            if self._given:  # cut short, as when the battery drops while the file is packed
+                return 0
+            raise LogError(
+                self._path, "", "cannot be unpacked", "pack it again or give the plain file"
+            ) from None
+        self._given += len(piece)
+        if self._given > self._most:
+            raise LogError(
+                self._path,
+                "",
+                f"unpacks to more than {self._most // 1024**2} MB, which no log does",
+                "unpack it yourself and give the plain file",
+            )
+        view[: len(piece)] = piece
+        return len(piece)
+
+
+@contextmanager
+def open_log(path: Path) -> Iterator[IO[bytes]]:
+    """Open the log at `path`; what is packed (.gz, or a .zip with one file) is unpacked on the way.
+
+    Raises
+    ------
+    LogError
+        When the file cannot be opened or unpacked, or expands beyond `LARGEST_EXPANDED`.
+    """
+    with _plain_errors(path), path.open("rb") as raw:
+        magic = raw.read(4)
+        raw.seek(0)
+        size = path.stat().st_size
+        if magic[:2] == b"\x1f\x8b":
+            with gzip.open(raw) as inner:
+                yield io.BufferedReader(_Bounded(cast("IO[bytes]", inner), path, size), 1 << 20)
+        elif magic == b"PK\x03\x04":
+            with zipfile.ZipFile(raw) as archive, archive.open(_only_member(archive, path)) as inner:
+                yield io.BufferedReader(_Bounded(inner, path, size), 1 << 20)
+        else:
+            yield raw
+
+
+def is_parquet(path: Path) -> bool:
+    """Return whether the file is Parquet by its first bytes."""
+    with _plain_errors(path), path.open("rb") as raw:
+        return raw.read(4) == b"PAR1"
+
+
+def _only_member(archive: zipfile.ZipFile, path: Path) -> zipfile.ZipInfo:
+    files = [entry for entry in archive.infolist() if not entry.is_dir()]
+    if len(files) != 1:
+        raise LogError(path, "", f"holds {len(files)} files", "pack one log per zip file")
+    if files[0].flag_bits & 0x1:
+        raise LogError(path, "", "is protected by a password", "unpack it and give the plain file")
+    return files[0]
+
+
+@contextmanager
+def _plain_errors(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except FileNotFoundError:
+        raise LogError(path, "", "there is no such file", "check the path") from None
+    except IsADirectoryError:
+        raise LogError(path, "", "is a folder", "name one log file in it") from None
+    except (zipfile.BadZipFile, gzip.BadGzipFile):
+        raise LogError(path, "", "cannot be unpacked", "pack it again or give the plain file") from None
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise LogError(path, "", f"cannot be read ({reason})", "check the path and its rights") from None
+
+
+def hash_meanwhile(path: Path) -> Future[SourceFile]:
+    """Start hashing the file in a thread and return its promise; the reader works on meanwhile."""
+    pool = ThreadPoolExecutor(max_workers=1)
+    future = pool.submit(_hash, path)
+    pool.shutdown(wait=False)
+    return future
+
+
+def _hash(path: Path) -> SourceFile:
+    with _plain_errors(path), path.open("rb") as raw:
+        digest = hashlib.file_digest(raw, "sha256").hexdigest()
+    return SourceFile(path=path, sha256=digest, size=path.stat().st_size)
+
+
+# Encoding and delimiter of a text log from its first kilobytes; libraries are loaded only when needed.
+
+
+_MARKS: Final = (
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+LINES_FOR_SNIFFER: Final = 60
+"""Lines handed to the delimiter sniffer, whose time grows faster than its input."""
+
+
+@dataclass(slots=True)
+class Text:
+    """First lines of a log, decoded.
+
+    Parameters
+    ----------
+    encoding : str
+        Python name; "utf-8" when it is plain.
+    lines : list of str
+        Without line ends.
+    offsets : list of int
+        Byte at which each line starts in the ASCII-compatible stream that the table is read from.
+    whole : bool
+        Whether the lines are the whole file.
+    steps : tuple of str
+        What was guessed.
+    wrapped : bool
+        Whether each line stands in quotes as a whole.
+    """
+
+    encoding: str
+    lines: list[str]
+    offsets: list[int]
+    whole: bool
+    steps: tuple[str, ...]
+    wrapped: bool = False
+
+
+def is_wide(encoding: str) -> bool:
+    """Return whether ASCII characters take more than one byte, so that the stream must be recoded."""
+    return codecs.lookup(encoding).name.replace("_", "-").startswith(("utf-16", "utf-32"))
+
+
+def find_encoding(head: bytes, wished: str | None, path: Path) -> tuple[str, tuple[str, ...]]:
+    """Return the encoding of a text from its first bytes, with a line where it was guessed.
+
+    Raises
+    ------
+    LogError
+        When the bytes are no text, or the stated encoding does not exist.
+    """
+    if wished:
+        try:
+            return codecs.lookup(wished).name, ()
+        except (LookupError, ValueError):
+            raise LogError(
+                path, "", f'encoding "{wished}" is not known', 'write logger.encoding = "utf-8"'
+            ) from None
+    for mark, name in _MARKS:
+        if head.startswith(mark):
+            return name, ()
+    if _is_utf8(head):
+        # UTF-16 without a mark is valid UTF-8 when its text is ASCII: every other byte is then null.
+        wide = _wide_without_mark(head)
+        if wide:
+            return wide, (f"encoding {wide} guessed (logger.encoding)",)
+        if b"\x00" not in head:
+            return "utf-8", ()
+    wide = _wide_without_mark(head)
+    if wide:
+        return wide, (f"encoding {wide} guessed (logger.encoding)",)
+    if head[:4096].count(0) > 0 and head[:4096].count(0) >= 0.01 * len(head[:4096]):
+        raise LogError(path, "", "is not a text file", "export the log as CSV or Parquet")
+    return _library_guess(head), (f"encoding {_library_guess(head)} guessed (logger.encoding)",)
+
+
+def _is_utf8(head: bytes) -> bool:
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(head, final=len(head) < SAMPLE_BYTES)
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _wide_without_mark(head: bytes) -> str | None:
+    part = head[:4096]
+    odd, even = part[1::2].count(0), part[0::2].count(0)
+    if len(part) >= 8 and odd > 0.4 * len(part) / 2 and even < 0.02 * len(part):
+        return "utf-16-le"
+    if len(part) >= 8 and even > 0.4 * len(part) / 2 and odd < 0.02 * len(part):
+        return "utf-16-be"
+    return None
+
+
+def _library_guess(head: bytes) -> str:
+    from charset_normalizer import from_bytes
+
+    # Only the first lines carry letters; digits fit every encoding.
+    best = from_bytes(head[:16384]).best()
+    name = "latin-1" if best is None else best.encoding
+    # The file may break off or be soiled further down: any byte must have a meaning.
+    return "cp1252" if name in ("ascii", "utf_8") else name
+
+
+def split_text(head: bytes, encoding: str, whole: bool, steps: tuple[str, ...]) -> Text:
+    """Return the lines of a sample; `head` is ASCII-compatible or already recoded to UTF-8."""
+    skip = len(codecs.BOM_UTF8) if head.startswith(codecs.BOM_UTF8) else 0
+    raw = head[skip:].splitlines(keepends=True)
+    if not whole and len(raw) > 1:
+        raw.pop()  # cut within
+    narrow = "utf-8" if is_wide(encoding) or encoding == "utf-8-sig" else encoding
+    offsets, here = [], skip
+    for line in raw:
+        offsets.append(here)
+        here += len(line)
+    lines = [line.decode(narrow, errors="replace").rstrip("\r\n") for line in raw]
+    return Text(encoding, lines, offsets, whole, steps)
+
+
+def likely_delimiter(text: Text, candidates: tuple[str, ...]) -> str | None:
+    """Return the delimiter a general sniffing library finds; None when it finds none of the candidates."""
+    import clevercsv
+
+    sample = "\n".join(line[:2000] for line in text.lines[-LINES_FOR_SNIFFER:])
+    try:
+        found = clevercsv.Sniffer().sniff(sample, delimiters=list(candidates))
+    except Exception:  # the library raises its own and plain exceptions for odd text; any means "not found"
+        return None
+    delimiter = getattr(found, "delimiter", None)
+    return delimiter if delimiter in candidates else None

@@ -1,0 +1,466 @@
+"""What another part would do: one more spacer, the next hole, the next wall; solid against tube."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle, Corner
+from analyzer.core.estimate import Estimate
+from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G, Uncertain
+from analyzer.prediction.propagation import Propagated, Values, propagate
+from analyzer.prediction.results import (
+    EXAMPLE_BANKS,
+    STATED_LATERAL,
+    BankUse,
+    BarLadder,
+    BenchComparison,
+    LadderRow,
+    StressRow,
+    WhatIf,
+)
+from analyzer.prediction.setup import NM_PER_DEG, check_bars, check_upright, predict_setup
+from analyzer.prediction.travel import WheelRange, banked_travel, bar_preload, wheel_range
+from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, find_material
+from analyzer.sheets.car import AxleSheet, CarSheet
+from analyzer.sheets.session import BarSetting, Setup
+from analyzer.vehicle.axle import car_roll
+from analyzer.vehicle.bar.bladed import array
+from analyzer.vehicle.bar.linkage import BarMotion, Linkage, bar_motion, linkage
+from analyzer.vehicle.bar.rate import (
+    BenchResult,
+    axle_bar_rate,
+    bar_model,
+    bar_solution,
+    bench_result,
+    computed_bench_rate,
+    setting_in_words,
+)
+from analyzer.vehicle.bar.stress import fatigue_cycles, stress_points
+from analyzer.vehicle.completion import complete_bar
+
+BarSheet = BladedBar | FormedBar
+
+INCH: Final = 0.0254
+
+WALLS: Final = tuple(
+    INCH * w for w in (0.049, 0.058, 0.065, 0.083, 0.095, 0.109, 0.120, 0.134, 0.156, 0.188, 0.250)
+)
+"""Walls that tube is commonly sold in [m]: Birmingham wire gauge sizes and fractions (common practice)."""
+
+NEXT_DIAMETER: Final = 0.125 * INCH
+"""Step of tube diameters [m] (common practice)."""
+
+NEXT_THICKNESS: Final = 0.001
+"""Step of blade thickness [m]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """A bar that differs from the fitted one in one thing.
+
+    Parameters
+    ----------
+    change : str
+        What is different.
+    apply : callable
+        Fitted bar of the sheet (numbers or arrays) -> the other bar.
+    setting : BarSetting or None
+        Its setting.
+    """
+
+    change: str
+    apply: Callable[[BarSheet], BarSheet]
+    setting: BarSetting | None
+
+
+def variants(bar: BarSheet, setting: BarSetting | None) -> tuple[Variant, ...]:
+    """Return the neighbours of a fitted bar: hole, spacer, wall, diameter, blade; nothing impossible."""
+    found: list[Variant] = []
+    if isinstance(bar, BladedBar) and setting is not None:
+        found += _setting_variants(bar, setting)
+    wall, diameter = _round(bar)
+    if wall is not None:
+        for name, new in (("thicker", _next_wall(wall, True)), ("thinner", _next_wall(wall, False))):
+            if new is not None and 2.0 * new < diameter:
+                change = f"next {name} wall ({new * 1000:.2f} mm)"
+                found.append(Variant(change, _with_round(wall=new / wall), setting))
+    for sign, word in ((1.0, "larger"), (-1.0, "smaller")):
+        new = diameter + sign * NEXT_DIAMETER
+        if new > 2.0 * (wall or 0.0):
+            change = f"{word} diameter ({new * 1000:.2f} mm)"
+            found.append(Variant(change, _with_round(diameter=new / diameter), setting))
+    if isinstance(bar, BladedBar):
+        for sign, word in ((1.0, "thicker"), (-1.0, "thinner")):
+            new = bar.blade.thickness.value + sign * NEXT_THICKNESS
+            if new > NEXT_THICKNESS:
+                found.append(Variant(f"{word} blade ({new * 1000:.1f} mm)", _with_blade(sign), setting))
+    return tuple(found)
+
+
+def solid_comparison(bar: BarSheet, setting: BarSetting | None) -> tuple[Variant, ...]:
+    """Return a tube beside a solid bar of equal diameter and one of equal mass; the reverse for a solid bar.
+
+    At equal diameter solid is stiffer, at equal mass the tube is (common claims mix the two up).
+    """
+    wall, diameter = _round(bar)
+    as_is = Variant("as it is", lambda b: b, setting)
+    if wall is None:
+        # A tube of the same metal area with a wall of a tenth of its diameter: D^2 (1 - 0.8^2) = d^2.
+        growth = 1.0 / math.sqrt(1.0 - 0.8**2)
+        hollow = Variant("tube of equal diameter, wall a tenth", _hollow(1.0), setting)
+        return as_is, hollow, Variant("tube of equal mass, wall a tenth", _hollow(growth), setting)
+    bore = diameter - 2.0 * wall
+    same_mass = math.sqrt(diameter**2 - bore**2) / diameter
+    return (
+        as_is,
+        Variant("solid, equal diameter", _with_round(solid=True), setting),
+        Variant("solid, equal mass", _with_round(diameter=same_mass, solid=True), setting),
+    )
+
+
+def round_mass(bar: BarSheet) -> float | None:
+    """Return the mass of the tube without ends, or of a bent bar [kg]; None for an unknown material."""
+    part = bar.tube if isinstance(bar, BladedBar) else bar
+    material = find_material(part.material)
+    if material is None:
+        return None
+    wall, diameter = _round(bar)
+    bore = 0.0 if wall is None else diameter - 2.0 * wall
+    return material.density * math.pi / 4.0 * (diameter**2 - bore**2) * _length(bar)
+
+
+def _length(bar: BarSheet) -> float:
+    """Length of tube, or of a bent bar's centre line measured along its corners [m]."""
+    if isinstance(bar, BladedBar):
+        return bar.tube.length.value
+    corners = np.array([[p.x.value, p.y.value, p.z.value] for p in bar.points])
+    return float(np.linalg.norm(np.diff(corners, axis=0), axis=1).sum())
+
+
+def _round(bar: BarSheet) -> tuple[float | None, float]:
+    part: Any = bar.tube if isinstance(bar, BladedBar) else bar
+    return None if part.wall is None else part.wall.value, part.outside_diameter.value
+
+
+def _setting_variants(bar: BladedBar, setting: BarSetting) -> list[Variant]:
+    if setting.right is not None:
+        return []
+    most = 0 if bar.spacer is None else bar.spacer.most
+    found = []
+    for words, hole, spacers in (
+        ("next hole outwards", setting.hole - 1, setting.spacers),
+        ("next hole inwards", setting.hole + 1, setting.spacers),
+        ("one spacer more", setting.hole, setting.spacers + 1),
+        ("one spacer less", setting.hole, setting.spacers - 1),
+    ):
+        if 1 <= hole <= len(bar.holes) and 0 <= spacers <= most:
+            other = setting.model_copy(update={"hole": hole, "spacers": spacers})
+            found.append(Variant(words, lambda b: b, other))
+    return found
+
+
+def _next_wall(wall: float, thicker: bool) -> float | None:
+    if thicker:
+        return next((w for w in WALLS if w > wall * 1.02), None)
+    return next((w for w in reversed(WALLS) if w < wall * 0.98), None)
+
+
+def _scaled(quantity: Uncertain, factor: float) -> Uncertain:
+    return Uncertain(array(quantity) * factor, quantity.std)  # type: ignore[arg-type]
+
+
+def _with_round(
+    diameter: float = 1.0, wall: float = 1.0, solid: bool = False
+) -> Callable[[BarSheet], BarSheet]:
+    def apply(bar: BarSheet) -> BarSheet:
+        part: Any = bar.tube if isinstance(bar, BladedBar) else bar
+        update: dict[str, Any] = {"outside_diameter": _scaled(part.outside_diameter, diameter)}
+        if solid:
+            update["wall"] = None
+        elif part.wall is not None:
+            update["wall"] = _scaled(part.wall, wall)
+        return _replaced(bar, update)
+
+    return apply
+
+
+def _hollow(growth: float) -> Callable[[BarSheet], BarSheet]:
+    def apply(bar: BarSheet) -> BarSheet:
+        part: Any = bar.tube if isinstance(bar, BladedBar) else bar
+        diameter = _scaled(part.outside_diameter, growth)
+        return _replaced(bar, {"outside_diameter": diameter, "wall": _scaled(diameter, 0.1)})
+
+    return apply
+
+
+def _replaced(bar: BarSheet, update: dict[str, Any]) -> BarSheet:
+    if isinstance(bar, FormedBar):
+        return bar.model_copy(update=update)
+    return bar.model_copy(update={"tube": bar.tube.model_copy(update=update)})
+
+
+def _with_blade(sign: float) -> Callable[[BarSheet], BarSheet]:
+    def apply(bar: BarSheet) -> BarSheet:
+        if isinstance(bar, FormedBar):
+            return bar
+        thick = bar.blade.thickness
+        new = Uncertain(array(thick) + sign * NEXT_THICKNESS, thick.std)  # type: ignore[arg-type]
+        return bar.model_copy(update={"blade": bar.blade.model_copy(update={"thickness": new})})
+
+    return apply
+
+
+# Every setting of a bar, sorted by rate, with what it does to bar, axle and car.
+
+
+def bar_ladder(
+    car: CarSheet,
+    axle: Axle,
+    fitted: BarSetting | None = None,
+    lateral: float = STATED_LATERAL,
+    banks: Sequence[float] | None = None,
+) -> BarLadder | None:
+    """Return every setting of an axle's bar; None when the axle has no bar.
+
+    Parameters
+    ----------
+    car : CarSheet
+        The car; the other axle's bar counts as fitted, too.
+    axle : Axle
+        Which bar.
+    fitted : BarSetting or None
+        What changes are counted from; None for the sheet's ``fitted``, or hole 1 without spacers.
+    lateral : float
+        Level-road lateral acceleration of the second stress figure and of the travel [g].
+    banks : sequence of float or None
+        Cross slopes for the use of travel [deg]; None for `EXAMPLE_BANKS`.
+
+    Raises
+    ------
+    AnalyzerError
+        One line when a bent bar cannot be.
+    """
+    check_bars(car)
+    sheet = car.axle(axle)
+    bar = sheet.bar
+    if isinstance(bar, NoBar):
+        return None
+    at = fitted_setting(bar) if fitted is None else fitted
+    settings = _all_settings(bar, at)
+    neighbours, solids = variants(bar, at), solid_comparison(bar, at)
+    number = settings.index(at)
+    found = propagate(
+        car,
+        lambda moved: _ladder_values(moved, axle, at, settings, (*neighbours, *solids)),
+        tell=[f"rate {number}", f"stiffness {number}", f"gradient {number}"],
+    )
+    for index in range(len(settings)):
+        check_upright(found.values[f"level {index}"])
+    travel = wheel_range(sheet, axle)
+    rows = [
+        _row(sheet, setting, index, found, travel, lateral, setting == at)
+        for index, setting in enumerate(settings)
+    ]
+    first = len(neighbours)
+    motion, setup = rows[0].motion, _setup(car, axle, at)
+    return BarLadder(
+        axle=axle,
+        kind=bar.kind,
+        rows=tuple(sorted(rows, key=lambda row: row.rate.value or 0.0)),
+        what_if=tuple(_what_if(bar, v, i, found) for i, v in enumerate(neighbours)),
+        comparison=tuple(_what_if(bar, v, first + i, found) for i, v in enumerate(solids)),
+        bench=_bench(bar, found),
+        preload=bar_preload(car, setup, axle),
+        travel=travel,
+        use=_travel_uses(car, axle, setup, lateral, EXAMPLE_BANKS if banks is None else banks),
+        further={
+            key.removesuffix(f"_{axle}"): estimate
+            for key, estimate in predict_setup(car, "fitted", setup).further.items()
+            if key.endswith(f"_{axle}")
+        },
+        assumed=(*found.assumed, *travel.assumed, *(f"{axle}.bar.{line}" for line in motion.assumed)),
+    )
+
+
+def _travel_uses(
+    car: CarSheet, axle: Axle, setup: Setup, lateral: float, banks: Sequence[float]
+) -> tuple[BankUse, ...]:
+    """Return what the outer damper's travel is used for at the same acceleration, level and banked."""
+    outer: Corner = "FR" if axle == "front" else "RR"
+    found = []
+    for degrees in banks:
+        use = banked_travel(car, setup, math.radians(degrees), lateral * STANDARD_GRAVITY)[outer]
+        found.append(BankUse(degrees, lateral, use))
+    return tuple(found)
+
+
+def fitted_setting(bar: BladedBar | FormedBar | NoBar) -> BarSetting | None:
+    """Return what the sheet says is fitted: hole 1 without spacers if nothing; None for other bars."""
+    if not isinstance(bar, BladedBar):
+        return None
+    return BarSetting() if bar.fitted is None else bar.fitted
+
+
+def _all_settings(bar: BarSheet, fitted: BarSetting | None) -> list[BarSetting | None]:
+    if isinstance(bar, FormedBar) or fitted is None:
+        return [None]
+    most = 0 if bar.spacer is None else bar.spacer.most
+    every: list[BarSetting | None] = [
+        fitted.model_copy(update={"hole": hole, "spacers": spacers, "right": None})
+        for hole in range(1, len(bar.holes) + 1)
+        for spacers in range(most + 1)
+    ]
+    return every if fitted in every else [*every, fitted]
+
+
+def _setup(car: CarSheet, axle: Axle, setting: BarSetting | None) -> Setup:
+    bars = {f"{a}_bar": fitted_setting(car.axle(a).bar) for a in AXLES}
+    return Setup.model_validate({**bars, f"{axle}_bar": setting})
+
+
+def _ladder_values(
+    car: CarSheet,
+    axle: Axle,
+    fitted: BarSetting | None,
+    settings: list[BarSetting | None],
+    others: tuple[Variant, ...],
+) -> Values:
+    sheet = car.axle(axle)
+    rest: Axle = "rear" if axle == "front" else "front"
+    rest_sheet = car.axle(rest)
+    rest_rate = axle_bar_rate(rest_sheet, fitted_setting(rest_sheet.bar))
+    base = axle_bar_rate(sheet, fitted)
+    values: dict[str, Any] = {}
+    for index, setting in enumerate(settings):
+        rate = axle_bar_rate(sheet, setting)
+        rates: dict[Axle, Any] = {axle: rate, rest: rest_rate}
+        roll = car_roll(car, rates)
+        values[f"rate {index}"] = rate
+        values[f"level {index}"] = roll.level
+        values[f"change {index}"] = rate / base - 1.0
+        values[f"stiffness {index}"] = roll.axles[axle].stiffness
+        values[f"gradient {index}"] = roll.axles[axle].suspension * roll.level
+    for index, variant in enumerate(others):
+        if isinstance(sheet.bar, NoBar):
+            raise ValueError("no bar to vary")
+        other = bar_solution(variant.apply(sheet.bar), variant.setting).rate
+        values[f"variant {index}"] = other
+        values[f"variant change {index}"] = other / base - 1.0
+    if not isinstance(sheet.bar, NoBar) and sheet.bar.bench is not None and sheet.bar.bench.rate is not None:
+        computed = computed_bench_rate(sheet.bar)
+        values["bench computed"] = computed
+        values["bench ratio"] = 2.0 * array(sheet.bar.bench.rate) / computed
+    return values
+
+
+def _row(
+    sheet: AxleSheet,
+    setting: BarSetting | None,
+    index: int,
+    found: Propagated,
+    travel: WheelRange,
+    lateral: float,
+    fitted: bool,
+) -> LadderRow:
+    bar = complete_bar(sheet.bar)
+    if isinstance(bar, NoBar):
+        raise ValueError("no bar")
+    solution, model = bar_solution(bar, setting), bar_model(bar, setting)
+    rate = float(solution.rate)
+    ratio = float(array(bar.motion_ratio))
+    static = linkage(model)
+    motion = bar_motion(rate, static, bar.link, ratio, travel.bump, travel.droop)
+    gradient = found.values[f"gradient {index}"]
+    roll_travel = gradient * STANDARD_GRAVITY * lateral * sheet.track_width.value / 2.0
+    forces = (_full_force(rate, static, ratio, motion, travel), rate * ratio * roll_travel)
+    # The left link of an unequal pair carries less or more than the mean.
+    share = 2.0 / (1.0 + float(solution.loads.ratio))
+    stress = _stress_rows(stress_points(bar, model, solution), (forces[0] * share, forces[1] * share))
+    factors = [row.factor for row in stress if row.factor is not None]
+    return LadderRow(
+        hole=None if setting is None else setting.hole,
+        spacers=None if setting is None else setting.spacers,
+        right=None
+        if setting is None or setting.right is None
+        else (setting.right.hole, setting.right.spacers),
+        setting=setting_in_words(setting, bar),
+        fitted=fitted,
+        rate=found.estimate(f"rate {index}", "N/m"),
+        change=found.estimate(f"change {index}", "%", 100.0),
+        compliance={part: float(value) for part, value in solution.compliance.items()},
+        roll_stiffness=found.estimate(f"stiffness {index}", "N m/deg", NM_PER_DEG),
+        roll_gradient=found.estimate(f"gradient {index}", "deg/g", RAD_PER_MPS2_TO_DEG_PER_G),
+        stress_factor=min(factors) if factors else None,
+        stress=stress,
+        motion=motion,
+    )
+
+
+def _full_force(rate: float, static: Linkage, ratio: float, motion: BarMotion, travel: WheelRange) -> float:
+    """Return the link force with one wheel in full bump and the other in full droop [N].
+
+    The bar's torque follows from the levers' relative turn; a link that cannot follow that far gives the
+    small-angle figure.
+    """
+    if motion.twist is None:
+        return rate * ratio * (travel.bump + travel.droop) / 2.0
+    return rate * static.effective_lever * motion.twist / 2.0
+
+
+def _stress_rows(points: Any, forces: tuple[float, float]) -> tuple[StressRow, ...]:
+    rows = []
+    for point in points:
+        full, stated = (float(point.per_force) * abs(force) for force in forces)
+        known = not math.isnan(point.yield_strength) and full > 0.0
+        cycles = fatigue_cycles(2.0 * stated, point.welded)
+        rows.append(
+            StressRow(
+                place=point.place,
+                full_travel=full,
+                stated_lateral=stated,
+                factor=point.yield_strength / full if known else None,
+                cycles=cycles if cycles < 1e9 else None,
+            )
+        )
+    return tuple(rows)
+
+
+def _what_if(bar: BarSheet, variant: Variant, index: int, found: Propagated) -> WhatIf:
+    return WhatIf(
+        change=variant.change,
+        rate=found.estimate(f"variant {index}", "N/m"),
+        ratio=found.estimate(f"variant change {index}", "%", 100.0),
+        mass=round_mass(variant.apply(bar)),
+    )
+
+
+def _bench(bar: BarSheet, found: Propagated) -> BenchComparison | None:
+    if bar.bench is None:
+        return None
+    if bar.bench.rate is None:
+        result: BenchResult = bench_result(bar.bench)
+        measured = result.rate
+    else:
+        held = bar.bench.rate
+        std = None if held.std is None else 2.0 * held.std
+        half = None if std is None else (2.0 * held.value - 1.96 * std, 2.0 * held.value + 1.96 * std)
+        notes = () if std is not None else ("the sheet states no ± for bench.rate",)
+        method = "bench rate as stated in the sheet"
+        measured = Estimate(2.0 * held.value, "N/m", std, half, method=method, notes=notes)
+    return BenchComparison(
+        measured=measured,
+        computed=found.estimate("bench computed", "N/m"),
+        ratio=found.estimate("bench ratio", "1"),
+        used=bar.bench.use,
+    )
+
+
+def travel_curve(row: LadderRow) -> tuple[list[float], list[float]]:
+    """Return opposite wheel travel [m] and rate at the link [N/m] as far as the link follows."""
+    good = ~np.isnan(row.motion.rate)
+    return [float(v) for v in row.motion.opposite[good]], [float(v) for v in row.motion.rate[good]]

@@ -1,0 +1,434 @@
+"""The course as the runs of a session show it: one way along it, its sections, every run laid on it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analyzer.core.signals import Floats
+from analyzer.ingest.recording import Recording
+from analyzer.processing.results import RunEstimates
+from analyzer.processing.road import (
+    Profile,
+    Stretch,
+    Track,
+    gate_place,
+    origin_of,
+    profile_of,
+    road_stretches,
+    track_of,
+)
+from analyzer.processing.segments import found_sections
+from analyzer.sheets.session import CourseSheet, Mark
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A section on the reference: from `start` to `end` [m or s]; `bank` where the sheet states one [rad]."""
+
+    name: str
+    start: float
+    end: float
+    bank: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CourseLine:
+    """The way along the course and how every run lies on it.
+
+    Parameters
+    ----------
+    reference : str
+        Run the others are laid on.
+    unit : str
+        ``m`` or ``s``: what places count in.
+    length : float
+        Of the reference [m or s].
+    place, east, north : array or None
+        Track of the reference: place and position [m]; None without GPS.
+    sections : tuple of Span
+        In order.
+    from_sheet : bool
+        Whether the sections are those of the course sheet; else they were found.
+    alignments : dict
+        Run -> how it lies on the reference.
+    left_out : dict
+        Run -> why it could not be laid on the reference.
+    stretches : tuple of Stretch
+        Banked stretches, crests and dips of the reference, in working samples.
+    stretch_places : tuple of tuple
+        First and last place of each stretch.
+    notes : tuple of str
+        Sections of the sheet that could not be placed, and why.
+    """
+
+    reference: str
+    unit: str
+    length: float
+    place: np.typing.NDArray[np.float64]
+    east: np.typing.NDArray[np.float64] | None
+    north: np.typing.NDArray[np.float64] | None
+    sections: tuple[Span, ...]
+    from_sheet: bool
+    alignments: dict[str, Alignment]
+    left_out: dict[str, str]
+    stretches: tuple[Stretch, ...]
+    stretch_places: tuple[tuple[float, float], ...]
+    notes: tuple[str, ...]
+
+    def section_at(self, place: float) -> Span | None:
+        """Return the section a place lies in; None between sections."""
+        return next((span for span in self.sections if span.start <= place < span.end), None)
+
+
+def course_line(
+    runs: Sequence[RunEstimates], recordings: Sequence[Recording], course: CourseSheet | None
+) -> CourseLine | None:
+    """Lay all runs of a session over each other; None when no run moved."""
+    logs = {recording.run: recording for recording in recordings}
+    origin = next((o for o in (origin_of(logs[run.name]) for run in runs) if o is not None), None)
+    tracks = [None if origin is None else track_of(logs[run.name], run.motion, origin) for run in runs]
+    profiles = [
+        profile_of(run.motion, track, STEP_M, STEP_S) for run, track in zip(runs, tracks, strict=True)
+    ]
+    index = reference_index(profiles)
+    if index is None:
+        return None
+    reference = profiles[index]
+    assert reference is not None
+    alignments, left_out = _laid(runs, profiles, index)
+    run = runs[index]
+    sections, notes = _sections(run, reference, tracks[index], origin, course)
+    rate = run.motion.rate
+    stretches = road_stretches(run.motion, rate)
+    time = run.motion.data.index.to_numpy(dtype=np.float64)
+    places = tuple(
+        (alignments[run.name].at(float(time[s.start])), alignments[run.name].at(float(time[s.end - 1])))
+        for s in stretches
+    )
+    return CourseLine(
+        reference=run.name,
+        unit="m" if reference.by_distance else "s",
+        length=float(reference.along[-1]),
+        place=reference.along,
+        east=reference.east,
+        north=reference.north,
+        sections=sections,
+        from_sheet=course is not None,
+        alignments=alignments,
+        left_out=left_out,
+        stretches=stretches,
+        stretch_places=places,
+        notes=notes,
+    )
+
+
+def _laid(
+    runs: Sequence[RunEstimates], profiles: list[Profile | None], index: int
+) -> tuple[dict[str, Alignment], dict[str, str]]:
+    reference = profiles[index]
+    assert reference is not None
+    alignments: dict[str, Alignment] = {}
+    left_out: dict[str, str] = {}
+    for number, (run, profile) in enumerate(zip(runs, profiles, strict=True)):
+        if number == index:
+            alignments[run.name] = own_alignment(reference)
+        elif profile is None:
+            left_out[run.name] = "the car does not move in its log"
+        else:
+            found = align(profile, reference)
+            if isinstance(found, str):
+                left_out[run.name] = found
+            else:
+                alignments[run.name] = found
+    return alignments, left_out
+
+
+def _sections(
+    run: RunEstimates,
+    reference: Profile,
+    track: Track | None,
+    origin: tuple[float, float] | None,
+    course: CourseSheet | None,
+) -> tuple[tuple[Span, ...], tuple[str, ...]]:
+    time = run.motion.data.index.to_numpy(dtype=np.float64)
+    if course is None:
+        spans = []
+        for name, low, high in found_sections(run.motion):
+            ends = np.interp([time[low], time[high - 1]], reference.time, reference.along)
+            if ends[1] > ends[0]:
+                spans.append(Span(name, float(ends[0]), float(ends[1])))
+        return tuple(spans), ()
+    driving = ~run.motion.parked.to_numpy()
+    placed, missing = [], []
+    for section in course.sections:
+        begin = _place(section.start, reference, track, origin, driving, time, 0.0)
+        end = None if begin is None else _place(section.end, reference, track, origin, driving, time, begin)
+        if begin is None or end is None or end <= begin:
+            missing.append(section.name)
+        else:
+            placed.append(Span(section.name, begin, end, section.bank.value))
+    notes = []
+    if missing:
+        why = {
+            "distance": "it is given by distance and the reference run has no speed",
+            "time": "its times lie outside the reference run",
+            "gate": "the reference run passes no such gate",
+        }[course.sections[0].start.kind]
+        notes.append(f"not placed on the course: {', '.join(missing)}; {why}")
+    return tuple(sorted(placed, key=lambda span: span.start)), tuple(notes)
+
+
+def _place(
+    mark: Mark,
+    reference: Profile,
+    track: Track | None,
+    origin: tuple[float, float] | None,
+    driving: np.typing.NDArray[np.bool_],
+    time: np.typing.NDArray[np.float64],
+    after: float,
+) -> float | None:
+    """Return where a mark lies on the reference; None when that cannot be told."""
+    if mark.gate is not None:
+        if track is None or origin is None:
+            return None
+        later = driving & (np.interp(time, reference.time, reference.along) > after)
+        sample = gate_place(track, mark.gate, origin, later)
+        return None if sample is None else float(np.interp(time[sample], reference.time, reference.along))
+    if mark.distance_m is not None:
+        return mark.distance_m if reference.by_distance else None
+    if mark.time_s is None:
+        return None
+    return float(np.interp(reference.time[0] + mark.time_s, reference.time, reference.along))
+
+
+# Runs of one course laid over each other, so that a place is the same place in all of them.
+
+
+STEP_M: Final = 2.0
+STEP_S: Final = 0.15
+"""Steps of the profiles [m], [s]: about a car's length at 15 m/s."""
+NEAR: Final = 6.0
+"""Two lines over the same course lie this far apart [m]: about the width of a drift course's line choice."""
+SAME_COURSE: Final = 15.0
+"""Median distance of two tracks above which they are not the same course [m]: engineering judgement."""
+ALIKE: Final = 0.7
+"""Correlation of turning below which two runs are not the same course: engineering judgement."""
+LEAST_COVERED: Final = 0.3
+"""A run that covers less of its own length than this on the course is left out: engineering judgement."""
+SIDESTEP: Final = 0.15
+"""Cost of a step in which only one of the two runs goes on, against a unit of difference squared."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alignment:
+    """How a run lies on the reference run.
+
+    Parameters
+    ----------
+    time : array
+        Log time of the run [s], rising.
+    place : array
+        Place on the reference [m, or s when the reference has no distance], never falling.
+    method : str
+        ``GPS track``, ``distance from speed``, ``shape of the turning`` or ``reference``.
+    agreement : float
+        Median distance of the tracks [m] for GPS, else correlation of the turning [1].
+    covered : tuple of float
+        First and last place of the reference that the run passed.
+    """
+
+    time: Floats
+    place: Floats
+    method: str
+    agreement: float
+    covered: tuple[float, float]
+
+    def at(self, time: float) -> float:
+        """Return the place on the reference at a log time [m or s]."""
+        return float(np.interp(time, self.time, self.place))
+
+
+def reference_index(profiles: list[Profile | None]) -> int | None:
+    """Return which run the others are laid on: the longest of those that know most about their way."""
+    ranked = [
+        (profile.by_distance, _located(profile), float(profile.along[-1] - profile.along[0]), -index)
+        for index, profile in enumerate(profiles)
+        if profile is not None
+    ]
+    return -max(ranked)[3] if ranked else None
+
+
+def _located(profile: Profile) -> float:
+    """Return which part of a run has positions, to a tenth."""
+    return 0.0 if profile.east is None else round(float(np.isfinite(profile.east).mean()), 1)
+
+
+def own_alignment(profile: Profile) -> Alignment:
+    """Return the reference laid on itself."""
+    return Alignment(
+        profile.time, profile.along, "reference", 1.0, (float(profile.along[0]), float(profile.along[-1]))
+    )
+
+
+def align(run: Profile, reference: Profile) -> Alignment | str:
+    """Lay a run on the reference; a string says why that cannot be done.
+
+    Notes
+    -----
+    Dynamic time warping (Sakoe and Chiba 1978) with open ends, so that a run that starts late or is cut
+    finds its part. What is compared: position and heading where both have GPS, else how the car turns; where
+    one has neither (an outage) the path goes straight on.
+    """
+    reverse = _reversed(reference)
+    forward_cost = _costs(run, reference)
+    backward_cost = _costs(run, reverse)
+    path, cost = _warp(forward_cost)
+    _, against = _warp(backward_cost)
+    by_gps = _both_located(run, reference)
+    method = "GPS track" if by_gps else _method(run, reference)
+    agreement = _distance_apart(run, reference, path) if by_gps else _likeness(run, reference, path)
+    good = agreement <= SAME_COURSE if by_gps else agreement >= ALIKE
+    if against < cost and _is_same(run, reverse, _warp(backward_cost)[0], by_gps):
+        return "driven in the opposite direction"
+    if not good:
+        if by_gps:
+            return f"its track lies {agreement:.0f} m (median) from the other runs': another course"
+        return f"its turning does not match the other runs' (correlation {agreement:.2f}, {ALIKE:g} wanted)"
+    time, place = run.time[path[:, 0]], reference.along[path[:, 1]]
+    length = float(place[-1] - place[0])
+    own = float(run.along[-1] - run.along[0])
+    if run.by_distance == reference.by_distance and length < LEAST_COVERED * own:
+        return f"only {length:.0f} of its {own:.0f} lie on the course of the other runs"
+    return Alignment(*_straightened(time, place), method, agreement, (float(place[0]), float(place[-1])))
+
+
+def _method(run: Profile, reference: Profile) -> str:
+    both = run.by_distance and reference.by_distance
+    return "distance from speed" if both else "shape of the turning"
+
+
+def _is_same(run: Profile, other: Profile, path: np.typing.NDArray[np.intp], by_gps: bool) -> bool:
+    if by_gps:
+        return _distance_apart(run, other, path) <= SAME_COURSE
+    return _likeness(run, other, path) >= ALIKE
+
+
+def _straightened(time: Floats, place: Floats) -> tuple[Floats, Floats]:
+    """Return the path with one place per time, mean over the steps of the warp."""
+    times, which = np.unique(time, return_inverse=True)
+    sums = np.bincount(which, weights=place)
+    places = np.maximum.accumulate(sums / np.bincount(which))
+    return times, places
+
+
+def _both_located(run: Profile, reference: Profile) -> bool:
+    return min(_located(run), _located(reference)) >= 0.4
+
+
+def _heading(profile: Profile) -> tuple[Floats, Floats]:
+    assert profile.east is not None
+    assert profile.north is not None
+    along, across = np.gradient(profile.east), np.gradient(profile.north)
+    length = np.maximum(np.hypot(along, across), 1e-6)
+    return along / length, across / length
+
+
+def _costs(run: Profile, reference: Profile) -> Floats:
+    """Return the difference squared of every place of the run to every place of the reference [1]."""
+    cost = np.zeros((len(run.along), len(reference.along)))
+    by_gps = _both_located(run, reference)
+    if by_gps:
+        assert run.east is not None
+        assert run.north is not None
+        assert reference.east is not None
+        assert reference.north is not None
+        apart = (run.east[:, None] - reference.east) ** 2 + (run.north[:, None] - reference.north) ** 2
+        (a, b), (c, d) = _heading(run), _heading(reference)
+        turned = 1.0 - (a[:, None] * c + b[:, None] * d)
+        # A few car widths matter, a hundred metres are not worse than fifty.
+        located = np.minimum(apart / NEAR**2, 60.0) + 2.0 * turned
+        cost = np.where(np.isfinite(located), located, 0.0)
+    shape = (run.turning[:, None] - reference.turning) ** 2
+    shape = np.where(np.isfinite(shape), shape, 0.0)
+    if by_gps:
+        return cost + 0.2 * shape
+    if run.by_distance and reference.by_distance:
+        # Distances from the same start: far off the diagonal is unlikely.
+        shape = shape + np.minimum(((run.along[:, None] - reference.along) / 150.0) ** 2, 4.0) * 0.05
+    return 4.0 * shape
+
+
+def _reversed(profile: Profile) -> Profile:
+    """Return the profile of the same course driven the other way."""
+    turned = None if profile.east is None else profile.east[::-1]
+    north = None if profile.north is None else profile.north[::-1]
+    return Profile(profile.along, profile.by_distance, profile.time, turned, north, -profile.turning[::-1])
+
+
+def _warp(cost: Floats) -> tuple[np.typing.NDArray[np.intp], float]:
+    """Return the cheapest path through a cost table (rows run, columns reference) and its cost per step.
+
+    Steps go on in both, or in one of the two at the price of `SIDESTEP`. The run may enter and leave the
+    reference anywhere. Rows of the table are worked on as a whole: within a row the sideways steps are a
+    running minimum.
+    """
+    rows = len(cost)
+    price = SIDESTEP
+    total = np.empty_like(cost)
+    total[0] = cost[0]
+    for row in range(1, rows):
+        before = total[row - 1]
+        straight = np.concatenate([[np.inf], before[:-1]])
+        best = np.minimum(straight, before + price) + cost[row]
+        # From the left: best[k] + sum of costs and prices from k + 1 to j, for every j at once.
+        running = np.cumsum(cost[row] + price)
+        total[row] = running + np.minimum.accumulate(best - running)
+    end = int(np.argmin(total[-1]))
+    return _traced(total, end, price), float(total[-1, end] / rows)
+
+
+def _traced(total: Floats, end: int, price: float) -> np.typing.NDArray[np.intp]:
+    row, column = total.shape[0] - 1, end
+    path = [(row, column)]
+    while row > 0:
+        options = [total[row - 1, column] + price]
+        options.append(total[row - 1, column - 1] if column > 0 else np.inf)
+        left = total[row, column - 1] + price if column > 0 else np.inf
+        if left < min(options):
+            column -= 1
+        elif options[1] <= options[0]:
+            row, column = row - 1, column - 1
+        else:
+            row -= 1
+        path.append((row, column))
+    return np.array(path[::-1], dtype=np.intp)
+
+
+def _distance_apart(run: Profile, other: Profile, path: np.typing.NDArray[np.intp]) -> float:
+    assert run.east is not None
+    assert run.north is not None
+    assert other.east is not None
+    assert other.north is not None
+    apart = np.hypot(
+        run.east[path[:, 0]] - other.east[path[:, 1]], run.north[path[:, 0]] - other.north[path[:, 1]]
+    )
+    known = apart[np.isfinite(apart)]
+    return float(np.median(known)) if len(known) else np.inf
+
+
+def _likeness(run: Profile, other: Profile, path: np.typing.NDArray[np.intp]) -> float:
+    """Return the correlation of turning along a path, less what it sidesteps."""
+    a, b = run.turning[path[:, 0]], other.turning[path[:, 1]]
+    known = np.isfinite(a) & np.isfinite(b)
+    if np.count_nonzero(known) < 10:
+        return 0.0
+    a, b = a[known], b[known]
+    size = float(np.sqrt((a * a).sum() * (b * b).sum()))
+    forward = np.count_nonzero((np.diff(path[:, 0]) > 0) & (np.diff(path[:, 1]) > 0))
+    return (
+        float((a * b).sum() / size * min(1.0, 1.5 * forward / max(len(path) - 1, 1))) if size > 0.0 else 0.0
+    )

@@ -1,0 +1,317 @@
+"""How the roll of both axles is mixed before the fit, and the twist of the ground between them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from analyzer.core.constants import AXLE_CORNERS, AXLES, Axle
+from analyzer.core.filebacked import set_aside
+from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, touched, widened
+from analyzer.processing.results import Motion
+from analyzer.vehicle.roll import Weights
+
+SLOWEST: Final = 5.0
+"""Below this the twist is worked out as if at this speed [m/s]: a car that creeps does not corner."""
+USUAL_SPEED: Final = 15.0
+"""Taken when the log has no speed [m/s]; the fit scales the column."""
+
+
+def ground_twist(motion: Motion, weights: Weights) -> tuple[Floats, Bools] | None:
+    """Return how far the ground under the front axle is rolled against that under the rear one [rad].
+
+    Returns
+    -------
+    tuple of array or None
+        Twist, front less rear, and where not to use it; None without roll rate or without both axles' pots.
+
+    Notes
+    -----
+    The plane of the ground under the car turns about the car's own x axis at p_g = z_xy v_x + z_yy v_y (the
+    surface's second derivatives times the velocity, differential geometry), and the twist over the wheelbase
+    L is L z_xy: to first order L p_g / v, exact for a car that does not drift, and on a bank that a drifting
+    car stands across right but for the cosine of its side-slip. What the gyro reads is
+    p = p_g + phi' - psi' theta (Euler angles yaw, pitch, roll; any mechanics text), with phi and theta the
+    body's own roll and pitch over the ground, tyres included. So the ground's part follows from gyro and pots
+    and hardly needs the accelerometer. Where a bank begins or ends it is as large as the roll itself. Pitch
+    on the tyres counts: in a drift yaw rate and drive force go along with the lateral force, and left out it
+    moved the front gradient of the rigid-body engine by 0.15 % and the rear by 0.2 %.
+    """
+    names = [f"roll_{axle}" for axle in AXLES]
+    if weights.wheelbase <= 0.0 or any(n not in motion.data for n in ("roll_rate", *names)):
+        return None
+    index = motion.data.index.to_numpy(dtype=np.float64)
+    rate = (len(index) - 1) / (index[-1] - index[0])
+    force = motion.data["specific_force_y"].to_numpy()
+    bad = motion.suspect["roll_rate"].to_numpy().copy()
+    over = np.zeros(len(index))
+    swing = np.zeros(len(index))  # yaw acceleration
+    if "yaw_rate" in motion.data:
+        swing = derivative(motion.data["yaw_rate"].to_numpy(), rate)
+    for axle, name in zip(AXLES, names, strict=True):
+        tyre = weights.give.get(axle, 0.0) * (force + weights.place.get(axle, 0.0) * swing)
+        over += (motion.data[name].to_numpy() * weights.over_ground[axle] + tyre) / len(AXLES)
+        bad |= motion.suspect[name].to_numpy()
+    turning = motion.data["roll_rate"].to_numpy() - derivative(over, rate)
+    if "yaw_rate" in motion.data and "pitch" in motion.data:
+        pitch = motion.data["pitch"].to_numpy()
+        if "specific_force_x" in motion.data:
+            pitch = pitch + weights.tyre_pitch * motion.data["specific_force_x"].to_numpy()
+        turning = turning + motion.data["yaw_rate"].to_numpy() * pitch
+    return weights.wheelbase / ground_speed(motion) * turning, bad
+
+
+def ground_speed(motion: Motion) -> Floats:
+    """Return the speed with which the car goes over the ground [m/s], never under `SLOWEST`."""
+    if "speed" not in motion.data:
+        return np.full(len(motion.data), USUAL_SPEED)
+    speed: Floats = np.maximum(motion.data["speed"].to_numpy(), SLOWEST)
+    return speed
+
+
+# The columns of the roll equation: all filtered alike, so that the equation holds between them unchanged.
+
+
+BAND: Final = 5.0
+"""Low-pass of every column [Hz]: the upper end of the band of ISO 15037-1. Keeps body roll (about 2 Hz),
+stops wheel hop (10-15 Hz)."""
+FIT_RATE: Final = 25.0
+"""Rows per second of the fit [Hz]."""
+NOISE_FROM: Final = 20.0
+NOISE_BAND: Final = 5.0
+"""Noise of the accelerometer is looked for in bands this wide from above wheel hop (10 to 15 Hz) on [Hz]."""
+VELOCITY_BAND: Final = 15.0
+"""Low-pass of wheel speeds before their sign is taken [Hz]."""
+SLOW_BAND: Final = 1.5
+"""Low-pass of the instruments of the twist equation [Hz]: a driver's weave is slower (common practice), the
+body's own roll (about 2 Hz) is faster."""
+YAW: Final = "yaw acceleration"
+GYROSCOPIC: Final = "pitch rate times yaw rate"
+INERTIA_RATIO: Final = (0.3, 0.25)
+"""(yaw inertia - pitch inertia) / roll inertia of a sprung body, and its standard uncertainty [1]: (Y - Z) /
+(Y + Z) with Y and Z the mean squares of the masses' places across and upwards. Bodies of wide spread have
+0.5, published cars about 0 (from memory); engineering judgement."""
+GROUND: Final = "ground twist"
+TURNING: Final = "turning"
+ROAD_LOAD: Final = "road load"
+SPEED: Final = "speed"
+_SOURCES: Final = {
+    "roll acceleration": ["roll_acceleration"],
+    GYROSCOPIC: ["pitch_rate", "yaw_rate"],
+    "longitudinal force": ["specific_force_x"],
+    "vertical force": ["specific_force_z"],
+    "steer angle": ["steer_angle"],
+}
+DRIVEN: Final = ("longitudinal force", "vertical force", "steer angle")
+"""Terms that follow the driving rather than the road."""
+STICTION_SPEED: Final = 0.010
+"""Wheel speed over which friction turns round [m/s]: engineering judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class RollColumns:
+    """Low-passed columns at the fit rate.
+
+    Parameters
+    ----------
+    time : array
+        Log time [s].
+    rate : float
+        Rows per second [Hz].
+    roll : dict
+        Suspension roll per axle [rad].
+    force : array
+        Lateral specific force at the sprung CG, body axes [m/s2].
+    terms : dict
+        Other columns of the roll equation: ``roll acceleration`` (with what pitching and yawing together ask
+        of it, by Euler's equation); ``damper front`` (difference of right and
+        left wheel speed), ``damper asymmetry front`` (the same of their magnitudes: bump and rebound
+        differ), ``friction front`` (the same of their signs), ... per axle; ``longitudinal force``,
+        ``vertical force``; ``steer angle``.
+    known : dict
+        Columns whose effect is known or belongs to the ground: ``yaw acceleration`` [rad/s2], ``pitch rate
+        times yaw rate`` [rad2/s2], ``ground twist`` [rad], ``road load`` (force square to the road [m/s2]),
+        ``speed`` [m/s], ``turning`` (yaw rate times wheelbase over speed [rad]: what a gyro that is not level
+        takes for twist, per radian).
+    per_turning : array
+        Wheelbase over speed: ground twist per roll rate of the ground [s].
+    noise : dict
+        Variance of white noise left in ``lateral force`` [(m/s2)2] and ``roll acceleration`` [(rad/s2)2].
+    lost : dict
+        Roll of an axle clipped to the dead zone of its bar [rad], where the bar has free play.
+    slow : dict
+        ``lateral force`` and those `terms` that are not dynamic, low-passed at `SLOW_BAND`: what the driver
+        does, with hardly any of what the road does.
+    suspect : array of bool
+        True where a row rests on suspect samples of a column every fit needs.
+    """
+
+    time: Floats
+    rate: float
+    roll: dict[Axle, Floats]
+    force: Floats
+    terms: dict[str, Floats]
+    suspect: Bools
+    slow: dict[str, Floats]
+    known: dict[str, Floats]
+    per_turning: Floats
+    noise: dict[str, float] = field(default_factory=dict)
+    lost: dict[Axle, Floats] = field(default_factory=dict)
+
+
+def roll_columns(
+    motion: Motion, exclude: Bools, weights: Weights, with_roll_acceleration: bool = True
+) -> RollColumns | None:
+    """Return the columns of the roll equation; None when no axle has its roll or there is no lateral force.
+
+    Parameters
+    ----------
+    motion : Motion
+        On the working base.
+    exclude : array of bool
+        Working samples the fit must not touch (parked, bump stop in contact).
+    weights : Weights
+        From the sheet, for the twist of the ground.
+    with_roll_acceleration : bool
+        Whether to use the gyro.
+    """
+    axles = tuple(axle for axle in AXLES if f"roll_{axle}" in motion.data)
+    if not axles or "specific_force_y" not in motion.data:
+        return None
+    index = motion.data.index.to_numpy(dtype=np.float64)
+    rate = (len(index) - 1) / (index[-1] - index[0]) if len(index) > 1 else FIT_RATE
+    every = max(1, int(rate // FIT_RATE))
+    taps = lowpass_taps(rate, BAND, BAND)
+    bad = exclude | motion.suspect["specific_force_y"].to_numpy()
+    for axle in axles:
+        bad = bad | motion.suspect[f"roll_{axle}"].to_numpy()
+
+    def column(values: Floats) -> Floats:
+        return set_aside(smooth(values, taps, every))
+
+    terms: dict[str, Floats] = {}
+    known: dict[str, Floats] = {}
+    if with_roll_acceleration and "roll_acceleration" in motion.data:
+        for name, values in _roll_acceleration(motion, ~bad).items():
+            (known if name == GYROSCOPIC else terms)[name] = column(values)
+            bad = bad | motion.suspect[_SOURCES[name]].any(axis=1).to_numpy()
+    for axle in axles:
+        terms |= {name: column(values) for name, values in _damper_terms(motion, axle, rate).items()}
+    per_turning = weights.wheelbase / ground_speed(motion)
+    if "yaw_rate" in motion.data:
+        yaw_rate = motion.data["yaw_rate"].to_numpy()
+        known[YAW] = column(derivative(yaw_rate, rate))
+        known[TURNING] = column(per_turning * yaw_rate)
+        bad = bad | motion.suspect["yaw_rate"].to_numpy()
+    twist = ground_twist(motion, weights) if with_roll_acceleration else None
+    if twist is not None and not _mostly(twist[1], ~bad):
+        known[GROUND] = column(twist[0])
+        bad = bad | twist[1]
+    if "speed" in motion.data:
+        known[SPEED] = column(ground_speed(motion))
+    if "road_force_z" in motion.data:
+        known[ROAD_LOAD] = column(motion.data["road_force_z"].to_numpy())
+    for name, values in _driven_terms(motion, ~bad).items():
+        terms[name] = column(values)
+        bad = bad | motion.suspect[_SOURCES[name]].any(axis=1).to_numpy()
+    bad = widened(bad, _velocity_half(rate))
+    force = column(motion.data["specific_force_y"].to_numpy())
+    driven: dict[str, Floats] = {n: terms[n] for n in DRIVEN if n in terms}
+    driven |= {n: known[n] for n in known if n not in (YAW, GYROSCOPIC, ROAD_LOAD, SPEED)}
+    driven["lateral force"] = force
+    return RollColumns(
+        time=index[::every],
+        rate=rate / every,
+        slow={name: slow_part(values, rate / every) for name, values in driven.items()},
+        roll={axle: column(motion.data[f"roll_{axle}"].to_numpy()) for axle in axles},
+        force=force,
+        terms=terms,
+        known=known,
+        per_turning=per_turning[::every],
+        noise=_noise(motion, rate, taps),
+        suspect=touched(bad, len(taps) // 2, every),
+    )
+
+
+def _driven_terms(motion: Motion, among: Bools) -> dict[str, Floats]:
+    """Return those of the terms that follow the driving which the log can spare."""
+    found: dict[str, Floats] = {}
+    for name in DRIVEN:
+        (source,) = _SOURCES[name]
+        if source in motion.data and not _mostly(motion.suspect[source].to_numpy(), among):
+            found[name] = motion.data[source].to_numpy()
+            among = among & ~motion.suspect[source].to_numpy()
+    return found
+
+
+def _roll_acceleration(motion: Motion, among: Bools) -> dict[str, Floats]:
+    """Return roll acceleration with what pitching and yawing together ask of it, and that part by itself.
+
+    Roll about the body's own axes: I_x p' + (I_z - I_y) q r = sum of moments (Euler's equation; any mechanics
+    text). On a bank the product is as steady as the lateral force: 0.4 % of the engine car's roll on 15
+    degrees.
+    """
+    acceleration: Floats = motion.data["roll_acceleration"].to_numpy()
+    rates = _SOURCES[GYROSCOPIC]
+    if any(n not in motion.data or _mostly(motion.suspect[n].to_numpy(), among) for n in rates):
+        return {"roll acceleration": acceleration}
+    product: Floats = np.prod([motion.data[n].to_numpy() for n in rates], axis=0)
+    return {"roll acceleration": acceleration + INERTIA_RATIO[0] * product, GYROSCOPIC: product}
+
+
+def _noise(motion: Motion, rate: float, taps: Floats) -> dict[str, float]:
+    """Return the variance that white noise of accelerometer and gyro leaves in their columns."""
+    still = np.zeros(len(taps) + 4)
+    still[len(still) // 2] = rate / 2.0
+    found = {"lateral force": ("specific_force_y", smooth(still, taps))}
+    if "roll_rate" in motion.data:
+        found["roll acceleration"] = ("roll_rate", derivative(smooth(still, taps), rate))
+    return {
+        name: _white_noise(motion.data[source].to_numpy(), rate) * float(answer @ answer) * 2.0 / rate
+        for name, (source, answer) in found.items()
+    }
+
+
+def _white_noise(force: Floats, rate: float) -> float:
+    """Return the variance per Hz of white noise in a force: the quietest of bands above wheel hop.
+
+    Anything that shakes the body is louder in other bands; a log that was filtered shows none.
+    """
+    edges = np.arange(NOISE_FROM, 0.35 * rate, NOISE_BAND)
+    if len(edges) < 2:
+        return 0.0
+    power = np.abs(np.fft.rfft(force - force.mean())) ** 2 * 2.0 / (rate * len(force))
+    lines = np.fft.rfftfreq(len(force), 1.0 / rate)
+    places = np.searchsorted(lines, edges)
+    # A log of a few rows has no line in any band: its noise is not known and takes nothing off a slope.
+    return float(min((power[a:b].mean() for a, b in pairwise(places.tolist()) if b > a), default=0.0))
+
+
+def slow_part(column: Floats, rate: float) -> Floats:
+    """Return what of a `column` at `rate` [Hz] is below `SLOW_BAND`."""
+    return set_aside(smooth(column, lowpass_taps(rate, SLOW_BAND, SLOW_BAND)))
+
+
+def _mostly(flags: Bools, among: Bools) -> bool:
+    """Return whether a helper channel is suspect in more than a tenth of the samples it would cost."""
+    return not among.any() or float(np.mean(flags[among])) > 0.1
+
+
+def _velocity_half(rate: float) -> int:
+    return len(lowpass_taps(rate, VELOCITY_BAND, VELOCITY_BAND)) // 2 + 2
+
+
+def _damper_terms(motion: Motion, axle: Axle, rate: float) -> dict[str, Floats]:
+    taps = lowpass_taps(rate, VELOCITY_BAND, VELOCITY_BAND)
+    left, right = (
+        derivative(smooth(motion.data[f"wheel_{corner}"].to_numpy(), taps), rate)
+        for corner in AXLE_CORNERS[axle]
+    )
+    return {
+        f"damper {axle}": right - left,
+        f"damper asymmetry {axle}": np.abs(right) - np.abs(left),
+        f"friction {axle}": np.tanh(right / STICTION_SPEED) - np.tanh(left / STICTION_SPEED),
+    }

@@ -1,0 +1,485 @@
+"""Roll gradient of each axle from the whole run, by the roll equation of the sprung body.
+
+In body axes, for any bank and any roll angle, I p' + sum over axles (C phi' + K phi) = M f_y, so suspension
+roll is a sum of terms in the lateral specific force, the roll acceleration, the wheel speeds of both axles
+and the friction of their dampers and joints. Fitted together, transitions and roll set up by the road become
+signal. Road twist between the axles is what remains, and it is not correlated with the lateral force.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.core.regression import (
+    BlockError,
+    LinearFit,
+    block_error,
+    block_length,
+    kept_part,
+    less_noise,
+    with_instruments,
+)
+from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth
+from analyzer.processing.roll.equation import (
+    BAND,
+    DRIVEN,
+    GROUND,
+    GYROSCOPIC,
+    SLOW_BAND,
+    TURNING,
+    YAW,
+    RollColumns,
+    slow_part,
+)
+from analyzer.vehicle.roll import Weights
+
+ENOUGH_FORCE: Final = 0.6 * STANDARD_GRAVITY
+"""Peak lateral force a real log needs for a gradient [m/s2]: common practice, no source."""
+LEAST_FORCE: Final = 0.08 * STANDARD_GRAVITY
+"""Below this nothing is said, however clean the log [m/s2]: engineering judgement."""
+CLEAN_ENOUGH: Final = 0.998
+"""Part of the roll's variance the equation must explain between the two forces: engineering judgement."""
+SHORTEST_S: Final = 4.0
+"""Least usable time [s]: two cycles of a slow change of direction; engineering judgement."""
+LEAST_SPREAD: Final = {"longitudinal force": 0.2, "vertical force": 0.2, "steer angle": 0.01}
+"""A helper that varies less is noise: standard deviation [m/s2, rad]; engineering judgement."""
+MOST_ATTENUATION: Final = 0.2
+"""More than this is not put back: engineering judgement."""
+OPTIONAL: Final = ("damper asymmetry", "friction", "longitudinal force", "vertical force", "steer angle")
+
+
+@dataclass(frozen=True, slots=True)
+class RollFit:
+    """Fit of the roll equation to the axles of one run.
+
+    Parameters
+    ----------
+    axles : tuple of Axle
+        Axles fitted, in the order of the covariance.
+    slope : dict
+        Suspension roll per lateral specific force in body axes [rad / (m/s2)].
+    intercept : dict
+        Offset of the line through the mean of the points [rad].
+    error : BlockError or None
+        Of the slopes; None when the run is too short for one.
+    terms, term_errors : dict
+        Term -> coefficient, and standard error where known, in the equation of the car's mean suspension roll
+        (weighted by roll stiffness) [rad / unit of the term].
+    twist_terms, twist_errors : dict
+        The same in the equation of the difference front - rear, in roll over the ground. That of ``ground
+        twist`` is about -1 where gyro and pots see the ground twist.
+    attenuation : float
+        Part of the slope that noise of the accelerometer took off, put back here [1].
+    per_tilt : dict
+        Axle -> change of the slope per radian that the roll gyro's axis is not level [1 / (m/s2)].
+    r_squared : float
+        Part of the roll's variance that is explained, of the axle where it is less.
+    used : array of bool
+        Rows of the columns that were used.
+    lateral_range : tuple of float
+        Range of lateral force of those rows [m/s2].
+    left_out : dict
+        Helper term -> part of the lateral force's variation it left, for terms that could not be separated.
+    per_inertia : dict
+        Axle -> change of the slope per unit of `INERTIA_RATIO` [1 / (m/s2)].
+    residual : dict
+        Axle -> roll less what is fitted, for the rows used [rad]; the bend of the steady answer stays in.
+    """
+
+    axles: tuple[Axle, ...]
+    slope: dict[Axle, float]
+    intercept: dict[Axle, float]
+    error: BlockError | None
+    terms: dict[str, float]
+    term_errors: dict[str, float]
+    twist_terms: dict[str, float]
+    twist_errors: dict[str, float]
+    r_squared: float
+    used: Bools
+    lateral_range: tuple[float, float]
+    left_out: dict[str, float]
+    attenuation: float
+    per_tilt: dict[Axle, float]
+    per_inertia: dict[Axle, float]
+    residual: dict[Axle, Floats]
+
+    def std_error(self, axle: Axle) -> float | None:
+        """Return the standard error of the slope of an `axle`."""
+        return None if self.error is None else self.error.std_error(self.axles.index(axle))
+
+
+def fit_roll(
+    columns: RollColumns,
+    weights: Weights,
+    use: Bools | None = None,
+    terms: tuple[str, ...] | None = None,
+) -> RollFit | str:
+    """Fit the roll equation to both axles, or to the one that has its pots.
+
+    Parameters
+    ----------
+    columns : RollColumns
+        Low-passed columns.
+    weights : Weights
+        From the sheet.
+    use : array of bool, optional
+        Rows to use beyond leaving out the suspect ones (a section, one direction).
+    terms : tuple of str, optional
+        Terms allowed beside lateral force and constant; all by default.
+
+    Returns
+    -------
+    RollFit or str
+        The reason in words when there is nothing to fit.
+
+    Notes
+    -----
+    Road twist moves the two axles against each other and is far larger than sensor noise. Fitted axle by axle
+    it also sits in the wheel speeds of that axle and bends the fit (0.6 % at a road roll of 0.17 degrees in
+    the tests' linear car). So two mixes are fitted. The moment mean (K_f phi_f + K_r phi_r) / (K_f + K_r) is
+    the car's moment balance, which twist does not touch; it takes all terms. The difference of roll over the
+    ground, phi_f (1 + K_f / K_tyre,f) - phi_r (1 + K_r / K_tyre,r), takes only what follows the driving and
+    the twist of the ground as gyro and pots see it, and is fitted with slow instruments: the rear wheels
+    follow the front ones over the same road, so that twist and the body's own answer to the road belong
+    together. Weights that are a little wrong let a little twist into the first and a little of the dynamics
+    into the second.
+    """
+    used = ~columns.suspect if use is None else ~columns.suspect & use
+    if np.count_nonzero(used) < SHORTEST_S * columns.rate:
+        return f"not enough usable samples: {np.count_nonzero(used) / columns.rate:.1f} s"
+    force = columns.force[used]
+    peak = float(np.quantile(np.abs(force), 0.99))
+    if peak < LEAST_FORCE:
+        return _too_little(peak)
+    mixed = mix_rolls(columns, weights, used)
+    names, left_out = _choose_terms(columns, used, terms)
+    fit = _assemble(columns, weights, used, mixed, names, left_out)
+    if peak < ENOUGH_FORCE and fit.r_squared < CLEAN_ENOUGH:
+        return _too_little(peak)
+    return fit
+
+
+def _too_little(peak: float) -> str:
+    shown, needed = peak / STANDARD_GRAVITY, ENOUGH_FORCE / STANDARD_GRAVITY
+    return f"not enough cornering: lateral force hardly above {shown:.2f} g, {needed:.1f} g needed"
+
+
+def _choose_terms(
+    columns: RollColumns, used: Bools, allowed: tuple[str, ...] | None
+) -> tuple[list[str], dict[str, float]]:
+    """Return the terms to fit, and those left out since they go along with the lateral force.
+
+    The terms of the equation itself always stay. A helper that would take away half of what the lateral force
+    shows by itself would trade a small possible bias for a large certain scatter.
+    """
+    force = columns.force[used]
+    centred = force - force.mean()
+    names = [n for n in columns.terms if allowed is None or n in allowed]
+    names = [n for n in names if np.std(columns.terms[n][used]) > LEAST_SPREAD.get(n, 0.0)]
+    chosen = [n for n in names if not n.startswith(OPTIONAL)]
+    left_out: dict[str, float] = {}
+    have = [np.ones_like(force), *(columns.terms[n][used] for n in chosen)]
+    kept = kept_part(centred, np.column_stack(have))
+    for name in (n for n in names if n.startswith(OPTIONAL)):
+        trial = [*have, columns.terms[name][used]]
+        with_it = kept_part(centred, np.column_stack(trial))
+        if with_it < KEEP * kept:
+            left_out[name] = with_it / kept
+            continue
+        have, kept = trial, with_it
+        chosen.append(name)
+    return chosen, left_out
+
+
+def _per_tilt(columns: RollColumns, used: Bools, mixed: Mixed, fits: list[MixFit]) -> dict[Axle, float]:
+    """Return what a gyro that is not level adds to each slope through the ground twist, per radian."""
+    scale = fits[-1].coefficients().get(GROUND, 0.0)
+    if scale == 0.0 or TURNING not in columns.known:
+        return dict.fromkeys(mixed.axles, 0.0)
+    shift = scale * float(fits[-1].fit.influence[0] @ columns.known[TURNING][used])
+    return {axle: float(mixed.back[k, -1]) * shift for k, axle in enumerate(mixed.axles)}
+
+
+def _per_inertia(columns: RollColumns, used: Bools, mixed: Mixed, mean: MixFit) -> dict[Axle, float]:
+    """Return what another ratio of the body's inertias adds to each slope, per unit of it."""
+    if GYROSCOPIC not in columns.known:
+        return dict.fromkeys(mixed.axles, 0.0)
+    per_unit = mean.coefficients()["roll acceleration"] * columns.known[GYROSCOPIC][used]
+    shift = float(mean.fit.influence[0] @ per_unit)
+    return {axle: float(mixed.back[k, 0]) * shift for k, axle in enumerate(mixed.axles)}
+
+
+def _attenuation(columns: RollColumns, mix: MixFit) -> float:
+    """Return the part of a slope that white noise on its regressor takes off (errors in variables).
+
+    Noise of variance v on a regressor of which a variance q is its own takes v / (q + v) off the slope (any
+    text on regression). The moment mean is fitted without it; the difference is fitted with slow instruments,
+    which let through their part of the band.
+    """
+    row = mix.fit.influence[0]
+    return min(len(row) * columns.noise.get("lateral force", 0.0) * float(row @ row), MOST_ATTENUATION)
+
+
+def _explained(residuals: Floats, rolls: list[Floats]) -> float:
+    return min(1.0 - float(np.var(left) / np.var(roll)) for left, roll in zip(residuals, rolls, strict=True))
+
+
+def _assemble(
+    columns: RollColumns,
+    weights: Weights,
+    used: Bools,
+    mixed: Mixed,
+    names: list[str],
+    left_out: dict[str, float],
+) -> RollFit:
+    fits = [fit_mean(columns, used, mixed.rolls[0], names)]
+    if len(mixed.rolls) > 1:
+        columns, tyres = with_damped_tyres(columns, weights, fits[0].coefficients())
+        fits.append(fit_twist(columns, used, mixed.rolls[1] + tyres[used], names))
+    weak = _attenuation(columns, fits[0])
+    slopes = np.array([mix.fit.coefficients[0] for mix in fits])
+    slopes[1:] /= 1.0 - weak * SLOW_BAND / BAND
+    slopes = mixed.back @ slopes
+    influence = np.column_stack([mix.influence for mix in fits]) @ mixed.back.T
+    residuals = mixed.back @ np.vstack([mix.fit.residuals for mix in fits])
+    bent = mixed.back @ np.vstack([mix.bent for mix in fits])
+    force = columns.force[used]
+    axles = mixed.axles
+    means = [float(columns.roll[a][used].mean() - slopes[k] * force.mean()) for k, a in enumerate(axles)]
+    return RollFit(
+        axles=axles,
+        slope={a: float(slopes[k]) for k, a in enumerate(axles)},
+        intercept=dict(zip(axles, means, strict=True)),
+        error=block_error(influence, fits[-1].fit.influence[0]),
+        terms=fits[0].coefficients(),
+        term_errors=fits[0].errors(),
+        twist_terms=fits[1].coefficients() if len(fits) > 1 else {},
+        twist_errors=fits[1].errors() if len(fits) > 1 else {},
+        r_squared=_explained(residuals, [columns.roll[a][used] for a in axles]),
+        used=used,
+        lateral_range=(float(force.min()), float(force.max())),
+        left_out=left_out,
+        attenuation=weak,
+        per_tilt=_per_tilt(columns, used, mixed, fits),
+        per_inertia=_per_inertia(columns, used, mixed, fits[0]),
+        residual={a: residuals[k] + bent[k] for k, a in enumerate(axles)},
+    )
+
+
+# The two regressions behind a roll gradient: the car's moment mean, and the difference between its axles.
+
+
+KEEP: Final = 0.5
+"""A helper term stays out when it leaves less than this part of the lateral force's own variation."""
+LEAST_BEND: Final = 0.2
+"""A vertical force that varies less bends nothing: standard deviation [m/s2]; engineering judgement."""
+DRIVER_BAND: Final = 1.0
+"""Where a driver's weave ends [Hz]: common practice, no source. Residuals above it do not reach the slope."""
+MOST_INFLATION: Final = 1.3
+"""Largest factor on the variance of the moment mean for its helper terms: what the tests' linear car asks
+for; a short part of a run has few blocks, and few of the helpers' quick columns reach its slope."""
+LEAST_TWIST: Final = 3e-4
+"""Ground twisted less than this cannot bend a gradient [rad], root mean square: 0.3 % of usual roll."""
+GROUND_RANGE: Final = (-1.4, 0.1)
+"""The twist that gyro and pots see acts with about -1 (0 where the whole road plane turns, as in a moving
+base); anything beyond is not the ground: engineering judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mixed:
+    """The mixes that are fitted, and the way back to the axles: roll of the axles = back @ mixes."""
+
+    axles: tuple[Axle, ...]
+    rolls: list[Floats]
+    back: Floats
+
+
+def mix_rolls(columns: RollColumns, weights: Weights, used: Bools) -> Mixed:
+    """Return the moment mean and, with both axles, the difference of roll over the ground, where `used`.
+
+    What yaw acceleration and a bar in its free play do is known and taken off.
+    """
+    axles = tuple(axle for axle in AXLES if axle in columns.roll)
+    rolls = [columns.roll[axle][used] for axle in axles]
+    if len(axles) == 1:
+        return Mixed(axles, rolls, np.eye(1))
+    total = sum(weights.stiffness.values())
+    there = np.array(
+        [
+            [weights.stiffness["front"] / total, weights.stiffness["rear"] / total],
+            [weights.over_ground["front"], -weights.over_ground["rear"]],
+        ]
+    )
+    mixes = [row[0] * rolls[0] + row[1] * rolls[1] for row in there]
+    if YAW in columns.known:
+        # Known from the sheet, since in a weave it goes along with the lateral force and cannot be fitted.
+        yaw = columns.known[YAW][used]
+        mixes = [mixes[0] - weights.mean_per_yaw * yaw, mixes[1] - weights.twist_per_yaw * yaw]
+        mixes[1] = mixes[1] + _moved_contacts(columns, weights, used)
+    for sign, axle in zip((1.0, -1.0), AXLES, strict=True):
+        if axle in columns.lost:
+            moment = weights.bar[axle] * columns.lost[axle][used]
+            mixes = [
+                mixes[0] - moment / total,
+                mixes[1] - sign * weights.tyre_give.get(axle, 0.0) * moment,
+            ]
+    return Mixed(axles, mixes, np.linalg.inv(there))
+
+
+def _moved_contacts(columns: RollColumns, weights: Weights, used: Bools) -> Floats:
+    """Return the tyre roll, front less rear, from contacts that move under the rolled body in yaw.
+
+    By `analyzer.processing.roll.disturbances` it goes with the square of the lateral force at the axle. What
+    the force at the CG alone would do stays in, as part of the car's own answer; yaw acceleration makes the
+    difference (0.15 % of a gradient in a slalom of the engine car).
+    """
+    force, yaw = columns.force[used], columns.known[YAW][used]
+    up = np.full_like(force, STANDARD_GRAVITY)
+    if "vertical force" in columns.terms:
+        up = np.maximum(columns.terms["vertical force"][used], 1.0)
+    apart = np.zeros_like(force)
+    for sign, axle in zip((1.0, -1.0), AXLES, strict=True):
+        swing = weights.place.get(axle, 0.0) * yaw
+        square = (2.0 * force + swing) * swing / up
+        apart += sign * weights.shifted.get(axle, 0.0) * columns.roll[axle][used] * square
+    return apart
+
+
+def bends(columns: RollColumns, used: Bools) -> list[Floats]:
+    """Return how a car's steady roll may bend away from a straight line over the forces of a run.
+
+    The cube of the lateral force, and lateral times vertical force: roll centres, contacts and springs give
+    no more to this order (a car alike left and right). Each without its own straight line over the run, so
+    that the slope of the force beside them is that of the line through the steady answer. Left out, terms in
+    roll acceleration and wheel speeds take up the bend and turn the slope with it (0.9 % in a slalom of the
+    engine car on a smooth road), and what is left of it passes for scatter.
+    """
+    force = columns.force[used]
+    found = [force**3]
+    up = columns.terms.get("vertical force")
+    if up is not None and float(np.std(up[used])) > LEAST_BEND:
+        found.append(force * up[used])
+    line = np.column_stack([force, np.ones_like(force)])
+    rest = [column - line @ np.linalg.lstsq(line, column, rcond=None)[0] for column in found]
+    return [column / (float(np.std(column)) or 1.0) * float(np.std(force)) for column in rest]
+
+
+@dataclass(frozen=True, slots=True)
+class MixFit:
+    """A fit of one mix of the axles' roll: lateral force first, then `names`, a constant, and bends.
+
+    `bent` is what the bends add to the line [rad].
+    """
+
+    names: list[str]
+    fit: LinearFit
+    inflate: float
+    bent: Floats
+    slow_rate: float = 0.0
+
+    @property
+    def influence(self) -> Floats:
+        """What every row adds to the error of the slope.
+
+        Slow instruments see the slow part of the residuals alone. The rest of the ground's twist is quick and
+        takes itself back from one row to the next, which blocks would count at both of their ends.
+        """
+        residuals = self.fit.residuals
+        if self.slow_rate > 0.0:
+            residuals = smooth(residuals, lowpass_taps(self.slow_rate, DRIVER_BAND, DRIVER_BAND))
+        rows: Floats = self.fit.influence[0] * residuals * self.inflate
+        return rows
+
+    def coefficients(self) -> dict[str, float]:
+        """Return the coefficient of every term."""
+        return dict(zip(self.names, (float(c) for c in self.fit.coefficients[1:]), strict=False))
+
+    def errors(self) -> dict[str, float]:
+        """Return the standard error of every coefficient that has one."""
+        found: dict[str, float] = {}
+        for place, name in enumerate(self.names, start=1):
+            row = self.fit.influence[place]
+            error = block_error((row * self.fit.residuals * self.inflate)[:, None], row)
+            if error is not None:
+                found[name] = error.std_error()
+        return found
+
+
+def fit_mean(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -> MixFit:
+    """Fit the moment mean, or the roll of the only axle, by all `names`."""
+    force = columns.force[used]
+    bent = np.column_stack(bends(columns, used))
+    design = np.column_stack([force, *(columns.terms[n][used] for n in names), np.ones_like(force), bent])
+    clean = [0.0] * (1 + bent.shape[1])
+    noise = np.array([*(columns.noise.get(n, 0.0) for n in ("lateral force", *names)), *clean])
+    fit = less_noise(design, roll, noise)
+    # Residuals are smaller than the errors behind them. What is independent is blocks, not rows, so the usual
+    # factor n / (n - k) counts those; the slope's own part is taken back by `block_error`.
+    pieces = len(roll) / block_length(fit.influence[0] * fit.residuals)
+    others = design.shape[1] - 1
+    inflate = float(np.sqrt(pieces / max(pieces - others, pieces / MOST_INFLATION)))
+    return MixFit(names, fit, inflate, bent @ fit.coefficients[-bent.shape[1] :])
+
+
+def with_damped_tyres(
+    columns: RollColumns, weights: Weights, terms: dict[str, float]
+) -> tuple[RollColumns, Floats]:
+    """Return the columns with the tyre roll that the dampers cause taken out of the ground twist.
+
+    Tyres carry springs and dampers, and the moment of the dampers is known from the first fit. Left in, it
+    would look like ground that rolls in step with the body's roll acceleration (0.4 % of the gradients in a
+    slalom of the engine car). Also returns what it adds to the difference of roll over the ground.
+    """
+    total = sum(weights.stiffness.values())
+    rolls = {
+        axle: -terms[f"damper {axle}"] * total * give * columns.terms[f"damper {axle}"]
+        for axle, give in weights.tyre_give.items()
+        if f"damper {axle}" in terms
+    }
+    none = np.zeros_like(columns.force)
+    apart: Floats = rolls.get("front", none) - rolls.get("rear", none)
+    if GROUND not in columns.known or not rolls:
+        return columns, apart
+    turning = derivative(sum(rolls.values(), none) / len(AXLES), columns.rate)
+    ground = columns.known[GROUND] - columns.per_turning * turning
+    known = {**columns.known, GROUND: ground}
+    return replace(
+        columns, known=known, slow={**columns.slow, GROUND: slow_part(ground, columns.rate)}
+    ), apart
+
+
+def fit_twist(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -> MixFit:
+    """Fit the difference of roll over the ground by what of `names` is driven, and by the ground's twist."""
+    names = [n for n in names if n in DRIVEN]
+    if _ground_stands_out(columns, used, names):
+        fit = _twist_by(columns, used, roll, names, ground=True)
+        if GROUND_RANGE[0] < fit.coefficients()[GROUND] < GROUND_RANGE[1]:
+            return fit
+    return _twist_by(columns, used, roll, names, ground=False)
+
+
+def _twist_by(columns: RollColumns, used: Bools, roll: Floats, names: list[str], ground: bool) -> MixFit:
+    fitted = {n: columns.terms[n][used] for n in names}
+    if ground:
+        fitted[GROUND] = columns.known[GROUND][used]
+    ones = np.ones(len(roll))
+    design = np.column_stack([columns.force[used], *fitted.values(), ones])
+    slow = np.column_stack([columns.slow[n][used] for n in ("lateral force", *fitted)])
+    fit = with_instruments(design, roll, np.column_stack([slow, ones]))
+    inflate = float(np.sqrt(len(roll) / max(len(roll) - design.shape[1], 1)))
+    return MixFit(list(fitted), fit, inflate, np.zeros(len(roll)), columns.rate)
+
+
+def _ground_stands_out(columns: RollColumns, used: Bools, names: list[str]) -> bool:
+    """Return whether the ground is twisted enough to tell, and not in step with the lateral force."""
+    if GROUND not in columns.known or float(np.std(columns.slow[GROUND][used])) < LEAST_TWIST:
+        return False
+    force = columns.slow["lateral force"][used]
+    centred = force - force.mean()
+    others = [np.ones_like(force), *(columns.slow[n][used] for n in names)]
+    alone = kept_part(centred, np.column_stack(others))
+    return kept_part(centred, np.column_stack([*others, columns.slow[GROUND][used]])) > KEEP * alone

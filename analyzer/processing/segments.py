@@ -1,0 +1,411 @@
+"""Where on the course a moment of the run lies, in the words of the course sheet or in plain ones."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.core.estimate import Estimate
+from analyzer.core.regression import block_error, mean_estimate, student_factor, with_error
+from analyzer.core.signals import Bools, Floats, lowpass_taps, smooth, widened
+from analyzer.ingest.recording import Recording
+from analyzer.processing.loads import Loads, steady
+from analyzer.processing.motion import Moving
+from analyzer.processing.results import Difference, Motion, Split
+from analyzer.processing.road import Track, gate_place, origin_of, track_of
+from analyzer.processing.roll.equation import SLOW_BAND, RollColumns
+from analyzer.processing.roll.fit import RollFit, fit_roll
+from analyzer.processing.roll.gradient import METHOD, UNIT, body_gradients
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.session import CourseSheet, Mark, Section
+from analyzer.vehicle.roll import Weights
+
+BANKED: Final = math.radians(4.0)
+"""Cross slope from which a corner is called banked [rad]: engineering judgement."""
+SHORTEST_S: Final = 0.6
+"""A stretch shorter than this belongs to its neighbour [s]; between two turns of opposite sides it is a
+transition. Engineering judgement."""
+CORNERING: Final = 0.2 * STANDARD_GRAVITY
+"""Low-passed in-plane force from which the car is called cornering [m/s2]: engineering judgement."""
+
+
+def section_masks(
+    course: CourseSheet, motion: Motion, moving: Moving, recording: Recording | None = None
+) -> dict[str, Bools]:
+    """Return, per section of the course that can be placed in this run, the working samples inside it.
+
+    Marks in distance need a speed, gates need GPS; times count from the start of the moving part.
+    """
+    if moving.stop <= moving.start:
+        return {}
+    time = motion.data.index.to_numpy(dtype=np.float64)
+    since = time - time[moving.start]
+    driving = np.zeros(len(time), dtype=np.bool_)
+    driving[moving.start : moving.stop] = True
+    found: dict[str, Bools] = {}
+    origin = None if recording is None else origin_of(recording)
+    track = None if recording is None or origin is None else track_of(recording, motion, origin)
+    for section in course.sections:
+        if section.start.gate is not None:
+            inside = _between_gates(section, track, origin, driving)
+        elif section.start.distance_m is not None:
+            if moving.distance is None:
+                continue
+            inside = _between(section, moving.distance, "distance_m") & ~moving.distance_suspect
+        else:
+            inside = _between(section, since, "time_s")
+        inside &= driving
+        if inside.any():
+            found[section.name] = found.get(section.name, np.zeros_like(inside)) | inside
+    return found
+
+
+def _between_gates(
+    section: Section, track: Track | None, origin: tuple[float, float] | None, driving: Bools
+) -> Bools:
+    inside = np.zeros(len(driving), dtype=np.bool_)
+    if track is None or origin is None or section.start.gate is None or section.end.gate is None:
+        return inside
+    first = gate_place(track, section.start.gate, origin, driving)
+    if first is None:
+        return inside
+    after = driving.copy()
+    after[: first + 1] = False
+    last = gate_place(track, section.end.gate, origin, after)
+    if last is not None:
+        inside[first:last] = True
+    return inside
+
+
+def _between(section: Section, along: np.typing.NDArray[np.float64], key: str) -> Bools:
+    low, high = (_mark(mark, key) for mark in (section.start, section.end))
+    result: Bools = (along >= low) & (along < high)
+    return result
+
+
+def _mark(mark: Mark, key: str) -> float:
+    value = getattr(mark, key)
+    return math.inf if value is None else float(value)
+
+
+def describe(motion: Motion, place: int) -> str:
+    """Return a plain description of the motion at a working sample: "left, banked", "straight"."""
+    data, suspect = motion.data, motion.suspect
+    if "turn" not in data or bool(suspect["turn"].iloc[place]):
+        if "specific_force_y" not in data:
+            return "unknown place"
+        force = float(data["specific_force_y"].iloc[place])
+        return "straight" if abs(force) < CORNERING else ("left" if force > 0 else "right")
+    rate = motion.rate
+    low, high = max(0, place - int(rate)), place + int(rate)
+    taps = lowpass_taps(rate, 0.7, 1.4)
+    along, across = (
+        smooth(data[f"road_force_{axis}"].to_numpy()[low:high], taps)[place - low] for axis in "xy"
+    )
+    bank = float(data["bank"].iloc[place])
+    banked = "" if bool(suspect["bank"].iloc[place]) or bank < BANKED else ", banked"
+    if math.hypot(along, across) < CORNERING and not banked:
+        return "straight"
+    return ("left" if float(data["turn"].iloc[place]) > 0 else "right") + banked
+
+
+def found_sections(motion: Motion) -> list[tuple[str, int, int]]:
+    """Return the stretches of a run by what they are, in working samples: name, first, one after the last.
+
+    Names: ``straight 1``, ``left 1``, ``right 1``, ``banked left 1``, ``transition 1``, each counted in
+    order. Empty when the log cannot tell turns.
+    """
+    data, suspect = motion.data, motion.suspect
+    rate = motion.rate
+    driving = np.flatnonzero(~motion.parked.to_numpy())
+    name = "road_force_y" if "road_force_y" in data else "specific_force_y"
+    if not driving.size or name not in data:
+        return []
+    low, high = int(driving[0]), int(driving[-1]) + 1
+    taps = lowpass_taps(rate, 0.7, 1.4)
+    across = smooth(data[name].to_numpy(), taps)[low:high]
+    force = np.abs(across)
+    side = np.sign(across)
+    if "turn" in data:
+        along = smooth(data["road_force_x"].to_numpy(), taps)[low:high]
+        speed = data["speed"].to_numpy()[low:high] if "speed" in data else None
+        push = np.zeros_like(along)
+        if speed is not None and len(speed) > 1:  # one sample has no change of speed
+            push = smooth(np.gradient(speed) * rate, taps)
+        force = np.sqrt(np.maximum(across**2 + along**2 - push**2, 0.0))
+        side = data["turn"].to_numpy()[low:high]
+    banked = np.zeros(high - low, dtype=np.bool_)
+    if "bank" in data:
+        banked = (data["bank"].to_numpy() > BANKED)[low:high] & ~suspect["bank"].to_numpy()[low:high]
+    turning = (force > CORNERING) | banked
+    kinds = np.where(turning, side * np.where(banked, 2.0, 1.0), 0.0)
+    return _named(_stretches(kinds, rate), low)
+
+
+def _stretches(kinds: Floats, rate: float) -> list[tuple[float, int, int]]:
+    """Return stretches of one kind; short ones become transitions or join their neighbour."""
+    edges = np.flatnonzero(np.diff(kinds)) + 1
+    bounds = [0, *(int(edge) for edge in edges), len(kinds)]
+    pieces = [(float(kinds[a]), a, b) for a, b in pairwise(bounds)]
+    joined: list[tuple[float, int, int]] = []
+    for place, (kind, begin, end) in enumerate(pieces):
+        after = pieces[place + 1][0] if place + 1 < len(pieces) else 0.0
+        before = joined[-1][0] if joined else 0.0
+        if end - begin < SHORTEST_S * rate and joined:
+            if kind == 0.0 and before * after < 0.0:
+                kind = math.nan
+            else:
+                joined[-1] = (before, joined[-1][1], end)
+                continue
+        if joined and joined[-1][0] == kind:
+            joined[-1] = (kind, joined[-1][1], end)
+        else:
+            joined.append((kind, begin, end))
+    return joined
+
+
+def _named(pieces: list[tuple[float, int, int]], shift: int) -> list[tuple[str, int, int]]:
+    words = {0.0: "straight", 1.0: "left", -1.0: "right", 2.0: "banked left", -2.0: "banked right"}
+    counts: dict[str, int] = {}
+    named = []
+    for kind, begin, end in pieces:
+        word = "transition" if math.isnan(kind) else words[kind]
+        counts[word] = counts.get(word, 0) + 1
+        named.append((f"{word} {counts[word]}", begin + shift, end + shift))
+    return named
+
+
+# Parts of a run against each other: left and right corners, banked and flat, early and late, sections.
+
+
+FLAT: Final = math.radians(2.0)
+"""Cross slope up to which a road is called flat [rad]: road builders' usual crossfall; common practice, no
+source."""
+LEAST_SPAN: Final = 0.4 * STANDARD_GRAVITY
+"""A gradient within one part needs this range of lateral force, 5 to 95 % of its samples [m/s2]: engineering
+judgement; over less, the offset of the pots rules the slope."""
+SHARE_RATE: Final = 25.0
+"""Samples per second kept of shares low-passed at 5 Hz [Hz]: nothing is lost."""
+SAME_CAR: Final = {"roll_gradient_body": 0.003, "share_slope": 0.015}
+"""Relative scatter between parts of one run of one unchanged car beside their own errors: measured on a
+rigid-body engine, where gradients of halves differ by 0.3 % rms and share slopes, in which yaw acceleration
+moves side force between the axles, by 1.7 %."""
+LEVEL: Final = 0.95
+"""Level at which all differences of a run together hold; each one is held to a share of it (Bonferroni)."""
+QUANTITIES: Final = {
+    "roll_gradient_body": "roll per lateral force",
+    "share_slope": "left share per lateral over vertical force",
+}
+PAIRS: Final = (("left corners", "right corners"), ("banked", "flat"), ("early", "late"))
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What `run_splits` needs of a run.
+
+    Parameters
+    ----------
+    motion, car, loads : Motion, CarSheet, Loads
+        As worked out for the whole run.
+    columns, fit, weights : RollColumns, RollFit, Weights
+        The roll equation of the whole run; `fit` is its reason in words when there is none.
+    driving : array of bool
+        Working samples in which the car moves and touches no stop.
+    sections : mapping
+        Section of the course sheet -> working samples inside it.
+    """
+
+    motion: Motion
+    car: CarSheet
+    loads: Loads
+    columns: RollColumns | None
+    fit: RollFit | str
+    weights: Weights
+    driving: Bools
+    sections: Mapping[str, Bools]
+
+
+@dataclass(frozen=True, slots=True)
+class _Slow:
+    """Low-passed force and shares, thinned to about `SHARE_RATE`, for all parts alike."""
+
+    every: int
+    force: Floats
+    over_vertical: Floats
+    share: dict[Axle, Floats]
+    good: dict[Axle, Bools]
+
+
+def run_splits(parts: Parts) -> tuple[tuple[Split, ...], tuple[Difference, ...]]:
+    """Return gradient and load share of each part of a run, and what differs between parts.
+
+    A part that the run does not hold is left out; a figure that a part cannot give says why. Differences
+    are told for the pairs of `PAIRS`, axle by axle.
+    """
+    if "specific_force_y" not in parts.motion.data:
+        return (), ()
+    slow = _slow(parts)
+    found = tuple(
+        _split(parts, slow, kind, name, mask) for kind, name, mask in _masks(parts) if np.count_nonzero(mask)
+    )
+    return found, _differences(found)
+
+
+def _slow(parts: Parts) -> _Slow:
+    data, rate = parts.motion.data, parts.motion.rate
+    every = max(1, int(rate // SHARE_RATE))
+    force = steady(data["specific_force_y"].to_numpy(), rate)
+    up = np.full_like(force, STANDARD_GRAVITY)
+    if "specific_force_z" in data:
+        up = np.maximum(steady(data["specific_force_z"].to_numpy(), rate), STANDARD_GRAVITY / 2.0)
+    shares, good = {}, {}
+    for axle in AXLES:
+        if axle in parts.loads.suspect:
+            share = parts.loads.data[f"left_share_{axle}"].to_numpy()
+            shares[axle] = steady(np.where(np.isfinite(share), share, 0.5), rate)[::every]
+            good[axle] = ~widened(parts.loads.suspect[axle], int(0.4 * rate))[::every]
+    return _Slow(every, force[::every], (force / up)[::every], shares, good)
+
+
+def _masks(parts: Parts) -> list[tuple[str, str, Bools]]:
+    data, suspect = parts.motion.data, parts.motion.suspect
+    rate = parts.motion.rate
+    force = smooth(data["specific_force_y"].to_numpy(), lowpass_taps(rate, SLOW_BAND, SLOW_BAND))
+    driving = parts.driving
+    masks = [
+        ("direction", "left corners", driving & (force > 0.0)),
+        ("direction", "right corners", driving & (force < 0.0)),
+    ]
+    if "bank" in data:
+        bank = data["bank"].to_numpy()
+        known = driving & ~suspect["bank"].to_numpy()
+        error = data["bank_error"].to_numpy() if "bank_error" in data else np.zeros_like(bank)
+        banked = known & (bank > BANKED + 2.0 * error)
+        if np.count_nonzero(banked) > rate:
+            masks.append(("road", "banked", banked))
+            masks.append(("road", "flat", known & (np.abs(bank) + error < FLAT + BANKED / 2.0)))
+    order = np.cumsum(driving)
+    half = order <= order[-1] / 2.0
+    masks += [("time", "early", driving & half), ("time", "late", driving & ~half)]
+    return masks + [("section", name, driving & inside) for name, inside in parts.sections.items()]
+
+
+def _split(parts: Parts, slow: _Slow, kind: str, name: str, mask: Bools) -> Split:
+    seconds = float(np.count_nonzero(mask)) / parts.motion.rate
+    shares, slopes = {}, {}
+    for axle in slow.share:
+        shares[axle], slopes[axle] = _shares(slow, axle, mask[:: slow.every])
+    return Split(kind, name, seconds, _gradients(parts, mask), shares, slopes)
+
+
+def _gradients(parts: Parts, mask: Bools) -> dict[str, Estimate]:
+    columns, fit = parts.columns, parts.fit
+    if columns is None or isinstance(fit, str):
+        why = fit if isinstance(fit, str) else "no axle has two usable damper pots"
+        return {str(axle): Estimate.unknown(UNIT, why, METHOD) for axle in AXLES}
+    every = max(1, round(parts.motion.rate / columns.rate))
+    use = mask[::every][: len(columns.time)]
+    force = columns.force[use & ~columns.suspect]
+    if len(force) < 2:
+        why = "no usable samples"
+    else:
+        span = float(np.diff(np.quantile(force, (0.05, 0.95)))[0])
+        why = (
+            "" if span >= LEAST_SPAN else f"lateral force varies by {span / STANDARD_GRAVITY:.2f} g only here"
+        )
+    part = why or fit_roll(columns, parts.weights, use, tuple(fit.terms))
+    if isinstance(part, str):
+        return {str(axle): Estimate.unknown(UNIT, part, METHOD) for axle in fit.axles}
+    return body_gradients(part, parts.car)
+
+
+def _shares(slow: _Slow, axle: Axle, mask: Bools) -> tuple[Estimate, Estimate]:
+    """Return the mean left share while cornering, and its slope on lateral over vertical force [1]."""
+    good = mask & slow.good[axle]
+    cornering = good & (np.abs(slow.force) > CORNERING)
+    mean = mean_estimate(slow.share[axle][cornering], "1", "mean while cornering")
+    unit, method = "1", "slope of left share on lateral over vertical force"
+    if np.count_nonzero(good) < SHARE_RATE:
+        return mean, Estimate.unknown(unit, "under a second of known loads", method)
+    span = float(np.diff(np.quantile(slow.force[good], (0.05, 0.95)))[0])
+    if span < LEAST_SPAN:
+        return mean, Estimate.unknown(unit, _too_narrow(span), method)
+    return mean, _slope(slow.over_vertical[good], slow.share[axle][good], unit, method)
+
+
+def _too_narrow(span: float) -> str:
+    return f"lateral force varies by {span / STANDARD_GRAVITY:.2f} g only here"
+
+
+def _slope(x: Floats, y: Floats, unit: str, method: str) -> Estimate:
+    inverse = np.linalg.pinv(np.column_stack([x, np.ones_like(x)]))
+    slope, offset = inverse @ y
+    rest = y - slope * x - offset
+    error = block_error((inverse[0] * rest)[:, None], inverse[0])
+    if error is None:
+        return Estimate(float(slope), unit, method=method, notes=("too short for an error",))
+    return with_error(float(slope), unit, error, 0, method)
+
+
+def _differences(splits: tuple[Split, ...]) -> tuple[Difference, ...]:
+    named = {split.name: split for split in splits if split.kind != "section"}
+    tests = [
+        (quantity, axle, first, second)
+        for first, second in PAIRS
+        if first in named and second in named
+        for axle in AXLES
+        for quantity in QUANTITIES
+        if all(_figure(named[name], quantity, axle).std_error for name in (first, second))
+    ]
+    return tuple(
+        Difference(
+            quantity,
+            axle,
+            first,
+            second,
+            *_difference(named[first], named[second], quantity, axle, len(tests)),
+        )
+        for quantity, axle, first, second in tests
+    )
+
+
+def _figure(split: Split, quantity: str, axle: Axle) -> Estimate:
+    figures = split.roll_gradient_body if quantity == "roll_gradient_body" else split.share_slope
+    return figures.get(axle) or Estimate.unknown("", "no such axle")
+
+
+def _difference(one: Split, other: Split, quantity: str, axle: Axle, count: int) -> tuple[Estimate, bool]:
+    a, b = (_figure(split, quantity, axle) for split in (one, other))
+    values = (a.value or 0.0, b.value or 0.0)
+    common = SAME_CAR[quantity] * (abs(values[0]) + abs(values[1])) / 2.0
+    std = math.hypot(a.std_error or 0.0, b.std_error or 0.0, common)
+    # Welch 1947: the parts' own errors have few degrees of freedom, the common scatter is known.
+    unsure = sum((e.std_error or 0.0) ** 4 / max((e.n or 2) - 1, 1) for e in (a, b))
+    freedom = std**4 / unsure if unsure > 0.0 else float(min(a.n or 2, b.n or 2))
+    value = values[0] - values[1]
+    half = student_factor(freedom) * std
+    estimate = Estimate(
+        value,
+        a.unit,
+        std_error=std,
+        interval=(value - half, value + half),
+        n=min(a.n or 2, b.n or 2),
+        method=f"{one.name} less {other.name}",
+    )
+    return estimate, abs(value) > student_factor(freedom, 1.0 - (1.0 - LEVEL) / count) * std
+
+
+def difference_notes(differences: tuple[Difference, ...]) -> tuple[str, ...]:
+    """Return a sentence for each difference that its errors do not explain."""
+    return tuple(
+        f"{d.axle}: {QUANTITIES[d.quantity]} differs between {d.first} and {d.second} beyond its error: "
+        f"{d.difference.value:+.3g} ± {d.difference.std_error:.2g} {d.difference.unit}"
+        for d in differences
+        if d.beyond_error
+    )

@@ -1,0 +1,1 @@
+"""Figures of the report: style, and one module for each kind of question a figure answers."""

@@ -1,0 +1,328 @@
+"""What every figure of the page shares: style, colours, thinning, and the way into the page."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property, partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar, cast
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzer.core.constants import Corner
+from analyzer.core.store import Kept, NotPackable, content_digest, digest_of, drawing_digest
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+
+Array = npt.NDArray[np.float64]
+
+STYLE: Final = Path(__file__).with_name("style.mplstyle")
+
+# Okabe and Ito, "Color Universal Design" (2008): told apart with any kind of colour vision. Each colour also
+# has a line style or a marker of its own, for print in black and white.
+BLACK: Final = "#000000"
+BLUE: Final = "#0072B2"
+VERMILION: Final = "#D55E00"
+GREEN: Final = "#009E73"
+PURPLE: Final = "#CC79A7"
+ORANGE: Final = "#E69F00"
+
+INK: Final = "#1c1c1c"
+GREY: Final = "#6b6b6b"
+PALE: Final = "#d9d9d9"
+
+LineStyle = str | tuple[int, tuple[float, ...]]
+
+CORNER_LOOK: Final[dict[Corner, tuple[str, LineStyle]]] = {
+    "FL": (BLUE, "-"),
+    "FR": (VERMILION, (0, (5.0, 1.5))),
+    "RL": (GREEN, (0, (5.0, 1.5, 1.0, 1.5))),
+    "RR": (PURPLE, (0, (1.2, 1.2))),
+}
+
+SETUP_LOOK: Final[tuple[tuple[str, str], ...]] = (
+    (BLACK, "o"),
+    (BLUE, "s"),
+    (VERMILION, "^"),
+    (GREEN, "D"),
+    (PURPLE, "v"),
+    (ORANGE, "P"),
+)
+"""Colour and marker by place of the set-up in the sheet; measured is filled and solid, predicted hollow."""
+
+PLATE_WIDTH: Final = 4.7
+"""Width of every figure [in]: legible at the width of a phone, two side by side on a desk or on paper."""
+
+LARGEST_SVG: Final = 150_000
+"""Bytes above which a figure goes into the page as a picture (PNG) instead of as drawing (SVG)."""
+
+_COORDINATE: Final = re.compile(r"(?<![\w#.])(-?\d+\.\d{2})\d+")
+
+
+@dataclass(frozen=True)
+class Plate:
+    """One figure with what the page writes around it.
+
+    It is drawn when the figure is first asked for, once, whatever it is then saved to.
+
+    Parameters
+    ----------
+    key : str
+        Unique name, letters, digits and hyphens; also the file name when saved.
+    title : str
+        The one question the figure answers.
+    alt : str
+        What is to be seen, for those who cannot see it.
+    draw : partial
+        A function of this package and all it draws, as plain numbers and results: makes the drawing, without
+        its title. Equal functions of equal arguments give equal drawings.
+    note : str
+        How to read it; empty when it explains itself.
+    """
+
+    key: str
+    title: str
+    alt: str
+    draw: partial[Figure]
+    note: str = ""
+
+    @cached_property
+    def figure(self) -> Figure:
+        """The drawing."""
+        with house_style():
+            return self.draw()
+
+    @cached_property
+    def digest(self) -> str | None:
+        """Digest of all that is drawn and written around it; None when it cannot be told."""
+        name = f"{self.draw.func.__module__}.{self.draw.func.__qualname__}"
+        if "<" in name:  # made inside another function, so that it may hold more than it is given
+            return None
+        try:
+            return content_digest((name, self.draw.args, self.draw.keywords, self.key, self.title, self.alt))
+        except NotPackable:
+            return None
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Draw in the house style, whatever the user's own matplotlib settings are."""
+    # A page whose figures are all kept from before needs no plotting library at all.
+    import matplotlib as mpl
+    import matplotlib.style
+
+    with warnings.catch_warnings(), mpl.rc_context():
+        mpl.rcdefaults()
+        matplotlib.style.use(STYLE)
+        # Names may hold emoji or letters of any script; the reader's own fonts show them, not ours.
+        warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
+        warnings.filterwarnings("ignore", message=r"Matplotlib currently does not support")
+        yield
+
+
+def new_figure(height: float) -> Figure:
+    """Return an empty figure of the page's width and `height` [in]."""
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(PLATE_WIDTH, height))
+
+
+def markup(plate: Plate) -> str:
+    """Return the figure as HTML: inline SVG, or an image with embedded PNG when the SVG would be large.
+
+    Numbers are cut to two decimals (a hundredth of a point), which halves the size. Names inside were
+    escaped by the SVG writer.
+    """
+    svg = svg_text(plate.figure)
+    return _png(plate) if len(svg) > LARGEST_SVG else _inline(svg, plate)
+
+
+def image(plate: Plate) -> str:
+    """Return the figure as an HTML image that shares no identifier with what else is on the page."""
+    svg = svg_text(plate.figure)
+    return _png(plate) if len(svg) > LARGEST_SVG else image_of(svg, plate.alt)
+
+
+def image_of(svg: str, alt: str) -> str:
+    """Return a drawing as an HTML image with everything in it."""
+    data = base64.b64encode(svg.encode("utf-8", "xmlcharrefreplace")).decode("ascii")
+    return f'<img alt="{_attribute(alt)}" src="data:image/svg+xml;base64,{data}">'
+
+
+def _png(plate: Plate) -> str:
+    buffer = io.BytesIO()
+    with house_style():
+        plate.figure.savefig(buffer, format="png", metadata={"Software": None})
+    data = base64.b64encode(buffer.getvalue()).decode("ascii")
+    return f'<img alt="{_attribute(plate.alt)}" src="data:image/png;base64,{data}">'
+
+
+def svg_text(figure: Figure) -> str:
+    """Return the figure as SVG without time or tool stamps."""
+    buffer = io.StringIO()
+    stamps = {"Date": None, "Creator": None, "Format": None, "Type": None}
+    with house_style():
+        figure.savefig(buffer, format="svg", metadata=stamps)
+    return buffer.getvalue()
+
+
+def _inline(svg: str, plate: Plate) -> str:
+    """Return the `svg` element alone, with identifiers that no other figure of the page has."""
+    body = svg[svg.index("<svg") :]
+    body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
+    body = re.sub(r"<style[^>]*>.*?</style>", "", body, flags=re.DOTALL)
+    body = re.sub(r"<!--.*?-->", "", body, flags=re.DOTALL)
+    used = set(re.findall(r'(?:url\(#|href="#)([\w-]+)', body))
+    body = re.sub(r' id="([^"]*)"', lambda m: f' id="{plate.key}-{m[1]}"' if m[1] in used else "", body)
+    body = re.sub(r'(url\(#|href="#)([\w-]+)', rf"\g<1>{plate.key}-\g<2>", body)
+    body = "".join(
+        _COORDINATE.sub(r"\1", piece) if piece.startswith("<") else piece
+        for piece in re.split(r"(<[^>]*>)", body)
+    )
+    body = re.sub(r'(<svg\b[^>]*?) width="[^"]*"', r"\1", body, count=1)
+    body = re.sub(r'(<svg\b[^>]*?) height="[^"]*"', r"\1", body, count=1)
+    body = body.replace("xlink:href", "href").replace(' xmlns:xlink="http://www.w3.org/1999/xlink"', "")
+    head = f'<svg role="img" aria-label="{_attribute(plate.alt)}"'
+    return re.sub(r"\n\s*", "\n", body.replace("<svg", head, 1)).strip()
+
+
+def _attribute(text: str) -> str:
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace('"', "&quot;")
+
+
+def dots(axes: Axes, x: Array, y: Array, colour: str, size: float, alpha: float, most: int = 500) -> None:
+    """Draw at most `most` points as one path (a fifth of the size of a marker each)."""
+    step = max(1, -(-len(x) // most))
+    x, y = x[::step], y[::step]
+    apart = np.full_like(x, np.nan)
+    # A stroke without any length is left out by some writers; this one is a thousandth of the dot.
+    stroke = 1e-6 * float(np.ptp(x)) if len(x) else 0.0
+    xs = np.column_stack((x, x + stroke, apart)).ravel()
+    ys = np.column_stack((y, y, apart)).ravel()
+    (line,) = axes.plot(xs, ys, color=colour, linewidth=size, alpha=alpha, solid_capstyle="round", zorder=1)
+    line.get_path().should_simplify = False
+
+
+def envelope(x: Array, y: Array, bins: int = 360) -> tuple[Array, Array, Array]:
+    """Return a trace thinned to `bins` columns: place, lowest and highest value of each.
+
+    Extremes survive, whatever the thinning. Columns without a value are NaN and leave a gap.
+    """
+    if len(x) <= bins:
+        return x, y, y
+    starts = np.linspace(0, len(x), bins, endpoint=False).astype(np.intp)
+    # fmin and fmax skip NaN; a column of NaN alone stays NaN.
+    return x[starts], np.fmin.reduceat(y, starts), np.fmax.reduceat(y, starts)
+
+
+def trace(
+    axes: Axes, x: Array, y: Array, colour: str, style: LineStyle, width: float = 1.1, bins: int = 360
+) -> None:
+    """Draw a long trace: the band between its extremes, and its middle as a styled line."""
+    place, low, high = envelope(x, y, bins)
+    if len(place) < len(x):
+        axes.fill_between(place, low, high, color=colour, alpha=0.4, linewidth=0)
+    axes.plot(place, (low + high) / 2.0, color=colour, linestyle=style, linewidth=width)
+
+
+def setup_look(index: int) -> tuple[str, str]:
+    """Return colour and marker of the set-up at this place in the sheet."""
+    return SETUP_LOOK[index % len(SETUP_LOOK)]
+
+
+def axes_in(figure: Figure, left: float, bottom: float, right: float, top: float) -> Axes:
+    """Add axes with these margins from the figure's edges [in]."""
+    width, height = figure.get_size_inches()
+    box = (left / width, bottom / height, (width - left - right) / width, (height - bottom - top) / height)
+    return figure.add_axes(box)
+
+
+# Figures in every form wanted: drawn once, and taken as they were while nothing in them changes.
+
+
+Kind = Literal["svg", "png", "pdf"]
+KINDS: Final[tuple[Kind, ...]] = ("svg", "png", "pdf")
+PAPER_DPI: Final = 220
+"""Dots per inch of a figure on a sheet of paper."""
+
+_STAMPS: Final[dict[Kind, dict[str, Any]]] = {
+    "svg": {"Date": None, "Creator": None},
+    "png": {"Software": None},
+    "pdf": {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None},
+}
+_Form = TypeVar("_Form", str, bytes)
+
+
+class Drawings:
+    """The figures of one page.
+
+    Parameters
+    ----------
+    kept : Kept, optional
+        Where earlier drawings lie; the user's cache folder if not given.
+    """
+
+    def __init__(self, kept: Kept | None = None) -> None:
+        self._kept = Kept.of_user() if kept is None else kept
+
+    def on_page(self, plate: Plate) -> str:
+        """Return the figure as HTML for a page."""
+        return self._form(plate, "page", markup)
+
+    def as_file(self, plate: Plate, kind: Kind) -> bytes:
+        """Return the figure as a file of its own, its question above it."""
+        return self._form(plate, kind, lambda plate: _file(plate, kind))
+
+    def on_paper(self, plate: Plate) -> bytes:
+        """Return the figure as a PNG for a sheet of paper."""
+        return self._form(plate, f"paper {PAPER_DPI}", _picture)
+
+    def tidy(self) -> None:
+        """Keep the cache within its size; after the last figure."""
+        self._kept.tidy()
+
+    def _form(self, plate: Plate, form: str, make: Callable[[Plate], _Form]) -> _Form:
+        if not self._kept.used or plate.digest is None:
+            return make(plate)
+        key = digest_of("drawing", drawing_digest(), form, plate.digest)
+        found = self._kept.find(key)
+        if isinstance(found, (str, bytes)):
+            return cast("_Form", found)  # the form is a part of the key
+        made = make(plate)
+        self._kept.keep(key, made)
+        return made
+
+
+def _file(plate: Plate, kind: Kind) -> bytes:
+    drawn = io.BytesIO()
+    figure = plate.figure
+    with house_style():
+        title = figure.text(0.0, 1.02, plate.title, fontsize=10, weight="bold", va="bottom")
+        figure.savefig(
+            drawn,
+            format=kind,
+            metadata=_STAMPS[kind],
+            bbox_inches="tight",
+            pad_inches=0.1,
+            facecolor="white",
+        )
+        title.remove()  # the page and the paper set the question beside the figure
+    return drawn.getvalue()
+
+
+def _picture(plate: Plate) -> bytes:
+    drawn = io.BytesIO()
+    figure = plate.figure
+    with house_style():
+        figure.savefig(drawn, format="png", dpi=PAPER_DPI, facecolor="white")
+    return drawn.getvalue()

@@ -1,0 +1,274 @@
+"""Figures of damper travel: how close each damper came to its stop, and what used the travel up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
+from analyzer.core.units import MM_PER_M
+from analyzer.report.figures.course_plots import event_place, run_axis
+from analyzer.report.figures.style import (
+    BLUE,
+    CORNER_LOOK,
+    GREEN,
+    GREY,
+    INK,
+    PALE,
+    PURPLE,
+    VERMILION,
+    Array,
+    LineStyle,
+    Plate,
+    axes_in,
+    new_figure,
+    trace,
+)
+from analyzer.report.sentences import events
+from analyzer.report.words import count, label, listed, percent
+from analyzer.report.words import figure as shown
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from analyzer.ingest.recording import Recording
+    from analyzer.processing.results import RunEstimates, TravelBudget
+    from analyzer.session.review import Review
+    from analyzer.sheets.car import CarSheet
+
+
+MOST_EVENTS: Final = 10
+_PARTS: Final = (
+    ("heave", BLUE, ""),
+    ("roll", VERMILION, "///"),
+    ("pitch", GREEN, "----"),
+    ("warp", PURPLE, "|||"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Strip:
+    """What is drawn of one damper: travel, bump-stop gap and full bump [mm], events (place, mm, hard)."""
+
+    corner: Corner
+    travel: Array
+    gap: float | None
+    end: float | None
+    events: tuple[tuple[float, float, bool], ...]
+
+
+def travel_plate(review: Review, index: int) -> Plate | None:
+    """Return the travel of all dampers through the run at `index`, with gaps, ends and events."""
+    run = review.runs[index]
+    recording = next((r for r in review.recordings if r.run == run.name), None)
+    if recording is None:
+        return None
+    corners = [c for c in CORNERS if f"damper_{c}" in recording.data.columns]
+    if not corners:
+        return None
+    place, inside, unit = run_axis(run)
+    strips = tuple(_strip(review.session.car, recording, run, corner) for corner in corners)
+    found = count(len(run.bottoming), "event")
+    return Plate(
+        key=f"travel-{index + 1}",
+        title=f"How close did each damper come to its stop in {label(run.name, 20)}?",
+        alt=f"Travel of {len(corners)} dampers through run {label(run.name, 20)} with bump-stop gap; "
+        f"{found} of bottoming.",
+        draw=partial(_draw_travel, place[inside], unit, strips),
+        note="Damper travel from static, compression up. Dashed: bump stop touched; solid: full bump. "
+        "Triangles: bottoming, filled when hard.",
+    )
+
+
+def _strip(car: CarSheet, recording: Recording, run: RunEstimates, corner: Corner) -> _Strip:
+    channel = f"damper_{corner}"
+    # The run's estimates stand on some of the log's own samples; an index of all would fill the memory.
+    at = np.searchsorted(recording.data.index.to_numpy(), run.motion.data.index.to_numpy())
+    travel = recording.data[channel].to_numpy()[at]
+    travel[recording.suspect[channel].to_numpy()[at]] = np.nan
+    inside = run_axis(run)[1]
+    damper = car.axle(_axle(corner)).damper
+    return _Strip(
+        corner=corner,
+        travel=travel[inside] * MM_PER_M,
+        gap=None if damper.bump_stop_gap is None else damper.bump_stop_gap.value * MM_PER_M,
+        end=None if damper.full_bump is None else damper.full_bump.value * MM_PER_M,
+        events=tuple(
+            (event_place(run, event), event.peak * MM_PER_M, event.hard)
+            for event in run.bottoming
+            if event.corner == corner
+        ),
+    )
+
+
+def _axle(corner: Corner) -> Axle:
+    return "front" if corner in ("FL", "FR") else "rear"
+
+
+def _draw_travel(place: Array, unit: str, strips: tuple[_Strip, ...]) -> Figure:
+    height, top, bottom = 0.95, 0.1, 0.45
+    figure = new_figure(top + bottom + height * len(strips))
+    first: Axes | None = None
+    for row, strip in enumerate(strips):
+        axes = axes_in(
+            figure, 0.55, bottom + height * (len(strips) - 1 - row) + 0.1, 0.12, top + height * row
+        )
+        if first is None:
+            first = axes
+        else:
+            axes.sharex(first)
+        _draw_strip(axes, place, strip)
+        if row < len(strips) - 1:
+            axes.tick_params(labelbottom=False)
+        else:
+            axes.set_xlabel(unit)
+    return figure
+
+
+def _draw_strip(axes: Axes, place: Array, strip: _Strip) -> None:
+    colour, style = CORNER_LOOK[strip.corner]
+    trace(axes, place, strip.travel, colour, style, 0.9, bins=240)
+    top = float(np.nanmax(strip.travel)) if np.isfinite(strip.travel).any() else 0.0
+    if strip.gap is not None:
+        axes.axhline(strip.gap, color=INK, linestyle=(0, (4, 2)), linewidth=0.7, zorder=1)
+        top = max(top, strip.gap)
+    if strip.end is not None:
+        axes.axhline(strip.end, color=INK, linewidth=0.7, zorder=1)
+        top = max(top, strip.end)
+    for where, peak, hard in strip.events:
+        axes.plot(where, peak, "v", color=INK, markerfacecolor=INK if hard else "white", markersize=5)
+    axes.axhline(0.0, color=PALE, linewidth=0.6, zorder=0)
+    low = axes.get_ylim()[0]
+    axes.set_ylim(low, top + 0.15 * max(top - low, 1.0))
+    axes.locator_params(axis="y", nbins=4)
+    axes.text(-0.13, 0.62, strip.corner, transform=axes.transAxes, color=INK, fontweight="bold")
+    axes.text(-0.13, 0.40, "mm", transform=axes.transAxes, color=GREY, fontsize=7.5)
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One event's travel [m at the damper], and the bump-stop gap [mm]."""
+
+    name: str
+    budget: TravelBudget
+    gap: float | None
+
+
+def budget_plate(review: Review) -> Plate | None:
+    """Return what the travel of the hardest events was made of."""
+    shown = [(run, event, event.budget) for run, event in events(review) if event.budget is not None][
+        :MOST_EVENTS
+    ]
+    if not shown:
+        return None
+    rows = []
+    for run, event, budget in shown:
+        gap = review.session.car.axle(_axle(event.corner)).damper.bump_stop_gap
+        name = f"{label(run.name, 10)}  {event.corner}"
+        rows.append(_Row(name, budget, None if gap is None else gap.value * MM_PER_M))
+    return Plate(
+        key="budget",
+        title="What used up the travel?",
+        alt="Travel of each event as heave, roll, pitch and warp; the values stand in the table of events.",
+        draw=partial(_draw_budget, tuple(rows)),
+        note="A bar acts in roll and, where its axle twists against the other, in warp; not in heave or "
+        "pitch. Black tick: bump-stop gap.",
+    )
+
+
+def _draw_budget(rows: tuple[_Row, ...]) -> Figure:
+    figure = new_figure(0.95 + 0.27 * len(rows))
+    axes = axes_in(figure, 1.25, 0.45, 0.12, 0.35)
+    for place, row in enumerate(rows):
+        _budget_row(axes, place, row)
+    for part, colour, hatch in _PARTS:
+        axes.barh(
+            [0], [0], color=colour, alpha=0.85, hatch=hatch, edgecolor="white", label=part, linewidth=0.4
+        )
+    axes.axvline(0.0, color=GREY, linewidth=0.7)
+    axes.set_yticks(range(len(rows)), [row.name for row in rows])
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    axes.set_xlabel("damper travel at the deepest point, mm")
+    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2, handlelength=1.6)
+    return figure
+
+
+def _budget_row(axes: Axes, place: int, row: _Row) -> None:
+    right = left = 0.0
+    for part, colour, hatch in _PARTS:
+        length = getattr(row.budget, part) * MM_PER_M
+        start = right if length >= 0.0 else left
+        axes.barh(
+            place,
+            length,
+            left=start,
+            height=0.62,
+            color=colour,
+            alpha=0.85,
+            hatch=hatch,
+            edgecolor="white",
+            linewidth=0.4,
+        )
+        if length >= 0.0:
+            right += length
+        else:
+            left += length
+    if row.gap is not None:
+        axes.plot((row.gap, row.gap), (place - 0.42, place + 0.42), color=INK, linewidth=1.4)
+
+
+# Figure of load: which side carries it through a run.
+
+
+_AXLE_LOOK: dict[str, tuple[str, LineStyle]] = {"front": (BLUE, "-"), "rear": (VERMILION, (0, (5.0, 1.5)))}
+
+
+def share_plate(review: Review, index: int) -> Plate | None:
+    """Return the left share of both axles through the run at `index`."""
+    run = review.runs[index]
+    axles = [axle for axle in AXLES if f"left_share_{axle}" in run.loads.columns]
+    if not axles:
+        return None
+    place, inside, unit = run_axis(run)
+    shares = {
+        axle: run.loads[f"left_share_{axle}"].reindex(run.motion.data.index).to_numpy()[inside] * 100.0
+        for axle in axles
+    }
+    return Plate(
+        key=f"share-{index + 1}",
+        title=f"Which side carried the load in {label(run.name, 20)}?",
+        alt=f"Left share of front and rear axle through run {label(run.name, 20)}; {_means(run)}",
+        draw=partial(_draw, place[inside], unit, shares),
+        note="100 %: all load of the axle on the left wheel. Band: extremes, line: middle.",
+    )
+
+
+def _draw(place: Array, unit: str, shares: dict[Axle, Array]) -> Figure:
+    figure = new_figure(2.3)
+    axes = axes_in(figure, 0.55, 0.45, 0.12, 0.3)
+    for axle, share in shares.items():
+        colour, style = _AXLE_LOOK[axle]
+        trace(axes, place, share, colour, style)
+        axes.plot([], [], color=colour, linestyle=style, label=axle)
+    axes.axhline(50.0, color=PALE, linewidth=0.8, zorder=0)
+    axes.set_ylabel("left share, %")
+    axes.set_xlabel(unit)
+    axes.set_ylim(-2, 102)
+    axes.set_yticks([0, 25, 50, 75, 100])
+    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2)
+    return figure
+
+
+def _means(run: RunEstimates) -> str:
+    parts = [
+        f"{axle} mean {shown(percent(share.left_share))}"
+        for axle, share in run.load_share.items()
+        if share.left_share.value is not None
+    ]
+    return f"{listed(parts)}." if parts else "mean not known."

@@ -1,0 +1,416 @@
+"""The sentences of the report: each part of page and terminal starts with one of these answers."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+from analyzer.comparison.results import ChangeVerdict
+from analyzer.comparison.setups import NO_RUN
+from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
+from analyzer.core.estimate import Estimate
+from analyzer.ingest.recording import Verdict
+from analyzer.report.words import (
+    UNKNOWN,
+    axle_words,
+    clause,
+    count,
+    degrees,
+    figure,
+    listed,
+    millimetres,
+    name,
+    percent,
+    value_with_interval,
+)
+
+if TYPE_CHECKING:
+    from analyzer.comparison.results import Comparison, Ledger, SetupResult
+    from analyzer.ingest.recording import HealthRow
+    from analyzer.processing.results import BottomingEvent, RunEstimates
+    from analyzer.session.review import Review
+
+
+CORNER_WORDS: Final[dict[Corner, str]] = {
+    "FL": "front left",
+    "FR": "front right",
+    "RL": "rear left",
+    "RR": "rear right",
+}
+
+QUESTIONS: Final = {
+    "team": "What did each run show, and can the log be trusted?",
+    "tuner": "Did the change do what it should, and what next?",
+    "driver": "Where did it bottom, which corner, how hard?",
+}
+
+CAUTIONS: Final = (
+    "Test on a closed course only, with the safety crew and equipment the venue asks for.",
+    "Support the car on stands before working on a bar, link or spring; a bar can hold a preload that "
+    "lets go.",
+    "Have welds of tube and blade made and checked by a qualified fabricator. A bar, blade or link that "
+    "fails changes the balance of the car at once, at full speed.",
+    "Figures here come from a model and from sensors, each with the error stated. Series rules, local law "
+    "and the judgement of a qualified fabricator have the last word.",
+)
+
+_MOST_SECTIONS: Final = 4
+
+_BUDGET_ADVICE: Final = {
+    "heave": "mostly heave, the whole car pressed down, where a bar does not act: "
+    "spring, ride height, bump stop or speed there",
+    "roll": "mostly roll: a stiffer bar on this axle takes it down",
+    "pitch": "mostly pitch from braking or drive, where a bar does not act: damping, spring or pedal",
+    "warp": "mostly warp, one wheel over a bump or ridge: another line, or softer at that end",
+}
+"""What acts against each part of the travel: follows from how a bar works (equal travel of both wheels does
+not twist it); common practice, no source."""
+
+
+def findings(review: Review) -> list[tuple[str, HealthRow]]:
+    """Return run and health row of every suspect or bad finding, bad ones first."""
+    rows = [
+        (recording.run, row)
+        for recording in review.recordings
+        for row in recording.health
+        if row.verdict in (Verdict.SUSPECT, Verdict.BAD)
+    ]
+    return sorted(rows, key=lambda item: item[1].verdict is not Verdict.BAD)
+
+
+def events(review: Review) -> list[tuple[RunEstimates, BottomingEvent]]:
+    """Return every bottoming event with its run, hardest first."""
+    pairs = [(run, event) for run in review.runs for event in run.bottoming]
+    return sorted(pairs, key=lambda pair: (not pair[1].hard, -pair[1].stop_compression))
+
+
+def lead_rows(setup: SetupResult) -> list[Ledger]:
+    """Return the rows of a set-up's ledger that say the most: each axle, without what follows from them."""
+    lead = [row for row in setup.ledger if "total" not in row.quantity and "body" not in row.quantity]
+    return lead or list(setup.ledger)
+
+
+def team_answer(review: Review) -> str:
+    """Return what the runs showed and whether the logs can be trusted, in one sentence."""
+    shown = _gradients(review)
+    if shown:
+        return f"{_trust(review)}: {shown}."
+    reasons = [
+        note
+        for run in review.runs
+        for gradient in run.roll_gradient.values()
+        if gradient.value is None
+        for note in gradient.notes[:1]
+    ]
+    if not reasons:
+        return f"{_trust(review)}, but no roll gradient could be found."
+    return f"No run shows a roll gradient: {clause(reasons[0])}."
+
+
+def placeholder_points(review: Review) -> tuple[str, ...]:
+    """Return a warning while the car sheet still holds values that nobody has measured."""
+    marked = review.session.placeholders
+    if not marked:
+        return ()
+    lines = "One line of the sheets is" if marked == 1 else f"{marked} lines of the sheets are"
+    return (
+        f"{lines} still marked TO MEASURE: what rests on them is no figure of this car. "
+        "Measure them, then take the mark off.",
+    )
+
+
+def _trust(review: Review) -> str:
+    total = len(review.runs) + len(review.failed)
+    found = findings(review)
+    bad = sum(row.verdict is Verdict.BAD for _, row in found)
+    every = "Both" if total == 2 else f"All {total}"
+    used = f"{every} runs" if not review.failed else f"{len(review.runs)} of {total} runs"
+    if total == 1 and not review.failed:
+        used = "The one run"
+    if not found:
+        return f"{used} can be used and every check of the logs is good"
+    parts = []
+    if bad:
+        parts.append(f"{count(bad, 'finding')} left {'a channel' if bad == 1 else 'channels'} out")
+    if len(found) > bad:
+        suspect = len(found) - bad
+        parts.append(f"{count(suspect, 'check')} {'asks' if suspect == 1 else 'ask'} for a second look")
+    return f"{used} can be used, though {' and '.join(parts)}"
+
+
+def _gradients(review: Review) -> str:
+    for key, words in (("front", "the front axle rolls"), ("rear", "the rear axle rolls")):
+        known = [
+            (setup.name, setup.measured[f"roll_gradient_{key}"])
+            for setup in review.setups
+            if setup.measured.get(f"roll_gradient_{key}") is not None
+            and setup.measured[f"roll_gradient_{key}"].value is not None
+        ]
+        if known:
+            return f"{words} " + listed([f"{figure(e)} on {name(n, 24)}" for n, e in known], most=4)
+    return ""
+
+
+def driver_answer(review: Review) -> str:
+    """Return where, at which corner and how hard the car bottomed, in one sentence."""
+    found = events(review)
+    if not found:
+        return _not_bottomed(review)
+    run, worst = found[0]
+    runs = len({run.name for run, _ in found})
+    times = _times(len(found))
+    hard = sum(event.hard for _, event in found)
+    how = f", {hard} of them hard" if hard and len(found) > 1 else ", hard" if hard else ""
+    return (
+        f"It bottomed {times} in {_of_all(runs, len(review.runs))}{how}; hardest at the "
+        f"{CORNER_WORDS[worst.corner]} in {place(worst)}, {millimetres(worst.stop_compression, 1)} into the "
+        f"bump stop ({name(run.name, 20)})."
+    )
+
+
+def driver_points(review: Review) -> tuple[str, ...]:
+    """Return where and at which corners it bottomed, what used up the travel, and where to read on."""
+    found = events(review)
+    if not found:
+        return ()
+    counts: dict[str, Counter[str]] = {}
+    for _, event in found:
+        counts.setdefault(event.section, Counter())[CORNER_WORDS[event.corner]] += 1
+    ranked = sorted(counts.items(), key=lambda item: -item[1].total())
+    lines = [
+        f"{_capital(name(section))}: "
+        + listed([f"{corner} {_times(number)}" for corner, number in corners.most_common()])
+        + "."
+        for section, corners in ranked[:_MOST_SECTIONS]
+    ]
+    if len(ranked) > _MOST_SECTIONS:
+        rest = sum(corners.total() for _, corners in ranked[_MOST_SECTIONS:])
+        lines.append(f"Elsewhere: {_times(rest)}.")
+    if found[0][1].budget is not None:
+        lines.append(f"The hardest one was {advice(found[0][1])}.")
+    return (*lines, "What would clear each place: analyzer course writes the driver's sheet.")
+
+
+def _of_all(some: int, total: int) -> str:
+    """Return ``all 6 runs`` or ``4 of 6 runs``."""
+    if some == total:
+        return {1: "the one run", 2: "both runs"}.get(total, f"all {total} runs")
+    return f"{some} of {total} runs"
+
+
+def _times(number: int) -> str:
+    return {1: "once", 2: "twice"}.get(number, f"{number} times")
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def place(event: BottomingEvent) -> str:
+    """Return section and bank of an event."""
+    bank = "" if event.bank is None else f" at {degrees(event.bank)} of bank"
+    return f"“{name(event.section)}”{bank}"
+
+
+def advice(event: BottomingEvent) -> str:
+    """Return what used up the travel and what acts against it."""
+    if event.budget is None:
+        return "causes not known: the travel of another corner is missing"
+    parts = {part: getattr(event.budget, part) for part in _BUDGET_ADVICE}
+    return _BUDGET_ADVICE[max(parts, key=lambda part: parts[part])]
+
+
+def bump_stop_gap(review: Review, axle: Axle) -> float | None:
+    """Return the gap the car sheet states [m]; None when it states none."""
+    gap = review.session.car.axle(axle).damper.bump_stop_gap
+    return None if gap is None else gap.value
+
+
+def closest(review: Review) -> tuple[str, Corner, float] | None:
+    """Return run, corner and travel left to the bump stop [m] of the closest approach of the session."""
+    found: list[tuple[float, str, Corner]] = []
+    for recording in review.recordings:
+        for corner in CORNERS:
+            channel = f"damper_{corner}"
+            gap = bump_stop_gap(review, "front" if corner in ("FL", "FR") else "rear")
+            if gap is None or not recording.usable(channel):
+                continue
+            deepest = recording.data[channel].where(~recording.suspect[channel]).max()
+            if deepest == deepest:  # all samples suspect give NaN
+                found.append((gap - float(deepest), recording.run, corner))
+    if not found:
+        return None
+    left, run, corner = min(found)
+    return run, corner, left
+
+
+def _not_bottomed(review: Review) -> str:
+    nearest = closest(review)
+    if nearest is None:
+        dampers = any(r.usable(f"damper_{c}") for r in review.recordings for c in CORNERS)
+        if not dampers:
+            return "No damper travel was logged, so nobody can tell whether the car bottomed."
+        known = "the car sheet states no bump-stop gap, so how close it came is not known"
+        return f"No bottoming was found; {known}."
+    run, corner, left = nearest
+    if left <= 0.0:
+        return (
+            f"No bottoming event was found, though the {CORNER_WORDS[corner]} damper touched its stop for a "
+            f"moment in {name(run, 20)}."
+        )
+    return (
+        f"No damper reached its bump stop; the {CORNER_WORDS[corner]} came closest, with "
+        f"{millimetres(left)} left ({name(run, 20)})."
+    )
+
+
+# The tuner's sentences: what a change of set-up did, what was visible, what next.
+
+
+_NEXT: Final = {
+    ChangeVerdict.AS_PREDICTED: "the sheet predicts this car; let it name the next hole or spacer "
+    "(analyzer choose)",
+    ChangeVerdict.LESS: "look for what gives before the bar does (link play, mounts, blade clamp), or hang "
+    "loads on the bar on the bench and put the readings into the car sheet; analyzer confirm ranks the "
+    "causes",
+    ChangeVerdict.MORE: "check hole, spacers and tube against the sheets, and that the bar moves free of "
+    "preload; analyzer confirm ranks the causes",
+    ChangeVerdict.NO_CHANGE: "make a larger step, or drive more runs on both set-ups",
+    ChangeVerdict.STIFFENED: "the sheet predicts this car; let it name the next hole or spacer "
+    "(analyzer choose)",
+    ChangeVerdict.SOFTENED_AGAINST: "check that the set-ups are named the right way round, and what else was "
+    "changed",
+    ChangeVerdict.STIFFENED_LESS: "look for what gives before the bar does (link play, mounts, blade clamp), "
+    "or hang loads on the bar on the bench and put the readings into the car sheet",
+    ChangeVerdict.STIFFENED_MORE: "check hole, spacers and tube against the sheets, and that nothing binds",
+    ChangeVerdict.STIFFENED_AGAINST: "check that the set-ups are named the right way round and that nothing "
+    "binds",
+    ChangeVerdict.CANNOT_TELL: "drive more runs on both set-ups, one set-up, the other, and the first again; "
+    "analyzer confirm says how many",
+}
+
+_ALONE: Final = (
+    "look at the other axle, the tyres and the load, then drive both set-ups again with nothing else changed"
+)
+
+_NOT_MEASURED: Final = (
+    "let analyzer check name what the logs or the car sheet lack; mend that, then drive both set-ups again"
+)
+
+
+def tuner_answer(review: Review) -> str:
+    """Return the verdict on the change of set-up, in one sentence; several changes in short form."""
+    if not review.comparisons:
+        driven = sum(bool(setup.runs) for setup in review.setups)
+        if driven < 2:
+            return (
+                "One set-up was driven, so there is no change to judge; its figures stand beside the "
+                "prediction."
+            )
+        return "No two set-ups could be compared."
+    if len(review.comparisons) == 1:
+        return comparison_answer(review.comparisons[0])
+    short = [
+        f"{name(c.before, 16)} to {name(c.after, 16)}: {c.verdict.value}" for c in review.comparisons[:4]
+    ]
+    more = len(review.comparisons) - len(short)
+    return "; ".join(short) + (f"; and {count(more, 'more change')} below." if more else ".")
+
+
+def comparison_answer(comparison: Comparison) -> str:
+    """Return the verdict with interval beside the prediction, in one sentence."""
+    before, after = name(comparison.before, 24), name(comparison.after, 24)
+    ratio = comparison.stiffness_ratio
+    what = axle_words(comparison.axle)
+    if ratio.value is None:
+        return f"These runs cannot tell what {after} did to {what}: {clause(ratio.notes[0])}."
+    opening = {
+        ChangeVerdict.AS_PREDICTED: f"{after} softened the car as predicted",
+        ChangeVerdict.LESS: f"{after} softened the car, less than predicted",
+        ChangeVerdict.MORE: f"{after} softened the car, more than predicted",
+        ChangeVerdict.NO_CHANGE: f"No change seen from {before} to {after}",
+        ChangeVerdict.STIFFENED: f"{after} stiffened the car as predicted",
+        ChangeVerdict.SOFTENED_AGAINST: f"{after} softened the car, against the prediction",
+        ChangeVerdict.STIFFENED_LESS: f"{after} stiffened the car, less than predicted",
+        ChangeVerdict.STIFFENED_MORE: f"{after} stiffened the car, more than predicted",
+        ChangeVerdict.STIFFENED_AGAINST: f"{after} stiffened the car, against the prediction",
+        ChangeVerdict.CANNOT_TELL: f"These runs cannot tell whether {after} changed the car",
+    }[comparison.verdict]
+    if comparison.verdict is ChangeVerdict.CANNOT_TELL and _sure(ratio):
+        opening = f"{after} changed the car, but these runs cannot tell whether it was {what} alone"
+    predicted = comparison.predicted_ratio
+    beside = f"predicted {change_words(predicted)}" if predicted.value is not None else "nothing predicted"
+    return f"{opening}: {what} {_moved(ratio)} against {before}; {beside}."
+
+
+def _sure(ratio: Estimate) -> bool:
+    """Return whether the interval leaves out "no change"."""
+    return ratio.interval is not None and not ratio.interval[0] <= 1.0 <= ratio.interval[1]
+
+
+def _moved(ratio: Estimate) -> str:
+    """Return ``fell by 10.4 % (95 % interval 8.8 to 12.0)``, or ``changed by`` when the sign is not sure."""
+    span = ratio.interval
+    if ratio.value is None or span is None:
+        return f"changed by {change_words(ratio)} (its error is not known)"
+    if span[1] < 1.0 or span[0] > 1.0:
+        sign = -1.0 if span[1] < 1.0 else 1.0
+        size = replace(
+            ratio,
+            value=sign * (ratio.value - 1.0),
+            interval=(sign * (span[sign < 0] - 1.0), sign * (span[sign > 0] - 1.0)),
+        )
+        verb = "fell" if sign < 0 else "rose"
+        return f"{verb} by {value_with_interval(percent(size), '95 % interval ')}"
+    return f"changed by {change_words(ratio, '95 % interval ')}"
+
+
+def change_words(ratio: Estimate, word: str = "") -> str:
+    """Return a ratio as a change, ``−10.7 % (−11.9 to −9.5)``."""
+    if ratio.value is None:
+        return UNKNOWN
+    span = ratio.interval
+    interval = None if span is None else (span[0] - 1.0, span[1] - 1.0)
+    return value_with_interval(percent(replace(ratio, value=ratio.value - 1.0, interval=interval)), word)
+
+
+def smallest_visible(comparison: Comparison) -> str:
+    """Return the smallest change these runs could have shown, in one sentence."""
+    smallest = comparison.smallest_visible
+    if smallest.value is None:
+        return f"The smallest change these runs could have shown is not known: {clause(smallest.notes[0])}."
+    share = percent(smallest)
+    text = figure(share) if share.std_error is not None else f"{share.value:.2g} %"
+    return f"The smallest change these runs could have shown is {text}."
+
+
+def changed_parts(review: Review, comparison: Comparison) -> str:
+    """Return what was changed on the car between two set-ups, by the session sheet, in one sentence."""
+    bars = {setup.name: setup.predicted.bars for setup in review.setups}
+    before, after = bars.get(comparison.before, {}), bars.get(comparison.after, {})
+    moves = [
+        f"{axle} bar from {name(before[axle].setting, 60)} to {name(after[axle].setting, 60)}"
+        for axle in AXLES
+        if axle in before and axle in after and before[axle].setting != after[axle].setting
+    ]
+    return f"Changed: {' and '.join(moves) or 'nothing on the bars, by the session sheet'}."
+
+
+def next_step(comparison: Comparison) -> str:
+    """Return what to do after this verdict, in one sentence."""
+    if comparison.verdict is ChangeVerdict.CANNOT_TELL and _sure(comparison.stiffness_ratio):
+        return f"Next: {_ALONE}."
+    ratio = comparison.stiffness_ratio
+    if ratio.value is None and not ratio.notes[0].endswith(NO_RUN):
+        return f"Next: {_NOT_MEASURED}."
+    return f"Next: {_NEXT[comparison.verdict]}."
+
+
+def setting_words(review: Review, setup: str) -> str:
+    """Return how the bars of a set-up are set, from its prediction."""
+    for result in review.setups:
+        if result.name == setup:
+            bars = result.predicted.bars
+            return "; ".join(f"{axle} bar {name(bars[axle].setting)}" for axle in AXLES if axle in bars)
+    return ""

@@ -1,0 +1,411 @@
+"""Every setting of the car's bars as plain data: numbers and text, None where a figure is not known."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from analyzer.core.constants import AXLES, Axle
+from analyzer.core.errors import AnalyzerError
+from analyzer.core.estimate import Estimate, decimals_for_error, format_estimate
+from analyzer.core.files import write_together
+from analyzer.prediction.results import STATED_LATERAL, BarLadder, LadderRow, WhatIf
+from analyzer.prediction.settings import bar_ladder, travel_curve
+from analyzer.sheets.car import CarSheet
+from analyzer.vehicle.bar.linkage import BarMotion
+from analyzer.vehicle.bar.stress import FATIGUE_CAUTION
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+
+__all__ = ["BarLadder", "LadderRow", "bar_json", "bar_ladder", "ladder_json"]
+
+CAUTIONS: Final = (
+    FATIGUE_CAUTION,
+    "a factor under about 1.5 at full opposite travel leaves no room for kerbs and weld faults",
+    "series rules and a qualified fabricator have the last word; support the car before working under it",
+)
+
+
+def bar_json(
+    car: CarSheet,
+    axles: Sequence[Axle] = AXLES,
+    lateral: float = STATED_LATERAL,
+    banks: Sequence[float] | None = None,
+) -> dict[str, Any]:
+    """Return every setting of the car's bars as plain data (docs/bars.md explains the keys).
+
+    Parameters
+    ----------
+    car : CarSheet
+        The car.
+    axles : sequence of str
+        Which bars.
+    lateral : float
+        Acceleration towards the inside, speed^2 / radius, for stress and travel [g].
+    banks : sequence of float or None
+        Cross slopes for the use of travel [deg]; None for a few examples.
+
+    Raises
+    ------
+    AnalyzerError
+        One line when a bent bar cannot be.
+    """
+    tables: dict[str, Any] = {}
+    for axle in axles:
+        ladder = bar_ladder(car, axle, lateral=lateral, banks=banks)
+        tables[axle] = {"kind": "none", "settings": []} if ladder is None else ladder_json(ladder)
+    return {
+        "car": car.name,
+        "stated_lateral_g": lateral,
+        "axles": tables,
+        "cautions": list(CAUTIONS),
+    }
+
+
+def ladder_json(ladder: BarLadder) -> dict[str, Any]:
+    """Return one axle's ladder as plain data."""
+    wheel, rate = travel_curve(ladder.fitted)
+    table: dict[str, Any] = {
+        "kind": ladder.kind,
+        "wheel_travel_m": {"bump": ladder.travel.bump, "droop": ladder.travel.droop},
+        "settings": [_row(row) for row in ladder.rows],
+        "what_if": [_what_if(item) for item in ladder.what_if],
+        "solid_or_tube": [_what_if(item) for item in ladder.comparison],
+        "rate_over_travel": {"wheel_travel_m": wheel, "rate_n_per_m": rate},
+        "travel_use": [
+            {
+                "bank_deg": item.bank_deg,
+                "lateral_g": item.lateral,
+                "heave": item.use.heave.to_dict(),
+                "roll": item.use.roll.to_dict(),
+                "total": item.use.total.to_dict(),
+                "gap_mm": item.use.gap,
+                "margin": item.use.margin.to_dict(),
+            }
+            for item in ladder.use
+        ],
+        "further": {key: estimate.to_dict() for key, estimate in ladder.further.items()},
+        "bench": None,
+        "preload": None,
+        "assumed": list(ladder.assumed),
+    }
+    if ladder.bench is not None:
+        table["bench"] = {
+            "measured": ladder.bench.measured.to_dict(),
+            "computed": ladder.bench.computed.to_dict(),
+            "ratio": ladder.bench.ratio.to_dict(),
+            "used": ladder.bench.used,
+        }
+    if ladder.preload is not None:
+        table["preload"] = {
+            "left_longer_m": ladder.preload.left_longer,
+            "link_force": ladder.preload.link_force.to_dict(),
+            "corner_change": {a: e.to_dict() for a, e in ladder.preload.corner_change.items()},
+        }
+    return table
+
+
+def _row(row: LadderRow) -> dict[str, Any]:
+    return {
+        "hole": row.hole,
+        "spacers": row.spacers,
+        "right": None if row.right is None else {"hole": row.right[0], "spacers": row.right[1]},
+        "setting": row.setting,
+        "fitted": row.fitted,
+        "rate": row.rate.to_dict(),
+        "change": row.change.to_dict(),
+        "compliance": row.compliance,
+        "roll_stiffness": row.roll_stiffness.to_dict(),
+        "roll_gradient": row.roll_gradient.to_dict(),
+        "stress_factor": row.stress_factor,
+        "stress": [
+            {
+                "place": item.place,
+                "full_travel_pa": item.full_travel,
+                "stated_lateral_pa": item.stated_lateral,
+                "factor": item.factor,
+                "cycles": item.cycles,
+            }
+            for item in row.stress
+        ],
+        "motion": _motion(row.motion),
+    }
+
+
+def _motion(motion: BarMotion) -> dict[str, Any]:
+    low, high = motion.lever_range
+    change = motion.rate_change
+    return {
+        "lever_angle_deg": [math.degrees(low), math.degrees(high)],
+        "least_link_angle_deg": math.degrees(motion.least_meeting_angle),
+        "rod_end_misalignment_deg": math.degrees(motion.misalignment),
+        "rate_change_percent": None if change is None else 100.0 * change,
+        "warnings": list(motion.warnings),
+    }
+
+
+def _what_if(item: WhatIf) -> dict[str, Any]:
+    return {
+        "change": item.change,
+        "rate": item.rate.to_dict(),
+        "ratio_percent": item.ratio.to_dict(),
+        "mass_kg": item.mass,
+    }
+
+
+# The settings of a car's bars on a terminal, and as a folder with table and figure.
+
+
+WIDTH: Final = 80
+LOW_FACTOR: Final = 1.5
+"""Stress factors below this are marked: engineering judgement."""
+
+MARK: Final = "←"
+
+
+def ladder_text(table: dict[str, Any], width: int = WIDTH) -> str:
+    """Return what `bar_json` holds as text of at most `width` columns, softest setting first."""
+    from rich.console import Console
+    from rich.text import Text
+
+    out = io.StringIO()
+    console = Console(file=out, width=width, highlight=False, markup=False, emoji=False)
+    for axle, part in table["axles"].items():
+        title = f"{table['car']}, {axle} bar"
+        if part["kind"] == "none":
+            console.print(Text(f"{title}: none in the car sheet"))
+            continue
+        console.print(Text(title))
+        console.print(_settings_table(part))
+        for line in _below_settings(part, float(table["stated_lateral_g"])):
+            console.print(Text(line), soft_wrap=False)
+        if part["what_if"]:
+            console.print(_what_if_table("what another part would do", part["what_if"]))
+        console.print(_what_if_table("solid or tube", part["solid_or_tube"]))
+        console.print(Text("taken where the sheet is silent:"))
+        for line in part["assumed"]:
+            console.print(Text(textwrap.fill(line, width - 2, initial_indent="  ", subsequent_indent="    ")))
+        console.print()
+    for line in table["cautions"]:
+        console.print(Text(textwrap.fill(line, width, initial_indent="! ", subsequent_indent="  ")))
+    return "\n".join(line.rstrip() for line in out.getvalue().splitlines())
+
+
+def save_ladder(table: dict[str, Any], folder: Path) -> Path:
+    """Write ``bar.json``, and per axle with a bar ``bar_front.csv`` and ``bar_front.svg``, to `folder`.
+
+    Such files of an earlier call are replaced, all or none; whatever else lies there is left alone.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    AnalyzerError
+        When a file of such a name is another's, or the folder cannot be made or written to.
+    """
+    from analyzer.report.figures.bar_plots import bar_svg
+
+    folder = folder.expanduser()
+    plain = json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False)
+    files = {folder / "bar.json": f"{plain}\n".encode()}
+    for axle, part in table["axles"].items():
+        if part["kind"] != "none":
+            files[folder / f"bar_{axle}.csv"] = settings_csv(part).encode()
+            files[folder / f"bar_{axle}.svg"] = bar_svg(part, f"{table['car']}, {axle} bar").encode()
+    try:
+        write_together(files)
+    except OSError as error:
+        reason = error.strerror or "not writable"
+        raise AnalyzerError(f"{folder}: cannot be written to ({reason}); choose another folder") from None
+    return folder
+
+
+def settings_csv(part: dict[str, Any]) -> str:
+    """Return the settings of one axle as comma-separated text, units in the header."""
+    parts = list(dict.fromkeys(key for row in part["settings"] for key in row["compliance"]))
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    head = ["hole", "spacers", "setting", "fitted", "rate_n_per_mm", "rate_std_n_per_mm", "change_percent"]
+    head += ["change_std_percent", "roll_stiffness_nm_per_deg", "roll_gradient_deg_per_g", "stress_factor"]
+    writer.writerow([*head, *(f"{name.replace(' ', '_')}_mm_per_kn" for name in parts), "warnings"])
+    for row in part["settings"]:
+        cells: list[Any] = [row["hole"], row["spacers"], row["setting"], "yes" if row["fitted"] else "no"]
+        cells += [_number(row["rate"]["value"], 1e-3), _number(row["rate"]["std_error"], 1e-3)]
+        cells += [_number(row["change"]["value"]), _number(row["change"]["std_error"])]
+        cells += [_number(row[key]["value"]) for key in ("roll_stiffness", "roll_gradient")]
+        cells.append(_number(row["stress_factor"]))
+        cells += [_number(row["compliance"].get(name), 1e6) for name in parts]
+        writer.writerow([*cells, "; ".join(row["motion"]["warnings"])])
+    return out.getvalue()
+
+
+def read_estimate(entry: dict[str, Any], factor: float = 1.0, unit: str | None = None) -> Estimate:
+    """Return the estimate of a JSON entry, in another unit if `factor` and `unit` say so."""
+    interval = entry["interval"]
+    return Estimate(
+        value=None if entry["value"] is None else entry["value"] * factor,
+        unit=entry["unit"] if unit is None else unit,
+        std_error=None if entry["std_error"] is None else entry["std_error"] * factor,
+        interval=None if interval is None else (interval[0] * factor, interval[1] * factor),
+        level=entry["level"],
+        notes=tuple(entry["notes"]),
+    )
+
+
+def signed_percent(entry: dict[str, Any]) -> str:
+    """Return a change as "+12.3 ± 0.4 %", or "0 %" for the fitted setting."""
+    value = entry["value"]
+    if value is None:
+        return "—"
+    if value == 0.0:
+        return "0 %"
+    error = entry["std_error"]
+    places = 2 if not error else max(0, min(2, decimals_for_error(error)))
+    shown = f"{value:+.{places}f}"
+    return f"{shown} ± {error:.{places}f} %" if error else f"{shown} %"
+
+
+def _settings_table(part: dict[str, Any]) -> Table:
+    table = _table()
+    for head in (
+        "hole",
+        "sp.",
+        "rate\nN/mm",
+        "change\n%",
+        "axle roll\nN m/deg",
+        "gradient\ndeg/g",
+        "stress\nfactor",
+    ):
+        table.add_column(head, justify="right")
+    table.add_column("")
+    for row in part["settings"]:
+        factor = row["stress_factor"]
+        shown = "—" if factor is None else f"{factor:.2f}" + ("!" if factor < LOW_FACTOR else "")
+        marks = [f"{MARK} fitted"] if row["fitted"] else []
+        marks += ["motion!"] if row["motion"]["warnings"] else []
+        table.add_row(
+            _both_sides(row, "hole"),
+            _both_sides(row, "spacers"),
+            _value(row["rate"], 1e-3),
+            signed_percent(row["change"]).removesuffix(" %"),
+            _value(row["roll_stiffness"]),
+            _value(row["roll_gradient"]),
+            shown,
+            " ".join(marks),
+        )
+    return table
+
+
+def _both_sides(row: dict[str, Any], key: str) -> str:
+    """Return hole or spacers of a setting, as "left/right" where the sides differ."""
+    if row[key] is None:
+        return "—"
+    return str(row[key]) if row["right"] is None else f"{row[key]}/{row['right'][key]}"
+
+
+def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
+    """Return compliance, stress, motion, bench and preload of the fitted setting in plain lines."""
+    row = next(item for item in part["settings"] if item["fitted"])
+    total = sum(row["compliance"].values())
+    shares = sorted(row["compliance"].items(), key=lambda item: -abs(item[1]))
+    shown = [f"{name} {100.0 * value / total:.1f} %" for name, value in shares if abs(value) > 5e-4 * total]
+    lines = [f"fitted ({row['setting']}) gives way in: " + ", ".join(shown)]
+    worst = min(
+        (s for s in row["stress"] if s["factor"] is not None), key=lambda s: s["factor"], default=None
+    )
+    if worst is not None:
+        full, stated = worst["full_travel_pa"] / 1e6, worst["stated_lateral_pa"] / 1e6
+        lines.append(
+            f"highest stress at full opposite travel: {worst['place']}, {full:.0f} MPa, "
+            f"factor {worst['factor']:.2f} on yield; {stated:.0f} MPa at {lateral:g} g"
+        )
+    lives = [s for s in row["stress"] if s["cycles"] is not None]
+    if lives:
+        short = min(lives, key=lambda s: s["cycles"])
+        swings = f"about {short['cycles']:.1g} swings ({short['place']})"
+        lines.append(f"shortest life at {lateral:g} g from side to side: {swings}")
+    lines.append(_motion_line(row["motion"], part["wheel_travel_m"]))
+    lines += [f"! {w}" for w in row["motion"]["warnings"]]
+    lines += _car_lines(part)
+    if part["bench"] is not None:
+        used = "used for all settings" if part["bench"]["used"] else "not used (bench.use = true would)"
+        ratio = format_estimate(read_estimate(part["bench"]["ratio"]))
+        lines.append(
+            f"bench test: {_value(part['bench']['measured'], 1e-3)} N/mm, computed "
+            f"{_value(part['bench']['computed'], 1e-3)} N/mm, ratio {ratio}; {used}"
+        )
+    if part["preload"] is not None:
+        changes = ", ".join(
+            f"{axle} left {_value(entry)} N" for axle, entry in part["preload"]["corner_change"].items()
+        )
+        longer = part["preload"]["left_longer_m"] * 1000.0
+        lines.append(f"unequal links (left {longer:+.1f} mm): {changes}; right the other way round")
+    return [filled for line in lines for filled in textwrap.wrap(line, WIDTH, subsequent_indent="  ")]
+
+
+def _car_lines(part: dict[str, Any]) -> list[str]:
+    """Return what the fitted setting does to travel, inside load and spring."""
+    lines = []
+    for item in part["travel_use"]:
+        where = "level" if item["bank_deg"] == 0.0 else f"{item['bank_deg']:g} deg bank"
+        gap = item["gap_mm"]
+        left = "" if gap is None else f", {_value(item['margin'])} of {gap:.0f} mm to the stop left"
+        lines.append(
+            f"outer damper at {item['lateral_g']:g} g, {where}: heave {_value(item['heave'])} mm, "
+            f"roll {_value(item['roll'])} mm{left}"
+        )
+    further = part["further"]
+    inside, lift = _value(further["inside_load"]), _value(further["lift_off"])
+    lines.append(f"inside wheel at 1 g: {inside} N, lifts at {lift} g (straight line)")
+    spring = _value(further["replacement_spring"])
+    lines.append(f"spring that rolls alike without the bar: {spring} N/mm")
+    return lines
+
+
+def _motion_line(motion: dict[str, Any], travel: dict[str, float]) -> str:
+    low, high = motion["lever_angle_deg"]
+    change = motion["rate_change_percent"]
+    rate = "rate there not defined" if change is None else f"rate {change:+.1f} % at full opposite travel"
+    droop, bump = travel["droop"] * 1000.0, travel["bump"] * 1000.0
+    least, tilt = motion["least_link_angle_deg"], motion["rod_end_misalignment_deg"]
+    return (
+        f"motion over {droop:.0f} mm droop to {bump:.0f} mm bump of the wheel: lever {low:.0f} to "
+        f"{high:+.0f} deg, link at least {least:.0f} deg off its line, rod ends {tilt:.0f} deg, {rate}"
+    )
+
+
+def _what_if_table(title: str, items: list[dict[str, Any]]) -> Table:
+    table = _table()
+    table.add_column(title)
+    for head in ("rate N/mm", "change", "tube kg"):
+        table.add_column(head, justify="right")
+    for item in items:
+        mass = "—" if item["mass_kg"] is None else f"{item['mass_kg']:.2f}"
+        table.add_row(item["change"], _value(item["rate"], 1e-3), signed_percent(item["ratio_percent"]), mass)
+    return table
+
+
+def _table() -> Table:
+    from rich import box
+    from rich.table import Table
+
+    return Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 0, 0, 1), show_edge=False)
+
+
+def _value(entry: dict[str, Any], factor: float = 1.0) -> str:
+    return format_estimate(read_estimate(entry, factor), with_unit=False)
+
+
+def _number(value: float | None, factor: float = 1.0) -> str:
+    return "" if value is None else f"{value * factor:.6g}"

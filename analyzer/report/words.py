@@ -1,0 +1,163 @@
+"""Names and figures as a reader sees them: short, printable, with unit and error."""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import replace
+from typing import Final
+
+from analyzer.core.constants import Axle
+from analyzer.core.errors import one_line
+from analyzer.core.estimate import Estimate, decimals_for_error, format_estimate
+from analyzer.core.units import DEG_PER_RAD, MM_PER_M
+
+LONGEST_NAME: Final = 40
+LONGEST_COMMENT: Final = 400
+UNKNOWN: Final = "—"
+
+_RIGHT_TO_LEFT: Final = {"R", "AL", "AN"}
+_MOST_MARKS: Final = 3
+_ISOLATE: Final = ("\u2068", "\u2069")
+
+
+def label(text: str, longest: int = LONGEST_NAME) -> str:
+    """Return a name from a log or sheet on one line, shortened, without control characters."""
+    # Marks piled on one letter would run over the lines above; cut first, since a name may be very long.
+    kept: list[str] = []
+    piled = 0
+    for letter in text[: 20 * longest]:
+        piled = piled + 1 if unicodedata.combining(letter) else 0
+        if piled <= _MOST_MARKS:
+            kept.append(letter)
+    line = one_line("".join(kept), longest + 1)
+    return (line if len(line) <= longest else line[: longest - 1] + "…") or "(no name)"
+
+
+def name(text: str, longest: int = LONGEST_NAME) -> str:
+    """Return a name as `label` does, for use inside a sentence.
+
+    A name that holds right-to-left letters is isolated (Unicode UAX 9), so that it cannot reorder the
+    figures beside it.
+    """
+    shown = label(text, longest)
+    if any(unicodedata.bidirectional(c) in _RIGHT_TO_LEFT for c in shown):
+        return f"{_ISOLATE[0]}{shown}{_ISOLATE[1]}"
+    return shown
+
+
+def sentence(text: str, longest: int = LONGEST_COMMENT) -> str:
+    """Return a comment from another room as one printable line that ends with a full stop."""
+    line = one_line(text, longest)
+    if not line:
+        return ""
+    return line[0].upper() + line[1:] + ("" if line[-1] in ".!?…" else ".")
+
+
+def in_unit(estimate: Estimate, factor: float, unit: str) -> Estimate:
+    """Return an estimate in another unit, `factor` new units per old one (positive)."""
+
+    def times(number: float | None) -> float | None:
+        return None if number is None else number * factor
+
+    interval = estimate.interval
+    return replace(
+        estimate,
+        unit=unit,
+        value=times(estimate.value),
+        std_error=times(estimate.std_error),
+        calibration=times(estimate.calibration),
+        interval=None if interval is None else (interval[0] * factor, interval[1] * factor),
+    )
+
+
+def percent(estimate: Estimate) -> Estimate:
+    """Return a share or ratio (unit 1) in percent."""
+    return in_unit(estimate, 100.0, "%")
+
+
+def readable(estimate: Estimate) -> Estimate:
+    """Return an estimate in the unit of the page: bar rates in N/mm, all others as they are."""
+    return in_unit(estimate, 1.0 / MM_PER_M, "N/mm") if estimate.unit == "N/m" else estimate
+
+
+def figure(estimate: Estimate, with_unit: bool = True) -> str:
+    """Return ``2.31 ± 0.02 deg/g``, digits set by the error; a dash when there is no value."""
+    return _true_minus(format_estimate(estimate, with_unit))
+
+
+def interval(estimate: Estimate) -> str:
+    """Return ``0.82 to 0.86``, digits set by the half width; empty when there is no interval."""
+    if estimate.interval is None:
+        return ""
+    low, high = estimate.interval
+    half = abs(high - low) / 2.0
+    places = max(decimals_for_error(half), 0) if half > 0.0 else 3
+    return _true_minus(f"{low:.{places}f} to {high:.{places}f}")
+
+
+def clause(text: str, longest: int = LONGEST_COMMENT) -> str:
+    """Return a comment as the end of a sentence: lower case, no full stop."""
+    line = one_line(text, longest).rstrip(".")
+    second = line[1:2]
+    return line if second.isupper() or second.isdigit() else line[:1].lower() + line[1:]
+
+
+def value_with_interval(estimate: Estimate, word: str = "") -> str:
+    """Return ``0.842 (0.82 to 0.86)``, `word` before the interval; the value alone when there is none."""
+    span = interval(estimate)
+    if estimate.value is None:
+        return UNKNOWN
+    if not span or estimate.interval is None:
+        return figure(estimate)
+    half = abs(estimate.interval[1] - estimate.interval[0]) / 2.0
+    places = max(decimals_for_error(half), 0) if half > 0.0 else 3
+    unit = "" if estimate.unit in ("", "1") else f" {estimate.unit}"
+    return _true_minus(f"{estimate.value:.{places}f}{unit} ({word}{span})")
+
+
+def reason(estimate: Estimate) -> str:
+    """Return why an estimate has no value or no error; empty when it has both."""
+    if estimate.value is None:
+        return sentence(estimate.notes[0])
+    if estimate.std_error is None and estimate.notes:
+        return sentence(estimate.notes[0])
+    return ""
+
+
+def millimetres(metres: float, places: int = 0) -> str:
+    """Return a length in mm."""
+    return _true_minus(f"{_rounded(metres * MM_PER_M, places):.{places}f} mm")
+
+
+def degrees(radians: float | None, places: int = 0) -> str:
+    """Return an angle in degrees; a dash when it is not known."""
+    return (
+        UNKNOWN if radians is None else _true_minus(f"{_rounded(radians * DEG_PER_RAD, places):.{places}f}°")
+    )
+
+
+def count(number: int, one: str, many: str | None = None) -> str:
+    """Return ``3 runs``, ``1 run`` or ``no runs``."""
+    plural = many or one + "s"
+    return f"no {plural}" if number == 0 else f"{number} {one if number == 1 else plural}"
+
+
+def listed(words: list[str], most: int = 6) -> str:
+    """Return ``a, b and c``; beyond `most` the rest is counted."""
+    if len(words) > most:
+        words = [*words[:most], f"{len(words) - most} more"]
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
+
+
+def axle_words(axle: Axle | None) -> str:
+    """Return whose roll stiffness a comparison is about."""
+    return "the car's roll stiffness" if axle is None else f"{axle} roll stiffness"
+
+
+def _rounded(value: float, places: int) -> float:
+    """Return `value` rounded, without the sign of a negative zero."""
+    return round(value, places) + 0.0
+
+
+def _true_minus(text: str) -> str:
+    return text.replace("-", "−") if text and text != UNKNOWN else text

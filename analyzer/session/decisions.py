@@ -1,0 +1,195 @@
+"""Confirm a change of a reviewed session: the work behind ``analyzer confirm``."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from analyzer.comparison.calibrated_car import (
+    FILE_NAME,
+    Calibration,
+    calibrate,
+    calibrated_car,
+    read_anew,
+    read_calibration,
+    write_calibration,
+)
+from analyzer.comparison.choosing.choose import choose, present_setup
+from analyzer.comparison.choosing.wishes import parse_wish
+from analyzer.comparison.confirm import PastSession, confirm, joined_sessions
+from analyzer.comparison.results import Choice, Confirmation
+from analyzer.core.constants import AXLES
+from analyzer.core.errors import AnalyzerError, SheetError
+from analyzer.prediction.setup import check_bars
+from analyzer.processing.results import RunEstimates
+from analyzer.session.review import Progress, Review, condition_differences, review_session
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.read import read_car
+
+
+def confirm_change(
+    review: Review,
+    before: str,
+    after: str,
+    earlier: Sequence[Review] = (),
+    calibration: Calibration | None = None,
+) -> Confirmation:
+    """Set two set-ups of a reviewed session against each other in depth.
+
+    Parameters
+    ----------
+    review : Review
+        The session.
+    before, after : str
+        Set-ups.
+    earlier : sequence of Review
+        Earlier sessions of the same car, earliest first.
+    calibration : Calibration or None
+        What the predictions start from instead of the sheet's own figures.
+
+    Raises
+    ------
+    AnalyzerError
+        When a set-up is not in the sheet or both are the same, or an earlier session is of another car.
+    """
+    session = review.session
+    driven = {name: tuple(run.name for run in review.runs if run.setup == name) for name in (before, after)}
+    car, past = session.car, past_sessions(review, earlier)
+    runs: Sequence[RunEstimates] = review.runs
+    notes: tuple[str, ...] = ()
+    if calibration is not None:
+        car = calibrated_car(session.car, calibration)
+        runs = read_anew(session.car, car, review.runs)
+        past = tuple(replace(p, runs=read_anew(session.car, car, p.runs)) for p in past)
+        notes = (f"predictions start from the car sheet as {len(calibration.runs)} runs have updated it",)
+        if set(calibration.runs) & {run.name for run in review.runs}:
+            notes += (
+                "the calibrated car names runs that are called as runs of this session: if it was made from "
+                "them, their agreement with it proves nothing",
+            )
+    confirmation = confirm(
+        car,
+        session.sheet,
+        runs,
+        before,
+        after,
+        health={recording.run: recording.health for recording in review.recordings},
+        differences=condition_differences(session, driven[before], driven[after]),
+        earlier=past,
+    )
+    comparison = confirmation.comparison
+    return replace(confirmation, comparison=replace(comparison, notes=(*notes, *comparison.notes)))
+
+
+def past_sessions(review: Review, earlier: Sequence[Review]) -> tuple[PastSession, ...]:
+    """Return earlier sessions under names of their own; each must be of the same car."""
+    found: list[PastSession] = []
+    counted = {review.session.path.resolve()}
+    for other in earlier:
+        path = other.session.path.resolve()
+        if path in counted:
+            raise AnalyzerError(f"{other.session.path}: counts already; give each earlier session once")
+        counted.add(path)
+        car, own = other.session.car, review.session.car
+        unlike = [part for part in ("mass", *AXLES) if getattr(car, part) != getattr(own, part)]
+        if unlike:
+            raise AnalyzerError(
+                f"{other.session.path}: its car sheet differs under [{unlike[0]}] from that of "
+                f"{review.session.path}; only sessions of the same car with the same sheet count together"
+            )
+        name = other.session.sheet.name
+        if name in {past.name for past in found}:
+            name = f"{name} ({len(found) + 1})"
+        found.append(PastSession(name, other.session.sheet.setups, other.runs))
+    return tuple(found)
+
+
+def write_calibrated_car(review: Review, earlier: Sequence[Review] = ()) -> Path:
+    """Write what the runs say about the car to a file beside the session sheet; the sheets stay as they are.
+
+    Raises
+    ------
+    AnalyzerError
+        When the runs say nothing about the car, or contradict its sheet.
+    """
+    session = review.session
+    joined = joined_sessions(session.sheet.setups, review.runs, past_sessions(review, earlier))
+    calibration = calibrate(session.car, joined.setups, joined.runs)
+    if calibration is None:
+        raise AnalyzerError(
+            f"{session.path}: the runs do not calibrate the car; "
+            "no roll was measured, or runs and sheet contradict each other (see analyzer confirm)"
+        )
+    path = session.path.parent / FILE_NAME
+    write_calibration(path, calibration, session.car_path)
+    return path
+
+
+# Choose the next setting from a session or a car sheet: the work behind ``analyzer choose``.
+
+
+def choose_next(path: Path, wish: str, setup: str | None, progress: Progress) -> Choice:
+    """Rank what could be fitted next to meet a `wish`.
+
+    Parameters
+    ----------
+    path : Path
+        Session sheet (or its folder), whose runs and calibrated car then count, or a car sheet alone.
+    wish : str
+        In words; see `analyzer.comparison.choosing.wishes`.
+    setup : str or None
+        Set-up on the car now; the last one driven when None.
+    progress : callable
+        Told before each step.
+
+    Raises
+    ------
+    AnalyzerError
+        When a sheet cannot be used, or the wish or the set-up is not known.
+    """
+    parse_wish(wish)  # a wish that is not understood is told before any log is read
+    if not _is_car(path):
+        return choose_after(review_session(path, progress), wish, setup)
+    car = read_car(path)
+    check_bars(car, path)
+    if setup is not None:
+        raise SheetError(
+            path, "", f'a car sheet has no set-up "{setup}"', "name a session sheet, or leave --from out"
+        )
+    return choose_for_car(car, wish)
+
+
+def choose_for_car(car: CarSheet, wish: str) -> Choice:
+    """Do the same for a car sheet that has been read; the fitted setting is the present one."""
+    return choose(car, parse_wish(wish), present_setup(car))
+
+
+def choose_after(review: Review, wish: str, setup: str | None) -> Choice:
+    """Do the same for a session that has been reviewed, with the calibrated car beside its sheet."""
+    name = _present(review, setup)
+    session = review.session
+    file = session.path.parent / FILE_NAME
+    calibration = read_calibration(file, session.car, session.car_path) if file.is_file() else None
+    setups = session.sheet.setups
+    return choose(session.car, parse_wish(wish), setups[name], name, setups, review.runs, calibration)
+
+
+def _is_car(path: Path) -> bool:
+    """Tell a car sheet from a session sheet by the tables it holds; the reader says what else is wrong."""
+    try:
+        return path.is_file() and "mass" in tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+        return False
+
+
+def _present(review: Review, setup: str | None) -> str:
+    known = review.session.sheet.setups
+    if setup is None:
+        return review.session.sheet.runs[-1].setup
+    if setup not in known:
+        raise SheetError(
+            review.session.path, "setups", f'there is no set-up "{setup}"', f"use one of {', '.join(known)}"
+        )
+    return setup

@@ -1,0 +1,310 @@
+"""The main job in order: sheets, then logs, then estimates, predictions and their comparison."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import pairwise
+from pathlib import Path
+
+from analyzer.comparison.bar_settings import axle_settings
+from analyzer.comparison.changes import compare_setups
+from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
+from analyzer.comparison.setups import run_stiffness_ratio, setup_results
+from analyzer.comparison.stiffness import with_moment_kept
+from analyzer.core.errors import AnalyzerError, LogError, SheetError
+from analyzer.core.store import Kept
+from analyzer.ingest.read_run import read_loose_log, read_recording
+from analyzer.ingest.recording import Recording, Verdict
+from analyzer.prediction.results import SetupPrediction
+from analyzer.prediction.setup import check_bars, check_setup, predict_change, predict_setup
+from analyzer.processing.estimate_run import estimate_run
+from analyzer.processing.results import RunEstimates
+from analyzer.session.run_store import KeptRuns
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.read import file_beside, placeholders, read_car, read_course, read_session
+from analyzer.sheets.session import CourseSheet, Run, SessionSheet
+from analyzer.vehicle.bar.rate import bar_rates
+
+Progress = Callable[[str, int, int], None]
+"""Told what is being done, how many steps are done and how many there are."""
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """The sheets of one session, read and checked.
+
+    Parameters
+    ----------
+    path, car_path : Path
+        The session sheet and the car sheet it names.
+    sheet, car, course : SessionSheet, CarSheet, CourseSheet or None
+        Their contents.
+    logs : dict
+        Run name -> its log files.
+    placeholders : int
+        Lines of both sheets that still carry the mark of a value that nobody has measured.
+    """
+
+    path: Path
+    car_path: Path
+    sheet: SessionSheet
+    car: CarSheet
+    course: CourseSheet | None
+    logs: dict[str, tuple[Path, ...]]
+    placeholders: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """All results of one session; what the report shows.
+
+    Parameters
+    ----------
+    session : Session
+        The sheets.
+    recordings, runs : tuple
+        Per run, in the order of the sheet; a run whose log is unusable is in `failed` instead.
+    failed : dict
+        Run name -> the one line why it was left out.
+    setups : tuple of SetupResult
+        In the order of the sheet, those with at least one run or a prediction.
+    comparisons : tuple of Comparison
+        Each set-up against the one before it in the sheet.
+    bars : tuple of AxleSettings
+        Every bar setting of each axle over all runs.
+    seed : int
+        Seed of the random draws behind the intervals.
+    """
+
+    session: Session
+    recordings: tuple[Recording, ...]
+    runs: tuple[RunEstimates, ...]
+    failed: dict[str, str]
+    setups: tuple[SetupResult, ...]
+    comparisons: tuple[Comparison, ...]
+    bars: tuple[AxleSettings, ...] = ()
+    seed: int = 0
+
+
+def load_session(path: Path) -> Session:
+    """Read the session sheet at `path` (or ``session.toml`` in that folder) and all it names.
+
+    Raises
+    ------
+    SheetError
+        One line naming file, key and remedy.
+    """
+    if path.is_dir():
+        path = path / "session.toml"
+    sheet = read_session(path)
+    car_path = file_beside(path, "car", sheet.car)
+    car = read_car(car_path)
+    check_bars(car, car_path)
+    course = None if sheet.course is None else read_course(file_beside(path, "course", sheet.course))
+    for name, setup in sheet.setups.items():
+        problem = check_setup(car, name, setup)
+        if problem is not None:
+            raise SheetError(path, f"setups.{name}.{problem.key}", problem.problem, problem.remedy)
+    logs = {
+        run.name: tuple(file_beside(path, f"runs[{index}].logs", log) for log in run.logs)
+        for index, run in enumerate(sheet.runs, start=1)
+    }
+    marked = placeholders(car_path) + placeholders(path)
+    return Session(path, car_path, sheet, car, course, logs, marked)
+
+
+def record_run(session: Session, run: Run) -> Recording:
+    """Read the logs of one run; raises `LogError`."""
+    level = None if run.level is None else (run.level[0].value, run.level[1].value)
+    offsets = None if run.clock_offsets is None else [offset.value for offset in run.clock_offsets]
+    return read_recording(run.name, session.logs[run.name], session.car, level, offsets)
+
+
+def predict_session(session: Session) -> dict[str, SetupPrediction]:
+    """Predict every set-up of the session."""
+    return {name: predict_setup(session.car, name, setup) for name, setup in session.sheet.setups.items()}
+
+
+def review_session(path: Path, progress: Progress | None = None, seed: int = 0) -> Review:
+    """Do the whole job for one session: read, estimate, predict and compare.
+
+    Parameters
+    ----------
+    path : Path
+        Session sheet, or the folder that holds ``session.toml``.
+    progress : callable, optional
+        Told before each step.
+    seed : int
+        Seed of every random draw; the same seed gives the same results to the last digit.
+
+    Returns
+    -------
+    Review
+        A run whose log cannot be used does not stop the others; its reason stands in `Review.failed`.
+
+    Raises
+    ------
+    SheetError
+        When a sheet cannot be used.
+
+    Notes
+    -----
+    A run that was estimated before is taken from the user's cache folder (`analyzer.cache`) when neither its
+    logs nor anything in the sheets that concerns it, nor this program, has changed; the results are the same.
+    """
+    return review_loaded(load_session(path), progress, seed)
+
+
+def review_loaded(session: Session, progress: Progress | None = None, seed: int = 0) -> Review:
+    """Do the same as `review_session` for sheets that have been read."""
+    steps = len(session.sheet.runs) + 2
+    tell = progress or (lambda _what, _done, _all: None)
+    tell("predicting the set-ups", 0, steps)
+    predictions = predict_session(session)
+    recordings: list[Recording] = []
+    runs: list[RunEstimates] = []
+    failed: dict[str, str] = {}
+    kept = Kept.of_user()
+    known = KeptRuns(kept, session.car, session.course, seed)
+    for index, run in enumerate(session.sheet.runs, start=1):
+        tell(f"reading and estimating {run.name}", index, steps)
+        work = partial(_estimate, session, run, predictions[run.setup], seed)
+        try:
+            recording, estimates = known.result(
+                run, session.sheet.setups[run.setup], session.logs[run.name], work
+            )
+        except LogError as error:
+            failed[run.name] = str(error)
+            continue
+        # What the estimates say about the log belongs to its health.
+        recordings.append(replace(recording, health=(*recording.health, *estimates.checks)))
+        runs.append(estimates)
+    kept.tidy()
+    tell("comparing", steps - 1, steps)
+    runs = list(with_moment_kept(runs))
+    setups = setup_results(session.car, session.sheet.setups, runs, predictions)
+    return Review(
+        session=session,
+        recordings=tuple(recordings),
+        runs=tuple(runs),
+        failed=failed,
+        setups=setups,
+        comparisons=_compare(session, setups, runs),
+        bars=axle_settings(session.car, session.sheet.setups, runs, predictions),
+        seed=seed,
+    )
+
+
+def _estimate(
+    session: Session, run: Run, prediction: SetupPrediction, seed: int
+) -> tuple[Recording, RunEstimates]:
+    recording = record_run(session, run)
+    rates = bar_rates(session.car, session.sheet.setups[run.setup])
+    estimates = estimate_run(recording, session.car, run.setup, rates, session.course, seed)
+    ratio = run_stiffness_ratio(session.car, prediction, estimates)
+    return recording, replace(estimates, further={**estimates.further, "roll_stiffness_ratio": ratio})
+
+
+def _compare(
+    session: Session, setups: tuple[SetupResult, ...], runs: list[RunEstimates]
+) -> tuple[Comparison, ...]:
+    """Set each set-up that was driven against the one driven before it."""
+    driven = [result for result in setups if result.runs]
+    return tuple(compare_pair(session, before, after, runs, driven) for before, after in pairwise(driven))
+
+
+def compare_pair(
+    session: Session,
+    before: SetupResult,
+    after: SetupResult,
+    runs: list[RunEstimates],
+    driven: Sequence[SetupResult] = (),
+) -> Comparison:
+    """Set one set-up against another; all that were `driven` help to find the scatter between runs."""
+    hardware = session.sheet.setups
+    change = predict_change(session.car, before.name, hardware[before.name], after.name, hardware[after.name])
+    others = [result for result in driven if result.name not in (before.name, after.name)]
+    comparison = compare_setups(session.car, before, after, change, runs, others)
+    differences = condition_differences(session, before.runs, after.runs)
+    return replace(comparison, differences=comparison.differences + differences)
+
+
+def condition_differences(
+    session: Session, before: tuple[str, ...], after: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Return the conditions of the session sheet that differ between two groups of runs, in words."""
+    conditions: Mapping[str, dict[str, str]] = {run.name: run.conditions for run in session.sheet.runs}
+    keys = sorted({key for name in (*before, *after) for key in conditions[name]} - {"notes"})
+    found = []
+    for key in keys:
+        old, new = ([conditions[name].get(key, "not stated") for name in group] for group in (before, after))
+        if set(old) != set(new):
+            words = [" / ".join(dict.fromkeys(values)) for values in (old, new)]
+            found.append(f"{key.replace('_', ' ')}: {words[0]} before, {words[1]} after")
+    return tuple(found)
+
+
+def failure_line(review: Review) -> str | None:
+    """Return one line for the logs that could not be used, or None when all could."""
+    if not review.failed:
+        return None
+    first = next(iter(review.failed.values()))
+    more = len(review.failed) - 1
+    return first if more == 0 else f"{first} ({more} more run{'s' if more > 1 else ''} left out)"
+
+
+def require_runs(review: Review) -> None:
+    """Raise `AnalyzerError` when no run at all could be used."""
+    if not review.runs:
+        raise AnalyzerError(failure_line(review) or "the session has no runs")
+
+
+# Check logs without estimating anything: the work behind ``analyzer check``.
+
+
+@dataclass(frozen=True, slots=True)
+class CheckOutcome:
+    """Recordings with their health rows.
+
+    Parameters
+    ----------
+    recordings : tuple of Recording
+        Those that could be read.
+    failed : dict
+        Run or file name -> the one line why it could not be read.
+    """
+
+    recordings: tuple[Recording, ...]
+    failed: dict[str, str]
+
+    @property
+    def clean(self) -> bool:
+        """Whether no row of any recording is suspect or bad."""
+        finding = (Verdict.SUSPECT, Verdict.BAD)
+        return not self.failed and not any(
+            row.verdict in finding for recording in self.recordings for row in recording.health
+        )
+
+
+def check_path(path: Path, progress: Progress) -> CheckOutcome:
+    """Check one log, or all logs of a session when `path` is a session sheet or a folder.
+
+    Raises
+    ------
+    AnalyzerError
+        When a sheet, or a log named by itself, cannot be used.
+    """
+    if path.suffix.lower() != ".toml" and not path.is_dir():
+        return CheckOutcome((read_loose_log(path),), {})
+    session = load_session(path)
+    recordings: list[Recording] = []
+    failed: dict[str, str] = {}
+    for index, run in enumerate(session.sheet.runs, start=1):
+        progress(f"checking {run.name}", index, len(session.sheet.runs))
+        try:
+            recordings.append(record_run(session, run))
+        except LogError as error:
+            failed[run.name] = str(error)
+    return CheckOutcome(tuple(recordings), failed)

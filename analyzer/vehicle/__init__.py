@@ -1,0 +1,1 @@
+"""Physics of the car that measuring and predicting share, each formula once."""

@@ -1,0 +1,433 @@
+"""Masses and roll moment that follow from a car sheet by statics; used by prediction and processing alike.
+
+The functions take the sheet's values as they are: floats, or equally shaped arrays while tolerances are
+carried through.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
+from analyzer.core.signals import Floats
+from analyzer.core.units import Uncertain
+from analyzer.sheets.bar import NoBar
+from analyzer.sheets.car import AxleSheet, CarSheet, TravelTable
+from analyzer.vehicle.bar.bladed import array
+from analyzer.vehicle.bar.section import Array
+
+DEFAULT_CAMBER_GAIN: Final = Uncertain(math.radians(20.0), math.radians(15.0))
+"""Camber gain of an independent axle whose sheet states none [rad/m]: engineering judgement, wide."""
+
+
+@dataclass(frozen=True, slots=True)
+class AxleMasses:
+    """Masses of one axle.
+
+    Parameters
+    ----------
+    sprung, unsprung : float
+        Mass carried by the springs, and of both wheels with their parts [kg].
+    roll_arm : float
+        Height of the sprung CG above this axle's roll centre [m].
+    elastic_moment : float
+        Moment that springs and bars must carry per lateral specific force [N m per m/s2 = kg m].
+    unsprung_share : float
+        Part of the unsprung mass's moment that reaches the springs, 1 - camber gain x half track [1].
+    """
+
+    sprung: float
+    unsprung: float
+    roll_arm: float
+    elastic_moment: float
+    unsprung_share: float
+
+
+@dataclass(frozen=True, slots=True)
+class MassProperties:
+    """Masses and heights of the whole car.
+
+    Parameters
+    ----------
+    total, sprung : float
+        Mass [kg].
+    cg_height, sprung_cg_height : float
+        Height above ground at static ride height [m].
+    front_axle_distance, rear_axle_distance : float
+        Sprung CG to axle along the car, both positive [m].
+    front, rear : AxleMasses
+        Per axle.
+    elastic_moment : float
+        Sum over both axles [kg m]; the M of the roll equation.
+    """
+
+    total: float
+    sprung: float
+    cg_height: float
+    sprung_cg_height: float
+    front_axle_distance: float
+    rear_axle_distance: float
+    front: AxleMasses
+    rear: AxleMasses
+    elastic_moment: float
+
+    def axle(self, axle: Axle) -> AxleMasses:
+        """Return the masses of one `axle`."""
+        return self.front if axle == "front" else self.rear
+
+
+def camber_gain(axle: AxleSheet) -> Uncertain:
+    """Return the camber gain of an axle [rad/m], the stated default where the sheet is silent.
+
+    A solid axle keeps its wheels upright whatever the body does, which is a gain of 2 / track width.
+    """
+    if axle.suspension == "solid axle":
+        return Uncertain(2.0 / axle.track_width.value, 0.0)
+    return DEFAULT_CAMBER_GAIN if axle.camber_gain is None else axle.camber_gain
+
+
+def mass_properties(car: CarSheet) -> MassProperties:
+    """Return masses, heights and the roll moment per lateral specific force.
+
+    The moment about the roll axis is, in body axes and for any bank and roll angle,
+    M = sum over axles of m_s (h_s - h_rc) + m_u r_w (1 - camber_gain t / 2); the second term is the part
+    of the unsprung mass's moment that the springs carry (moment balance of axle and body; see
+    docs/physics.md).
+    """
+    loads = {a: sum(car.mass.load(c).value for c in AXLE_CORNERS[a]) / STANDARD_GRAVITY for a in AXLES}
+    unsprung = {"front": car.mass.unsprung.front.value, "rear": car.mass.unsprung.rear.value}
+    total = loads["front"] + loads["rear"]
+    sprung = {a: loads[a] - unsprung[a] for a in AXLES}
+    all_sprung = sprung["front"] + sprung["rear"]
+    wheel_moment = sum(unsprung[a] * car.axle(a).wheel_radius.value for a in AXLES)
+    sprung_height = (total * car.mass.cg_height.value - wheel_moment) / all_sprung
+    parts = {a: _axle_masses(car.axle(a), sprung[a], unsprung[a], sprung_height) for a in AXLES}
+    wheelbase = car.mass.wheelbase.value
+    return MassProperties(
+        total=total,
+        sprung=all_sprung,
+        cg_height=car.mass.cg_height.value,
+        sprung_cg_height=sprung_height,
+        front_axle_distance=wheelbase * sprung["rear"] / all_sprung,
+        rear_axle_distance=wheelbase * sprung["front"] / all_sprung,
+        front=parts["front"],
+        rear=parts["rear"],
+        elastic_moment=parts["front"].elastic_moment + parts["rear"].elastic_moment,
+    )
+
+
+def _axle_masses(axle: AxleSheet, sprung: float, unsprung: float, sprung_height: float) -> AxleMasses:
+    roll_arm = sprung_height - axle.roll_centre_height.value
+    share = 1.0 - camber_gain(axle).value * axle.track_width.value / 2.0
+    return AxleMasses(
+        sprung=sprung,
+        unsprung=unsprung,
+        roll_arm=roll_arm,
+        elastic_moment=sprung * roll_arm + unsprung * axle.wheel_radius.value * share,
+        unsprung_share=share,
+    )
+
+
+# Roll stiffness of an axle from its sheet and the fitted bar's rate, and geometry shared by the room.
+
+
+def wheel_travel(damper: Floats, ratio: Uncertain | TravelTable) -> Floats:
+    """Return wheel travel [m] for damper travel [m], both bump positive and zero at static.
+
+    A measured table is followed along straight lines between its rows and continued along its first and last
+    pieces; a number divides.
+    """
+    if isinstance(ratio, Uncertain):
+        return damper / ratio.value
+    known = np.array([row.value for row in ratio.damper])
+    wheel = np.array([row.value for row in ratio.wheel])
+    result = np.interp(damper, known, wheel)
+    for end, next_to in ((0, 1), (-1, -2)):
+        slope = (wheel[end] - wheel[next_to]) / (known[end] - known[next_to])
+        beyond = damper < known[0] if end == 0 else damper > known[-1]
+        result = np.where(beyond, wheel[end] + (damper - known[end]) * slope, result)
+    # The table need not pass through the origin exactly; travel counts from static.
+    from_static: Floats = result - float(np.interp(0.0, known, wheel))
+    return from_static
+
+
+def ratio_at_static(ratio: Uncertain | TravelTable) -> float:
+    """Return damper travel per wheel travel at static ride height."""
+    if isinstance(ratio, Uncertain):
+        return ratio.value
+    step = 1e-3
+    wheel = wheel_travel(np.array([-step, step]), ratio)
+    return float(2.0 * step / (wheel[1] - wheel[0]))
+
+
+def ratio_at(wheel: Floats, ratio: Uncertain | TravelTable) -> Floats:
+    """Return damper travel per wheel travel at each `wheel` travel [m]."""
+    if isinstance(ratio, Uncertain):
+        return np.full_like(wheel, ratio.value)
+    known = np.array([row.value for row in ratio.damper])
+    base = np.array([row.value for row in ratio.wheel])
+    base = base - float(np.interp(0.0, known, base))
+    slopes = np.diff(known) / np.diff(base)
+    middles = (base[1:] + base[:-1]) / 2.0
+    return np.interp(wheel, middles, slopes)
+
+
+def relative_spread(value: Uncertain | TravelTable) -> float | None:
+    """Return the relative standard uncertainty of a motion ratio; None when the sheet states none."""
+    if isinstance(value, Uncertain):
+        return None if value.std is None else abs(value.std / value.value)
+    ends = (value.wheel[0], value.wheel[-1], value.damper[0], value.damper[-1])
+    if all(end.std is None for end in ends):
+        return None
+    spans = (value.wheel[-1].value - value.wheel[0].value, value.damper[-1].value - value.damper[0].value)
+    return math.hypot(
+        *(math.hypot(ends[2 * k].std or 0.0, ends[2 * k + 1].std or 0.0) / spans[k] for k in (0, 1))
+    )
+
+
+def roll_base(axle: AxleSheet) -> float:
+    """Return the distance over which left and right damper travel turn into suspension roll [m].
+
+    The track width; on a solid axle the distance between its springs, since dampers and springs stand there.
+    """
+    if axle.suspension == "solid axle" and axle.spring_base is not None:
+        return axle.spring_base.value
+    return axle.track_width.value
+
+
+def bar_ratio(axle: AxleSheet) -> float | None:
+    """Return link travel per wheel travel of the axle's bar; None without a bar."""
+    return None if axle.bar.kind == "none" else axle.bar.motion_ratio.value
+
+
+def spring_roll_stiffness(axle: AxleSheet) -> float:
+    """Return the springs' part of the roll stiffness, k MR^2 b^2 / 2 [N m/rad] (Gillespie ch. 6)."""
+    return (
+        axle.spring.rate.value * ratio_at_static(axle.spring.motion_ratio) ** 2 * roll_base(axle) ** 2 / 2.0
+    )
+
+
+def bar_roll_stiffness(axle: AxleSheet, bar_rate: float) -> float:
+    """Return the bar's part, k MR_b^2 t^2 / 2 [N m/rad].
+
+    `bar_rate` is the force at one link per travel of that link, the other moving as far the other way [N/m].
+    """
+    ratio = bar_ratio(axle)
+    return 0.0 if ratio is None else bar_rate * ratio**2 * axle.track_width.value**2 / 2.0
+
+
+def axle_roll_stiffness(axle: AxleSheet, bar_rate: float) -> float:
+    """Return the suspension roll stiffness of one axle, springs and bar [N m/rad]."""
+    return spring_roll_stiffness(axle) + bar_roll_stiffness(axle, bar_rate)
+
+
+def tyre_roll_stiffness(axle: AxleSheet) -> float | None:
+    """Return k_tyre t^2 / 2 [N m/rad]; None when the sheet has no tyre rate."""
+    return None if axle.tyre_rate is None else axle.tyre_rate.value * axle.track_width.value**2 / 2.0
+
+
+def roll_scale_spread(car: CarSheet, axle: AxleSheet, corners: tuple[str, str]) -> tuple[float, list[str]]:
+    """Return the relative standard uncertainty of suspension roll common to all runs, and what it leaves out.
+
+    Motion ratio and track width scale both sides; the sensors' scales are independent of each other.
+    """
+    left_out: list[str] = []
+    ratio = relative_spread(axle.damper_motion_ratio)
+    if ratio is None:
+        left_out.append("motion ratio")
+    track = axle.track_width
+    if track.std is None:
+        left_out.append("track width")
+    sensors = [sensor_scale_spread(car, corner) for corner in corners]
+    if any(scale is None for scale in sensors):
+        left_out.append("sensor scale")
+    known = [scale or 0.0 for scale in sensors]
+    parts = (ratio or 0.0, (track.std or 0.0) / track.value, math.hypot(*known) / 2.0)
+    return math.hypot(*parts), left_out
+
+
+def sensor_scale_spread(car: CarSheet, corner: str) -> float | None:
+    """Return the relative standard uncertainty of a damper sensor's scale, from its calibration pairs."""
+    channel = car.logger.channels.get(f"damper_{corner}")
+    if channel is None or channel.travel is None:
+        return None
+    first, last = channel.travel[0], channel.travel[-1]
+    if first.std is None and last.std is None:
+        return None
+    return math.hypot(first.std or 0.0, last.std or 0.0) / abs(last.value - first.value)
+
+
+def damper_travel(wheel: Floats, ratio: Uncertain | TravelTable) -> Floats:
+    """Return damper (or spring) travel [m] for wheel travel [m]; the inverse of `wheel_travel`."""
+    if isinstance(ratio, Uncertain):
+        return wheel * ratio.value
+    turned = TravelTable(wheel=ratio.damper, damper=ratio.wheel)
+    return wheel_travel(wheel, turned)
+
+
+# Roll stiffness of the axles, roll of car and suspension, and load transfer, in body axes.
+#
+# Per unit lateral specific force in body axes f: with the body turned by theta_a against the ground at axle
+# a, phi_a by suspension and the rest by its tyres,
+#
+#     K_a phi_a = E_a + K_shell (theta_other - theta_a)             springs and bar carry the elastic moment
+#     theta_a   = phi_a + (K_a phi_a + D_a (1 - g phi_a)) / K_t,a   tyres carry all of the axle's moment
+#
+# with E_a the elastic moment and D_a the moment that goes straight to the tyres (force at the roll centre,
+# unsprung mass), both per f. The direct part acts in the axle's own axes, which lean with the tyres only:
+# hence 1 - g phi_a. On a level road f = a_y + g theta, which gives the conventional gradients (Gillespie,
+# Fundamentals of Vehicle Dynamics, ch. 6; Milliken and Milliken, Race Car Vehicle Dynamics, ch. 16 and 18).
+
+
+TABLE_DEGREE = 3
+"""Degree of the polynomial through a measured motion-ratio table (less when it has fewer rows)."""
+
+
+@dataclass(frozen=True, slots=True)
+class AxleRoll:
+    """One axle in steady roll; arrays broadcast.
+
+    Parameters
+    ----------
+    spring, bar, stiffness : ndarray
+        Roll stiffness of springs, of the bar and of both [N m/rad].
+    suspension : ndarray
+        Suspension roll per lateral specific force in body axes [rad per m/s2].
+    body : ndarray
+        Body roll against the ground at this axle, likewise.
+    elastic, geometric, unsprung : ndarray
+        Change of one wheel's load per lateral specific force in body axes, by path [N per m/s2].
+    """
+
+    spring: Array
+    bar: Array
+    stiffness: Array
+    suspension: Array
+    body: Array
+    elastic: Array
+    geometric: Array
+    unsprung: Array
+
+
+@dataclass(frozen=True, slots=True)
+class CarRoll:
+    """The car in steady roll.
+
+    Parameters
+    ----------
+    axles : dict
+        `AxleRoll` per axle.
+    body : ndarray
+        Body roll against the ground at the sprung CG, per lateral specific force in body axes.
+    level : ndarray
+        Body-axes force per level-road lateral acceleration, 1 / (1 - g body) [1].
+    """
+
+    axles: dict[Axle, AxleRoll]
+    body: Array
+    level: Array
+
+
+def static_motion_ratio(ratio: Uncertain | TravelTable) -> Array:
+    """Return damper (spring) travel per wheel travel at static ride height [1].
+
+    A measured table is smoothed by a polynomial of degree three at most, whose slope at zero travel counts.
+    """
+    if isinstance(ratio, Uncertain):
+        return array(ratio)
+    wheel = np.stack(np.broadcast_arrays(*(array(item) for item in ratio.wheel)), axis=-1)
+    damper = np.stack(np.broadcast_arrays(*(array(item) for item in ratio.damper)), axis=-1)
+    degree = min(TABLE_DEGREE, wheel.shape[-1] - 1)
+    scale = float(np.max(np.abs(wheel)))
+    powers = (wheel / scale)[..., None] ** np.arange(degree + 1)
+    coefficients = np.linalg.pinv(powers) @ damper[..., None]
+    return np.asarray(coefficients[..., 1, 0] / scale)
+
+
+def spring_roll_stiffness_at(axle: AxleSheet) -> Array:
+    """Return the roll stiffness of the two springs [N m/rad]: rate x motion ratio^2 x base^2 / 2.
+
+    The base is the track width; a solid axle's springs act at their own base.
+    """
+    solid = axle.suspension == "solid axle" and axle.spring_base is not None
+    base = array(axle.spring_base if solid else axle.track_width)
+    return np.asarray(
+        array(axle.spring.rate) * static_motion_ratio(axle.spring.motion_ratio) ** 2 * base**2 / 2.0
+    )
+
+
+def bar_roll_stiffness_at(axle: AxleSheet, rate: float | Array) -> Array:
+    """Return the roll stiffness of a bar of that `rate` at one link [N m/rad]: k MR^2 t^2 / 2."""
+    if isinstance(axle.bar, NoBar):
+        return np.asarray(0.0)
+    return np.asarray(rate * array(axle.bar.motion_ratio) ** 2 * array(axle.track_width) ** 2 / 2.0)
+
+
+def tyre_roll_compliance(axle: AxleSheet) -> Array:
+    """Return roll of the axle on its tyres per moment [rad/(N m)]; zero for rigid tyres."""
+    if axle.tyre_rate is None:
+        return np.asarray(0.0)
+    return np.asarray(2.0 / (array(axle.tyre_rate) * array(axle.track_width) ** 2))
+
+
+def car_roll(car: CarSheet, rates: Mapping[Axle, float | Array]) -> CarRoll:
+    """Return the steady roll of a car whose bars have these `rates` at one link [N/m]."""
+    masses = mass_properties(car)
+    gravity = STANDARD_GRAVITY
+    springs = {a: spring_roll_stiffness_at(car.axle(a)) for a in AXLES}
+    bars = {a: bar_roll_stiffness_at(car.axle(a), rates[a]) for a in AXLES}
+    stiffness = {a: springs[a] + bars[a] for a in AXLES}
+    tyre = {a: tyre_roll_compliance(car.axle(a)) for a in AXLES}
+    geometric = {a: masses.axle(a).sprung * array(car.axle(a).roll_centre_height) for a in AXLES}
+    unsprung = {
+        a: masses.axle(a).unsprung * array(car.axle(a).wheel_radius) * (1.0 - masses.axle(a).unsprung_share)
+        for a in AXLES
+    }
+    direct = {a: geometric[a] + unsprung[a] for a in AXLES}
+    # phi_a = (theta_a - sink_a) / soft_a
+    soft = {a: 1.0 + tyre[a] * (stiffness[a] - gravity * direct[a]) for a in AXLES}
+    sink = {a: tyre[a] * direct[a] for a in AXLES}
+    pair = {a: stiffness[a] / soft[a] for a in AXLES}
+    load = {a: masses.axle(a).elastic_moment + pair[a] * sink[a] for a in AXLES}
+    body = _body_roll(pair, load, car.chassis_stiffness)
+    axles: dict[Axle, AxleRoll] = {}
+    for a in AXLES:
+        roll = (body[a] - sink[a]) / soft[a]
+        track = array(car.axle(a).track_width)
+        lean = 1.0 - gravity * roll
+        axles[a] = AxleRoll(
+            spring=springs[a],
+            bar=bars[a],
+            stiffness=np.asarray(stiffness[a]),
+            suspension=np.asarray(roll),
+            body=body[a],
+            elastic=np.asarray(stiffness[a] * roll / track),
+            geometric=np.asarray(geometric[a] * lean / track),
+            unsprung=np.asarray(unsprung[a] * lean / track),
+        )
+    wheelbase = masses.front_axle_distance + masses.rear_axle_distance
+    at_cg = (
+        body["front"] * masses.rear_axle_distance + body["rear"] * masses.front_axle_distance
+    ) / wheelbase
+    return CarRoll(axles=axles, body=np.asarray(at_cg), level=np.asarray(1.0 / (1.0 - gravity * at_cg)))
+
+
+def _body_roll(
+    pair: Mapping[Axle, Array], load: Mapping[Axle, Array], shell: Uncertain | None
+) -> dict[Axle, Array]:
+    """Return body roll at both axles; one figure for a rigid shell."""
+    if shell is None:
+        common = np.asarray((load["front"] + load["rear"]) / (pair["front"] + pair["rear"]))
+        return {"front": common, "rear": common}
+    twist = array(shell)
+    front, rear = pair["front"] + twist, pair["rear"] + twist
+    determinant = front * rear - twist**2
+    return {
+        "front": np.asarray((rear * load["front"] + twist * load["rear"]) / determinant),
+        "rear": np.asarray((front * load["rear"] + twist * load["front"]) / determinant),
+    }

@@ -1,0 +1,1 @@
+"""Statics of an anti-roll bar: sections, beams, blades, bent bars, links, stress and rate."""

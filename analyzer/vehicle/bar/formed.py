@@ -1,0 +1,206 @@
+"""A bar bent from one piece, as pieces for the statics."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from analyzer.core.errors import AnalyzerError
+from analyzer.sheets.bar import FormedBar
+from analyzer.vehicle.bar.beam import Arc, BarModel, Piece, Side, Straight, Vec, vec
+from analyzer.vehicle.bar.bladed import array, link_pull, moduli
+from analyzer.vehicle.bar.section import Array, Section, round_section
+
+ARC_ORDER = 8
+"""Gauss points of a bend; exact to 1e-9 up to half a turn."""
+
+SHARPEST = 1e-6
+"""Corners that turn by less than this are straight [rad]."""
+
+
+ROUNDING = 1e-9
+"""How far past its end a curve still holds a mount, as part of its length."""
+
+
+class ShapeError(AnalyzerError):
+    """A centre line that cannot be bent, or mounts that do not sit on it.
+
+    Parameters
+    ----------
+    key : str
+        Key below the bar: ``points``, ``mounts.left``.
+    problem, remedy : str
+        As for `analyzer.core.errors.SheetError`.
+    """
+
+    def __init__(self, key: str, problem: str, remedy: str) -> None:
+        self.key, self.problem, self.remedy = key, problem, remedy
+        super().__init__(f"bar.{key}: {problem}; {remedy}")
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A place on the centre line: which curve, and how far along it.
+
+    Parameters
+    ----------
+    index : int
+        Curve, from the left eye.
+    part : ndarray
+        Part of its length before the place [1].
+    """
+
+    index: int
+    part: Array
+
+
+def formed_model(bar: FormedBar) -> BarModel:
+    """Return the statics model of a formed bar.
+
+    The centre line runs straight between its corners; a corner with a bend radius is rounded by an arc
+    that touches both neighbours. A mount sits where the line passes its place across the car, on a straight
+    part or on a bend; where it passes more than once, on the pass nearest to the middle of the bar.
+
+    Raises
+    ------
+    ShapeError
+        One line when bends overlap, or the line does not pass a mount's place.
+    """
+    curves = _centre_line(bar)
+    wall = None if bar.wall is None else array(bar.wall)[..., None]
+    section = round_section(array(bar.outside_diameter)[..., None], wall)
+    cuts = {mount: mount_cut(curves, array(getattr(bar.mounts, mount)), mount) for mount in ("left", "right")}
+    if _along(cuts["left"]) >= _along(cuts["right"]):
+        raise ShapeError("mounts", "the right mount comes before the left one along the bar", "check points")
+    pieces: list[Piece] = []
+    places: dict[str, Vec] = {}
+    side: Side = "left"
+    for index, whole in enumerate(curves):
+        rest, gone = whole, np.asarray(0.0)
+        for mount, behind in (("left", "middle"), ("right", "right")):
+            if cuts[mount].index == index:
+                part = np.asarray((cuts[mount].part - gone) / (1.0 - gone))
+                first, rest = rest.split(part)
+                pieces.append(_piece(bar, section, side, first))
+                places[mount], gone, side = rest.start, cuts[mount].part, behind  # type: ignore[assignment]
+        pieces.append(_piece(bar, section, side, rest))
+    return BarModel(
+        pieces=tuple(pieces),
+        left_eye=_corner(bar, 0),
+        right_eye=_corner(bar, -1),
+        left_pull=link_pull(bar.link, 1.0),
+        right_pull=link_pull(bar.link, -1.0),
+        left_mount=places["left"],
+        right_mount=places["right"],
+        mount_rate=None if bar.mounts.rate is None else array(bar.mounts.rate),
+        link_rate=None if bar.link is None or bar.link.rate is None else array(bar.link.rate),
+    )
+
+
+def _piece(bar: FormedBar, section: Section, side: Side, curve: Straight | Arc) -> Piece:
+    order = ARC_ORDER if isinstance(curve, Arc) else 2
+    return Piece("bar", side, curve, lambda _: section, *moduli(bar), order)
+
+
+def _corner(bar: FormedBar, index: int) -> Vec:
+    point = bar.points[index]
+    return vec(array(point.x), array(point.y), array(point.z))
+
+
+def _centre_line(bar: FormedBar) -> list[Straight | Arc]:
+    corners = [_corner(bar, index) for index in range(len(bar.points))]
+    steps = [b.minus(a) for a, b in pairwise(corners)]
+    lengths = [step.norm() for step in steps]
+    if any(np.any(length <= 0.0) for length in lengths):
+        raise ShapeError("points", "two neighbouring points are the same", "remove one of them")
+    tangents = [step.times(1.0 / length) for step, length in zip(steps, lengths, strict=True)]
+    cuts, arcs = _bends(bar, corners, tangents)
+    curves: list[Straight | Arc] = []
+    for index, (tangent, length) in enumerate(zip(tangents, lengths, strict=True)):
+        rest = np.asarray(length - cuts[index] - cuts[index + 1])
+        if np.any(rest < -1e-12):
+            raise ShapeError(
+                "points",
+                f"the bends at points {index + 1} and {index + 2} overlap",
+                "reduce bend_radius or move the points apart",
+            )
+        start = corners[index].plus(tangent.times(cuts[index]))
+        curves.append(Straight(start, tangent, np.maximum(rest, 0.0), _any_normal(tangent)))
+        if index < len(arcs) and (arc := arcs[index]) is not None:
+            curves.append(arc)
+    return curves
+
+
+def _bends(bar: FormedBar, corners: list[Vec], tangents: list[Vec]) -> tuple[list[Array], list[Arc | None]]:
+    """Return what each corner cuts off its neighbours, and the arcs."""
+    cuts: list[Array] = [np.asarray(0.0)]
+    arcs: list[Arc | None] = []
+    for index in range(1, len(corners) - 1):
+        before, after = tangents[index - 1], tangents[index]
+        turn = np.arctan2(before.cross(after).norm(), before.dot(after))
+        radius = bar.points[index].bend_radius
+        if radius is None or array(radius).max() == 0.0 or np.max(turn) < SHARPEST:
+            cuts.append(np.asarray(0.0))
+            arcs.append(None)
+            continue
+        cut = np.asarray(array(radius) * np.tan(turn / 2.0))
+        inward = after.minus(before.times(before.dot(after))).unit()
+        start = corners[index].minus(before.times(cut))
+        arcs.append(Arc(start, before, inward, array(radius), np.asarray(turn)))
+        cuts.append(cut)
+    cuts.append(np.asarray(0.0))
+    return cuts, arcs
+
+
+def mount_cut(curves: list[Straight | Arc], across: Array, mount: str) -> Cut:
+    """Return where the centre line passes a mount's place across the car, nearest to the bar's middle."""
+    lengths = [_first(curve.length) for curve in curves]
+    before = np.concatenate([[0.0], np.cumsum(lengths)])
+    passes = [
+        (abs(before[index] + _first(part) * lengths[index] - before[-1] / 2.0), Cut(index, part))
+        for index, curve in enumerate(curves)
+        if lengths[index] > 0.0
+        for part in _passes(curve, across)
+        if -ROUNDING <= _first(part) <= 1.0 + ROUNDING
+    ]
+    if not passes:
+        raise ShapeError(
+            f"mounts.{mount}", "lies outside the bar", "place it where the centre line passes across the car"
+        )
+    return min(passes, key=lambda found: found[0])[1]
+
+
+def _passes(curve: Straight | Arc, across: Array) -> list[Array]:
+    """Return where a curve, or its continuation, passes y = `across`, as parts of its length."""
+    way = across - curve.start.y
+    if isinstance(curve, Straight):
+        steep = abs(_first(curve.tangent.y)) < SHARPEST
+        return [] if steep else [np.asarray(way / curve.tangent.y / curve.length)]
+    # y - y0 = r (t sin a + n (1 - cos a)) = r hypot(t, n) sin(a - b) + r n, with tan b = n / t.
+    size = np.hypot(curve.tangent.y, curve.inward.y)
+    sine = np.asarray((way / curve.radius - curve.inward.y) / np.where(size > 0.0, size, 1.0))
+    if abs(_first(sine)) > 1.0 or _first(size) < SHARPEST:
+        return []
+    lean, rise = np.arctan2(curve.inward.y, curve.tangent.y), np.arcsin(np.clip(sine, -1.0, 1.0))
+    turns = [lean + rise, lean + np.pi - rise]
+    # Whole turns are taken off by the nominal figure, so that all rows stay on the same pass.
+    return [np.asarray((a - 2.0 * np.pi * np.floor(_first(a) / (2.0 * np.pi))) / curve.angle) for a in turns]
+
+
+def _along(cut: Cut) -> float:
+    return cut.index + _first(cut.part)
+
+
+def _first(value: Array) -> float:
+    """Return the nominal figure of an array that carries tolerances."""
+    return float(np.ravel(value)[0])
+
+
+def _any_normal(tangent: Vec) -> Vec:
+    """Return a unit normal of a tangent; a round bar bends alike in all directions."""
+    up, forward = vec(0.0, 0.0, 1.0), vec(1.0, 0.0, 0.0)
+    steep = float(np.ravel(np.abs(tangent.z))[0]) > 0.9
+    helper = forward if steep else up
+    return helper.minus(tangent.times(helper.dot(tangent))).unit()

@@ -1,0 +1,235 @@
+"""From the gradient in body axes to the one a level road shows, and to body roll over the ground."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.core.signals import Floats
+from analyzer.sheets.car import CarSheet
+from analyzer.vehicle.axle import (
+    axle_roll_stiffness,
+    bar_roll_stiffness,
+    mass_properties,
+    tyre_roll_stiffness,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """How the two axles are mixed before the fit; from the sheet, and only a choice of weights.
+
+    Parameters
+    ----------
+    stiffness : dict
+        Suspension roll stiffness per axle [N m/rad].
+    over_ground : dict
+        Body roll over the ground per suspension roll of the axle, 1 + K / K_tyre [1].
+    mean_per_yaw, twist_per_yaw : float
+        What yaw acceleration adds to the moment mean and to the difference of roll over the ground, front
+        less rear, since the lateral force at an axle is then not that at the CG [rad per rad/s2].
+    give : dict
+        Tyre roll per lateral specific force that passes the springs by [rad per m/s2].
+    place : dict
+        Of the axle before the sprung CG, negative behind it [m]: the lateral force at an axle is that at the
+        CG plus yaw acceleration times the place.
+    shifted : dict
+        Tyre roll per suspension roll and squared lateral over vertical force, from contacts that move under
+        the rolled body (`analyzer.processing.roll.disturbances`) [s2/m].
+    tyre_give : dict
+        Tyre roll per roll moment of an axle [rad per N m]; 0 without a tyre rate.
+    tyre_pitch : float
+        Pitch over the ground that tyres add per longitudinal specific force [rad per m/s2].
+    bar : dict
+        The bar's part of `stiffness` [N m/rad].
+    wheelbase : float
+        [m]; 0 when the twist of the ground is not to be worked out.
+    """
+
+    stiffness: dict[Axle, float]
+    over_ground: dict[Axle, float]
+    mean_per_yaw: float = 0.0
+    twist_per_yaw: float = 0.0
+    give: dict[Axle, float] = field(default_factory=dict)
+    place: dict[Axle, float] = field(default_factory=dict)
+    shifted: dict[Axle, float] = field(default_factory=dict)
+    tyre_give: dict[Axle, float] = field(default_factory=dict)
+    tyre_pitch: float = 0.0
+    bar: dict[Axle, float] = field(default_factory=dict)
+    wheelbase: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class AxleRollPath:
+    """What stands between suspension roll and body roll on one axle.
+
+    Parameters
+    ----------
+    suspension : float
+        Roll stiffness of springs and bar [N m/rad].
+    tyres : float or None
+        Roll stiffness of both tyres [N m/rad]; None when the sheet has no tyre rate.
+    direct : float
+        Moment that reaches the tyres past the springs per lateral acceleration: roll centre and the part
+        of the unsprung mass that camber gain keeps off the springs [kg m].
+    place : float
+        Of the axle before the sprung CG, negative behind it [m].
+    moment : float
+        Moment that reaches the springs per lateral acceleration [kg m].
+    wheelbase : float
+        [m].
+    bar : float
+        The bar's part of `suspension` [N m/rad].
+    tyre_pitch : float
+        Pitch that this axle's tyres add per longitudinal specific force [rad per m/s2].
+    leaning : float
+        Sprung mass times height of the sprung CG [kg m] on an axle whose contacts move with wheel travel, 0
+        on a solid one.
+    """
+
+    suspension: float
+    tyres: float | None
+    direct: float
+    place: float = 0.0
+    moment: float = 0.0
+    wheelbase: float = 0.0
+    bar: float = 0.0
+    tyre_pitch: float = 0.0
+    leaning: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class LevelRoad:
+    """Gradients on a level road [rad / (m/s2) of lateral acceleration in the horizontal].
+
+    Parameters
+    ----------
+    axle : dict
+        Suspension roll.
+    body : float
+        Body roll over the ground.
+    """
+
+    axle: dict[Axle, float]
+    body: float
+
+
+def roll_paths(car: CarSheet, bar_rates: Mapping[Axle, float]) -> dict[Axle, AxleRollPath]:
+    """Return the `AxleRollPath` of both axles."""
+    masses = mass_properties(car)
+    wheelbase = car.mass.wheelbase.value
+    # Load that goes from one axle to the other per longitudinal specific force.
+    lifted = masses.total * masses.cg_height / wheelbase
+    found: dict[Axle, AxleRollPath] = {}
+    for axle in AXLES:
+        part, sheet = masses.axle(axle), car.axle(axle)
+        kept_off = part.unsprung * sheet.wheel_radius.value * (1.0 - part.unsprung_share)
+        found[axle] = AxleRollPath(
+            suspension=axle_roll_stiffness(sheet, bar_rates.get(axle, 0.0)),
+            tyres=tyre_roll_stiffness(sheet),
+            direct=part.sprung * sheet.roll_centre_height.value + kept_off,
+            place=masses.front_axle_distance if axle == "front" else -masses.rear_axle_distance,
+            moment=part.elastic_moment,
+            wheelbase=wheelbase,
+            bar=bar_roll_stiffness(sheet, bar_rates.get(axle, 0.0)),
+            tyre_pitch=-lifted / (2.0 * sheet.tyre_rate.value * wheelbase) if sheet.tyre_rate else 0.0,
+            leaning=part.sprung * masses.sprung_cg_height if sheet.suspension == "independent" else 0.0,
+        )
+    return found
+
+
+def roll_weights(paths: Mapping[Axle, AxleRollPath]) -> Weights:
+    """Return the weights of the roll fit.
+
+    With yaw acceleration the lateral force at an axle is that at the CG plus yaw acceleration times the
+    axle's place, for a body whose yaw inertia is mass times the product of both distances to the axles (about
+    so on cars, common practice): the moments on springs and tyres follow.
+    """
+    both = tuple(paths.values())
+    give = {axle: 0.0 if path.tyres is None else path.direct / path.tyres for axle, path in paths.items()}
+    return Weights(
+        stiffness={axle: path.suspension for axle, path in paths.items()},
+        over_ground={
+            axle: 1.0 if path.tyres is None else 1.0 + path.suspension / path.tyres
+            for axle, path in paths.items()
+        },
+        mean_per_yaw=sum(path.moment * path.place for path in both) / sum(path.suspension for path in both),
+        twist_per_yaw=give["rear"] * paths["rear"].place - give["front"] * paths["front"].place,
+        give=give,
+        place={axle: path.place for axle, path in paths.items()},
+        shifted={a: 0.0 if p.tyres is None else p.leaning / p.tyres for a, p in paths.items()},
+        tyre_pitch=sum(path.tyre_pitch for path in both),
+        tyre_give={a: 0.0 if path.tyres is None else 1.0 / path.tyres for a, path in paths.items()},
+        bar={axle: path.bar for axle, path in paths.items()},
+        wheelbase=paths["front"].wheelbase,
+    )
+
+
+def level_road(slopes: Mapping[Axle, float], paths: Mapping[Axle, AxleRollPath]) -> LevelRoad | None:
+    """Return the level-road gradients for body-axes `slopes` [rad / (m/s2)].
+
+    The body-fixed force is f = a cos(phi_b) + g sin(phi_b), to first order a + g phi_b. With tyre roll
+    tau = (K s f + D a) / K_tyre the body roll seen by an axle is
+
+        phi_b / a = (s (1 + K / K_tyre) + D / K_tyre) / (1 - g s (1 + K / K_tyre))
+
+    (without tyres this is the s / (1 - g s) of Gillespie, Fundamentals of Vehicle Dynamics, ch. 6). A rigid
+    chassis has one body roll; with both axles measured the mean of their two values is taken, so that both
+    suspension gradients s (1 + g phi_b / a) rest on the same body.
+
+    Returns
+    -------
+    LevelRoad or None
+        None when gravity would turn the car over (1 - g s (1 + K / K_tyre) not positive).
+    """
+    g = STANDARD_GRAVITY
+    body: list[float] = []
+    for axle, slope in slopes.items():
+        path = paths[axle]
+        give = 0.0 if path.tyres is None else 1.0 / path.tyres
+        along = slope * (1.0 + path.suspension * give)
+        if 1.0 - g * along <= 0.0:
+            return None
+        body.append((along + path.direct * give) / (1.0 - g * along))
+    mean = float(np.mean(body))
+    return LevelRoad(axle={a: s * (1.0 + g * mean) for a, s in slopes.items()}, body=mean)
+
+
+def level_road_jacobian(
+    slopes: Mapping[Axle, float], paths: Mapping[Axle, AxleRollPath]
+) -> dict[str, Floats]:
+    """Return, per figure (axle names and ``total``), its derivatives by the `slopes`, in their order."""
+    result: dict[str, list[float]] = {}
+    for axle, slope in slopes.items():
+        step = 1e-4 * abs(slope) + 1e-9
+        high = level_road({**slopes, axle: slope + step}, paths)
+        low = level_road({**slopes, axle: slope - step}, paths)
+        if high is None or low is None:
+            return {}
+        for name in slopes:
+            result.setdefault(name, []).append((high.axle[name] - low.axle[name]) / (2.0 * step))
+        result.setdefault("total", []).append((high.body - low.body) / (2.0 * step))
+    return {name: np.array(row) for name, row in result.items()}
+
+
+def tyre_spread(
+    slopes: Mapping[Axle, float], paths: Mapping[Axle, AxleRollPath], relative: Mapping[Axle, float]
+) -> dict[str, float]:
+    """Return the standard uncertainty of each figure from the tyre rates' `relative` tolerances."""
+    base = level_road(slopes, paths)
+    spread: dict[str, float] = {}
+    for axle, share in relative.items():
+        path = paths[axle]
+        if base is None or path.tyres is None or axle not in slopes:
+            continue
+        moved = level_road(slopes, {**paths, axle: replace(path, tyres=path.tyres * (1.0 + share))})
+        if moved is None:
+            continue
+        changes = {str(a): moved.axle[a] - base.axle[a] for a in slopes}
+        changes["total"] = moved.body - base.body
+        for name, change in changes.items():
+            spread[name] = float(np.hypot(spread.get(name, 0.0), change))
+    return spread

@@ -1,0 +1,211 @@
+"""The three answers: each says what its reader asked, for every kind of session."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from report.synthetic_review import Options, estimate
+
+from analyzer.comparison.results import ChangeVerdict
+from analyzer.core.estimate import Estimate
+from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.processing.results import TravelBudget
+from analyzer.report.sentences import (
+    advice,
+    comparison_answer,
+    driver_answer,
+    next_step,
+    placeholder_points,
+    smallest_visible,
+    team_answer,
+    tuner_answer,
+)
+
+
+def with_health(review, *rows: HealthRow):
+    return replace(review, recordings=tuple(replace(r, health=rows) for r in review.recordings))
+
+
+def test_team_learns_gradients_and_trust(review):
+    assert team_answer(review) == (
+        "All 6 runs can be used, though 6 checks ask for a second look: the front axle rolls "
+        "1.978 ± 0.010 deg/g on A and 2.096 ± 0.010 deg/g on B."
+    )
+
+
+def test_team_learns_that_all_is_well(review):
+    good = HealthRow("gap", "time", Verdict.GOOD, 0.0, 0.1, "s", "no gap")
+
+    assert team_answer(with_health(review, good)).startswith(
+        "All 6 runs can be used and every check of the logs is good: "
+    )
+
+
+def test_team_learns_of_bad_channels_and_runs_left_out(review_with):
+    bad = HealthRow("stuck", "damper_RR", Verdict.BAD, 9.0, 0.5, "s", "the pot stood still")
+    review = with_health(review_with(Options(failed=(("r07", "no table in it"),))), bad)
+
+    assert team_answer(review).startswith("6 of 7 runs can be used, though 6 findings left channels out: ")
+
+
+def test_team_learns_of_values_that_nobody_has_measured(review):
+    assert placeholder_points(review) == ()
+    (said,) = placeholder_points(replace(review, session=replace(review.session, placeholders=14)))
+    assert said.startswith("14 lines of the sheets are still marked TO MEASURE")
+
+
+def test_team_learns_that_nothing_could_be_estimated(review_with):
+    nothing = review_with(Options(unknown=True))
+    reason = nothing.runs[0].roll_gradient["front"].notes[0]
+    assert (
+        team_answer(nothing) == f"No run shows a roll gradient: {reason[:1].lower()}{reason[1:].rstrip('.')}."
+    )
+
+
+def test_tuner_learns_the_change_with_interval_and_prediction(review):
+    assert tuner_answer(review) == (
+        "B softened the car as predicted: front roll stiffness fell by 10.4 % (95 % interval 8.8 to 12.0) "
+        "against A; predicted −10.7 % (−11.9 to −9.5)."
+    )
+
+
+@pytest.mark.parametrize(
+    ("verdict", "ratio", "words"),
+    [
+        (
+            ChangeVerdict.LESS,
+            0.95,
+            "B softened the car, less than predicted: front roll stiffness fell by 5.0 %",
+        ),
+        (
+            ChangeVerdict.MORE,
+            0.80,
+            "B softened the car, more than predicted: front roll stiffness fell by 20.0 %",
+        ),
+        (ChangeVerdict.NO_CHANGE, 1.004, "No change seen from A to B: front roll stiffness changed by 0.4 %"),
+        (
+            ChangeVerdict.STIFFENED,
+            1.10,
+            "B stiffened the car as predicted: front roll stiffness rose by 10.0 %",
+        ),
+        (ChangeVerdict.CANNOT_TELL, 0.99, "These runs cannot tell whether B changed the car: front roll"),
+    ],
+)
+def test_tuner_learns_every_verdict(review, verdict, ratio, words):
+    comparison = replace(review.comparisons[0], verdict=verdict, stiffness_ratio=estimate(ratio, "1", 0.008))
+
+    assert comparison_answer(comparison).startswith(words)
+    assert next_step(comparison).startswith("Next: ")
+    assert comparison_answer(comparison).count(".  ") == 0
+
+
+def test_a_change_that_cannot_be_laid_to_one_axle_says_so(review):
+    comparison = replace(
+        review.comparisons[0],
+        verdict=ChangeVerdict.CANNOT_TELL,
+        stiffness_ratio=estimate(0.90, "1", 0.008),
+    )
+
+    assert comparison_answer(comparison).startswith(
+        "B changed the car, but these runs cannot tell whether it was front roll stiffness alone:"
+    )
+    assert "nothing else changed" in next_step(comparison)
+
+
+def test_a_rise_reads_from_small_to_large(review):
+    comparison = replace(
+        review.comparisons[0], verdict=ChangeVerdict.STIFFENED, stiffness_ratio=estimate(1.10, "1", 0.01)
+    )
+
+    assert "rose by 10.0 % (95 % interval 8.0 to 12.0)" in comparison_answer(comparison)
+
+
+def test_a_predicted_stiffening_is_no_alarm(review):
+    comparison = replace(
+        review.comparisons[0],
+        verdict=ChangeVerdict.STIFFENED,
+        stiffness_ratio=estimate(1.10, "1", 0.01),
+        predicted_ratio=estimate(1.11, "1", 0.01),
+    )
+
+    assert "wrong way round" not in next_step(comparison)
+
+
+def test_tuner_learns_why_nothing_can_be_told(review_with):
+    assert tuner_answer(review_with(Options(unknown=True))) == (
+        "These runs cannot tell what B did to front roll stiffness: set-up B has no usable run."
+    )
+
+
+def test_tuner_reads_several_changes_in_short_form(review_with):
+    answer = tuner_answer(review_with(Options(setups=("A", "B", "C"))))
+
+    assert answer == "A to B: softened as predicted; B to C: softened as predicted."
+
+
+def test_one_set_up_has_no_change_to_judge(review_with):
+    answer = tuner_answer(review_with(Options(setups=("A",), compared=False)))
+
+    assert answer.startswith("One set-up was driven, so there is no change to judge")
+
+
+def test_the_smallest_visible_change_is_in_percent(review):
+    comparison = review.comparisons[0]
+    unknown = replace(comparison, smallest_visible=Estimate.unknown("1", "one run per set-up"))
+
+    assert smallest_visible(comparison) == "The smallest change these runs could have shown is 2.4 %."
+    assert smallest_visible(unknown).endswith("is not known: one run per set-up.")
+
+
+def test_driver_learns_where_which_corner_and_how_hard(review):
+    answer = driver_answer(review)
+
+    assert answer.startswith(
+        "It bottomed 12 times in all 6 runs, 6 of them hard; hardest at the rear right in "
+    )
+    assert " mm into the bump stop (r0" in answer
+
+
+def test_driver_learns_how_close_it_came(review_with):
+    answer = driver_answer(review_with(Options(bottomed=False)))
+
+    # Of all dampers of the made-up session the front ones come closest to their 42 mm.
+    assert answer.startswith(("No damper reached its bump stop; the front", "No bottoming event was found"))
+
+
+def test_driver_learns_that_the_gap_is_missing(review_with):
+    review = review_with(Options(bottomed=False))
+    car = review.session.car
+    axles = {
+        axle: car.axle(axle).model_copy(
+            update={"damper": car.axle(axle).damper.model_copy(update={"bump_stop_gap": None})}
+        )
+        for axle in ("front", "rear")
+    }
+    bare = replace(review, session=replace(review.session, car=car.model_copy(update=axles)))
+
+    assert "states no bump-stop gap" in driver_answer(bare)
+
+
+def test_driver_learns_that_no_travel_was_logged(review_with):
+    review = review_with(Options(bottomed=False))
+    blind = replace(review, recordings=tuple(replace(r, data=r.data.iloc[:, :0]) for r in review.recordings))
+
+    assert driver_answer(blind) == (
+        "No damper travel was logged, so nobody can tell whether the car bottomed."
+    )
+
+
+@pytest.mark.parametrize(
+    ("budget", "word"),
+    [
+        (TravelBudget(0.03, 0.01, 0.0, 0.0), "a bar does not act"),
+        (TravelBudget(0.01, 0.03, 0.0, 0.0), "a stiffer bar on this axle takes it down"),
+        (TravelBudget(0.0, 0.0, 0.02, -0.01), "mostly pitch"),
+        (TravelBudget(0.0, 0.0, 0.0, 0.01), "mostly warp"),
+        (None, "causes not known"),
+    ],
+)
+def test_advice_follows_the_largest_part_of_the_travel(review, budget, word):
+    assert word in advice(replace(review.runs[0].bottoming[0], budget=budget))

@@ -1,0 +1,95 @@
+"""Text, table and figure of a bar's settings."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import pytest
+from vehicle.bar_helpers import car
+
+from analyzer.core.errors import AnalyzerError
+from analyzer.report.settings_sheet import bar_json, ladder_text, save_ladder, signed_percent
+
+
+@pytest.fixture(scope="module")
+def table() -> dict[str, Any]:
+    bench = {"loads": ["0 N", "100 N", "210 N"], "deflections": ["0 mm", "1.8 mm", "3.7 mm"]}
+    bar = {"bench": bench, "link": {"left_longer": "2 mm"}, "fitted": {"hole": 2, "spacers": 1}}
+    return bar_json(car({"front": {"bar": bar}}))
+
+
+def test_text_fits_eighty_columns_and_names_all(table: dict[str, Any]) -> None:
+    text = ladder_text(table)
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert "\x1b" not in text
+    assert text.count("fitted") >= 2
+    assert "Teal coupe, rear bar: none in the car sheet" in text
+    for words in (
+        "bench test",
+        "unequal links",
+        "solid, equal mass",
+        "one spacer more",
+        "tolerance not stated",
+    ):
+        assert words in text
+    rows = [line for line in text.splitlines() if re.match(r"^\s+[123]\s+[0-4]\s", line)]
+    assert len(rows) == 15
+    assert sum("fitted" in row for row in rows) == 1
+    assert all("±" in row for row in rows)
+    assert text.rstrip().endswith("before working under it")
+
+
+def test_text_tells_of_motion_that_does_not_work() -> None:
+    short = bar_json(car({"front": {"bar": {"holes": ["60 mm"], "motion_ratio": 1.3}}}))
+    text = ladder_text(short)
+    assert "motion!" in text
+    assert "! the link goes over centre" in text
+
+
+def test_saved_files(table: dict[str, Any], tmp_path: Path) -> None:
+    folder = save_ladder(table, tmp_path / "new" / "bars")
+    assert sorted(p.name for p in folder.iterdir()) == ["bar.json", "bar_front.csv", "bar_front.svg"]
+    assert json.loads((folder / "bar.json").read_text(encoding="utf-8")) == json.loads(json.dumps(table))
+    rows = list(csv.DictReader(io.StringIO((folder / "bar_front.csv").read_text(encoding="utf-8"))))
+    assert len(rows) == 15
+    for row, entry in zip(rows, table["axles"]["front"]["settings"], strict=True):
+        assert float(row["rate_n_per_mm"]) == pytest.approx(entry["rate"]["value"] / 1000.0, rel=1e-5)
+        parts = sum(float(v) for k, v in row.items() if k.endswith("_mm_per_kn"))
+        assert parts == pytest.approx(1000.0 / float(row["rate_n_per_mm"]), rel=1e-4)
+    tree = ElementTree.fromstring((folder / "bar_front.svg").read_text(encoding="utf-8"))
+    words = " ".join("".join(node.itertext()) for node in tree.iter() if node.tag.endswith("text"))
+    assert "hole 2, 1 spacer (fitted)" in words
+    assert "tube torsion" in words
+
+
+def test_saving_twice_gives_the_same_bytes(table: dict[str, Any], tmp_path: Path) -> None:
+    save_ladder(table, tmp_path)
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    save_ladder(table, tmp_path)
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+def test_folder_that_cannot_be_written(table: dict[str, Any], tmp_path: Path) -> None:
+    blocked = tmp_path / "file"
+    blocked.write_text("here", encoding="utf-8")
+    with pytest.raises(AnalyzerError, match="choose another folder") as raised:
+        save_ladder(table, blocked)
+    assert "\n" not in str(raised.value)
+    assert blocked.read_text(encoding="utf-8") == "here"
+
+
+def test_signed_percent() -> None:
+    def entry(value: float | None, error: float | None) -> dict[str, Any]:
+        return {"value": value, "std_error": error}
+
+    assert signed_percent(entry(12.34, 0.42)) == "+12.3 ± 0.4 %"
+    assert signed_percent(entry(-0.8412, 0.0281)) == "-0.84 ± 0.03 %"
+    assert signed_percent(entry(0.0, 0.0)) == "0 %"
+    assert signed_percent(entry(3.2, None)) == "+3.20 %"
+    assert signed_percent(entry(None, None)) == "—"

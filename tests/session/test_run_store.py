@@ -1,0 +1,237 @@
+"""Runs taken from the cache: the same as fresh ones, and never when anything that matters has changed."""
+
+import dataclasses
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import analyzer
+from analyzer.core import store as digests
+from analyzer.core.errors import LogError
+from analyzer.core.store import Kept
+from analyzer.session import review as session
+from analyzer.session.review import load_session, review_session
+from analyzer.session.run_store import KeptRuns
+
+
+@pytest.fixture
+def folder(sample_session, tmp_path):
+    """A session of two runs, one on each set-up."""
+    place = shutil.copytree(sample_session, tmp_path / "evening", ignore=shutil.ignore_patterns("r0[2-5]*"))
+    sheet = place / "session.toml"
+    head, *runs = sheet.read_text().split("[[runs]]")
+    sheet.write_text("[[runs]]".join([head, runs[0], runs[-1]]))
+    return place
+
+
+@pytest.fixture
+def cache(tmp_path, monkeypatch):
+    place = tmp_path / "cache"
+    monkeypatch.setenv("ANALYZER_CACHE", str(place))
+    return place
+
+
+@pytest.fixture
+def estimated(monkeypatch):
+    """Names of the runs whose logs were read."""
+    names = []
+    read = session.read_recording
+
+    def watched(run, *rest):
+        names.append(run)
+        return read(run, *rest)
+
+    monkeypatch.setattr(session, "read_recording", watched)
+    return names
+
+
+def assert_same(one, other, where=""):
+    """Hold two results to the same types, numbers to the last bit, indices and names."""
+    assert type(one) is type(other), where
+    if dataclasses.is_dataclass(one):
+        for field in dataclasses.fields(one):
+            assert_same(getattr(one, field.name), getattr(other, field.name), f"{where}.{field.name}")
+    elif isinstance(one, dict):
+        assert list(one) == list(other), where
+        for key in one:
+            assert_same(one[key], other[key], f"{where}[{key}]")
+    elif isinstance(one, (tuple, list)):
+        assert len(one) == len(other), where
+        for number, pair in enumerate(zip(one, other, strict=True)):
+            assert_same(*pair, f"{where}[{number}]")
+    elif isinstance(one, pd.DataFrame):
+        pd.testing.assert_frame_equal(one, other, check_exact=True, obj=where)
+    elif isinstance(one, pd.Series):
+        pd.testing.assert_series_equal(one, other, check_exact=True, obj=where)
+    elif isinstance(one, (float, np.floating)):
+        assert np.float64(one).tobytes() == np.float64(other).tobytes(), where
+    else:
+        assert one == other, where
+
+
+def contents(folder):
+    return {p.relative_to(folder): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def test_second_review_reads_no_log_and_gives_the_same_to_the_last_bit(folder, cache, estimated, monkeypatch):
+    before = contents(folder)
+    monkeypatch.setenv("ANALYZER_CACHE", "off")
+    without = review_session(folder)
+    monkeypatch.setenv("ANALYZER_CACHE", str(cache))
+    first = review_session(folder)
+    assert estimated == ["r01", "r06"] * 2
+    second = review_session(folder)
+    assert estimated == ["r01", "r06"] * 2
+    for one, other in ((first, second), (without, second)):
+        assert_same(one.recordings, other.recordings, "recordings")
+        assert_same(one.runs, other.runs, "runs")
+        assert_same(one.comparisons, other.comparisons, "comparisons")
+    assert contents(folder) == before
+    assert cache.joinpath("kept-1").stat().st_mode & 0o077 == 0
+
+
+def test_a_run_added_is_the_only_one_estimated(folder, cache, estimated, sample_session):
+    review_session(folder)
+    estimated.clear()
+    shutil.copy(sample_session / "r02.csv.gz", folder)
+    with (folder / "session.toml").open("a") as sheet:
+        sheet.write('\n[[runs]]\nname = "r02"\nsetup = "A"\nlogs = ["r02.csv.gz"]\n')
+        sheet.write('level = ["0.3 s", "2.3 s"]\n')
+    reviewed = review_session(folder)
+    assert estimated == ["r02"]
+    assert [run.name for run in reviewed.runs] == ["r01", "r06", "r02"]
+
+
+def test_a_moved_session_is_known_and_its_logs_are_named_where_they_lie_now(folder, cache, estimated):
+    review_session(folder)
+    estimated.clear()
+    moved = folder.rename(folder.parent / "moved")
+    reviewed = review_session(moved)
+    assert not estimated
+    assert [r.sources[0].path for r in reviewed.recordings] == [moved / "r01.csv.gz", moved / "r06.csv.gz"]
+
+
+def test_a_log_that_cannot_be_used_is_tried_again_each_time(folder, cache, estimated):
+    folder.joinpath("r06.csv.gz").write_bytes(b"time,speed\n")
+    for _ in range(2):
+        estimated.clear()
+        reviewed = review_session(folder)
+        assert "r06" in reviewed.failed
+        assert "r06" in estimated
+    folder.joinpath("r06.csv.gz").unlink()
+    with pytest.raises(analyzer.AnalyzerError):
+        review_session(folder)
+
+
+def ask(loaded, kept, made, seed=0):
+    """Return whether the run had to be worked out."""
+    asked = []
+    run = loaded.sheet.runs[0]
+
+    def work():
+        asked.append(run.name)
+        return made
+
+    known = KeptRuns(kept, loaded.car, loaded.course, seed)
+    found = known.result(run, loaded.sheet.setups[run.setup], loaded.logs[run.name], work)
+    assert found[0].run == made[0].run
+    return bool(asked)
+
+
+@pytest.fixture
+def known(folder, tmp_path, sample_review):
+    """A session whose first run is kept, and what is kept of it."""
+    kept = Kept(tmp_path / "kept")
+    made = sample_review.recordings[0], sample_review.runs[0]
+    assert ask(load_session(folder), kept, made)
+    assert not ask(load_session(folder), kept, made)
+    return folder, kept, made
+
+
+def changed(path, old, new):
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new, 1))
+
+
+@pytest.mark.parametrize(
+    ("sheet", "old", "new"),
+    [
+        ("car.toml", 'cg_height = "0.470 m ± 0.008 m"', 'cg_height = "0.470 m ± 0.0081 m"'),
+        ("course.toml", 'end = "75 m"', 'end = "74 m"'),
+        ("session.toml", "hole = 3", "hole = 2"),
+        ("session.toml", 'name = "r01"', 'name = "r01b"'),
+        ("session.toml", 'name = "r01"', 'name = "r01"\nlevel = ["0.3 s", "2.3 s"]'),
+        ("session.toml", 'name = "r01"', 'name = "r01"\nclock_offsets = ["0 s"]'),
+    ],
+)
+def test_a_change_that_matters_is_worked_out_anew(known, sheet, old, new):
+    folder, kept, made = known
+    changed(folder / sheet, old, new)
+    assert ask(load_session(folder), kept, made)
+
+
+def test_another_byte_in_a_log_matters_even_where_no_number_changes(known):
+    folder, kept, made = known
+    content = bytearray((folder / "r01.csv.gz").read_bytes())
+    content[4] ^= 1  # the time stamp in the head of the packed file
+    (folder / "r01.csv.gz").write_bytes(content)
+    assert ask(load_session(folder), kept, made)
+
+
+def test_seed_program_and_libraries_matter(known, monkeypatch):
+    folder, kept, made = known
+    loaded = load_session(folder)
+    assert ask(loaded, kept, made, seed=1)
+    for change in ("program", "library"):
+        with monkeypatch.context() as patch:
+            if change == "program":
+                patch.setattr(analyzer, "__version__", "99")
+            else:
+                patch.setattr(digests, "version", lambda name: f"another {name}")
+            digests.code_digest.cache_clear()
+            assert ask(loaded, kept, made)
+        digests.code_digest.cache_clear()
+    assert not ask(loaded, kept, made)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('name = "Evening', '# written at night\nname = "Evening'),
+        ('tyre_pressure_front = "190 kPa"', 'tyre_pressure_front = "180 kPa"'),
+        ('notes = "as the car came"', 'notes = "as bought"'),
+        ('name = "r06"', 'name = "last"'),
+        ("hole = 1", "hole = 2"),
+    ],
+)
+def test_a_change_that_does_not_matter_to_the_run_is_not(known, old, new):
+    folder, kept, made = known
+    changed(folder / "session.toml", old, new)
+    (folder / "r01.csv.gz").touch()
+    assert not ask(load_session(folder), kept, made)
+
+
+def test_a_log_that_changes_while_it_is_read_is_not_kept(known, tmp_path):
+    folder, _, made = known
+    kept = Kept(tmp_path / "another")
+    recording = dataclasses.replace(
+        made[0], sources=tuple(dataclasses.replace(s, sha256="another") for s in made[0].sources)
+    )
+    assert ask(load_session(folder), kept, (recording, made[1]))
+    assert ask(load_session(folder), kept, made)
+
+
+def test_what_the_work_raises_is_passed_on(known):
+    folder, _, _ = known
+    loaded = load_session(folder)
+
+    def fail():
+        raise LogError(Path("a.csv"), "", "is empty", "log again")
+
+    runs = KeptRuns(Kept(None), loaded.car, loaded.course, 0)
+    with pytest.raises(LogError, match="is empty"):
+        runs.result(loaded.sheet.runs[0], loaded.sheet.setups["A"], loaded.logs["r01"], fail)

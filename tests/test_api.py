@@ -1,0 +1,224 @@
+"""``import analyzer``: the public names, what they return, and how results show themselves in a notebook."""
+
+from __future__ import annotations
+
+import dataclasses
+import inspect
+import io
+import re
+import subprocess
+import sys
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from report.hostile import HOSTILE
+from report.synthetic_review import Options
+
+import analyzer
+from analyzer.report.csv import csv_tables
+
+ROOT = Path(__file__).parents[1]
+PAGE = (ROOT / "docs" / "library.md").read_text(encoding="utf-8")
+FUNCTIONS = [name for name in analyzer.__all__ if inspect.isfunction(getattr(analyzer, name))]
+
+
+class Tags(HTMLParser):
+    """Fails on a tag that is closed wrongly; counts tags and gathers text."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.seen: list[str] = []
+        self.words = ""
+        self.feed(text)
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append(tag)
+        if tag not in ("img", "br", "hr"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.words += data
+
+
+def documented(heading: str) -> list[str]:
+    part = PAGE.split(f"## {heading}\n")[1].split("\n## ")[0]
+    return re.findall(r"^\| `([^`]+)` \|", part, re.MULTILINE)
+
+
+def test_the_page_lists_every_public_function_with_its_signature():
+    shown = []
+    for name in FUNCTIONS:
+        signature = inspect.signature(getattr(analyzer, name))
+        bare = [p.replace(annotation=inspect.Parameter.empty) for p in signature.parameters.values()]
+        call = str(signature.replace(parameters=bare, return_annotation=inspect.Signature.empty))
+        shown.append(name + call)
+
+    assert sorted(documented("Functions")) == sorted(shown)
+
+
+def test_the_page_lists_every_public_class():
+    assert sorted(documented("Results")) == sorted(set(analyzer.__all__) - set(FUNCTIONS))
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_every_function_is_typed_and_explains_its_arguments(name: str):
+    function = getattr(analyzer, name)
+    signature = inspect.signature(function)
+    text = inspect.getdoc(function) or ""
+
+    assert signature.return_annotation is not inspect.Signature.empty
+    assert "\nReturns\n-------\n" in text
+    for parameter in signature.parameters.values():
+        assert parameter.annotation is not inspect.Parameter.empty
+        assert re.search(rf"^(\w+, )*{parameter.name}(, \w+)* : ", text, re.MULTILINE)
+
+
+@pytest.mark.parametrize("name", sorted(set(analyzer.__all__) - set(FUNCTIONS)))
+def test_every_public_class_is_explained_and_results_are_frozen(name: str):
+    cls = getattr(analyzer, name)
+
+    assert len(inspect.getdoc(cls) or "") > 20
+    if dataclasses.is_dataclass(cls):
+        assert cls.__dataclass_params__.frozen  # type: ignore[attr-defined]
+
+
+def test_importing_loads_no_room_and_an_unknown_name_is_told():
+    code = (
+        "import sys, analyzer; "
+        "print(sorted(m for m in sys.modules if m.startswith('analyzer.') or m in ('numpy', 'pandas')))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+
+    assert done.stdout.strip() == "[]"
+    with pytest.raises(AttributeError, match="no attribute 'revue'"):
+        _ = analyzer.revue
+
+
+def test_sheets_can_be_read_and_predicted_without_a_log(sample_session, sample_review):
+    session = analyzer.load_session(str(sample_session))
+    predictions = analyzer.predict(session)
+
+    assert session == sample_review.session
+    assert predictions == {setup.name: setup.predicted for setup in sample_review.setups}
+    assert set(analyzer.bars(session.car)) == {"front", "rear"}
+    assert analyzer.load_car(session.car_path) == session.car
+
+
+def test_tables_are_those_of_the_report_folder(sample_review):
+    written = csv_tables(analyzer.results(sample_review))
+
+    for name, frame in analyzer.tables(sample_review).items():
+        read = pd.read_csv(io.StringIO(written[f"{name}.csv"]))
+        assert list(frame.columns) == list(read.columns)
+        assert len(frame) == len(read)
+        for column in read.dropna(axis="columns", how="all").select_dtypes("number"):
+            pd.testing.assert_series_equal(
+                frame[column].astype(float), read[column].astype(float), check_names=False
+            )
+
+
+def test_a_car_sheet_has_no_set_ups_to_start_from(sample_session):
+    car = analyzer.load_car(sample_session / "car.toml")
+
+    assert analyzer.choose(car, "rear 5 % softer").options
+    with pytest.raises(analyzer.AnalyzerError, match='no set-up "A"'):
+        analyzer.choose(car, "rear 5 % softer", "A")
+
+
+def test_a_review_is_written_to_a_folder_named_by_text(review_with, tmp_path: Path):
+    review = review_with(Options(runs=("r01",), setups=("A",), compared=False))
+
+    page = analyzer.write_report(review, str(tmp_path / "report"))
+
+    assert page == tmp_path / "report" / "report.html"
+    assert (tmp_path / "report" / "results.json").is_file()
+
+
+def test_main_results_show_answer_table_and_figure(sample_review):
+    confirmation = analyzer.confirm(sample_review, "A", "B")
+    shown = {
+        "review": sample_review,
+        "comparison": sample_review.comparisons[0],
+        "confirmation": confirmation,
+        "course": analyzer.course(sample_review),
+        "bar": analyzer.bars(sample_review.session.car)["rear"],
+    }
+
+    for name, result in shown.items():
+        tags = Tags(result._repr_html_())
+        assert {"table", "img"} <= set(tags.seen), name
+        assert "script" not in tags.seen
+
+    words = Tags(sample_review._repr_html_()).words
+    assert "softened the car as predicted" in words
+    for run in sample_review.runs:
+        assert run.name in words
+
+
+def test_smaller_results_show_a_table(sample_review):
+    choice = analyzer.choose(sample_review, "rear 5 % softer")
+    smaller = (
+        sample_review.runs[0],
+        sample_review.setups[0],
+        sample_review.setups[0].predicted,
+        choice,
+    )
+
+    for result in smaller:
+        assert "table" in Tags(result._repr_html_()).seen
+    estimate = sample_review.runs[0].roll_gradient["front"]
+    assert f"{estimate.value:.2f}" in Tags(estimate._repr_html_()).words
+    assert (
+        "samples gone" in Tags(analyzer.Estimate.unknown("deg/g", "samples gone")._repr_html_()).words.lower()
+    )
+    assert sample_review.recordings[0].run in Tags(sample_review.recordings[0]._repr_html_()).words
+
+
+def test_names_made_of_markup_do_no_harm_in_a_notebook(review_with):
+    names = list(HOSTILE.values())
+    review = review_with(Options(session=names[0], runs=tuple(names), setups=(names[0], names[1])))
+
+    tags = Tags(review._repr_html_())
+
+    assert not {"script", "iframe", "svg"} & set(tags.seen)
+    assert set(tags.seen) <= {
+        *("p", "strong", "table", "caption", "thead", "tbody", "tr", "th", "td", "bdi", "br", "small"),
+        *("figure", "figcaption", "img"),
+    }
+
+
+USER_SCRIPT = """
+import analyzer
+from analyzer import Estimate, Review
+
+def front(review: Review) -> dict[str, Estimate]:
+    return {run.name: run.roll_gradient["front"] for run in review.runs}
+
+found: Review = analyzer.review("sample_logs", seed=1)
+value: float | None = front(found)["r01"].value
+analyzer.review(3)
+"""
+
+
+@pytest.mark.slow
+def test_a_users_script_is_checked_against_the_types(tmp_path: Path):
+    """The one wrong call of the script is found, and nothing else."""
+    api = pytest.importorskip("mypy.api")
+    script = tmp_path / "script.py"
+    script.write_text(USER_SCRIPT, encoding="utf-8")
+
+    # The package's own files are silent, as they are for a user who has it installed.
+    options = ["--strict", "--config-file=", "--follow-imports=silent", f"--cache-dir={tmp_path / 'cache'}"]
+    said, _, code = api.run([*options, str(script)])
+
+    assert (ROOT / "analyzer" / "py.typed").is_file()
+    assert code == 1
+    assert said.count("error:") == 1, said
+    assert 'Argument 1 to "review"' in said
