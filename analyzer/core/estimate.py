@@ -8,6 +8,25 @@ from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
+class Reason:
+    """Why something is not known, or is not as it should be: data that nothing need read out of a sentence.
+
+    Parameters
+    ----------
+    text : str
+        In plain words, without the names of run and part.
+    run : str
+        The run it holds for; empty when it holds for all.
+    part : str
+        The axle, corner, channel or set-up it holds for; empty when for the whole.
+    """
+
+    text: str
+    run: str = ""
+    part: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Estimate:
     """A figure with its error.
 
@@ -60,6 +79,23 @@ class Estimate:
     def unknown(cls, unit: str, reason: str, method: str = "") -> Estimate:
         """Return an estimate that has no value, with the `reason`."""
         return cls(value=None, unit=unit, method=method, notes=(reason,))
+
+    @classmethod
+    def from_error(
+        cls,
+        value: float,
+        unit: str,
+        std_error: float,
+        half_width: float,
+        *,
+        calibration: float | None = None,
+        n: int | None = None,
+        method: str = "",
+        notes: tuple[str, ...] = (),
+    ) -> Estimate:
+        """Return an estimate whose interval lies `half_width` to both sides of the value."""
+        ends = (value - half_width, value + half_width)
+        return cls(value, unit, std_error, ends, calibration, n=n, method=method, notes=notes)
 
     @property
     def total_error(self) -> float | None:
