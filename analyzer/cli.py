@@ -1,4 +1,8 @@
-"""Terminals and files that cannot hold every sign: plain stand-ins instead of a broken-off output."""
+"""The command line: options in, one function of the package, its result printed; and how a command ends.
+
+Rooms are imported inside the commands that need them, so that help answers at once. Commands stand in the
+order of the help.
+"""
 
 from __future__ import annotations
 
@@ -25,9 +29,500 @@ if TYPE_CHECKING:
     from analyzer.report.page import Part
     from analyzer.session.review import Review
 
+CHECK_FAILED: Final = 1
+"""Exit code of a check that found something, where that was asked for."""
+BAD_INPUT: Final = 2
+"""Exit code when the user can mend what went wrong; one line on standard error says how."""
+
+SessionPath = Annotated[
+    Path, typer.Argument(metavar="SESSION", help="Session sheet, or the folder that holds session.toml.")
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the results as JSON instead of text.")]
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help=(
+        "Roll gradient, bottoming and left-right load share from on-car logs, "
+        "set against the fitted anti-roll bar."
+    ),
+)
+
+
+@app.command()
+def review(
+    session: SessionPath,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", help="Folder to write the report to; 'report' beside the session sheet if not given."
+        ),
+    ] = None,
+    as_json: AsJson = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Write the report, print nothing.")] = False,
+    seed: Annotated[int, typer.Option("--seed", help="Seed of the random draws behind the intervals.")] = 0,
+    figures: Annotated[
+        Path | None,
+        typer.Option("--figures", metavar="FOLDER", help="Also save every figure to this folder."),
+    ] = None,
+    figure_format: Annotated[
+        str, typer.Option("--figure-format", help="What --figures saves: svg, png or pdf.")
+    ] = "svg",
+    pdf: Annotated[
+        Path | None,
+        typer.Option("--pdf", metavar="FILE", help="Also save the page's content as a PDF of A4 sheets."),
+    ] = None,
+) -> None:
+    """Review a session: what each run showed, measured against predicted, and write the report."""
+    from analyzer.core.files import check_replaceable
+    from analyzer.report.json import results_dict
+    from analyzer.report.page import page_parts, write_report
+    from analyzer.report.pdf import check_pdf, figure_kind
+    from analyzer.report.terminal import print_summary
+    from analyzer.session.review import failure_line, require_runs, review_session
+
+    kind = figure_kind(figure_format)  # what is wrong here is told before the work, not after it
+    if pdf is not None:
+        check_pdf(pdf)
+    if out is not None:
+        check_replaceable(out.expanduser().resolve())
+    with progress(quiet or as_json) as tell:
+        result = review_session(session, tell, seed)
+        require_runs(result)
+        folder = out or result.session.path.parent / "report"
+        parts = page_parts(result)
+        page = write_report(
+            result, folder, lambda done, figures: tell("drawing the report", done, figures), parts
+        )
+        saved = _save_also(result, parts, figures, kind, pdf)
+    if as_json:
+        print_json(results_dict(result))
+    elif not quiet:
+        print_summary(result, console())
+        print("\n".join((*saved, f"report: {page}")))
+    line = failure_line(result)
+    if line is not None:
+        raise AnalyzerError(line)
+
+
+def _save_also(
+    result: Review, parts: tuple[Part, ...], figures: Path | None, kind: Kind, pdf: Path | None
+) -> list[str]:
+    """Save what was asked for besides the page, and return a line for each."""
+    from analyzer.report.pdf import save_figures, save_pdf
+
+    lines = []
+    if figures is not None:
+        lines.append(f"figures: {len(save_figures(result, figures, kind, parts))} in {figures}")
+    if pdf is not None:
+        lines.append(f"pdf: {save_pdf(result, pdf, parts)}")
+    return lines
+
+
+@app.command()
+def check(
+    log: Annotated[
+        Path, typer.Argument(metavar="LOG|SESSION", help="A log file, a session sheet or its folder.")
+    ],
+    as_json: AsJson = False,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit 1 when any check is suspect or bad.")
+    ] = False,
+    figure: Annotated[
+        Path | None,
+        typer.Option(
+            "--figure",
+            metavar="FILE",
+            help="Also draw all channels, what is not used marked, to this svg, png or pdf.",
+        ),
+    ] = None,
+) -> None:
+    """Check what a log or all logs of a session hold: channels, clock, health."""
+    from analyzer.report.json import health_json, print_health
+    from analyzer.session.review import check_path
+
+    if figure is not None:
+        from analyzer.core.files import refuse_strange
+        from analyzer.report.pdf import figure_kind
+
+        figure_kind(figure.suffix or "(no ending)")
+        if not log.is_dir() and log.suffix != ".toml":  # of a session every run's name is put behind this one
+            refuse_strange(figure.expanduser())
+    with progress(as_json) as tell:
+        outcome = check_path(log, tell)
+    if as_json:
+        print_json(health_json(outcome))
+    else:
+        print_health(outcome, console())
+    if figure is not None:
+        from analyzer.report.figures.channel_plots import save_channel_figures
+
+        saved = save_channel_figures(outcome.recordings, figure)
+        if not as_json:
+            print("\n".join(f"figure: {path}" for path in saved))
+    if outcome.failed:
+        raise AnalyzerError(next(iter(outcome.failed.values())))
+    if strict and not outcome.clean:
+        raise typer.Exit(CHECK_FAILED)
+
+
+@app.command()
+def confirm(
+    session: SessionPath,
+    before: Annotated[str, typer.Option("--before", metavar="SETUP", help="Set-up to start from.")],
+    after: Annotated[str, typer.Option("--after", metavar="SETUP", help="Set-up to judge.")],
+    calibrate: Annotated[
+        bool,
+        typer.Option(
+            "--calibrate", help="Also write what the runs say about the car beside the session sheet."
+        ),
+    ] = False,
+    calibrated: Annotated[
+        Path | None,
+        typer.Option(
+            "--calibrated", metavar="FILE", help="Predict from this calibrated car of an earlier session."
+        ),
+    ] = None,
+    earlier: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--earlier",
+            metavar="SESSION",
+            help="Earlier session of the same car, to know car and settings better; may be given again.",
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Confirm a change: verdict, ledger, reasons, and what these runs could have shown."""
+    from analyzer.comparison.calibrated_car import read_calibration
+    from analyzer.report.json import confirmation_json
+    from analyzer.report.terminal import print_confirmation
+    from analyzer.session.decisions import confirm_change, write_calibrated_car
+    from analyzer.session.review import failure_line, load_session, review_session
+
+    known = None
+    if calibrated is not None:
+        sheets = load_session(session)
+        known = read_calibration(calibrated, sheets.car, sheets.car_path)
+    with progress(as_json) as tell:
+        past = [review_session(path, tell) for path in earlier or []]
+        result = review_session(session, tell)
+        confirmation = confirm_change(result, before, after, past, known)
+    if as_json:
+        print_json(confirmation_json(confirmation))
+    else:
+        print_confirmation(confirmation, console())
+    if calibrate:
+        print(f"wrote {write_calibrated_car(result, past)}", file=sys.stderr)
+    line = failure_line(result)
+    if line is not None:
+        raise AnalyzerError(line)
+
+
+@app.command()
+def choose(
+    sheet: Annotated[
+        Path, typer.Argument(metavar="SESSION|CAR", help="Session sheet or its folder, or a car sheet.")
+    ],
+    wish: Annotated[
+        str, typer.Option("--wish", help="What the car should do, for instance 'rear 5 % softer'.")
+    ],
+    setup: Annotated[
+        str | None,
+        typer.Option("--from", metavar="SETUP", help="Set-up on the car now; the last driven if not given."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Choose the next setting: what is on the shelf, ranked by how well it meets a wish."""
+    from analyzer.report.json import choice_json
+    from analyzer.report.terminal import print_choice
+    from analyzer.session.decisions import choose_next
+
+    with progress(as_json) as tell:
+        choice = choose_next(sheet, wish, setup, tell)
+    if as_json:
+        print_json(choice_json(choice))
+    else:
+        print_choice(choice, console())
+
+
+@app.command()
+def bar(
+    car: Annotated[Path, typer.Argument(metavar="CAR", help="Car sheet.")],
+    axle: Annotated[str | None, typer.Option("--axle", help="front or rear; both if not given.")] = None,
+    lateral: Annotated[
+        float,
+        typer.Option(
+            "--lateral", metavar="G", help="Lateral acceleration for stress and travel, speed² / radius."
+        ),
+    ] = 1.0,
+    bank: Annotated[
+        list[float] | None,
+        typer.Option("--bank", metavar="DEG", help="Bank for the use of travel; may be given several times."),
+    ] = None,
+    as_json: AsJson = False,
+    save: Annotated[
+        Path | None,
+        typer.Option("--save", metavar="FOLDER", help="Also write table and figure to this folder."),
+    ] = None,
+) -> None:
+    """Predict every setting of the car's bars: rate, compliance, stress, motion."""
+    from analyzer.prediction.setup import check_bars
+    from analyzer.report.settings_sheet import bar_json, ladder_text, save_ladder
+    from analyzer.sheets.read import read_car
+
+    sheet = read_car(car)
+    check_bars(sheet, car)
+    if not 0.0 < lateral <= 5.0:
+        raise AnalyzerError(f"--lateral: {lateral:g} g is not what a car does; write for instance 0.9")
+    if any(not -45.0 <= degrees <= 45.0 for degrees in bank or ()):
+        raise AnalyzerError("--bank: is steeper than 45 deg; write for instance 12")
+    table = bar_json(sheet, _axles(axle), lateral, tuple(bank) if bank else None)
+    if as_json:
+        print_json(table)
+    else:
+        print(ladder_text(table))
+    if save is not None:
+        print(f"saved: {save_ladder(table, save)}", file=sys.stderr)
+
+
+def _axles(axle: str | None) -> tuple[Axle, ...]:
+    if axle is None:
+        return ("front", "rear")
+    if axle == "front":
+        return ("front",)
+    if axle == "rear":
+        return ("rear",)
+    raise AnalyzerError(f'--axle: "{axle}" is not an axle; write front or rear')
+
+
+@app.command()
+def start(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Empty or new folder for the session.")],
+    log: Annotated[Path, typer.Option("--from", metavar="LOG", help="A log of the car.")],
+) -> None:
+    """Write sheets to fill in, with the channels guessed from a log."""
+    from analyzer.ingest.template import start_folder
+
+    written = start_folder(folder, log)
+    for path in written:
+        print(f"wrote {path}")
+    print(
+        f"next: fill in what is marked TO MEASURE, check what is marked GUESS; then analyzer check {folder}"
+    )
+
+
+@app.command()
+def archive(
+    folder: Annotated[
+        Path,
+        typer.Argument(metavar="FOLDER", help="Folder of the season: every session.toml below it counts."),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="Folder of the archive; 'archive' inside FOLDER if not given."),
+    ] = None,
+    as_json: AsJson = False,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            "--scheduler",
+            metavar="ADDRESS",
+            help="Work on the machines of this dask scheduler, tcp://host:8786.",
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            "--workers", metavar="N", help="Processes on this machine; one per processor if not given."
+        ),
+    ] = None,
+) -> None:
+    """Keep a season: estimate every new run of many sessions once, and show what changed over time."""
+    from analyzer.archive.season_pass import archive_folder
+    from analyzer.report.season_page import print_season, season_dict, write_season
+
+    with progress(as_json) as tell:
+        season = archive_folder(folder, out, tell, scheduler, workers, finish=write_season)
+    if as_json:
+        print_json(season_dict(season))
+    else:
+        print_season(season, console())
+        print(f"archive: {season.folder}; page: {write_season(season)}")
+    if season.left_out:
+        place, run, reason = season.left_out[0]
+        more = len(season.left_out) - 1
+        where = f"{place}{f', {run}' if run else ''}"
+        raise AnalyzerError(one_line(f"{where}: {reason}" + (f" ({more} more left out)" if more else "")))
+
+
+@app.command()
+def course(
+    session: SessionPath,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", help="Folder to write the sheet to; 'course' beside the session sheet if not given."
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Write the driver's course sheet: where it runs out of travel, how hard, why, and what would cure it."""
+    from analyzer.core.files import check_replaceable
+    from analyzer.report.course_page import course_json, write_course
+    from analyzer.report.course_sentences import print_course
+    from analyzer.session.course_sheet import course_sheet
+    from analyzer.session.review import failure_line, require_runs, review_session
+
+    if out is not None:
+        check_replaceable(out.expanduser().resolve())
+    with progress(as_json) as tell:
+        review = review_session(session, tell)
+        require_runs(review)
+        tell("laying the runs over each other", 1, 1)
+        result = course_sheet(review)
+        page = write_course(result, out or review.session.path.parent / "course")
+    if as_json:
+        print_json(course_json(result))
+    else:
+        print_course(result, console())
+        print(f"course sheet: {page}")
+    line = failure_line(review)
+    if line is not None:
+        raise AnalyzerError(line)
+
+
+@app.command()
+def demo(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Empty or new folder to write the session to.")
+    ],
+    seed: Annotated[int, typer.Option("--seed", help="Seed of road, driver and sensor noise.")] = 7,
+) -> None:
+    """Write a sample session driven by a virtual car, with its true values beside it."""
+    from analyzer.demo.write_demo import write_demo
+
+    with progress(False) as tell:
+        sheet = write_demo(folder, seed, lambda what: tell(what, 0, 0))
+    print(f"wrote {sheet}; next: analyzer review {sheet}")
+
+
+@app.callback(invoke_without_command=True)
+def _version(
+    version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
+) -> None:
+    if version:
+        from analyzer.core.constants import VERSION
+
+        print(f"analyzer {VERSION}")
+        raise typer.Exit
+
+
+# How the process and a command end.
+
+
+def run() -> None:
+    """Run the command line as a process of its own.
+
+    The table reader's threads may still be ending when a command stops early, and taking the interpreter
+    down under them has aborted the process on a loaded machine. By then every file is closed, so the process
+    is left at once.
+    """
+    # Sheets, results and figures are many small objects that stay; looking through them for rings of objects
+    # that nobody holds took a twelfth of a review's time and freed next to nothing.
+    gc.set_threshold(100_000, 20, 50)
+    write_plainly()
+    try:
+        main()
+    except SystemExit as ending:
+        with suppress(OSError, ValueError):
+            sys.stdout.flush()
+            sys.stderr.flush()
+        os._exit(ending.code if isinstance(ending.code, int) else 0)
+
+
+def main() -> None:
+    """Run the command line; anything the user can mend becomes one line and exit code 2."""
+    # Matrices here are tall and thin: threads of the linear algebra wait for each other far longer than they
+    # work (a fit of 10,000 x 6 took 7 ms with two threads on a busy machine, 0.5 ms with one).
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    try:
+        code = app(standalone_mode=False)
+    except AnalyzerError as error:
+        _fail(str(error))
+    except KeyboardInterrupt:
+        _fail("stopped; nothing was left half written", 130)
+    except BrokenPipeError:
+        # The reader of our output went away (`analyzer ... | head`): nothing is wrong.
+        sys.stderr.close()
+        raise SystemExit(0) from None
+    except OSError as error:
+        _fail(
+            one_line(f"{error.filename or 'a file'}: {error.strerror or error}; check path, rights and space")
+        )
+    except Exception as error:
+        # The option parser's own errors, known by their shape since the parser keeps its classes private.
+        message = getattr(error, "format_message", None)
+        if message is None:
+            raise
+        if type(error).__name__ == "NoArgsIsHelpError":
+            print(message())
+            raise SystemExit(BAD_INPUT) from None
+        _fail(one_line(f"{message()} (analyzer --help lists commands and options)"))
+    raise SystemExit(code if isinstance(code, int) else 0)
+
+
+def _fail(line: str, code: int = BAD_INPUT) -> NoReturn:
+    print(f"analyzer: {line}", file=sys.stderr)
+    raise SystemExit(code) from None
+
+
+# The ways to the terminal.
+
+
+def console() -> Console:
+    """Return the terminal as tables and wrapped text are printed to it."""
+    from rich.console import Console
+
+    return Console(highlight=False, soft_wrap=False)
+
+
+def print_json(table: dict[str, Any]) -> None:
+    """Print results for scripts."""
+    import json
+
+    text = json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False)
+    # A stand-in would change a value and may break a string; an escape is read back as what it was.
+    print(text if holds(text) else json.dumps(table, indent=2, allow_nan=False))
+
+
+@contextmanager
+def progress(silent: bool) -> Iterator[Callable[[str, int, int], None]]:
+    """Show what is being done as a bar on standard error, when that is a terminal.
+
+    Into a file or a pipe nothing is written, so that standard error holds error lines alone.
+    """
+    if silent or not sys.stderr.isatty():
+        yield lambda _what, _done, _all: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as display:
+        task = display.add_task("starting", total=None)
+        yield lambda what, done, steps: display.update(
+            task, description=what, completed=done, total=steps or None
+        )
+
+
+# Terminals and files that cannot hold every sign get plain stand-ins, not a broken-off output.
+
 
 HANDLER: Final = "analyzer-plain"
-
 STAND_INS: Final = {
     "±": "+/-",
     "−": "-",
@@ -96,515 +591,3 @@ def stand_in(sign: str) -> str:
     # Not dropped or "?": two names in another script must not become the same.
     bare = unicodedata.normalize("NFKD", sign).encode("ascii", "ignore").decode()
     return bare or sign.encode("ascii", "backslashreplace").decode()
-
-
-# What the commands share: options of the same meaning, and the ways to the terminal.
-
-
-SessionPath = Annotated[
-    Path, typer.Argument(metavar="SESSION", help="Session sheet, or the folder that holds session.toml.")
-]
-AsJson = Annotated[bool, typer.Option("--json", help="Print the results as JSON instead of text.")]
-
-
-def console() -> Console:
-    """Return the terminal as tables and wrapped text are printed to it."""
-    from rich.console import Console
-
-    return Console(highlight=False, soft_wrap=False)
-
-
-def print_json(table: dict[str, Any]) -> None:
-    """Print results for scripts."""
-    import json
-
-    text = json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False)
-    # A stand-in would change a value and may break a string; an escape is read back as what it was.
-    print(text if holds(text) else json.dumps(table, indent=2, allow_nan=False))
-
-
-@contextmanager
-def progress(silent: bool) -> Iterator[Callable[[str, int, int], None]]:
-    """Show what is being done as a bar on standard error, when that is a terminal.
-
-    Into a file or a pipe nothing is written, so that standard error holds error lines alone.
-    """
-    if silent or not sys.stderr.isatty():
-        yield lambda _what, _done, _all: None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn
-
-    columns = (TextColumn("{task.description}"), BarColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as display:
-        task = display.add_task("starting", total=None)
-        yield lambda what, done, steps: display.update(
-            task, description=what, completed=done, total=steps or None
-        )
-
-
-# What a session showed: ``analyzer review`` and ``analyzer course``.
-
-
-def review(
-    session: SessionPath,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out", help="Folder to write the report to; 'report' beside the session sheet if not given."
-        ),
-    ] = None,
-    as_json: AsJson = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Write the report, print nothing.")] = False,
-    seed: Annotated[int, typer.Option("--seed", help="Seed of the random draws behind the intervals.")] = 0,
-    figures: Annotated[
-        Path | None,
-        typer.Option("--figures", metavar="FOLDER", help="Also save every figure to this folder."),
-    ] = None,
-    figure_format: Annotated[
-        str, typer.Option("--figure-format", help="What --figures saves: svg, png or pdf.")
-    ] = "svg",
-    pdf: Annotated[
-        Path | None,
-        typer.Option("--pdf", metavar="FILE", help="Also save the page's content as a PDF of A4 sheets."),
-    ] = None,
-) -> None:
-    """Review a session: what each run showed, measured against predicted, and write the report."""
-    from analyzer.core.files import check_replaceable
-    from analyzer.report.json import results_dict
-    from analyzer.report.page import page_parts, write_report
-    from analyzer.report.pdf import check_pdf, figure_kind
-    from analyzer.report.terminal import print_summary
-    from analyzer.session.review import failure_line, require_runs, review_session
-
-    kind = figure_kind(figure_format)  # what is wrong here is told before the work, not after it
-    if pdf is not None:
-        check_pdf(pdf)
-    if out is not None:
-        check_replaceable(out.expanduser().resolve())
-    with progress(quiet or as_json) as tell:
-        result = review_session(session, tell, seed)
-        require_runs(result)
-        folder = out or result.session.path.parent / "report"
-        parts = page_parts(result)
-        page = write_report(
-            result, folder, lambda done, figures: tell("drawing the report", done, figures), parts
-        )
-        saved = _save_also(result, parts, figures, kind, pdf)
-    if as_json:
-        print_json(results_dict(result))
-    elif not quiet:
-        print_summary(result, console())
-        print("\n".join((*saved, f"report: {page}")))
-    line = failure_line(result)
-    if line is not None:
-        raise AnalyzerError(line)
-
-
-def course(
-    session: SessionPath,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out", help="Folder to write the sheet to; 'course' beside the session sheet if not given."
-        ),
-    ] = None,
-    as_json: AsJson = False,
-) -> None:
-    """Write the driver's course sheet: where it runs out of travel, how hard, why, and what would cure it."""
-    from analyzer.core.files import check_replaceable
-    from analyzer.report.course_page import course_json, write_course
-    from analyzer.report.course_sentences import print_course
-    from analyzer.session.course_sheet import course_sheet
-    from analyzer.session.review import failure_line, require_runs, review_session
-
-    if out is not None:
-        check_replaceable(out.expanduser().resolve())
-    with progress(as_json) as tell:
-        review = review_session(session, tell)
-        require_runs(review)
-        tell("laying the runs over each other", 1, 1)
-        result = course_sheet(review)
-        page = write_course(result, out or review.session.path.parent / "course")
-    if as_json:
-        print_json(course_json(result))
-    else:
-        print_course(result, console())
-        print(f"course sheet: {page}")
-    line = failure_line(review)
-    if line is not None:
-        raise AnalyzerError(line)
-
-
-def _save_also(
-    result: Review, parts: tuple[Part, ...], figures: Path | None, kind: Kind, pdf: Path | None
-) -> list[str]:
-    """Save what was asked for besides the page, and return a line for each."""
-    from analyzer.report.pdf import save_figures, save_pdf
-
-    lines = []
-    if figures is not None:
-        lines.append(f"figures: {len(save_figures(result, figures, kind, parts))} in {figures}")
-    if pdf is not None:
-        lines.append(f"pdf: {save_pdf(result, pdf, parts)}")
-    return lines
-
-
-# Logs before any estimate: ``analyzer check``, ``analyzer start``, ``analyzer demo``.
-
-
-CHECK_FAILED: Final = 1
-"""Exit code of a check that found something, where that was asked for."""
-
-
-def check(
-    log: Annotated[
-        Path, typer.Argument(metavar="LOG|SESSION", help="A log file, a session sheet or its folder.")
-    ],
-    as_json: AsJson = False,
-    strict: Annotated[
-        bool, typer.Option("--strict", help="Exit 1 when any check is suspect or bad.")
-    ] = False,
-    figure: Annotated[
-        Path | None,
-        typer.Option(
-            "--figure",
-            metavar="FILE",
-            help="Also draw all channels, what is not used marked, to this svg, png or pdf.",
-        ),
-    ] = None,
-) -> None:
-    """Check what a log or all logs of a session hold: channels, clock, health."""
-    from analyzer.report.json import health_json, print_health
-    from analyzer.session.review import check_path
-
-    if figure is not None:
-        from analyzer.core.files import refuse_strange
-        from analyzer.report.pdf import figure_kind
-
-        figure_kind(figure.suffix or "(no ending)")
-        if not log.is_dir() and log.suffix != ".toml":  # of a session every run's name is put behind this one
-            refuse_strange(figure.expanduser())
-    with progress(as_json) as tell:
-        outcome = check_path(log, tell)
-    if as_json:
-        print_json(health_json(outcome))
-    else:
-        print_health(outcome, console())
-    if figure is not None:
-        from analyzer.report.figures.channel_plots import save_channel_figures
-
-        saved = save_channel_figures(outcome.recordings, figure)
-        if not as_json:
-            print("\n".join(f"figure: {path}" for path in saved))
-    if outcome.failed:
-        raise AnalyzerError(next(iter(outcome.failed.values())))
-    if strict and not outcome.clean:
-        raise typer.Exit(CHECK_FAILED)
-
-
-def start(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Empty or new folder for the session.")],
-    log: Annotated[Path, typer.Option("--from", metavar="LOG", help="A log of the car.")],
-) -> None:
-    """Write sheets to fill in, with the channels guessed from a log."""
-    from analyzer.ingest.template import start_folder
-
-    written = start_folder(folder, log)
-    for path in written:
-        print(f"wrote {path}")
-    print(
-        f"next: fill in what is marked TO MEASURE, check what is marked GUESS; then analyzer check {folder}"
-    )
-
-
-def demo(
-    folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="Empty or new folder to write the session to.")
-    ],
-    seed: Annotated[int, typer.Option("--seed", help="Seed of road, driver and sensor noise.")] = 7,
-) -> None:
-    """Write a sample session driven by a virtual car, with its true values beside it."""
-    from analyzer.demo.write_demo import write_demo
-
-    with progress(False) as tell:
-        sheet = write_demo(folder, seed, lambda what: tell(what, 0, 0))
-    print(f"wrote {sheet}; next: analyzer review {sheet}")
-
-
-# What a change of set-up did or would do: ``analyzer confirm``, ``analyzer choose``, ``analyzer bar``.
-
-
-def confirm(
-    session: SessionPath,
-    before: Annotated[str, typer.Option("--before", metavar="SETUP", help="Set-up to start from.")],
-    after: Annotated[str, typer.Option("--after", metavar="SETUP", help="Set-up to judge.")],
-    calibrate: Annotated[
-        bool,
-        typer.Option(
-            "--calibrate", help="Also write what the runs say about the car beside the session sheet."
-        ),
-    ] = False,
-    calibrated: Annotated[
-        Path | None,
-        typer.Option(
-            "--calibrated", metavar="FILE", help="Predict from this calibrated car of an earlier session."
-        ),
-    ] = None,
-    earlier: Annotated[
-        list[Path] | None,
-        typer.Option(
-            "--earlier",
-            metavar="SESSION",
-            help="Earlier session of the same car, to know car and settings better; may be given again.",
-        ),
-    ] = None,
-    as_json: AsJson = False,
-) -> None:
-    """Confirm a change: verdict, ledger, reasons, and what these runs could have shown."""
-    from analyzer.comparison.calibrated_car import read_calibration
-    from analyzer.report.json import confirmation_json
-    from analyzer.report.terminal import print_confirmation
-    from analyzer.session.decisions import confirm_change, write_calibrated_car
-    from analyzer.session.review import failure_line, load_session, review_session
-
-    known = None
-    if calibrated is not None:
-        sheets = load_session(session)
-        known = read_calibration(calibrated, sheets.car, sheets.car_path)
-    with progress(as_json) as tell:
-        past = [review_session(path, tell) for path in earlier or []]
-        result = review_session(session, tell)
-        confirmation = confirm_change(result, before, after, past, known)
-    if as_json:
-        print_json(confirmation_json(confirmation))
-    else:
-        print_confirmation(confirmation, console())
-    if calibrate:
-        print(f"wrote {write_calibrated_car(result, past)}", file=sys.stderr)
-    line = failure_line(result)
-    if line is not None:
-        raise AnalyzerError(line)
-
-
-def choose(
-    sheet: Annotated[
-        Path, typer.Argument(metavar="SESSION|CAR", help="Session sheet or its folder, or a car sheet.")
-    ],
-    wish: Annotated[
-        str, typer.Option("--wish", help="What the car should do, for instance 'rear 5 % softer'.")
-    ],
-    setup: Annotated[
-        str | None,
-        typer.Option("--from", metavar="SETUP", help="Set-up on the car now; the last driven if not given."),
-    ] = None,
-    as_json: AsJson = False,
-) -> None:
-    """Choose the next setting: what is on the shelf, ranked by how well it meets a wish."""
-    from analyzer.report.json import choice_json
-    from analyzer.report.terminal import print_choice
-    from analyzer.session.decisions import choose_next
-
-    with progress(as_json) as tell:
-        choice = choose_next(sheet, wish, setup, tell)
-    if as_json:
-        print_json(choice_json(choice))
-    else:
-        print_choice(choice, console())
-
-
-def bar(
-    car: Annotated[Path, typer.Argument(metavar="CAR", help="Car sheet.")],
-    axle: Annotated[str | None, typer.Option("--axle", help="front or rear; both if not given.")] = None,
-    lateral: Annotated[
-        float,
-        typer.Option(
-            "--lateral", metavar="G", help="Lateral acceleration for stress and travel, speed² / radius."
-        ),
-    ] = 1.0,
-    bank: Annotated[
-        list[float] | None,
-        typer.Option("--bank", metavar="DEG", help="Bank for the use of travel; may be given several times."),
-    ] = None,
-    as_json: AsJson = False,
-    save: Annotated[
-        Path | None,
-        typer.Option("--save", metavar="FOLDER", help="Also write table and figure to this folder."),
-    ] = None,
-) -> None:
-    """Predict every setting of the car's bars: rate, compliance, stress, motion."""
-    from analyzer.prediction.setup import check_bars
-    from analyzer.report.settings_sheet import bar_json, ladder_text, save_ladder
-    from analyzer.sheets.read import read_car
-
-    sheet = read_car(car)
-    check_bars(sheet, car)
-    if not 0.0 < lateral <= 5.0:
-        raise AnalyzerError(f"--lateral: {lateral:g} g is not what a car does; write for instance 0.9")
-    if any(not -45.0 <= degrees <= 45.0 for degrees in bank or ()):
-        raise AnalyzerError("--bank: is steeper than 45 deg; write for instance 12")
-    table = bar_json(sheet, _axles(axle), lateral, tuple(bank) if bank else None)
-    if as_json:
-        print_json(table)
-    else:
-        print(ladder_text(table))
-    if save is not None:
-        print(f"saved: {save_ladder(table, save)}", file=sys.stderr)
-
-
-def _axles(axle: str | None) -> tuple[Axle, ...]:
-    if axle is None:
-        return ("front", "rear")
-    if axle == "front":
-        return ("front",)
-    if axle == "rear":
-        return ("rear",)
-    raise AnalyzerError(f'--axle: "{axle}" is not an axle; write front or rear')
-
-
-# Many sessions: ``analyzer archive``.
-
-
-def archive(
-    folder: Annotated[
-        Path,
-        typer.Argument(metavar="FOLDER", help="Folder of the season: every session.toml below it counts."),
-    ],
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", help="Folder of the archive; 'archive' inside FOLDER if not given."),
-    ] = None,
-    as_json: AsJson = False,
-    scheduler: Annotated[
-        str | None,
-        typer.Option(
-            "--scheduler",
-            metavar="ADDRESS",
-            help="Work on the machines of this dask scheduler, tcp://host:8786.",
-        ),
-    ] = None,
-    workers: Annotated[
-        int | None,
-        typer.Option(
-            "--workers", metavar="N", help="Processes on this machine; one per processor if not given."
-        ),
-    ] = None,
-) -> None:
-    """Keep a season: estimate every new run of many sessions once, and show what changed over time."""
-    from analyzer.archive.season_pass import archive_folder
-    from analyzer.report.season_page import print_season, season_dict, write_season
-
-    with progress(as_json) as tell:
-        season = archive_folder(folder, out, tell, scheduler, workers, finish=write_season)
-    if as_json:
-        print_json(season_dict(season))
-    else:
-        print_season(season, console())
-        print(f"archive: {season.folder}; page: {write_season(season)}")
-    if season.left_out:
-        place, run, reason = season.left_out[0]
-        more = len(season.left_out) - 1
-        where = f"{place}{f', {run}' if run else ''}"
-        raise AnalyzerError(one_line(f"{where}: {reason}" + (f" ({more} more left out)" if more else "")))
-
-
-# The command line: all commands of `analyzer.commands` under one name, and how they end.
-#
-# Rooms are imported inside the commands that need them, so that help answers at once.
-
-
-app = typer.Typer(
-    add_completion=False,
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-    help=(
-        "Roll gradient, bottoming and left-right load share from on-car logs, "
-        "set against the fitted anti-roll bar."
-    ),
-)
-
-BAD_INPUT: Final = 2
-
-
-def run() -> None:
-    """Run the command line as a process of its own.
-
-    The table reader's threads may still be ending when a command stops early, and taking the interpreter
-    down under them has aborted the process on a loaded machine. By then every file is closed, so the process
-    is left at once.
-    """
-    # Sheets, results and figures are many small objects that stay; looking through them for rings of objects
-    # that nobody holds took a twelfth of a review's time and freed next to nothing.
-    gc.set_threshold(100_000, 20, 50)
-    write_plainly()
-    try:
-        main()
-    except SystemExit as ending:
-        with suppress(OSError, ValueError):
-            sys.stdout.flush()
-            sys.stderr.flush()
-        os._exit(ending.code if isinstance(ending.code, int) else 0)
-
-
-def main() -> None:
-    """Run the command line; anything the user can mend becomes one line and exit code 2."""
-    # Matrices here are tall and thin: threads of the linear algebra wait for each other far longer than they
-    # work (a fit of 10,000 x 6 took 7 ms with two threads on a busy machine, 0.5 ms with one).
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-    try:
-        code = app(standalone_mode=False)
-    except AnalyzerError as error:
-        _fail(str(error))
-    except KeyboardInterrupt:
-        _fail("stopped; nothing was left half written", 130)
-    except BrokenPipeError:
-        # The reader of our output went away (`analyzer ... | head`): nothing is wrong.
-        sys.stderr.close()
-        raise SystemExit(0) from None
-    except OSError as error:
-        _fail(
-            one_line(f"{error.filename or 'a file'}: {error.strerror or error}; check path, rights and space")
-        )
-    except Exception as error:
-        # The option parser's own errors, known by their shape since the parser keeps its classes private.
-        message = getattr(error, "format_message", None)
-        if message is None:
-            raise
-        if type(error).__name__ == "NoArgsIsHelpError":
-            print(message())
-            raise SystemExit(BAD_INPUT) from None
-        _fail(one_line(f"{message()} (analyzer --help lists commands and options)"))
-    raise SystemExit(code if isinstance(code, int) else 0)
-
-
-def _fail(line: str, code: int = BAD_INPUT) -> NoReturn:
-    print(f"analyzer: {line}", file=sys.stderr)
-    raise SystemExit(code) from None
-
-
-@app.callback(invoke_without_command=True)
-def _version(
-    version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
-) -> None:
-    if version:
-        from analyzer import __version__
-
-        print(f"analyzer {__version__}")
-        raise typer.Exit
-
-
-# In the order of the help.
-for _command in (
-    review,
-    check,
-    confirm,
-    choose,
-    bar,
-    start,
-    archive,
-    course,
-    demo,
-):
-    app.command()(_command)

@@ -122,7 +122,7 @@ def correlation(first: Motion, other: Motion, low: float, high: float) -> tuple[
 # In roll, suspension forces carry the moment of lateral force and of roll acceleration:
 # K s + C s' = M a_y - I p', with s the roll of the pots. In heave, k w + c w' = m (a_z - g), with w the mean
 # compression. Both hold whether the driver or the road moves the body (Gillespie, Fundamentals of Vehicle
-# Dynamics, ch. 5 and 6; derived for any bank in docs/physics.md), so road bumps are signal here. A mere
+# Dynamics, ch. 5 and 6; derived for any bank in docs/estimates.md), so road bumps are signal here. A mere
 # comparison of turn rates would not do: the gyro sees the body, the pots see body and road, and the two are
 # tens of milliseconds apart on a rough road.
 

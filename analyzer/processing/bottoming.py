@@ -42,8 +42,8 @@ ONE_HIT_S: Final = 0.025
 """Contacts parted by less than this are one physical hit [s]: a wheel that hops off its stop at 15 Hz is away
 for half a swing, 33 ms."""
 LEAST: Final = 0.0003
-"""Shallower than this is a near miss, not a contact [m]: three times the linearity of a pot of 100 mm (0.1 %,
-references 5.14)."""
+"""Shallower than this is a near miss, not a contact [m]: three times what makers state for the linearity of a
+pot of 100 mm (0.1 %; common practice, no source)."""
 SHORTEST_S: Final = 0.004
 """Shorter contacts are spikes, not the motion of a wheel [s]: a 15 Hz wheel hop stays past
 95 % of its peak for 7 ms."""

@@ -97,7 +97,7 @@ def mass_properties(car: CarSheet) -> MassProperties:
     The moment about the roll axis is, in body axes and for any bank and roll angle,
     M = sum over axles of m_s (h_s - h_rc) + m_u r_w (1 - camber_gain t / 2); the second term is the part
     of the unsprung mass's moment that the springs carry (moment balance of axle and body; see
-    docs/physics.md).
+    docs/estimates.md).
     """
     loads = {a: sum(car.mass.load(c).value for c in AXLE_CORNERS[a]) / STANDARD_GRAVITY for a in AXLES}
     unsprung = {"front": car.mass.unsprung.front.value, "rear": car.mass.unsprung.rear.value}
