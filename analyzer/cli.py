@@ -414,9 +414,9 @@ def _version(
     version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
 ) -> None:
     if version:
-        from analyzer.core.constants import VERSION
+        from analyzer import __version__
 
-        print(f"analyzer {VERSION}")
+        print(f"analyzer {__version__}")
         raise typer.Exit
 
 

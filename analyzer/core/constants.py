@@ -14,6 +14,3 @@ AXLES: Final[tuple[Axle, ...]] = ("front", "rear")
 CORNERS: Final[tuple[Corner, ...]] = ("FL", "FR", "RL", "RR")
 AXLE_CORNERS: Final[dict[Axle, tuple[Corner, Corner]]] = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
 """Left and right corner of each axle, in this order."""
-
-VERSION: Final = "0.1.0"
-"""Of the program; stands in every result."""

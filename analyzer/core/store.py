@@ -29,7 +29,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from analyzer.core.constants import VERSION
+import analyzer
 from analyzer.core.files import write_whole_with
 
 Array = npt.NDArray[Any]
@@ -520,7 +520,7 @@ def _versions(libraries: tuple[str, ...]) -> dict[str, str]:
 
 
 def _digest_files(root: Path, files: list[Path]) -> str:
-    digest = hashlib.sha256(VERSION.encode())
+    digest = hashlib.sha256(analyzer.__version__.encode())
     for path in sorted(files):
         digest.update(path.relative_to(root).as_posix().encode())
         digest.update(hashlib.sha256(path.read_bytes()).digest())

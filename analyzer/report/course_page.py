@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from analyzer.core.constants import VERSION
+from analyzer import __version__
 from analyzer.core.files import COURSE_FORMAT, PAGE, RESULTS, replaced_folder
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
 from analyzer.report.course_sentences import (
@@ -128,7 +128,7 @@ def render_course(result: CourseSheetResult) -> str:
         notes=[sentence(note) for note in result.notes],
         runs=_run_lines(result),
         cautions=CAUTIONS,
-        version=VERSION,
+        version=__version__,
         style=Markup((_FOLDER / "style.css").read_text(encoding="utf-8")),
     )
 
@@ -170,7 +170,7 @@ def course_json(result: CourseSheetResult) -> dict[str, Any]:
     line = result.line
     table = {
         "format": COURSE_FORMAT,
-        "version": VERSION,
+        "version": __version__,
         "session": result.session,
         "car": result.car,
         "course": result.course,

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 from rich.console import Console
 
+from analyzer import __version__
 from analyzer.comparison.results import AxleSettings, Choice, Confirmation, Option
-from analyzer.core.constants import AXLES, VERSION, Axle
+from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import RESULTS_FORMAT
@@ -355,7 +356,7 @@ def results_dict(review: Review) -> dict[str, Any]:
     session = review.session
     table = {
         "format": RESULTS_FORMAT,
-        "version": VERSION,
+        "version": __version__,
         "seed": review.seed,
         "session": session.sheet.name,
         "car": session.car.name,

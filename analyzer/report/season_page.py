@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any, Final
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from analyzer import __version__
 from analyzer.archive.dataset import FIGURE, REPORT, read_json
 from analyzer.archive.results import Archive, CarSeason
-from analyzer.core.constants import VERSION
 from analyzer.core.files import PAGE, RESULTS, SEASON_FORMAT, TABLES
 from analyzer.core.store import program_digest
 from analyzer.report.course_sentences import (
@@ -81,7 +81,7 @@ def render_season(archive: Archive) -> str:
         subtitle=summary(archive).partition(";")[0],
         left_out=left_out_words(archive, 40),
         cautions=CAUTIONS,
-        version=VERSION,
+        version=__version__,
         style=Markup((_FOLDER / "style.css").read_text(encoding="utf-8")),
     )
 
@@ -195,7 +195,7 @@ def season_dict(archive: Archive) -> dict[str, Any]:
 
     table = {
         "format": SEASON_FORMAT,
-        "version": VERSION,
+        "version": __version__,
         "program": program_digest(),
         "sessions": archive.sessions,
         "runs": archive.runs,

@@ -159,8 +159,7 @@ def test_poisson_interval_against_the_distribution_itself():
 
 
 def test_free_play_and_friction_are_followed_when_they_exist(tmp_path, monkeypatch):
-    from analyzer.archive import season_pass as run
-    from analyzer.archive import workers as estimating
+    from analyzer.archive import season_pass as run, workers as estimating
 
     write_season(tmp_path, Plan(sessions=5, runs=2))
     original = estimating._named

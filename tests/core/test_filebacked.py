@@ -15,8 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from archive.season_maker import Plan, car_table
-from archive.season_maker import write_log as write_drive
+from archive.season_maker import Plan, car_table, write_log as write_drive
 from ingest.helpers import MAP, POTS, Log, car_with, plain_log, text_of, write_log
 from ingest.messes import MESSES
 from processing.linear_car import LinearCar

@@ -6,8 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, given, settings, strategies as st
 from ingest.helpers import text_of
 from ingest.mutations import MUTATIONS, run_case, sound_log
 

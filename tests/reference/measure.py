@@ -3,8 +3,7 @@
 PYTHONPATH=tests python -m reference.measure
 """
 
-from engine import measure as engine_measure
-from engine import other_cars
+from engine import measure as engine_measure, other_cars
 from published_cars import measure as published_measure
 
 if __name__ == "__main__":

@@ -14,8 +14,7 @@ from pathlib import Path
 
 import pytest
 from report.browser import CONTRAST, Browser
-from report.test_season_page import archive
-from report.test_season_page import car as season_car
+from report.test_season_page import archive, car as season_car
 
 from analyzer.report.page import write_report
 from analyzer.report.season_page import write_season

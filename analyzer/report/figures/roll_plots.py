@@ -12,8 +12,7 @@ from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.units import DEG_PER_RAD
 from analyzer.report.figures.style import GREY, PALE, Array, Plate, axes_in, dots, new_figure, setup_look
-from analyzer.report.words import figure as shown
-from analyzer.report.words import label, listed
+from analyzer.report.words import figure as shown, label, listed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -28,8 +28,7 @@ from analyzer.report.figures.style import (
     trace,
 )
 from analyzer.report.sentences import events
-from analyzer.report.words import count, label, listed, percent
-from analyzer.report.words import figure as shown
+from analyzer.report.words import count, figure as shown, label, listed, percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

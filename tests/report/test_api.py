@@ -19,7 +19,7 @@ from report.synthetic_review import Options
 import analyzer
 from analyzer.report.csv import csv_tables
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs" / "library.md").read_text(encoding="utf-8")
 FUNCTIONS = [name for name in analyzer.__all__ if inspect.isfunction(getattr(analyzer, name))]
 
@@ -97,7 +97,7 @@ def test_importing_loads_no_room_and_an_unknown_name_is_told():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
 
     assert done.stdout.strip() == "[]"
-    with pytest.raises(AttributeError, match="no attribute 'revue'"):
+    with pytest.raises(AttributeError, match="No analyzer attribute revue"):
         _ = analyzer.revue
 
 
