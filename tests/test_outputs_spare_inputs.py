@@ -61,7 +61,7 @@ def test_what_lies_there_is_left_alone(case, session: Path, monkeypatch, capsys)
     before = contents(session)
     if case in EARLY:  # told before any log is read
         monkeypatch.setattr("analyzer.ingest.read_run.read_recording", None)
-        monkeypatch.setattr("analyzer.session.review.read_recording", None)
+        monkeypatch.setattr("analyzer.session.run_store.read_recording", None)
     monkeypatch.chdir(session)
     monkeypatch.setattr("sys.argv", ["analyzer", *arguments])
 

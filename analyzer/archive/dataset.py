@@ -5,10 +5,12 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+import math
 import re
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import IO, Any, Final
@@ -18,7 +20,10 @@ import pyarrow.dataset as pads
 import pyarrow.parquet as pq
 
 from analyzer.archive.results import Row, RunPlan, RunRecord, SessionPlan
+from analyzer.comparison import stiffness
+from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, one_line
+from analyzer.core.estimate import Estimate
 from analyzer.core.files import SEASON_FORMAT, write_whole_with
 from analyzer.core.store import digest_of
 
@@ -238,6 +243,8 @@ def write_session(folder: Path, plan: SessionPlan, records: Mapping[str, RunReco
         From `session_state`; empty when a failure may pass, so that the session is looked at again.
     """
     rows: dict[str, list[Row]] = {table: [] for table in SCHEMAS}
+    order = {run.name: records[run.name] for run in plan.runs if run.name in records}
+    figures = session_figures({name: record for name, record in order.items() if record.failed is None})
     for number, run in enumerate(plan.runs):
         place = _place(plan, run, number)
         record = records.get(run.name)
@@ -245,12 +252,85 @@ def write_session(folder: Path, plan: SessionPlan, records: Mapping[str, RunReco
         facts = {} if record is None else record.facts
         rows["runs"].append({**place, "conditions": run.conditions, "left_out": reason, **facts})
         if record is not None:
-            rows["estimates"] += [{**place, **row} for row in record.estimates]
+            rows["estimates"] += [
+                {**place, **_estimate_row(n, e)} for n, e in figures.get(run.name, {}).items()
+            ]
             rows["bottoming"] += [{**place, **row} for row in record.bottoming]
     for table, schema in SCHEMAS.items():
         marked = schema.with_metadata({_STATE: state.encode()})
         made = pa.Table.from_pylist(rows[table], schema=marked)
         write_whole(partition(folder, table, plan), partial(pq.write_table, made))
+
+
+_GRADIENTS: Final = {f"roll_gradient_{p}" for p in (*stiffness.TARGETS, *(f"body_{a}" for a in AXLES))}
+"""First among a run's rows."""
+
+
+@dataclass(frozen=True)
+class _StoredRun:
+    """What of a record its roll stiffness comes from; see `RollFigures`."""
+
+    name: str
+    roll_gradient_body: dict[str, Estimate]
+    further: dict[str, Estimate]
+
+
+def session_figures(records: Mapping[str, RunRecord]) -> dict[str, dict[str, Estimate]]:
+    """Return run name -> figures by name, with those that rest on the session's other runs, too.
+
+    Parameters
+    ----------
+    records : mapping
+        Run name -> record, of the runs that could be used, in the order of the sheet.
+    """
+    runs = [
+        _StoredRun(name, {a: r.figures[f"roll_gradient_body_{a}"] for a in AXLES}, r.figures)
+        for name, r in records.items()
+    ]
+    found = {}
+    # As a review does it: a run that does not show what part of the moment was kept takes that of the others.
+    for run, record in zip(stiffness.with_moment_kept(runs), records.values(), strict=True):
+        sheet = stiffness.RollSheet(**record.sheet)
+        both = {"roll_gradient_front_over_rear": _front_over_rear(run)}
+        both |= {f"roll_stiffness_{t}": _stiffness(t, run, sheet) for t in stiffness.TARGETS}
+        gradients = {name: run.further[name] for name in run.further if name in _GRADIENTS}
+        found[run.name] = {**gradients, **both, **run.further}
+    return found
+
+
+def _front_over_rear(run: _StoredRun) -> Estimate:
+    """Return the front axle's roll over the rear one's [1]: which end of the car gave way.
+
+    The two errors are taken as independent, which is wide: most of what spoils one spoils the other, too.
+    """
+    front, rear = (run.roll_gradient_body[axle] for axle in AXLES)
+    method = "body-axes roll gradients, front over rear"
+    if not front.value or not rear.value or front.value < 0.0 or rear.value < 0.0:
+        return Estimate.unknown("1", f"{run.name}: not measured on both axles", method)
+    value = front.value / rear.value
+    if front.std_error is None or rear.std_error is None:
+        return Estimate(value, "1", method=method, notes=("a gradient has no error of its own",))
+    error = value * math.hypot(front.std_error / front.value, rear.std_error / rear.value)
+    return Estimate(value, "1", std_error=error, method=method)
+
+
+def _stiffness(target: stiffness.Target, run: _StoredRun, sheet: stiffness.RollSheet) -> Estimate:
+    """Return the roll stiffness one run shows [N m/deg]; its error is that within the run alone."""
+    found = stiffness.run_stiffness(target, run, sheet)
+    if not isinstance(found, stiffness.RunStiffness):
+        return Estimate.unknown(stiffness.STIFFNESS_UNIT, found)
+    value = math.exp(found.log)
+    error = None if found.variance is None else value * math.sqrt(found.variance)
+    notes = ("error within the run; that of the sheet is common to all runs",)
+    method = "roll moment of the sheet over measured roll"
+    return Estimate(value, stiffness.STIFFNESS_UNIT, std_error=error, method=method, notes=notes)
+
+
+def _estimate_row(name: str, estimate: Estimate) -> Row:
+    low, high = estimate.interval or (None, None)
+    columns = {**estimate.to_dict(), "low": low, "high": high, "notes": " | ".join(estimate.notes)}
+    del columns["interval"]
+    return {"quantity": name, **columns}
 
 
 def _place(plan: SessionPlan, run: RunPlan, number: int) -> dict[str, Any]:

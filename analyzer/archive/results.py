@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from analyzer.core.estimate import Estimate
 
@@ -55,21 +56,43 @@ class RunRecord:
         that died) is tried again in the next pass and never kept.
     facts : dict
         Columns of the table ``runs`` that come from the log.
-    estimates, bottoming : tuple of dict
-        Rows of those tables.
+    figures : dict
+        Name in the data set -> estimate, of all that needs no other run.
+    sheet : dict
+        Fields of the `RollSheet` of the run's set-up, by which its roll stiffness is found beside the others.
+    bottoming : tuple of dict
+        Rows of that table.
     """
 
     key: str
     failed: str | None
     lasting: bool
-    facts: Row
-    estimates: tuple[Row, ...] = ()
+    facts: Row = field(default_factory=dict)
+    figures: dict[str, Estimate] = field(default_factory=dict)
+    sheet: dict[str, Any] = field(default_factory=dict)
     bottoming: tuple[Row, ...] = ()
 
     @classmethod
     def left_out(cls, key: str, reason: str, lasting: bool) -> RunRecord:
         """Return the record of a run that could not be used."""
-        return cls(key, reason, lasting, {})
+        return cls(key, reason, lasting)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return its JSON form; figures as a list, whose order a file of sorted keys keeps."""
+        # Not dataclasses.asdict, which copies every row: a third of this process's work.
+        figures = [[name, estimate.to_dict()] for name, estimate in self.figures.items()]
+        return {name: getattr(self, name) for name in self.__slots__} | {"figures": figures}
+
+    @classmethod
+    def from_dict(cls, table: dict[str, Any]) -> RunRecord:
+        """Return the record of a JSON form; raises TypeError, KeyError or ValueError when it is none."""
+        figures = {name: _estimate(one) for name, one in table["figures"]}
+        return cls(**{**table, "figures": figures, "bottoming": tuple(table["bottoming"])})
+
+
+def _estimate(table: dict[str, Any]) -> Estimate:
+    interval = None if table["interval"] is None else tuple(table["interval"])
+    return Estimate(**{**table, "interval": interval, "notes": tuple(table["notes"])})
 
 
 @dataclass(frozen=True, slots=True)

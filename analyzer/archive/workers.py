@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-import math
 import os
 import threading
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass
 from functools import lru_cache
 from multiprocessing import connection, get_context, parent_process
 from pathlib import Path
@@ -18,30 +17,20 @@ from typing import Any, Final
 
 from analyzer.archive.plan import local, session_tables, sheets_digest
 from analyzer.archive.results import Row, RunRecord, Task
-from analyzer.comparison.setups import run_stiffness_ratio
-from analyzer.comparison.stiffness import (
-    STIFFNESS_UNIT,
-    TARGETS,
-    RunStiffness,
-    Target,
-    roll_sheet,
-    run_stiffness,
-)
+from analyzer.comparison.stiffness import roll_sheet
 from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, SheetError, one_line
 from analyzer.core.estimate import Estimate
-from analyzer.core.store import code_digest
+from analyzer.core.store import Store, code_digest
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
-from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording, Verdict
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import check_setup, predict_setup
-from analyzer.processing.estimate_run import estimate_run
 from analyzer.processing.results import BottomingEvent, RunEstimates
+from analyzer.session.run_store import RunStore
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import file_beside, read_car, read_course, read_session
-from analyzer.sheets.session import CourseSheet, Run, SessionSheet
-from analyzer.vehicle.bar.rate import bar_rates
+from analyzer.sheets.session import CourseSheet, SessionSheet
 
 CHANGED: Final = "changed while it was read; run the command again"
 
@@ -112,27 +101,23 @@ def _estimated(task: Task) -> RunRecord:
     sheets = _sheets(path, task.sheets)
     run = next(run for run in sheets.session.runs if run.name == task.run)
     prediction = _prediction(path, sheets, run.setup)
-    recording = _recorded(task, sheets.car, run)
-    if tuple(source.sha256 for source in recording.sources) != tuple(sha256 for _, sha256 in task.logs):
+    # The store a review uses: what either has worked out, the other takes as it is.
+    store = Store.of_user()
+    runs = RunStore(store, sheets.car, sheets.course)
+    logs, hashes = [Path(log) for log, _ in task.logs], [sha256 for _, sha256 in task.logs]
+    recording, found = runs.result(run, sheets.session.setups[run.setup], prediction, logs, hashes)
+    store.tidy()
+    if [source.sha256 for source in recording.sources] != hashes:
         return RunRecord.left_out(task.key, f"{task.run}: a log {CHANGED}", lasting=False)
-    rates = bar_rates(sheets.car, sheets.session.setups[run.setup])
-    found = estimate_run(recording, sheets.car, run.setup, rates, sheets.course)
-    ratio = run_stiffness_ratio(sheets.car, prediction, found)
-    found = replace(found, further={**found.further, "roll_stiffness_ratio": ratio})
     return RunRecord(
         key=task.key,
         failed=None,
         lasting=True,
         facts=_facts(recording, found, path.parent),
-        estimates=tuple(_estimate_row(n, e) for n, e in _named(sheets.car, prediction, found).items()),
+        figures=_figures(found),
+        sheet=asdict(roll_sheet(sheets.car, prediction)),
         bottoming=tuple(_event_row(event) for event in found.bottoming),
     )
-
-
-def _recorded(task: Task, car: CarSheet, run: Run) -> Recording:
-    level = None if run.level is None else (run.level[0].value, run.level[1].value)
-    offsets = None if run.clock_offsets is None else [offset.value for offset in run.clock_offsets]
-    return read_recording(run.name, [Path(log) for log, _ in task.logs], car, level, offsets)
 
 
 def _unchanged(task: Task) -> bool:
@@ -149,12 +134,10 @@ def _unchanged(task: Task) -> bool:
     return True
 
 
-def _named(car: CarSheet, prediction: SetupPrediction, run: RunEstimates) -> dict[str, Estimate]:
-    """Return every figure of a run under its name in the data set."""
+def _figures(run: RunEstimates) -> dict[str, Estimate]:
+    """Return every figure of a run under its name in the data set, in the order of its rows."""
     named = {f"roll_gradient_{place}": e for place, e in run.roll_gradient.items()}
     named |= {f"roll_gradient_body_{axle}": e for axle, e in run.roll_gradient_body.items()}
-    named["roll_gradient_front_over_rear"] = _front_over_rear(run)
-    named |= {f"roll_stiffness_{target}": _stiffness(target, car, prediction, run) for target in TARGETS}
     for axle in AXLES:
         share = run.load_share.get(axle)
         if share is not None:
@@ -163,51 +146,6 @@ def _named(car: CarSheet, prediction: SetupPrediction, run: RunEstimates) -> dic
             named[f"light_time_{axle}"] = share.light_time
             named[f"load_evenness_{axle}"] = share.evenness
     return named | run.further
-
-
-def _front_over_rear(run: RunEstimates) -> Estimate:
-    """Return the front axle's roll over the rear one's [1]: which end of the car gave way.
-
-    The two errors are taken as independent, which is wide: most of what spoils one spoils the other, too.
-    """
-    front, rear = (run.roll_gradient_body[axle] for axle in AXLES)
-    method = "body-axes roll gradients, front over rear"
-    if not front.value or not rear.value or front.value < 0.0 or rear.value < 0.0:
-        return Estimate.unknown("1", f"{run.name}: not measured on both axles", method)
-    value = front.value / rear.value
-    if front.std_error is None or rear.std_error is None:
-        return Estimate(value, "1", method=method, notes=("a gradient has no error of its own",))
-    error = value * math.hypot(front.std_error / front.value, rear.std_error / rear.value)
-    return Estimate(value, "1", std_error=error, method=method)
-
-
-def _stiffness(target: Target, car: CarSheet, prediction: SetupPrediction, run: RunEstimates) -> Estimate:
-    """Return the roll stiffness one run shows [N m/deg]; its error is that within the run alone."""
-    found = run_stiffness(target, run, roll_sheet(car, prediction))
-    if not isinstance(found, RunStiffness):
-        return Estimate.unknown(STIFFNESS_UNIT, found)
-    value = math.exp(found.log)
-    error = None if found.variance is None else value * math.sqrt(found.variance)
-    notes = ("error within the run; that of the sheet is common to all runs",)
-    method = "roll moment of the sheet over measured roll"
-    return Estimate(value, STIFFNESS_UNIT, std_error=error, method=method, notes=notes)
-
-
-def _estimate_row(name: str, estimate: Estimate) -> Row:
-    low, high = estimate.interval or (None, None)
-    return {
-        "quantity": name,
-        "value": estimate.value,
-        "std_error": estimate.std_error,
-        "low": low,
-        "high": high,
-        "calibration": estimate.calibration,
-        "level": estimate.level,
-        "n": estimate.n,
-        "unit": estimate.unit,
-        "method": estimate.method,
-        "notes": " | ".join(estimate.notes),
-    }
 
 
 def _event_row(event: BottomingEvent) -> Row:

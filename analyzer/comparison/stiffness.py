@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Any, ClassVar, Final, Literal, Protocol, TypeVar
 
 import numpy as np
 
@@ -23,7 +23,6 @@ from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Floats
 from analyzer.prediction.results import SetupPrediction
-from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.vehicle.axle import mass_properties, relative_spread, static_motion_ratio
 
@@ -34,6 +33,22 @@ STIFFNESS_UNIT: Final = "N m/deg"
 GRADIENT_UNIT: Final = "deg/g"
 MOMENT_KEPT: Final = "roll_moment_kept"
 WRONG_SIGN: Final = "roll against lateral force has the wrong sign; check pots and accelerometer"
+
+
+class RollFigures(Protocol):
+    """What roll stiffness needs of a run: `RunEstimates`, or the figures of one that were stored."""
+
+    __dataclass_fields__: ClassVar[dict[str, Any]]
+
+    @property
+    def name(self) -> str: ...  # noqa: D102
+    @property
+    def roll_gradient_body(self) -> dict[str, Estimate]: ...  # noqa: D102
+    @property
+    def further(self) -> dict[str, Estimate]: ...  # noqa: D102
+
+
+_Run = TypeVar("_Run", bound=RollFigures)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +171,7 @@ class RunStiffness:
     scale: float
 
 
-def run_stiffness(target: Target, run: RunEstimates, sheet: RollSheet) -> RunStiffness | str:
+def run_stiffness(target: Target, run: RollFigures, sheet: RollSheet) -> RunStiffness | str:
     """Return what one run shows of a stiffness, or the reason why it shows nothing."""
     measured = measured_gradients(run)
     if not measured:
@@ -178,7 +193,7 @@ def run_stiffness(target: Target, run: RunEstimates, sheet: RollSheet) -> RunSti
     return RunStiffness(math.log(found), variance, abs(sum(slopes.values())))
 
 
-def measured_gradients(run: RunEstimates) -> dict[Axle, float]:
+def measured_gradients(run: RollFigures) -> dict[Axle, float]:
     """Return the body-axes gradients a run has [deg/g]; those that are not positive mean nothing.
 
     They are brought to small lateral forces, for which the sheet's roll moment holds: K_f s_f + K_r s_r is
@@ -194,13 +209,13 @@ def measured_gradients(run: RunEstimates) -> dict[Axle, float]:
     return found
 
 
-def moment_kept(run: RunEstimates) -> float:
+def moment_kept(run: RollFigures) -> float:
     """Return the part of the sheet's roll moment that reached springs and bars; 1 where it is not known."""
     kept = run.further.get(MOMENT_KEPT)
     return 1.0 if kept is None or not kept.value else kept.value
 
 
-def kept_error(runs: Sequence[RunEstimates]) -> float:
+def kept_error(runs: Sequence[RollFigures]) -> float:
     """Return the relative error of that part, common to the runs."""
     errors = []
     for run in runs:
@@ -210,7 +225,7 @@ def kept_error(runs: Sequence[RunEstimates]) -> float:
     return float(np.mean(errors)) if errors else 0.0
 
 
-def with_moment_kept(runs: Sequence[RunEstimates]) -> tuple[RunEstimates, ...]:
+def with_moment_kept(runs: Sequence[_Run]) -> tuple[_Run, ...]:
     """Return the runs with the mean of the others' part of the moment where a run shows none of its own.
 
     Without it such a run would stand a few percent apart from the others for no reason of the car.
@@ -228,7 +243,7 @@ def with_moment_kept(runs: Sequence[RunEstimates]) -> tuple[RunEstimates, ...]:
     )
 
 
-def no_gradient_reason(run: RunEstimates) -> str:
+def no_gradient_reason(run: RollFigures) -> str:
     """Return why a run shows no roll gradient."""
     notes = [note for e in run.roll_gradient_body.values() if e.value is None for note in e.notes[:1]]
     if any(e.value is not None for e in run.roll_gradient_body.values()):

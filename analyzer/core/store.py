@@ -297,7 +297,7 @@ def cache_folder() -> Path | None:
     return place / _FOLDER if word or place.is_absolute() else None
 
 
-class Kept:
+class Store:
     """Results under their keys, one file each.
 
     Parameters
@@ -311,7 +311,7 @@ class Kept:
         self._written = 0
 
     @classmethod
-    def of_user(cls) -> Kept:
+    def of_user(cls) -> Store:
         """Return the user's own, as the environment has it."""
         return cls(cache_folder())
 
@@ -320,7 +320,7 @@ class Kept:
         """Whether anything is kept at all."""
         return self._folder is not None
 
-    def find(self, key: str) -> Any:
+    def get(self, key: str) -> Any:
         """Return what was kept under `key`; None when there is nothing, or it is damaged."""
         if self._folder is None:
             return None
@@ -334,7 +334,7 @@ class Kept:
             os.utime(path)  # used now: the longest unused go first
         return value
 
-    def keep(self, key: str, value: Any) -> None:
+    def put(self, key: str, value: Any) -> None:
         """Keep `value` under `key`, when it can be and there is room."""
         if self._folder is None:
             return

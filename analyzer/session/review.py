@@ -4,28 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
 from analyzer.comparison.bar_settings import axle_settings
 from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
-from analyzer.comparison.setups import run_stiffness_ratio, setup_results
+from analyzer.comparison.setups import setup_results
 from analyzer.comparison.stiffness import with_moment_kept
 from analyzer.core.errors import AnalyzerError, LogError, SheetError
-from analyzer.core.store import Kept
-from analyzer.ingest.read_run import read_loose_log, read_recording
+from analyzer.core.store import Store
+from analyzer.ingest.read_run import read_loose_log
 from analyzer.ingest.recording import Recording, Verdict
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import check_bars, check_setup, predict_change, predict_setup
-from analyzer.processing.estimate_run import estimate_run
 from analyzer.processing.results import RunEstimates
-from analyzer.session.run_store import KeptRuns
+from analyzer.session.run_store import RunStore, record_run
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import file_beside, placeholders, read_car, read_course, read_session
-from analyzer.sheets.session import CourseSheet, Run, SessionSheet
-from analyzer.vehicle.bar.rate import bar_rates
+from analyzer.sheets.session import CourseSheet, SessionSheet
 
 Progress = Callable[[str, int, int], None]
 """Told what is being done, how many steps are done and how many there are."""
@@ -115,13 +112,6 @@ def load_session(path: Path) -> Session:
     return Session(path, car_path, sheet, car, course, logs, marked)
 
 
-def record_run(session: Session, run: Run) -> Recording:
-    """Read the logs of one run; raises `LogError`."""
-    level = None if run.level is None else (run.level[0].value, run.level[1].value)
-    offsets = None if run.clock_offsets is None else [offset.value for offset in run.clock_offsets]
-    return read_recording(run.name, session.logs[run.name], session.car, level, offsets)
-
-
 def predict_session(session: Session) -> dict[str, SetupPrediction]:
     """Predict every set-up of the session."""
     return {name: predict_setup(session.car, name, setup) for name, setup in session.sheet.setups.items()}
@@ -151,7 +141,7 @@ def review_session(path: Path, progress: Progress | None = None, seed: int = 0) 
 
     Notes
     -----
-    A run that was estimated before is taken from the user's cache folder (`analyzer.cache`) when neither its
+    A run that was estimated before is taken from the user's cache folder when neither its
     logs nor anything in the sheets that concerns it, nor this program, has changed; the results are the same.
     """
     return review_loaded(load_session(path), progress, seed)
@@ -166,22 +156,20 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
     recordings: list[Recording] = []
     runs: list[RunEstimates] = []
     failed: dict[str, str] = {}
-    kept = Kept.of_user()
-    known = KeptRuns(kept, session.car, session.course, seed)
+    store = Store.of_user()
+    known = RunStore(store, session.car, session.course, seed)
     for index, run in enumerate(session.sheet.runs, start=1):
         tell(f"reading and estimating {run.name}", index, steps)
-        work = partial(_estimate, session, run, predictions[run.setup], seed)
+        setup = session.sheet.setups[run.setup]
         try:
-            recording, estimates = known.result(
-                run, session.sheet.setups[run.setup], session.logs[run.name], work
-            )
+            recording, estimates = known.result(run, setup, predictions[run.setup], session.logs[run.name])
         except LogError as error:
             failed[run.name] = str(error)
             continue
         # What the estimates say about the log belongs to its health.
         recordings.append(replace(recording, health=(*recording.health, *estimates.checks)))
         runs.append(estimates)
-    kept.tidy()
+    store.tidy()
     tell("comparing", steps - 1, steps)
     runs = list(with_moment_kept(runs))
     setups = setup_results(session.car, session.sheet.setups, runs, predictions)
@@ -195,16 +183,6 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
         bars=axle_settings(session.car, session.sheet.setups, runs, predictions),
         seed=seed,
     )
-
-
-def _estimate(
-    session: Session, run: Run, prediction: SetupPrediction, seed: int
-) -> tuple[Recording, RunEstimates]:
-    recording = record_run(session, run)
-    rates = bar_rates(session.car, session.sheet.setups[run.setup])
-    estimates = estimate_run(recording, session.car, run.setup, rates, session.course, seed)
-    ratio = run_stiffness_ratio(session.car, prediction, estimates)
-    return recording, replace(estimates, further={**estimates.further, "roll_stiffness_ratio": ratio})
 
 
 def _compare(
@@ -304,7 +282,7 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
     for index, run in enumerate(session.sheet.runs, start=1):
         progress(f"checking {run.name}", index, len(session.sheet.runs))
         try:
-            recordings.append(record_run(session, run))
+            recordings.append(record_run(run, session.logs[run.name], session.car))
         except LogError as error:
             failed[run.name] = str(error)
     return CheckOutcome(tuple(recordings), failed)

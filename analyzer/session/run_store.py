@@ -1,88 +1,119 @@
-"""Runs that were estimated before: taken as they were, when nothing that could change them did."""
+"""One run from its logs to its estimates, worked out once: whoever asks again is given what was stored."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from analyzer.core.store import Kept, digest_of, run_key
+from analyzer.comparison.setups import run_stiffness_ratio
+from analyzer.core.store import Store, digest_of, run_key
+from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording
+from analyzer.prediction.results import SetupPrediction
+from analyzer.processing.estimate_run import estimate_run
 from analyzer.processing.results import RunEstimates
-
-if TYPE_CHECKING:
-    from analyzer.sheets.car import CarSheet
-    from analyzer.sheets.session import CourseSheet, Run, Setup
-
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.session import CourseSheet, Run, Setup
+from analyzer.vehicle.bar.rate import bar_rates
 
 _FORM: Final = "recording and estimates"
-_Found = tuple[Recording, RunEstimates]
+RunResult = tuple[Recording, RunEstimates]
 
 
-class KeptRuns:
-    """The runs of one car on one course.
+class RunStore:
+    """The runs of one car on one course; a review and an archive that ask for the same run share its result.
 
     Parameters
     ----------
-    kept : Kept
-        Where they are kept.
+    store : Store
+        Where results lie.
     car, course : CarSheet, CourseSheet or None
         What the estimates rest on, as they are used: not as they stand in a file that may have changed since.
     seed : int
         Seed of the random draws.
     """
 
-    def __init__(self, kept: Kept, car: CarSheet, course: CourseSheet | None, seed: int) -> None:
-        self._kept = kept
-        self._car = car.model_dump()
-        self._course = None if course is None else course.model_dump()
+    def __init__(self, store: Store, car: CarSheet, course: CourseSheet | None, seed: int = 0) -> None:
+        self._store = store
+        self._car = car
+        self._course = course
         self._seed = seed
+        self._sheets = (car.model_dump(), None if course is None else course.model_dump())
 
     def result(
-        self, run: Run, setup: Setup, logs: tuple[Path, ...], work: Callable[[], _Found]
-    ) -> tuple[Recording, RunEstimates]:
-        """Return recording and estimates of a run, from `work` only when they are not kept.
+        self,
+        run: Run,
+        setup: Setup,
+        prediction: SetupPrediction,
+        logs: Sequence[Path],
+        hashes: Sequence[str] | None = None,
+    ) -> RunResult:
+        """Return recording and estimates of a run; its logs are read only when they are not in the store.
 
         Parameters
         ----------
         run, setup : Run, Setup
             Its entry in the session sheet, and the hardware it was driven on.
-        logs : tuple of Path
+        prediction : SetupPrediction
+            Of that set-up.
+        logs : sequence of Path
             Its log files.
-        work : callable
-            Reads and estimates the run; what it raises is passed on and not kept.
+        hashes : sequence of str, optional
+            SHA-256 of each, when they are known already.
+
+        Raises
+        ------
+        LogError
+            When a log cannot be used; a failure is not stored.
         """
-        key = self._key(run, setup, logs) if self._kept.used else None
-        if key is None:
-            return work()
-        name, hashes = key
-        found = self._kept.find(name)
+        if hashes is None and self._store.used:
+            hashes = _hashes(logs)
+        if hashes is None:
+            return self._worked_out(run, setup, prediction, logs)
+        plain = (*self._sheets, setup.model_dump(), run.model_dump())
+        key = digest_of(run_key(_FORM, *plain, hashes), self._seed)
+        found = self._store.get(key)
         if _is_result(found):
             recording, estimates = found
             # The same log may lie in another folder now.
             sources = zip(recording.sources, logs, strict=True)
             return replace(recording, sources=tuple(replace(s, path=p) for s, p in sources)), estimates
-        recording, estimates = work()
+        recording, estimates = self._worked_out(run, setup, prediction, logs)
         # A log that changed while it was read is not the one the key was made of.
-        if [source.sha256 for source in recording.sources] == hashes:
-            self._kept.keep(name, (recording, estimates))
+        if [source.sha256 for source in recording.sources] == list(hashes):
+            self._store.put(key, (recording, estimates))
         return recording, estimates
 
-    def _key(self, run: Run, setup: Setup, logs: tuple[Path, ...]) -> tuple[str, list[str]] | None:
-        """Return the key of a run and the hashes of its logs; None when a log cannot be read."""
-        try:
-            hashes = [_sha256(path) for path in logs]
-        except OSError:  # whoever reads it says so in plain words
-            return None
-        name = run_key(_FORM, self._car, self._course, setup.model_dump(), run.model_dump(), hashes)
-        return digest_of(name, self._seed), hashes
+    def _worked_out(
+        self, run: Run, setup: Setup, prediction: SetupPrediction, logs: Sequence[Path]
+    ) -> RunResult:
+        recording = record_run(run, logs, self._car)
+        rates = bar_rates(self._car, setup)
+        estimates = estimate_run(recording, self._car, run.setup, rates, self._course, self._seed)
+        ratio = run_stiffness_ratio(self._car, prediction, estimates)
+        return recording, replace(estimates, further={**estimates.further, "roll_stiffness_ratio": ratio})
 
 
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def record_run(run: Run, logs: Sequence[Path], car: CarSheet) -> Recording:
+    """Read the logs of one run as its entry in the session sheet says; raises `LogError`."""
+    level = None if run.level is None else (run.level[0].value, run.level[1].value)
+    offsets = None if run.clock_offsets is None else [offset.value for offset in run.clock_offsets]
+    return read_recording(run.name, logs, car, level, offsets)
+
+
+def _hashes(logs: Sequence[Path]) -> list[str] | None:
+    """Return the hash of each log; None when one cannot be read: whoever reads it says so in plain words."""
+    found = []
+    try:
+        for path in logs:
+            with path.open("rb") as file:
+                found.append(hashlib.file_digest(file, "sha256").hexdigest())
+    except OSError:
+        return None
+    return found
 
 
 def _is_result(found: object) -> bool:

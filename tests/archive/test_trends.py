@@ -162,20 +162,20 @@ def test_free_play_and_friction_are_followed_when_they_exist(tmp_path, monkeypat
     from analyzer.archive import season_pass as run, workers as estimating
 
     write_season(tmp_path, Plan(sessions=5, runs=2))
-    original = estimating._named
+    original = estimating._figures
 
-    def with_wear(car, prediction, found):
+    def with_wear(found):
         # Stands for an estimate another room gives: it grows with the session, read off the time of the run.
         number = float(tmp_path.joinpath("now").read_text())
         grown = {"free_play_front": Estimate(1e-3 * (1.0 + 0.1 * number), "m", std_error=2e-5)}
-        return original(car, prediction, found) | grown
+        return original(found) | grown
 
     def work(tasks, _workers):
         for task in tasks:
             tmp_path.joinpath("now").write_text(task.session.rsplit("/", 2)[1][1:])
             yield estimating.estimate_task(task)
 
-    monkeypatch.setattr(estimating, "_named", with_wear)
+    monkeypatch.setattr(estimating, "_figures", with_wear)
     monkeypatch.setattr(run, "run_locally", work)
     (car,) = archive_folder(tmp_path).cars
     found = trend(car, "free_play_front")

@@ -16,9 +16,9 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.store import (
     _HEAD,
     _MAGIC,
-    Kept,
     NotPackable,
     Packer,
+    Store,
     Unpacker,
     cache_folder,
     content_digest,
@@ -38,7 +38,7 @@ VALUE = (
 
 @pytest.fixture
 def kept(tmp_path):
-    return Kept(tmp_path / "kept")
+    return Store(tmp_path / "kept")
 
 
 def file_of(kept, key="k"):
@@ -48,8 +48,8 @@ def file_of(kept, key="k"):
 @pytest.mark.parametrize("in_memory", [0, folder_module.IN_MEMORY])
 def test_values_come_back_as_they_were(kept, in_memory, monkeypatch):
     monkeypatch.setattr(folder_module, "IN_MEMORY", in_memory)
-    kept.keep("k", VALUE)
-    found = kept.find("k")
+    kept.put("k", VALUE)
+    found = kept.get("k")
     estimate, arrays, listed, table, series, empty, strided = found
     assert estimate == VALUE[0]
     assert list(arrays) == ["front", ("a", 1)]
@@ -63,7 +63,7 @@ def test_values_come_back_as_they_were(kept, in_memory, monkeypatch):
     assert empty.shape == (0, 3)
     np.testing.assert_array_equal(strided, VALUE[6])
     strided[0, 0] = 7.0  # as free to be worked on as a fresh one, without reaching the file
-    assert kept.find("k")[6][0, 0] == 0.0
+    assert kept.get("k")[6][0, 0] == 0.0
 
 
 @dataclass(frozen=True)
@@ -87,39 +87,39 @@ class Strange:
 def test_what_could_not_come_back_as_it_was_is_not_kept(kept, value):
     with pytest.raises(NotPackable):
         Packer().pack(value)
-    kept.keep("k", value)
-    assert kept.find("k") is None
+    kept.put("k", value)
+    assert kept.get("k") is None
 
 
 @pytest.mark.parametrize("in_memory", [0, folder_module.IN_MEMORY])
 def test_damaged_files_are_ignored(kept, in_memory, monkeypatch):
     monkeypatch.setattr(folder_module, "IN_MEMORY", in_memory)
-    kept.keep("k", VALUE)
+    kept.put("k", VALUE)
     path = file_of(kept)
     whole = path.read_bytes()
     rng = np.random.default_rng(5)
     for length in [0, 1, _HEAD - 1, _HEAD, _HEAD + 1, *rng.integers(0, len(whole), 40)]:
         path.write_bytes(whole[:length])
-        assert kept.find("k") is None
+        assert kept.get("k") is None
     for place in rng.integers(0, len(whole), 150):
         broken = bytearray(whole)
         broken[place] ^= 1 << int(rng.integers(8))
         path.write_bytes(broken)
         # The case of the checksum's letters is all that may differ.
-        assert kept.find("k") is None or broken[:_HEAD].lower() == whole[:_HEAD]
+        assert kept.get("k") is None or broken[:_HEAD].lower() == whole[:_HEAD]
     path.write_bytes(b"not ours at all" * 100)
-    assert kept.find("k") is None
+    assert kept.get("k") is None
     path.unlink()
     path.mkdir()
-    assert kept.find("k") is None
-    kept.keep("k", VALUE)
-    assert kept.find("k") is None
+    assert kept.get("k") is None
+    kept.put("k", VALUE)
+    assert kept.get("k") is None
 
 
 def test_a_file_under_another_key_is_ignored(kept):
-    kept.keep("k", VALUE)
+    kept.put("k", VALUE)
     file_of(kept).rename(file_of(kept, "other"))
-    assert kept.find("other") is None
+    assert kept.get("other") is None
 
 
 @pytest.mark.parametrize(
@@ -131,7 +131,7 @@ def test_a_file_under_another_key_is_ignored(kept):
         {"class": "analyzer.cli:Path", "fields": {}},
         {"class": "analyzer.core.estimate:Estimate.unknown", "fields": {"unit": "1", "reason": "x"}},
         {"class": "analyzer.nowhere:Thing", "fields": {}},
-        {"class": "analyzer.core.store:Kept", "fields": {"folder": None}},
+        {"class": "analyzer.core.store:Store", "fields": {"folder": None}},
         {"class": "analyzer.core.estimate:Estimate", "fields": {"value": 1.0, "unit": "1", "gone": 2}},
         {"class": "analyzer.core.estimate:Estimate", "fields": {"value": float("nan"), "unit": "1"}},
         {"enum": "os:system", "value": "true"},
@@ -146,75 +146,75 @@ def test_a_file_under_another_key_is_ignored(kept):
     ],
 )
 def test_a_hostile_file_with_a_right_checksum_runs_nothing(kept, value):
-    kept.keep("k", None)
+    kept.put("k", None)
     text = json.dumps({"tree": {"dict": [["key", "k"], ["value", value]]}, "arrays": []}).encode() + b"\n"
     head = b"%s %08x %016x\n" % (_MAGIC, zlib.crc32(text), len(text))
     file_of(kept).write_bytes(head + text)
-    assert kept.find("k") is None
+    assert kept.get("k") is None
 
 
 @pytest.mark.parametrize("arrays", [[["|O", [1], 0]], [["<f8", [99], 0]], [["x", [1], 0]], 3])
 def test_hostile_arrays_are_ignored(kept, arrays):
-    kept.keep("k", None)
+    kept.put("k", None)
     tree = {"dict": [["key", "k"], ["value", {"array": 0}]]}
     text = json.dumps({"tree": tree, "arrays": arrays}).encode() + b"\n"
     head = b"%s %08x %016x\n" % (_MAGIC, zlib.crc32(text + b"\0" * 8), len(text))
     file_of(kept).write_bytes(head + text + b"\0" * 8)
-    assert kept.find("k") is None
+    assert kept.get("k") is None
 
 
 def test_a_tree_without_end_is_ignored(kept):
-    kept.keep("k", None)
+    kept.put("k", None)
     text = b'{"tree": ' + b"[" * 200_000 + b"]" * 200_000 + b', "arrays": []}\n'
     file_of(kept).write_bytes(b"%s %08x %016x\n" % (_MAGIC, zlib.crc32(text), len(text)) + text)
-    assert kept.find("k") is None
+    assert kept.get("k") is None
 
 
 def test_the_longest_unused_goes_first(kept, monkeypatch):
     monkeypatch.setattr(folder_module, "LARGEST", 40_000)
     for number in range(4):
-        kept.keep(f"k{number}", np.zeros(1000))
+        kept.put(f"k{number}", np.zeros(1000))
         os.utime(file_of(kept, f"k{number}"), (1000.0 + number, 1000.0 + number))
-    assert kept.find("k0") is not None  # used now
+    assert kept.get("k0") is not None  # used now
     left = kept._folder / ".part-left-by-a-kill"
     left.write_bytes(b"half")
     os.utime(left, (1000.0, 1000.0))
     foreign = kept._folder / "notes.txt"
     foreign.write_bytes(b"n" * 100_000)
-    later = Kept(kept._folder)
-    later.keep("new", np.zeros(1000))
+    later = Store(kept._folder)
+    later.put("new", np.zeros(1000))
     later.tidy()
     found = {path.name for path in kept._folder.iterdir()}
     assert found == {"k0.kept", "k2.kept", "k3.kept", "new.kept", "notes.txt"}
-    later.keep("huge", np.zeros(6000))
+    later.put("huge", np.zeros(6000))
     assert not file_of(kept, "huge").exists()
 
 
 def test_a_full_disk_or_a_place_that_cannot_be_used_is_no_error(tmp_path, monkeypatch):
     (tmp_path / "file").write_text("")
     for place in (None, tmp_path / "file", tmp_path / "file" / "below"):
-        kept = Kept(place)
-        kept.keep("k", 1.0)
+        kept = Store(place)
+        kept.put("k", 1.0)
         kept.tidy()
-        assert kept.find("k") is None
+        assert kept.get("k") is None
     full = type("usage", (), {"free": folder_module.LEFT_FREE + 10})
     monkeypatch.setattr(folder_module.shutil, "disk_usage", lambda _: full)
-    kept = Kept(tmp_path / "kept")
-    kept.keep("k", np.zeros(1000))
-    assert kept.find("k") is None
+    kept = Store(tmp_path / "kept")
+    kept.put("k", np.zeros(1000))
+    assert kept.get("k") is None
 
 
 def test_a_folder_that_may_be_read_alone_is_read(kept, monkeypatch):
-    kept.keep("k", 1.0)
+    kept.put("k", 1.0)
 
     def refused(*_):
         raise PermissionError
 
     monkeypatch.setattr(folder_module.os, "utime", refused)
     monkeypatch.setattr(folder_module, "write_whole_with", refused)
-    kept.keep("other", 2.0)
-    assert kept.find("k") == 1.0
-    assert kept.find("other") is None
+    kept.put("other", 2.0)
+    assert kept.get("k") == 1.0
+    assert kept.get("other") is None
 
 
 def test_several_at_once_see_whole_values_only(tmp_path):
@@ -222,17 +222,17 @@ def test_several_at_once_see_whole_values_only(tmp_path):
     seen, wrong = [], []
 
     def write(number):
-        kept = Kept(tmp_path / "kept")
+        kept = Store(tmp_path / "kept")
         while not stop.is_set():
-            kept.keep("k", np.full(3000, float(number)))
+            kept.put("k", np.full(3000, float(number)))
             kept.tidy()
 
     writers = [threading.Thread(target=write, args=(number,)) for number in range(2)]
     for writer in writers:
         writer.start()
-    reader = Kept(tmp_path / "kept")
+    reader = Store(tmp_path / "kept")
     while len(seen) < 200:
-        found = reader.find("k")
+        found = reader.get("k")
         if found is not None:
             seen.append(found[0])
             wrong += [found] if np.ptp(found) else []

@@ -13,7 +13,8 @@ from analyzer.ingest.recording import Recording
 from analyzer.processing.course.alignment import Alignment, CourseLine, course_line
 from analyzer.processing.estimate_run import estimate_run
 from analyzer.processing.results import RunEstimates
-from analyzer.session.review import Session, load_session, record_run
+from analyzer.session.review import Session, load_session
+from analyzer.session.run_store import record_run
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs"
 GPS = ["latitude", "longitude"]
@@ -29,7 +30,7 @@ def session() -> Session:
 
 @pytest.fixture(scope="module")
 def recordings(session: Session) -> list[Recording]:
-    return [record_run(session, run) for run in session.sheet.runs[:2]]
+    return [record_run(run, session.logs[run.name], session.car) for run in session.sheet.runs[:2]]
 
 
 def _estimated(session: Session, recording: Recording) -> RunEstimates:

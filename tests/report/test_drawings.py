@@ -8,7 +8,7 @@ import matplotlib.figure
 import pytest
 from report.synthetic_review import Options
 
-from analyzer.core.store import Kept
+from analyzer.core.store import Store
 from analyzer.report.figures.course_plots import (
     speed_plate,
     trace_plate,
@@ -122,8 +122,8 @@ def test_whatever_is_drawn_tells_figures_apart(review):
 def test_a_figure_made_of_hidden_things_is_drawn_each_time(review, tmp_path):
     plate = all_plates(page_parts(review))[0]
     hidden = replace(plate, draw=type(plate.draw)(lambda: plate.draw()))
-    kept = Kept(tmp_path / "kept")
+    kept = Store(tmp_path / "kept")
     assert hidden.digest is None
-    assert Drawings(kept).on_page(hidden) == Drawings(Kept(None)).on_page(plate)
-    assert kept.find("anything") is None
+    assert Drawings(kept).on_page(hidden) == Drawings(Store(None)).on_page(plate)
+    assert kept.get("anything") is None
     assert not (tmp_path / "kept").exists()

@@ -1,8 +1,7 @@
-"""Runs taken from the cache: the same as fresh ones, and never when anything that matters has changed."""
+"""Runs taken from the store: the same as fresh ones, and never when anything that matters has changed."""
 
 import dataclasses
 import shutil
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -11,10 +10,10 @@ import pytest
 import analyzer
 from analyzer.core import store as digests
 from analyzer.core.errors import LogError
-from analyzer.core.store import Kept
-from analyzer.session import review as session
+from analyzer.core.store import Store
+from analyzer.session import run_store
 from analyzer.session.review import load_session, review_session
-from analyzer.session.run_store import KeptRuns
+from analyzer.session.run_store import RunStore
 
 
 @pytest.fixture
@@ -38,13 +37,13 @@ def cache(tmp_path, monkeypatch):
 def estimated(monkeypatch):
     """Names of the runs whose logs were read."""
     names = []
-    read = session.read_recording
+    read = run_store.read_recording
 
     def watched(run, *rest):
         names.append(run)
         return read(run, *rest)
 
-    monkeypatch.setattr(session, "read_recording", watched)
+    monkeypatch.setattr(run_store, "read_recording", watched)
     return names
 
 
@@ -126,29 +125,36 @@ def test_a_log_that_cannot_be_used_is_tried_again_each_time(folder, cache, estim
         review_session(folder)
 
 
-def ask(loaded, kept, made, seed=0):
+class Asked(RunStore):
+    """A store of runs that notes when one has to be worked out, and takes `made` for it."""
+
+    def __init__(self, store, loaded, made, seed=0):
+        super().__init__(store, loaded.car, loaded.course, seed)
+        self.made = made
+        self.asked = []
+
+    def _worked_out(self, run, setup, prediction, logs):
+        self.asked.append(run.name)
+        return self.made
+
+
+def ask(loaded, store, made, seed=0):
     """Return whether the run had to be worked out."""
-    asked = []
     run = loaded.sheet.runs[0]
-
-    def work():
-        asked.append(run.name)
-        return made
-
-    known = KeptRuns(kept, loaded.car, loaded.course, seed)
-    found = known.result(run, loaded.sheet.setups[run.setup], loaded.logs[run.name], work)
+    runs = Asked(store, loaded, made, seed)
+    found = runs.result(run, loaded.sheet.setups[run.setup], None, loaded.logs[run.name])
     assert found[0].run == made[0].run
-    return bool(asked)
+    return bool(runs.asked)
 
 
 @pytest.fixture
 def known(folder, tmp_path, sample_review):
-    """A session whose first run is kept, and what is kept of it."""
-    kept = Kept(tmp_path / "kept")
+    """A session whose first run is stored, and what is stored of it."""
+    store = Store(tmp_path / "kept")
     made = sample_review.recordings[0], sample_review.runs[0]
-    assert ask(load_session(folder), kept, made)
-    assert not ask(load_session(folder), kept, made)
-    return folder, kept, made
+    assert ask(load_session(folder), store, made)
+    assert not ask(load_session(folder), store, made)
+    return folder, store, made
 
 
 def changed(path, old, new):
@@ -169,23 +175,23 @@ def changed(path, old, new):
     ],
 )
 def test_a_change_that_matters_is_worked_out_anew(known, sheet, old, new):
-    folder, kept, made = known
+    folder, store, made = known
     changed(folder / sheet, old, new)
-    assert ask(load_session(folder), kept, made)
+    assert ask(load_session(folder), store, made)
 
 
 def test_another_byte_in_a_log_matters_even_where_no_number_changes(known):
-    folder, kept, made = known
+    folder, store, made = known
     content = bytearray((folder / "r01.csv.gz").read_bytes())
     content[4] ^= 1  # the time stamp in the head of the packed file
     (folder / "r01.csv.gz").write_bytes(content)
-    assert ask(load_session(folder), kept, made)
+    assert ask(load_session(folder), store, made)
 
 
 def test_seed_program_and_libraries_matter(known, monkeypatch):
-    folder, kept, made = known
+    folder, store, made = known
     loaded = load_session(folder)
-    assert ask(loaded, kept, made, seed=1)
+    assert ask(loaded, store, made, seed=1)
     for change in ("program", "library"):
         with monkeypatch.context() as patch:
             if change == "program":
@@ -193,9 +199,9 @@ def test_seed_program_and_libraries_matter(known, monkeypatch):
             else:
                 patch.setattr(digests, "version", lambda name: f"another {name}")
             digests.code_digest.cache_clear()
-            assert ask(loaded, kept, made)
+            assert ask(loaded, store, made)
         digests.code_digest.cache_clear()
-    assert not ask(loaded, kept, made)
+    assert not ask(loaded, store, made)
 
 
 @pytest.mark.parametrize(
@@ -209,29 +215,28 @@ def test_seed_program_and_libraries_matter(known, monkeypatch):
     ],
 )
 def test_a_change_that_does_not_matter_to_the_run_is_not(known, old, new):
-    folder, kept, made = known
+    folder, store, made = known
     changed(folder / "session.toml", old, new)
     (folder / "r01.csv.gz").touch()
-    assert not ask(load_session(folder), kept, made)
+    assert not ask(load_session(folder), store, made)
 
 
 def test_a_log_that_changes_while_it_is_read_is_not_kept(known, tmp_path):
     folder, _, made = known
-    kept = Kept(tmp_path / "another")
+    store = Store(tmp_path / "another")
     recording = dataclasses.replace(
         made[0], sources=tuple(dataclasses.replace(s, sha256="another") for s in made[0].sources)
     )
-    assert ask(load_session(folder), kept, (recording, made[1]))
-    assert ask(load_session(folder), kept, made)
+    assert ask(load_session(folder), store, (recording, made[1]))
+    assert ask(load_session(folder), store, made)
 
 
-def test_what_the_work_raises_is_passed_on(known):
-    folder, _, _ = known
+def test_a_log_that_cannot_be_used_is_told_with_and_without_a_store(known):
+    folder, store, _ = known
     loaded = load_session(folder)
-
-    def fail():
-        raise LogError(Path("a.csv"), "", "is empty", "log again")
-
-    runs = KeptRuns(Kept(None), loaded.car, loaded.course, 0)
-    with pytest.raises(LogError, match="is empty"):
-        runs.result(loaded.sheet.runs[0], loaded.sheet.setups["A"], loaded.logs["r01"], fail)
+    (folder / "r01.csv.gz").write_bytes(b"time,speed\n")
+    run = loaded.sheet.runs[0]
+    for place in (Store(None), store):
+        runs = RunStore(place, loaded.car, loaded.course)
+        with pytest.raises(LogError, match="r01"):
+            runs.result(run, loaded.sheet.setups["A"], None, loaded.logs["r01"])

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzer.core.constants import Corner
-from analyzer.core.store import Kept, NotPackable, content_digest, digest_of, drawing_digest
+from analyzer.core.store import NotPackable, Store, content_digest, digest_of, drawing_digest
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -268,12 +268,12 @@ class Drawings:
 
     Parameters
     ----------
-    kept : Kept, optional
+    kept : Store, optional
         Where earlier drawings lie; the user's cache folder if not given.
     """
 
-    def __init__(self, kept: Kept | None = None) -> None:
-        self._kept = Kept.of_user() if kept is None else kept
+    def __init__(self, kept: Store | None = None) -> None:
+        self._kept = Store.of_user() if kept is None else kept
 
     def on_page(self, plate: Plate) -> str:
         """Return the figure as HTML for a page."""
@@ -295,11 +295,11 @@ class Drawings:
         if not self._kept.used or plate.digest is None:
             return make(plate)
         key = digest_of("drawing", drawing_digest(), form, plate.digest)
-        found = self._kept.find(key)
+        found = self._kept.get(key)
         if isinstance(found, (str, bytes)):
             return cast("_Form", found)  # the form is a part of the key
         made = make(plate)
-        self._kept.keep(key, made)
+        self._kept.put(key, made)
         return made
 
 
