@@ -315,7 +315,7 @@ def results(reviewed: Review) -> dict[str, Any]:
     dict
         Keys and units are listed in docs/results.md.
     """
-    from analyzer.report.json import results_dict
+    from analyzer.report.plain_data import results_dict
 
     return results_dict(reviewed)
 
@@ -334,7 +334,7 @@ def tables(reviewed: Review) -> dict[str, pd.DataFrame]:
         ``runs``, ``splits``, ``setups``, ``measured_against_predicted``, ``comparisons``, ``bottoming``,
         ``health``, ``left_out``; columns and units as in docs/results.md, unknown figures as missing values.
     """
-    from analyzer.report.csv import data_frames
+    from analyzer.report.csv_tables import data_frames
 
     return data_frames(results(reviewed))
 

@@ -77,9 +77,9 @@ def review(
 ) -> None:
     """Review a session: what each run showed, measured against predicted, and write the report."""
     from analyzer.core.files import check_replaceable
-    from analyzer.report.json import results_dict
     from analyzer.report.page import page_parts, write_report
     from analyzer.report.pdf import check_pdf, figure_kind
+    from analyzer.report.plain_data import results_dict
     from analyzer.report.terminal import print_summary
     from analyzer.session.review import failure_line, require_runs, review_session
 
@@ -140,7 +140,8 @@ def check(
     ] = None,
 ) -> None:
     """Check what a log or all logs of a session hold: channels, clock, health."""
-    from analyzer.report.json import health_json, print_health
+    from analyzer.report.plain_data import health_json
+    from analyzer.report.terminal import print_health
     from analyzer.session.review import check_path
 
     if figure is not None:
@@ -197,7 +198,7 @@ def confirm(
 ) -> None:
     """Confirm a change: verdict, ledger, reasons, and what these runs could have shown."""
     from analyzer.comparison.calibrated_car import read_calibration
-    from analyzer.report.json import confirmation_json
+    from analyzer.report.plain_data import confirmation_json
     from analyzer.report.terminal import print_confirmation
     from analyzer.session.decisions import confirm_change, write_calibrated_car
     from analyzer.session.review import failure_line, load_session, review_session
@@ -236,7 +237,7 @@ def choose(
     as_json: AsJson = False,
 ) -> None:
     """Choose the next setting: what is on the shelf, ranked by how well it meets a wish."""
-    from analyzer.report.json import choice_json
+    from analyzer.report.plain_data import choice_json
     from analyzer.report.terminal import print_choice
     from analyzer.session.decisions import choose_next
 
@@ -342,7 +343,8 @@ def archive(
 ) -> None:
     """Keep a season: estimate every new run of many sessions once, and show what changed over time."""
     from analyzer.archive.season_pass import archive_folder
-    from analyzer.report.season_page import print_season, season_dict, write_season
+    from analyzer.report.season_page import season_dict, write_season
+    from analyzer.report.terminal import print_season
 
     with progress(as_json) as tell:
         season = archive_folder(folder, out, tell, scheduler, workers, finish=write_season)
@@ -372,7 +374,7 @@ def course(
     """Write the driver's course sheet: where it runs out of travel, how hard, why, and what would cure it."""
     from analyzer.core.files import check_replaceable
     from analyzer.report.course_page import course_json, write_course
-    from analyzer.report.course_sentences import print_course
+    from analyzer.report.terminal import print_course
     from analyzer.session.course_sheet import course_sheet
     from analyzer.session.review import failure_line, require_runs, review_session
 

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from analyzer import __version__
-from analyzer.core.files import COURSE_FORMAT, PAGE, RESULTS, replaced_folder
+from analyzer.core.files import COURSE_FORMAT
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
+from analyzer.processing.course.alignment import CourseLine
+from analyzer.processing.course.places import Hit
+from analyzer.report import page_folder
 from analyzer.report.course_sentences import (
     bank_words,
     causes_words,
@@ -29,21 +30,14 @@ from analyzer.report.figures.course_plots import (
     travel_left_plate,
     where_plate,
 )
-from analyzer.report.figures.style import Drawings, Plate
-from analyzer.report.json import rounded
-from analyzer.report.sentences import CAUTIONS
+from analyzer.report.figures.style import Drawings
+from analyzer.report.plain_data import rounded, taken, times
 from analyzer.report.words import count, label, sentence
-
-if TYPE_CHECKING:
-    from analyzer.processing.course.places import Hit
-    from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
-
-
-_FOLDER: Final = Path(__file__).parent
+from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class PlaceRow:
     """One place on the page."""
 
     rank: int
@@ -52,98 +46,41 @@ class Row:
     trace: Markup
 
 
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """One figure on the page."""
-
-    key: str
-    title: str
-    note: str
-    html: Markup
-
-
 def write_course(result: CourseSheetResult, folder: Path) -> Path:
-    """Write the course sheet into `folder`, all of it or nothing.
-
-    Parameters
-    ----------
-    result : CourseSheetResult
-        What is shown.
-    folder : Path
-        Made when it is not there. An earlier sheet or report in it is replaced; anything else is left alone.
-
-    Returns
-    -------
-    Path
-        The page, ``report.html`` in `folder`; beside it lies ``results.json``.
-
-    Raises
-    ------
-    AnalyzerError
-        When `folder` holds something else, or cannot be written to.
-    """
-    page = render_course(result)
-    text = json.dumps(course_json(result), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    with replaced_folder(folder) as work:
-        (work / PAGE).write_bytes(page.encode("utf-8", "xmlcharrefreplace"))
-        (work / RESULTS).write_bytes((text + "\n").encode("utf-8", "backslashreplace"))
-    return folder / PAGE
+    """Write the course sheet into `folder`, all of it or nothing, and return the page."""
+    return page_folder.write_page(folder, render_course(result), course_json(result), {})
 
 
 def render_course(result: CourseSheetResult) -> str:
     """Return the page as HTML, one file without outside loads."""
-    environment = Environment(
-        loader=FileSystemLoader(_FOLDER),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     drawings = Drawings()
-    where = _figure(where_plate(result), drawings)
-    rows = [_row(sheet, k, drawings) for k, sheet in enumerate(result.places[:MOST_SHOWN], start=1)]
-    more = [_figure(p, drawings) for p in (travel_left_plate(result), speed_plate(result)) if p is not None]
+    (where,) = page_folder.drawn((where_plate(result),), drawings)
+    shown = list(enumerate(result.places[:MOST_SHOWN], start=1))
+    rows = [_row(sheet, rank, drawings) for rank, sheet in shown]
+    more = page_folder.drawn((travel_left_plate(result), speed_plate(result)), drawings)
     drawings.tidy()
-    rest = result.places[MOST_SHOWN:]
-    return environment.get_template("course.html.j2").render(
+    laid = f"{count(len(result.runs), 'run')} laid over each other"
+    return page_folder.render(
+        "course.html.j2",
         title=label(result.course or result.session, 60),
-        subtitle=" · ".join(
-            [
-                label(result.session, 60),
-                label(result.car),
-                f"{count(len(result.runs), 'run')} laid over each other",
-            ]
-        ),
+        subtitle=" · ".join((label(result.session, 60), label(result.car), laid)),
         answer=course_answer(result),
         where=where,
         rows=rows,
-        rest=[place_words(sheet.place) for sheet in rest],
+        rest=[place_words(sheet.place) for sheet in result.places[MOST_SHOWN:]],
         more=more,
-        cures=[
-            (k, cure_lines(sheet, result.margin))
-            for k, sheet in enumerate(result.places[:MOST_SHOWN], start=1)
-            if sheet.cures
-        ],
+        cures=[(rank, cure_lines(sheet, result.margin)) for rank, sheet in shown if sheet.cures],
         banks=bank_words(result),
         notes=[sentence(note) for note in result.notes],
         runs=_run_lines(result),
-        cautions=CAUTIONS,
-        version=__version__,
-        style=Markup((_FOLDER / "style.css").read_text(encoding="utf-8")),
     )
 
 
-def _figure(plate: Plate, drawings: Drawings) -> Figure:
-    return Figure(plate.key, plate.title, plate.note, Markup(drawings.on_page(plate)))
-
-
-def _row(sheet: PlaceSheet, rank: int, drawings: Drawings) -> Row:
+def _row(sheet: PlaceSheet, rank: int, drawings: Drawings) -> PlaceRow:
     lines = (detail_words(sheet), causes_words(sheet.place), short_cure(sheet))
-    return Row(
-        rank,
-        place_words(sheet.place),
-        tuple(sentence(line) for line in lines if line),
-        Markup(drawings.on_page(trace_plate(sheet, rank))),
+    details = tuple(sentence(line) for line in lines if line)
+    return PlaceRow(
+        rank, place_words(sheet.place), details, Markup(drawings.on_page(trace_plate(sheet, rank)))
     )
 
 
@@ -167,63 +104,58 @@ def course_json(result: CourseSheetResult) -> dict[str, Any]:
 
     Lengths of travel in mm, angles in degrees, places in the unit that ``line.unit`` names.
     """
-    line = result.line
-    table = {
-        "format": COURSE_FORMAT,
-        "version": __version__,
-        "session": result.session,
-        "car": result.car,
-        "course": result.course,
-        "answer": course_answer(result),
-        "line": {
-            "reference": line.reference,
-            "unit": line.unit,
-            "length": line.length,
-            "sections_from_sheet": line.from_sheet,
-            "sections": [{"name": s.name, "start": s.start, "end": s.end} for s in line.sections],
-            "stretches": [
+    return rounded(
+        {
+            "format": COURSE_FORMAT,
+            "version": __version__,
+            **taken(result, "session car course"),
+            "answer": course_answer(result),
+            "line": _line_json(result.line),
+            "bump_stop_gap": result.gaps,
+            "places": [_place_json(result, sheet, rank) for rank, sheet in enumerate(result.places, start=1)],
+            "dampers": [
                 {
-                    "kind": s.kind,
-                    "start": low,
-                    "end": high,
-                    "bank_deg": s.value * DEG_PER_RAD if s.kind == "banked" else None,
-                    "bank_error_deg": s.error * DEG_PER_RAD if s.kind == "banked" else None,
-                    "vertical_acceleration": None if s.kind == "banked" else s.value,
+                    **taken(use, "section corner seconds"),
+                    "travel_999_mm": use.high * MM_PER_M,
+                    "margin_mm": times(use.margin, MM_PER_M),
+                    "speed_compression": use.speeds[0],
+                    "speed_extension": use.speeds[1],
+                    "speed_share": use.speed,
+                    "travel_share": use.travel,
                 }
-                for s, (low, high) in zip(line.stretches, line.stretch_places, strict=True)
+                for use in result.use
             ],
-            "runs": [
-                {
-                    "name": run,
-                    "method": a.method,
-                    "agreement": a.agreement,
-                    "start": a.covered[0],
-                    "end": a.covered[1],
-                }
-                for run, a in line.alignments.items()
-            ],
-            "left_out": [{"name": run, "reason": why} for run, why in line.left_out.items()],
-        },
-        "bump_stop_gap": {axle: gap.to_dict() for axle, gap in result.gaps.items()},
-        "places": [_place_json(result, sheet, rank) for rank, sheet in enumerate(result.places, start=1)],
-        "dampers": [
+            "notes": result.notes,
+        }
+    )
+
+
+def _line_json(line: CourseLine) -> dict[str, Any]:
+    stretches = []
+    for stretch, (low, high) in zip(line.stretches, line.stretch_places, strict=True):
+        # A stretch has one figure: the bank [rad] where it is banked, else the path's acceleration [m/s2].
+        banked = stretch.kind == "banked"
+        stretches.append(
             {
-                "section": use.section,
-                "corner": use.corner,
-                "seconds": use.seconds,
-                "travel_999_mm": use.high * MM_PER_M,
-                "margin_mm": None if use.margin is None else use.margin * MM_PER_M,
-                "speed_compression": use.speeds[0],
-                "speed_extension": use.speeds[1],
-                "speed_share": [float(share) for share in use.speed],
-                "travel_share": [float(share) for share in use.travel],
+                "kind": stretch.kind,
+                "start": low,
+                "end": high,
+                "bank_deg": stretch.value * DEG_PER_RAD if banked else None,
+                "bank_error_deg": stretch.error * DEG_PER_RAD if banked else None,
+                "vertical_acceleration": None if banked else stretch.value,
             }
-            for use in result.use
+        )
+    return {
+        **taken(line, "reference unit length"),
+        "sections_from_sheet": line.from_sheet,
+        "sections": [taken(section, "name start end") for section in line.sections],
+        "stretches": stretches,
+        "runs": [
+            {"name": run, **taken(laid, "method agreement"), "start": laid.covered[0], "end": laid.covered[1]}
+            for run, laid in line.alignments.items()
         ],
-        "notes": list(result.notes),
+        "left_out": [{"name": run, "reason": why} for run, why in line.left_out.items()],
     }
-    found: dict[str, Any] = rounded(table)
-    return found
 
 
 def _place_json(result: CourseSheetResult, sheet: PlaceSheet, rank: int) -> dict[str, Any]:
@@ -231,31 +163,16 @@ def _place_json(result: CourseSheetResult, sheet: PlaceSheet, rank: int) -> dict
     return {
         "rank": rank,
         "words": place_words(place),
-        "name": place.name,
-        "section": place.section,
-        "corner": place.corner,
-        "kind": place.kind,
-        "start": place.start,
-        "end": place.end,
-        "runs": list(place.runs),
-        "passed": place.passed,
-        "hard": place.hard,
-        "cause": place.cause,
+        **taken(place, "name section corner kind start end runs passed hard cause"),
         "causes_mm": {part: value * MM_PER_M for part, value in place.causes.items()},
-        "bank_deg": None if place.bank is None else place.bank * DEG_PER_RAD,
+        "bank_deg": times(place.bank, DEG_PER_RAD),
         "free_travel_mm": None if sheet.moment is None else sheet.moment.free * MM_PER_M,
         "hits": [_hit_json(hit) for hit in place.hits],
         "cures": [
             {
-                "kind": cure.kind,
-                "possible": cure.possible,
-                "now": cure.now,
-                "needed": cure.needed,
-                "unit": cure.unit,
-                "factor": cure.factor,
+                **taken(cure, "kind possible now needed unit factor"),
                 "peak_mm": cure.peak * MM_PER_M,
-                "front_share": None if cure.front_share is None else list(cure.front_share),
-                "words": cure.words,
+                **taken(cure, "front_share words"),
             }
             for cure in sheet.cures
         ],
@@ -266,16 +183,12 @@ def _place_json(result: CourseSheetResult, sheet: PlaceSheet, rank: int) -> dict
 def _hit_json(hit: Hit) -> dict[str, Any]:
     event = hit.event
     return {
-        "run": hit.run,
-        "place": hit.place,
-        "start_s": event.start_s,
-        "end_s": event.end_s,
+        **taken(hit, "run place"),
+        **taken(event, "start_s end_s"),
         "peak_mm": event.peak * MM_PER_M,
-        "peak_error_mm": None if event.peak_error is None else event.peak_error * MM_PER_M,
+        "peak_error_mm": times(event.peak_error, MM_PER_M),
         "stop_compression_mm": event.stop_compression * MM_PER_M,
-        "approach_speed": event.approach_speed,
-        "hard": event.hard,
+        **taken(event, "approach_speed hard"),
         "felt_by_body": event.seen,
-        "lateral_kept": event.lateral_kept,
-        "speed": event.speed,
+        **taken(event, "lateral_kept speed"),
     }

@@ -189,7 +189,7 @@ def _checked(outcome: CheckOutcome) -> str:
 
 
 def _recording(recording: Recording) -> str:
-    from analyzer.report.json import recording_line
+    from analyzer.report.sentences import recording_line
     from analyzer.report.tables import health_table
 
     found = health_table("Checks that are not good", recording)
@@ -224,8 +224,8 @@ def _course(result: CourseSheetResult) -> str:
 
 
 def _archive(archive: Archive) -> str:
-    from analyzer.report.course_sentences import car_answer, left_out_words
     from analyzer.report.season_page import trend_table
+    from analyzer.report.season_sentences import car_answer, left_out_words
 
     parts = []
     for index, car in enumerate(archive.cars, start=1):

@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from analyzer.core.files import PAGE, RESULTS, TABLES, replaced_folder
-from analyzer.report.csv import write_tables
+from analyzer.report import page_folder
+from analyzer.report.csv_tables import csv_tables
 from analyzer.report.figures.change_plots import agreement_plate, change_plate, settings_plate
 from analyzer.report.figures.course_plots import course_plate
 from analyzer.report.figures.roll_plots import roll_plates, run_plate
 from analyzer.report.figures.style import Drawings, Plate
 from analyzer.report.figures.travel_plots import budget_plate, share_plate, travel_plate
-from analyzer.report.json import results_dict
+from analyzer.report.plain_data import results_dict
 from analyzer.report.sentences import (
-    CAUTIONS,
     QUESTIONS,
     changed_parts,
     comparison_answer,
@@ -54,10 +51,7 @@ from analyzer.report.tables import (
     splits_table,
 )
 from analyzer.report.words import clause, count, label, listed, sentence
-
-if TYPE_CHECKING:
-    from analyzer.session.review import Review
-
+from analyzer.session.review import Review
 
 _LEAD_EVENTS: Final = 10
 
@@ -222,51 +216,27 @@ def _worth_opening(folds: list[Fold]) -> tuple[Fold, ...]:
 # The page: what stands where, handed to the template.
 
 
-_FOLDER: Final = Path(__file__).parent
 Tell = Callable[[int, int], None]
 
 
 def render_page(
     review: Review, results: dict[str, Any], parts: tuple[Part, ...], drawings: Drawings, tell: Tell
 ) -> str:
-    """Return the whole page as HTML.
-
-    Parameters
-    ----------
-    review : Review
-        What is shown.
-    results : dict
-        From `results_dict`; hashes, version and steps of the footer come from here.
-    parts : tuple of Part
-        From `page_parts`.
-    drawings : Drawings
-        Where the figures come from.
-    tell : callable
-        Told before each figure how many are drawn and how many there are.
-    """
-    environment = Environment(
-        loader=FileSystemLoader(_FOLDER),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    """Return the whole page as HTML; `tell` hears before each figure how many are drawn, and of how many."""
     plates = all_plates(parts)
     drawn = {}
     for done, plate in enumerate(plates):
         tell(done, len(plates))
         drawn[plate.key] = Markup(drawings.on_page(plate))
-    return environment.get_template("report.html.j2").render(
+    return page_folder.render(
+        "report.html.j2",
         title=label(review.session.sheet.name, 80),
         subtitle=_subtitle(review),
         parts=parts,
         drawn=drawn,
-        cautions=CAUTIONS,
         sources=_sources(results),
-        version=results["version"],
         settings=_settings(review),
         steps=_steps(results),
-        style=Markup((_FOLDER / "style.css").read_text(encoding="utf-8")),
     )
 
 
@@ -314,48 +284,22 @@ def _steps(results: dict[str, Any]) -> list[tuple[str, list[str]]]:
     return [(listed(names, 12), list(steps)) for steps, names in groups.items() if steps]
 
 
-# Write the report folder: the page, results.json and the tables.
+# The folder: the page, results.json and the tables.
 
 
 def write_report(
     review: Review, folder: Path, progress: Tell | None = None, parts: tuple[Part, ...] | None = None
 ) -> Path:
-    """Write the report of a review into `folder`, all of it or nothing.
+    """Write the report of a review into `folder`, all of it or nothing, and return the page.
 
-    Parameters
-    ----------
-    review : Review
-        What is shown.
-    folder : Path
-        Made when it is not there. An earlier report in it is replaced; anything else is left alone.
-    progress : callable, optional
-        Told before each figure how many are drawn and how many there are.
-    parts : tuple of Part, optional
-        From `page_parts`, when more is made of them than the page: their figures are then drawn once.
-
-    Returns
-    -------
-    Path
-        The page, ``report.html`` in `folder`. Beside it lie ``results.json`` and ``tables/*.csv``, which are
-        the same to the last byte for the same review.
-
-    Raises
-    ------
-    AnalyzerError
-        When `folder` holds something else than a report, or cannot be written to.
+    The same review gives the same bytes. `progress` hears before each figure how many are drawn, and of how
+    many; `parts`, from `page_parts`, are given when more is made of them than the page: then their figures
+    are drawn once.
     """
-    tell = progress or (lambda _done, _all: None)
     results = results_dict(review)
     drawings = Drawings()
-    with replaced_folder(folder) as work:
-        page = render_page(review, results, parts or page_parts(review), drawings, tell)
-        (work / PAGE).write_bytes(page.encode("utf-8", "xmlcharrefreplace"))
-        (work / RESULTS).write_bytes(results_text(results).encode("utf-8", "backslashreplace"))
-        write_tables(results, work / TABLES)
+    tell = progress or (lambda _done, _all: None)
+    page = render_page(review, results, parts or page_parts(review), drawings, tell)
+    written = page_folder.write_page(folder, page, results, csv_tables(results))
     drawings.tidy()
-    return folder / PAGE
-
-
-def results_text(results: dict[str, Any]) -> str:
-    """Return results.json as text: sorted keys, two spaces, no NaN."""
-    return json.dumps(results, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
+    return written

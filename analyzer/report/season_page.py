@@ -2,52 +2,32 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
-
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
+from typing import Any, Final
 
 from analyzer import __version__
-from analyzer.archive.dataset import FIGURE, REPORT, read_json
+from analyzer.archive.dataset import FIGURE, REPORT, read_json, write_whole
 from analyzer.archive.results import Archive, CarSeason
-from analyzer.core.files import PAGE, RESULTS, SEASON_FORMAT, TABLES
+from analyzer.core.files import PAGE, RESULTS, SEASON_FORMAT
 from analyzer.core.store import program_digest
-from analyzer.report.course_sentences import (
+from analyzer.report import page_folder
+from analyzer.report.csv_tables import csv_text
+from analyzer.report.figures.season_plots import car_plates, season_svg
+from analyzer.report.figures.style import Drawings
+from analyzer.report.plain_data import rounded, taken
+from analyzer.report.season_sentences import (
     advice,
     car_answer,
     left_out_words,
     notes,
     quantity_words,
     setting_of,
-    summary,
+    size_words,
 )
-from analyzer.report.figures.season_plots import car_plates
-from analyzer.report.figures.style import Drawings
-from analyzer.report.sentences import CAUTIONS
 from analyzer.report.tables import Cell, PageTable, number
 from analyzer.report.words import UNKNOWN, count, interval, label, percent, sentence
-
-if TYPE_CHECKING:
-    from rich.console import Console
-
-    from analyzer.archive.results import Trend
-
-
-_FOLDER: Final = Path(__file__).parent
-
-
-@dataclass(frozen=True, slots=True)
-class DrawnPlate:
-    """A figure ready for the page."""
-
-    key: str
-    title: str
-    note: str
-    html: Markup
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,38 +39,22 @@ class CarPart:
     span: str
     answer: str
     points: tuple[str, ...]
-    plates: tuple[DrawnPlate, ...]
+    plates: tuple[page_folder.DrawnPlate, ...]
     tables: tuple[PageTable, ...]
     sessions: PageTable
 
 
 def render_season(archive: Archive) -> str:
     """Return the page of a season as HTML, one file without outside loads."""
-    environment = Environment(
-        loader=FileSystemLoader(_FOLDER),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     drawings = Drawings()
     cars = [_car(car, f"car-{index}", drawings) for index, car in enumerate(archive.cars, start=1)]
     drawings.tidy()
-    return environment.get_template("archive.html.j2").render(
-        cars=cars,
-        subtitle=summary(archive).partition(";")[0],
-        left_out=left_out_words(archive, 40),
-        cautions=CAUTIONS,
-        version=__version__,
-        style=Markup((_FOLDER / "style.css").read_text(encoding="utf-8")),
+    return page_folder.render(
+        "archive.html.j2", cars=cars, subtitle=size_words(archive), left_out=left_out_words(archive, 40)
     )
 
 
 def _car(car: CarSeason, key: str, drawings: Drawings) -> CarPart:
-    plates = tuple(
-        DrawnPlate(plate.key, plate.title, plate.note, Markup(drawings.on_page(plate)))
-        for plate in car_plates(car, key)
-    )
     tables = (trend_table(car), bottoming_table(car))
     return CarPart(
         key=key,
@@ -98,7 +62,7 @@ def _car(car: CarSeason, key: str, drawings: Drawings) -> CarPart:
         span=f"{count(car.runs, 'run')}, {count(len(car.sessions), 'session')}",
         answer=car_answer(car),
         points=(*advice(car), *notes(car)),
-        plates=plates,
+        plates=page_folder.drawn(car_plates(car, key), drawings),
         tables=tuple(table for table in tables if table.rows),
         sessions=_sessions(car),
     )
@@ -170,7 +134,7 @@ def _sessions(car: CarSeason) -> PageTable:
     return PageTable("Sessions", ("number", "folder", "date"), rows)
 
 
-# Write the report of a season: page, results.json, tables, and the figure; print it on a terminal.
+# The folder of a season: page, results.json and tables, and the figure of all cars beside it.
 
 
 _ESTIMATE: Final = ("value", "std_error", "low", "high")
@@ -186,98 +150,58 @@ _COLUMNS: Final = {
 """Columns of every table, in order; explained in docs/archive.md."""
 
 
+def write_season(archive: Archive) -> Path:
+    """Write the report of a season into its archive, all of it or nothing, and return the page.
+
+    A report that is up to date stays: drawing takes longer than all the rest of a pass without news.
+    """
+    folder = archive.folder / REPORT
+    table = season_dict(archive)
+    there = (folder / PAGE).is_file() and (archive.folder / FIGURE).is_file()
+    if there and read_json(folder / RESULTS) == table:
+        return folder / PAGE
+    drawing = season_svg(archive).encode()
+    write_whole(archive.folder / FIGURE, lambda part: part.write_bytes(drawing))
+    tables = {file: csv_text(_COLUMNS[file], rows) for file, rows in _tables(table).items()}
+    return page_folder.write_page(folder, render_season(archive), table, tables)
+
+
 def season_dict(archive: Archive) -> dict[str, Any]:
     """Return a season as one plain dictionary: what stands in its results.json.
 
     It does not tell what this pass did, so that every pass over the same files gives the same bytes.
     """
-    from analyzer.report.json import rounded
-
-    table = {
-        "format": SEASON_FORMAT,
-        "version": __version__,
-        "program": program_digest(),
-        "sessions": archive.sessions,
-        "runs": archive.runs,
-        "cars": [_car_dict(car) for car in archive.cars],
-        "left_out": [{"session": s, "run": r or None, "reason": why} for s, r, why in archive.left_out],
-    }
-    found: dict[str, Any] = rounded(table)
-    return found
+    return rounded(
+        {
+            "format": SEASON_FORMAT,
+            "version": __version__,
+            "program": program_digest(),
+            **taken(archive, "sessions runs"),
+            "cars": [_car_dict(car) for car in archive.cars],
+            "left_out": [{"session": s, "run": r or None, "reason": why} for s, r, why in archive.left_out],
+        }
+    )
 
 
 def _car_dict(car: CarSeason) -> dict[str, Any]:
     return {
         "name": car.car,
         "answer": car_answer(car),
-        "ordered_by": car.ordered_by,
-        "runs": car.runs,
-        "left_out": car.left_out,
+        **taken(car, "ordered_by runs left_out"),
         "sessions": [{"folder": folder, "label": label} for folder, label in car.sessions],
-        "trends": [_trend(trend) for trend in car.trends],
-        "bottoming": [
+        "trends": [
             {
-                "course": r.course or None,
-                "session": r.session,
-                "label": r.label,
-                "runs": r.runs,
-                "events": r.events,
-                "hard": r.hard,
-                "rate": r.rate.to_dict(),
+                "quantity": trend.quantity,
+                "setting": trend.setting or None,
+                **taken(trend, "verdict change smallest_visible points"),
             }
-            for r in car.bottoming
+            for trend in car.trends
+        ],
+        "bottoming": [
+            {"course": rate.course or None, **taken(rate, "session label runs events hard rate")}
+            for rate in car.bottoming
         ],
     }
-
-
-def _trend(trend: Trend) -> dict[str, Any]:
-    return {
-        "quantity": trend.quantity,
-        "setting": trend.setting or None,
-        "verdict": trend.verdict,
-        "change": trend.change.to_dict(),
-        "smallest_visible": trend.smallest_visible.to_dict(),
-        "points": [
-            {"session": p.session, "label": p.label, "place": p.place, "estimate": p.estimate.to_dict()}
-            for p in trend.points
-        ],
-    }
-
-
-def write_season(archive: Archive) -> Path:
-    """Write the report of a season into its archive, all of it or nothing; a report that is up to date stays.
-
-    Returns
-    -------
-    Path
-        The page. Beside it lie ``results.json`` and ``tables/*.csv``; the figure of all cars lies in the
-        archive's folder.
-    """
-    folder = archive.folder / REPORT
-    table = season_dict(archive)
-    if (
-        read_json(folder / RESULTS) == table
-        and (folder / PAGE).is_file()
-        and (archive.folder / FIGURE).is_file()
-    ):
-        return folder / PAGE
-    # Drawing takes longer than all the rest of a pass without news, so its rooms are imported only here.
-    from analyzer.archive.dataset import write_whole
-    from analyzer.core.files import replaced_folder
-    from analyzer.report.csv import csv_text
-    from analyzer.report.figures.season_plots import season_svg
-
-    drawing = season_svg(archive).encode()
-    write_whole(archive.folder / FIGURE, lambda part: part.write_bytes(drawing))
-    with replaced_folder(folder) as work:
-        (work / PAGE).write_bytes(render_season(archive).encode("utf-8", "xmlcharrefreplace"))
-        text = json.dumps(table, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
-        (work / RESULTS).write_bytes(text.encode("utf-8", "backslashreplace"))
-        (work / TABLES).mkdir()
-        for file, rows in _tables(table).items():
-            made = csv_text(_COLUMNS[file], iter(rows)).encode("utf-8", "backslashreplace")
-            (work / TABLES / file).write_bytes(made)
-    return folder / PAGE
 
 
 def _tables(table: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
@@ -313,39 +237,4 @@ def _point_rows(head: dict[str, Any], trend: dict[str, Any]) -> Iterator[dict[st
     for point in trend["points"]:
         estimate = point["estimate"]
         low, high = estimate["interval"] or (None, None)
-        yield {
-            **head,
-            "session": point["session"],
-            "label": point["label"],
-            "runs": estimate["n"],
-            "unit": estimate["unit"],
-            "value": estimate["value"],
-            "std_error": estimate["std_error"],
-            "low": low,
-            "high": high,
-        }
-
-
-def print_season(archive: Archive, console: Console) -> None:
-    """Print the answer for every car, and what was left out."""
-    from rich.text import Text
-
-    def say(text: str, indent: str = "") -> None:
-        for piece in Text(text).wrap(console, console.width - len(indent)):
-            piece.rstrip()
-            console.print(Text(indent).append_text(piece))
-
-    say(summary(archive))
-    for car in archive.cars:
-        console.print()
-        say(car_answer(car))
-        for line in advice(car):
-            say(line, "  ")
-        if car.ordered_by != "date":
-            say("In the order of folder names: not every session sheet states its date.", "  ")
-    reasons = left_out_words(archive)
-    if reasons:
-        console.print()
-        say("Left out:")
-        for line in reasons:
-            say(line, "  ")
+        yield {**head, **point, **estimate, "runs": estimate["n"], "low": low, "high": high}

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from analyzer.comparison.results import ChangeVerdict
+from analyzer.comparison.results import ChangeVerdict, Comparison, Ledger, SetupResult
 from analyzer.comparison.setups import NO_RUN
 from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.estimate import Estimate
-from analyzer.ingest.recording import Verdict
+from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.processing.results import BottomingEvent, RunEstimates
 from analyzer.report.words import (
     UNKNOWN,
     axle_words,
+    capital,
     clause,
     count,
     degrees,
@@ -23,14 +25,9 @@ from analyzer.report.words import (
     name,
     percent,
     value_with_interval,
+    without_sign,
 )
-
-if TYPE_CHECKING:
-    from analyzer.comparison.results import Comparison, Ledger, SetupResult
-    from analyzer.ingest.recording import HealthRow
-    from analyzer.processing.results import BottomingEvent, RunEstimates
-    from analyzer.session.review import Review
-
+from analyzer.session.review import Review
 
 CORNER_WORDS: Final[dict[Corner, str]] = {
     "FL": "front left",
@@ -179,7 +176,7 @@ def driver_points(review: Review) -> tuple[str, ...]:
         counts.setdefault(event.section, Counter())[CORNER_WORDS[event.corner]] += 1
     ranked = sorted(counts.items(), key=lambda item: -item[1].total())
     lines = [
-        f"{_capital(name(section))}: "
+        f"{capital(name(section))}: "
         + listed([f"{corner} {_times(number)}" for corner, number in corners.most_common()])
         + "."
         for section, corners in ranked[:_MOST_SECTIONS]
@@ -201,10 +198,6 @@ def _of_all(some: int, total: int) -> str:
 
 def _times(number: int) -> str:
     return {1: "once", 2: "twice"}.get(number, f"{number} times")
-
-
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]
 
 
 def place(event: BottomingEvent) -> str:
@@ -262,6 +255,18 @@ def _not_bottomed(review: Review) -> str:
     return (
         f"No damper reached its bump stop; the {CORNER_WORDS[corner]} came closest, with "
         f"{millimetres(left)} left ({name(run, 20)})."
+    )
+
+
+def recording_line(recording: Recording) -> str:
+    """Return length, rate, number of channels and outcome of the checks, in one line."""
+    suspect = [row for row in recording.health if row.verdict in (Verdict.SUSPECT, Verdict.BAD)]
+    tested = sum(row.verdict is not Verdict.NOT_TESTED for row in recording.health)
+    found = f"{len(suspect)} of {tested} checks found something" if suspect else f"all {tested} checks good"
+    seconds = len(recording.data) / recording.sample_rate
+    return (
+        f"{recording.run}: {seconds:.1f} s at {recording.sample_rate:.4g} Hz,"
+        f" {len(recording.data.columns)} channels; {found}"
     )
 
 
@@ -354,25 +359,21 @@ def _moved(ratio: Estimate) -> str:
     span = ratio.interval
     if ratio.value is None or span is None:
         return f"changed by {change_words(ratio)} (its error is not known)"
-    if span[1] < 1.0 or span[0] > 1.0:
-        sign = -1.0 if span[1] < 1.0 else 1.0
-        size = replace(
-            ratio,
-            value=sign * (ratio.value - 1.0),
-            interval=(sign * (span[sign < 0] - 1.0), sign * (span[sign > 0] - 1.0)),
-        )
-        verb = "fell" if sign < 0 else "rose"
-        return f"{verb} by {value_with_interval(percent(size), '95 % interval ')}"
+    if _sure(ratio):
+        verb = "fell" if span[1] < 1.0 else "rose"
+        return f"{verb} by {value_with_interval(percent(without_sign(_change(ratio))), '95 % interval ')}"
     return f"changed by {change_words(ratio, '95 % interval ')}"
 
 
 def change_words(ratio: Estimate, word: str = "") -> str:
     """Return a ratio as a change, ``−10.7 % (−11.9 to −9.5)``."""
-    if ratio.value is None:
-        return UNKNOWN
+    return UNKNOWN if ratio.value is None else value_with_interval(percent(_change(ratio)), word)
+
+
+def _change(ratio: Estimate) -> Estimate:
     span = ratio.interval
     interval = None if span is None else (span[0] - 1.0, span[1] - 1.0)
-    return value_with_interval(percent(replace(ratio, value=ratio.value - 1.0, interval=interval)), word)
+    return replace(ratio, value=None if ratio.value is None else ratio.value - 1.0, interval=interval)
 
 
 def smallest_visible(comparison: Comparison) -> str:

@@ -9,7 +9,11 @@ import math
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError
@@ -17,15 +21,13 @@ from analyzer.core.estimate import Estimate, decimals_for_error, format_estimate
 from analyzer.core.files import write_together
 from analyzer.prediction.results import STATED_LATERAL, BarLadder, LadderRow, WhatIf
 from analyzer.prediction.settings import bar_ladder, travel_curve
+from analyzer.report.figures.bar_plots import bar_svg
+from analyzer.report.plain_data import plain, taken, times
+from analyzer.report.terminal import plain_table
+from analyzer.report.words import UNKNOWN
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.bar.linkage import BarMotion
 from analyzer.vehicle.bar.stress import FATIGUE_CAUTION
-
-if TYPE_CHECKING:
-    from rich.table import Table
-
-
-__all__ = ["BarLadder", "LadderRow", "bar_json", "bar_ladder", "ladder_json"]
 
 CAUTIONS: Final = (
     FATIGUE_CAUTION,
@@ -73,66 +75,46 @@ def bar_json(
 def ladder_json(ladder: BarLadder) -> dict[str, Any]:
     """Return one axle's ladder as plain data."""
     wheel, rate = travel_curve(ladder.fitted)
-    table: dict[str, Any] = {
-        "kind": ladder.kind,
-        "wheel_travel_m": {"bump": ladder.travel.bump, "droop": ladder.travel.droop},
-        "settings": [_row(row) for row in ladder.rows],
-        "what_if": [_what_if(item) for item in ladder.what_if],
-        "solid_or_tube": [_what_if(item) for item in ladder.comparison],
-        "rate_over_travel": {"wheel_travel_m": wheel, "rate_n_per_m": rate},
-        "travel_use": [
-            {
-                "bank_deg": item.bank_deg,
-                "lateral_g": item.lateral,
-                "heave": item.use.heave.to_dict(),
-                "roll": item.use.roll.to_dict(),
-                "total": item.use.total.to_dict(),
-                "gap_mm": item.use.gap,
-                "margin": item.use.margin.to_dict(),
-            }
-            for item in ladder.use
-        ],
-        "further": {key: estimate.to_dict() for key, estimate in ladder.further.items()},
-        "bench": None,
-        "preload": None,
-        "assumed": list(ladder.assumed),
-    }
-    if ladder.bench is not None:
-        table["bench"] = {
-            "measured": ladder.bench.measured.to_dict(),
-            "computed": ladder.bench.computed.to_dict(),
-            "ratio": ladder.bench.ratio.to_dict(),
-            "used": ladder.bench.used,
+    preload = ladder.preload
+    table: dict[str, Any] = plain(
+        {
+            "kind": ladder.kind,
+            "wheel_travel_m": taken(ladder.travel, "bump droop"),
+            "settings": [_row(row) for row in ladder.rows],
+            "what_if": [_what_if(item) for item in ladder.what_if],
+            "solid_or_tube": [_what_if(item) for item in ladder.comparison],
+            "rate_over_travel": {"wheel_travel_m": wheel, "rate_n_per_m": rate},
+            "travel_use": [
+                {
+                    "bank_deg": item.bank_deg,
+                    "lateral_g": item.lateral,
+                    **taken(item.use, "heave roll total"),
+                    "gap_mm": item.use.gap,
+                    "margin": item.use.margin,
+                }
+                for item in ladder.use
+            ],
+            "further": ladder.further,
+            "bench": ladder.bench,
+            "preload": preload
+            and {"left_longer_m": preload.left_longer, **taken(preload, "link_force corner_change")},
+            "assumed": ladder.assumed,
         }
-    if ladder.preload is not None:
-        table["preload"] = {
-            "left_longer_m": ladder.preload.left_longer,
-            "link_force": ladder.preload.link_force.to_dict(),
-            "corner_change": {a: e.to_dict() for a, e in ladder.preload.corner_change.items()},
-        }
+    )
     return table
 
 
 def _row(row: LadderRow) -> dict[str, Any]:
     return {
-        "hole": row.hole,
-        "spacers": row.spacers,
+        **taken(row, "hole spacers"),
         "right": None if row.right is None else {"hole": row.right[0], "spacers": row.right[1]},
-        "setting": row.setting,
-        "fitted": row.fitted,
-        "rate": row.rate.to_dict(),
-        "change": row.change.to_dict(),
-        "compliance": row.compliance,
-        "roll_stiffness": row.roll_stiffness.to_dict(),
-        "roll_gradient": row.roll_gradient.to_dict(),
-        "stress_factor": row.stress_factor,
+        **taken(row, "setting fitted rate change compliance roll_stiffness roll_gradient stress_factor"),
         "stress": [
             {
                 "place": item.place,
                 "full_travel_pa": item.full_travel,
                 "stated_lateral_pa": item.stated_lateral,
-                "factor": item.factor,
-                "cycles": item.cycles,
+                **taken(item, "factor cycles"),
             }
             for item in row.stress
         ],
@@ -142,23 +124,17 @@ def _row(row: LadderRow) -> dict[str, Any]:
 
 def _motion(motion: BarMotion) -> dict[str, Any]:
     low, high = motion.lever_range
-    change = motion.rate_change
     return {
         "lever_angle_deg": [math.degrees(low), math.degrees(high)],
         "least_link_angle_deg": math.degrees(motion.least_meeting_angle),
         "rod_end_misalignment_deg": math.degrees(motion.misalignment),
-        "rate_change_percent": None if change is None else 100.0 * change,
-        "warnings": list(motion.warnings),
+        "rate_change_percent": times(motion.rate_change, 100.0),
+        "warnings": motion.warnings,
     }
 
 
 def _what_if(item: WhatIf) -> dict[str, Any]:
-    return {
-        "change": item.change,
-        "rate": item.rate.to_dict(),
-        "ratio_percent": item.ratio.to_dict(),
-        "mass_kg": item.mass,
-    }
+    return {**taken(item, "change rate"), "ratio_percent": item.ratio, "mass_kg": item.mass}
 
 
 # The settings of a car's bars on a terminal, and as a folder with table and figure.
@@ -173,9 +149,6 @@ MARK: Final = "←"
 
 def ladder_text(table: dict[str, Any], width: int = WIDTH) -> str:
     """Return what `bar_json` holds as text of at most `width` columns, softest setting first."""
-    from rich.console import Console
-    from rich.text import Text
-
     out = io.StringIO()
     console = Console(file=out, width=width, highlight=False, markup=False, emoji=False)
     for axle, part in table["axles"].items():
@@ -214,8 +187,6 @@ def save_ladder(table: dict[str, Any], folder: Path) -> Path:
     AnalyzerError
         When a file of such a name is another's, or the folder cannot be made or written to.
     """
-    from analyzer.report.figures.bar_plots import bar_svg
-
     folder = folder.expanduser()
     plain = json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False)
     files = {folder / "bar.json": f"{plain}\n".encode()}
@@ -250,35 +221,22 @@ def settings_csv(part: dict[str, Any]) -> str:
     return out.getvalue()
 
 
-def read_estimate(entry: dict[str, Any], factor: float = 1.0, unit: str | None = None) -> Estimate:
-    """Return the estimate of a JSON entry, in another unit if `factor` and `unit` say so."""
-    interval = entry["interval"]
-    return Estimate(
-        value=None if entry["value"] is None else entry["value"] * factor,
-        unit=entry["unit"] if unit is None else unit,
-        std_error=None if entry["std_error"] is None else entry["std_error"] * factor,
-        interval=None if interval is None else (interval[0] * factor, interval[1] * factor),
-        level=entry["level"],
-        notes=tuple(entry["notes"]),
-    )
-
-
-def signed_percent(entry: dict[str, Any]) -> str:
+def signed_percent(entry: dict[str, Any], with_unit: bool = True) -> str:
     """Return a change as "+12.3 ± 0.4 %", or "0 %" for the fitted setting."""
-    value = entry["value"]
+    value, error = entry["value"], entry["std_error"]
+    unit = " %" if with_unit else ""
     if value is None:
-        return "—"
+        return UNKNOWN
     if value == 0.0:
-        return "0 %"
-    error = entry["std_error"]
+        return f"0{unit}"
+    # The digits of `format_estimate`, which has no sign before a rise; more than two say nothing of a bar.
     places = 2 if not error else max(0, min(2, decimals_for_error(error)))
     shown = f"{value:+.{places}f}"
-    return f"{shown} ± {error:.{places}f} %" if error else f"{shown} %"
+    return f"{shown} ± {error:.{places}f}{unit}" if error else f"{shown}{unit}"
 
 
 def _settings_table(part: dict[str, Any]) -> Table:
-    table = _table()
-    for head in (
+    heads = (
         "hole",
         "sp.",
         "rate\nN/mm",
@@ -286,19 +244,19 @@ def _settings_table(part: dict[str, Any]) -> Table:
         "axle roll\nN m/deg",
         "gradient\ndeg/g",
         "stress\nfactor",
-    ):
-        table.add_column(head, justify="right")
-    table.add_column("")
+    )
+    table = plain_table((*heads, ""), 0)
+    table.columns[-1].justify = "left"
     for row in part["settings"]:
         factor = row["stress_factor"]
-        shown = "—" if factor is None else f"{factor:.2f}" + ("!" if factor < LOW_FACTOR else "")
+        shown = UNKNOWN if factor is None else f"{factor:.2f}" + ("!" if factor < LOW_FACTOR else "")
         marks = [f"{MARK} fitted"] if row["fitted"] else []
         marks += ["motion!"] if row["motion"]["warnings"] else []
         table.add_row(
             _both_sides(row, "hole"),
             _both_sides(row, "spacers"),
             _value(row["rate"], 1e-3),
-            signed_percent(row["change"]).removesuffix(" %"),
+            signed_percent(row["change"], with_unit=False),
             _value(row["roll_stiffness"]),
             _value(row["roll_gradient"]),
             shown,
@@ -310,7 +268,7 @@ def _settings_table(part: dict[str, Any]) -> Table:
 def _both_sides(row: dict[str, Any], key: str) -> str:
     """Return hole or spacers of a setting, as "left/right" where the sides differ."""
     if row[key] is None:
-        return "—"
+        return UNKNOWN
     return str(row[key]) if row["right"] is None else f"{row[key]}/{row['right'][key]}"
 
 
@@ -340,7 +298,7 @@ def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
     lines += _car_lines(part)
     if part["bench"] is not None:
         used = "used for all settings" if part["bench"]["used"] else "not used (bench.use = true would)"
-        ratio = format_estimate(read_estimate(part["bench"]["ratio"]))
+        ratio = _value(part["bench"]["ratio"])
         lines.append(
             f"bench test: {_value(part['bench']['measured'], 1e-3)} N/mm, computed "
             f"{_value(part['bench']['computed'], 1e-3)} N/mm, ratio {ratio}; {used}"
@@ -386,25 +344,16 @@ def _motion_line(motion: dict[str, Any], travel: dict[str, float]) -> str:
 
 
 def _what_if_table(title: str, items: list[dict[str, Any]]) -> Table:
-    table = _table()
-    table.add_column(title)
-    for head in ("rate N/mm", "change", "tube kg"):
-        table.add_column(head, justify="right")
+    table = plain_table((title, "rate N/mm", "change", "tube kg"), 1)
     for item in items:
-        mass = "—" if item["mass_kg"] is None else f"{item['mass_kg']:.2f}"
+        mass = UNKNOWN if item["mass_kg"] is None else f"{item['mass_kg']:.2f}"
         table.add_row(item["change"], _value(item["rate"], 1e-3), signed_percent(item["ratio_percent"]), mass)
     return table
 
 
-def _table() -> Table:
-    from rich import box
-    from rich.table import Table
-
-    return Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 0, 0, 1), show_edge=False)
-
-
 def _value(entry: dict[str, Any], factor: float = 1.0) -> str:
-    return format_estimate(read_estimate(entry, factor), with_unit=False)
+    value, error = times(entry["value"], factor), times(entry["std_error"], factor)
+    return format_estimate(Estimate(value, "", error, notes=tuple(entry["notes"])))
 
 
 def _number(value: float | None, factor: float = 1.0) -> str:

@@ -11,7 +11,7 @@ from analyzer.core.constants import AXLES, STANDARD_GRAVITY
 from analyzer.core.estimate import Estimate
 from analyzer.core.units import KM_PER_H, MM_PER_M
 from analyzer.ingest.recording import Verdict
-from analyzer.report.json import left_share
+from analyzer.report.plain_data import left_share
 from analyzer.report.sentences import CORNER_WORDS, events, findings, lead_rows
 from analyzer.report.words import (
     UNKNOWN,

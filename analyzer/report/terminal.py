@@ -1,8 +1,8 @@
-"""What all commands share on a terminal: wrapped lines with a hanging indent, and plain tables."""
+"""What every command prints: answers first, wrapped lines, plain tables; readable at 80 columns or piped."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from rich import box
 from rich.console import Console
@@ -10,26 +10,18 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from analyzer.core.constants import AXLES
-from analyzer.report.sentences import (
-    CORNER_WORDS,
-    change_words,
-    changed_parts,
-    comparison_answer,
-    driver_answer,
-    driver_points,
-    events,
-    findings,
-    lead_rows,
-    next_step,
-    placeholder_points,
-    smallest_visible,
-    team_answer,
-    tuner_answer,
-)
+from analyzer.archive.results import Archive
+from analyzer.comparison.results import AxleSettings, Choice, Confirmation, Option
+from analyzer.core.constants import AXLES, CORNERS
+from analyzer.core.errors import one_line
+from analyzer.core.estimate import Estimate
+from analyzer.ingest.recording import Recording, Verdict
+from analyzer.processing.course.places import WHOLE
+from analyzer.report import course_sentences, season_sentences, sentences
 from analyzer.report.words import (
     UNKNOWN,
     clause,
+    count,
     degrees,
     figure,
     label,
@@ -38,49 +30,16 @@ from analyzer.report.words import (
     sentence,
     value_with_interval,
 )
-
-if TYPE_CHECKING:
-    from analyzer.comparison.results import AxleSettings, Choice, Confirmation, Option
-    from analyzer.core.estimate import Estimate
-    from analyzer.session.review import Review
-
-
-def say(console: Console, line: str, style: str = "", indent: int = 0, hang: int = 0) -> None:
-    """Print a line, wrapped; what goes on stands `hang` further in than the first.
-
-    Blanks at the start of `line` count as indent. Nothing in the line is taken for markup.
-    """
-    start = len(line) - len(line.lstrip(" "))
-    indent += start
-    width = max(console.width - indent - hang, 20)
-    for number, piece in enumerate(Text(line[start:]).wrap(console, width) or [Text("")]):
-        piece.rstrip()
-        piece.stylize(style)
-        console.print(Text(" " * (indent + (hang if number else 0))).append_text(piece))
-
-
-def plain_table(columns: tuple[str, ...], right_from: int) -> Table:
-    """Return an empty table without a frame; columns from `right_from` on hold figures."""
-    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0), header_style="")
-    for place, column in enumerate(columns):
-        table.add_column(column, justify="right" if place >= right_from else "left", overflow="fold")
-    return table
-
-
-def show(console: Console, table: Table, indent: int = 0, below: bool = False) -> None:
-    """Print a table with an empty line above it, and below it where asked."""
-    console.print()
-    console.print(Padding(table, (0, 0, 0, indent), expand=False) if indent else table)
-    if below:
-        console.print()
-
-
-# The three answers on a terminal, readable at 80 columns and plain when piped.
-
+from analyzer.session.course_sheet import CourseSheetResult
+from analyzer.session.review import CheckOutcome, Review
 
 _MOST_EVENTS: Final = 8
 _MOST_LINES: Final = 8
+_MOST_PLACES: Final = 8
 _NAME: Final = 14
+
+
+# ``analyzer review``: the three answers.
 
 
 def print_summary(review: Review, console: Console) -> None:
@@ -101,9 +60,9 @@ def print_summary(review: Review, console: Console) -> None:
 
 
 def _team(review: Review, console: Console) -> None:
-    _heading(console, "Team", team_answer(review))
+    _heading(console, "Team", sentences.team_answer(review))
     table = plain_table(("run", "set-up", "front deg/g", "rear deg/g", "bottomed", "checks"), right_from=2)
-    found = findings(review)
+    found = sentences.findings(review)
     for run in review.runs:
         asked = sum(name == run.name for name, _ in found)
         table.add_row(
@@ -115,7 +74,7 @@ def _team(review: Review, console: Console) -> None:
             Text(f"{asked} to look at" if asked else "good"),
         )
     show(console, table)
-    lines = list(placeholder_points(review))
+    lines = list(sentences.placeholder_points(review))
     lines += [f"{label(name, _NAME)} left out: {clause(why)}" for name, why in review.failed.items()]
     same: dict[str, list[str]] = {}
     for name, row in found:
@@ -130,19 +89,19 @@ def _team(review: Review, console: Console) -> None:
 
 
 def _tuner(review: Review, console: Console) -> None:
-    _heading(console, "Tuner", tuner_answer(review))
+    _heading(console, "Tuner", sentences.tuner_answer(review))
     several = len(review.comparisons) > 1
     for comparison in review.comparisons:
-        lines = [comparison_answer(comparison)] if several else []
-        lines.append(changed_parts(review, comparison))
+        lines = [sentences.comparison_answer(comparison)] if several else []
+        lines.append(sentences.changed_parts(review, comparison))
         if comparison.reason:
             lines.append(f"Why: {clause(comparison.reason)}.")
-        lines.append(smallest_visible(comparison))
+        lines.append(sentences.smallest_visible(comparison))
         lines += [f"Also different: {clause(difference, 160)}." for difference in comparison.differences]
-        _lines(console, [*lines, next_step(comparison)])
+        _lines(console, [*lines, sentences.next_step(comparison)])
     table = plain_table(("set-up", "quantity", "measured", "predicted", "ratio"), right_from=2)
     for setup in review.setups:
-        for row in lead_rows(setup):
+        for row in sentences.lead_rows(setup):
             table.add_row(
                 _cell(setup.name),
                 _cell(f"{row.quantity}, {row.measured.unit}", 32),
@@ -155,14 +114,14 @@ def _tuner(review: Review, console: Console) -> None:
 
 
 def _driver(review: Review, console: Console) -> None:
-    _heading(console, "Driver", driver_answer(review))
-    found = events(review)
+    _heading(console, "Driver", sentences.driver_answer(review))
+    found = sentences.events(review)
     if not found:
         return
     table = plain_table(("corner", "where", "run", "at", "into stop", "bank"), right_from=3)
     for run, event in found[:_MOST_EVENTS]:
         table.add_row(
-            Text(CORNER_WORDS[event.corner] + (", hard" if event.hard else "")),
+            Text(sentences.CORNER_WORDS[event.corner] + (", hard" if event.hard else "")),
             _cell(event.section, 20),
             _cell(run.name),
             Text(f"{event.peak_s:.1f} s"),
@@ -173,7 +132,7 @@ def _driver(review: Review, console: Console) -> None:
     if len(found) > _MOST_EVENTS:
         _lines(console, [f"{len(found) - _MOST_EVENTS} more in the report"])
     console.print()
-    _lines(console, list(driver_points(review)))
+    _lines(console, list(sentences.driver_points(review)))
 
 
 def _heading(console: Console, reader: str, answer: str) -> None:
@@ -195,7 +154,7 @@ def _figure(estimate: Estimate | None) -> Text:
     return Text(UNKNOWN if estimate is None else figure(estimate, False))
 
 
-# A confirmed (or not) change on a terminal, readable at 80 columns.
+# ``analyzer confirm``: a change of set-up, confirmed or not.
 
 
 _MOST_REASONS: Final = 5
@@ -233,12 +192,11 @@ def print_confirmation(confirmation: Confirmation, console: Console) -> None:
 
 def _verdict(confirmation: Confirmation, console: Console) -> None:
     comparison = confirmation.comparison
-    say(console, comparison_answer(comparison), style="bold")
+    say(console, sentences.comparison_answer(comparison), style="bold")
     say(console, sentence(comparison.reason))
-    say(console, smallest_visible(comparison))
-    say(
-        console, f"Roll stiffness of the whole car: {change_words(confirmation.car_ratio, '95 % interval ')}."
-    )
+    say(console, sentences.smallest_visible(comparison))
+    whole = sentences.change_words(confirmation.car_ratio, "95 % interval ")
+    say(console, f"Roll stiffness of the whole car: {whole}.")
     line = f"Order of driving: {label(confirmation.order, 60)}"
     if confirmation.drift is None:
         line += "; drift cannot be told from this order"
@@ -259,7 +217,7 @@ def _verdict(confirmation: Confirmation, console: Console) -> None:
 
 
 def _next(confirmation: Confirmation, console: Console) -> None:
-    say(console, next_step(confirmation.comparison), style="bold")
+    say(console, sentences.next_step(confirmation.comparison), style="bold")
     say(console, f"Runs: {sentence(confirmation.plan)}")
 
 
@@ -352,7 +310,7 @@ def _pair(before: str, after: str, ratio: Estimate, chance: float, different: bo
     say(console, f"  {names}: {word}, {value_with_interval(ratio)}, chance {chance:.2g}.")
 
 
-# The next setting on a terminal, readable at 80 columns.
+# ``analyzer choose``: the next setting.
 
 
 FIGURES: Final = (
@@ -429,3 +387,168 @@ def _chance(chance: float) -> str:
 def _row(table: Table, words: str, option: Option, key: str) -> None:
     effect = option.effects[key]
     table.add_row(words, *(figure(e, False) for e in (effect.now, effect.then, effect.change)))
+
+
+# ``analyzer check``: what the logs hold.
+
+
+_HEALTH_STYLE: Final = {Verdict.SUSPECT: "yellow", Verdict.BAD: "red"}
+
+
+def print_health(outcome: CheckOutcome, console: Console) -> None:
+    """Print what every log holds, every check that is not good and what to do, then how the logs were read.
+
+    Checks that could not be made, and steps of reading, are told once for all logs they belong to.
+    """
+    for recording in outcome.recordings:
+        _recording(recording, console)
+    _grouped(
+        console,
+        "Not tested",
+        [
+            (recording.run, f"{row.channel}, {row.check}: {clause(row.comment)}")
+            for recording in outcome.recordings
+            for row in recording.health
+            if row.verdict is Verdict.NOT_TESTED
+        ],
+    )
+    steps = [(recording.run, step) for recording in outcome.recordings for step in recording.steps]
+    _grouped(console, "How the logs were read", steps)
+    console.print()
+    say(console, _check_next(outcome), style="bold")
+
+
+def _grouped(console: Console, title: str, lines: list[tuple[str, str]]) -> None:
+    runs: dict[str, list[str]] = {}
+    for run, line in lines:
+        runs.setdefault(line, []).append(label(run, 24))
+    if not runs:
+        return
+    every = {run for run, _ in lines}
+    console.print()
+    say(console, title)
+    for line, names in runs.items():
+        which = "" if len(every) == 1 or len(set(names)) == len(every) else f" ({listed(names, 8)})"
+        say(console, f"  {one_line(line)}{which}", hang=4)
+
+
+def _check_next(outcome: CheckOutcome) -> str:
+    rows = [row for recording in outcome.recordings for row in recording.health]
+    if outcome.failed:
+        return f"{count(len(outcome.failed), 'log')} could not be read; the line below says why."
+    if any(row.verdict is Verdict.BAD for row in rows):
+        return "Bad channels are left out of all that needs them: mend sheet or sensor, then check again."
+    if any(row.verdict is Verdict.SUSPECT for row in rows):
+        return "Suspect channels are used: look at what is said about them, then go on with analyzer review."
+    return "Every check is good; go on with analyzer review."
+
+
+def _recording(recording: Recording, console: Console) -> None:
+    say(console, one_line(sentences.recording_line(recording)), style="bold")
+    rows = [row for row in recording.health if row.verdict in _HEALTH_STYLE]
+    for row in sorted(rows, key=lambda row: row.verdict is not Verdict.BAD):
+        word = row.verdict.value
+        say(
+            console,
+            f"  {word + ':':9}{row.channel}, {row.check}: {clause(row.comment)}.",
+            style=_HEALTH_STYLE[row.verdict],
+            hang=9,
+        )
+
+
+# ``analyzer course``: where it runs out of travel.
+
+
+def print_course(result: CourseSheetResult, console: Console) -> None:
+    """Print the course sheet."""
+    course = label(result.course or "course without a sheet", 40)
+    console.print(Text(f"{course}, {label(result.car, 40)}", style="bold"))
+    say(console, course_sentences.course_answer(result))
+    for rank, sheet in enumerate(result.places[:_MOST_PLACES], start=1):
+        console.print()
+        say(console, f"{rank}  {course_sentences.place_words(sheet.place)}", style="bold")
+        for line in (
+            course_sentences.detail_words(sheet),
+            course_sentences.causes_words(sheet.place),
+            course_sentences.short_cure(sheet),
+        ):
+            if line:
+                say(console, line, indent=3)
+    if len(result.places) > _MOST_PLACES:
+        say(console, f"{len(result.places) - _MOST_PLACES} more on the page")
+    table = _margins(result)
+    if table.row_count:
+        console.print()
+        console.print(Text("Travel left before the stop, mm (passed 99.9 % of the time)"))
+        console.print(table)
+    for note in result.notes:
+        say(console, f"Note: {note}.")
+
+
+def _margins(result: CourseSheetResult) -> Table:
+    # The only table with blanks at its outer edges.
+    table = plain_table(("section", *CORNERS), 1)
+    table.show_edge = True
+    known = {(use.section, use.corner): use.margin for use in result.use}
+    if all(margin is None for margin in known.values()):
+        return table
+    sections = list(dict.fromkeys(use.section for use in result.use if use.section != WHOLE))
+    for section in [*sections, WHOLE][:24]:
+        margins = [known.get((section, corner)) for corner in CORNERS]
+        cells = [UNKNOWN if m is None else millimetres(m, with_unit=False) for m in margins]
+        table.add_row(Text(label(section, 28)), *cells)
+    return table
+
+
+# ``analyzer archive``: what the season showed.
+
+
+def print_season(archive: Archive, console: Console) -> None:
+    """Print the answer for every car, and what was left out."""
+    say(console, season_sentences.summary(archive))
+    for car in archive.cars:
+        console.print()
+        say(console, season_sentences.car_answer(car))
+        for line in season_sentences.advice(car):
+            say(console, line, indent=2)
+        if car.ordered_by != "date":
+            say(console, "In the order of folder names: not every session sheet states its date.", indent=2)
+    reasons = season_sentences.left_out_words(archive)
+    if reasons:
+        console.print()
+        say(console, "Left out:")
+        for line in reasons:
+            say(console, line, indent=2)
+
+
+# Lines and tables of all commands.
+
+
+def say(console: Console, line: str, style: str = "", indent: int = 0, hang: int = 0) -> None:
+    """Print a line, wrapped; what goes on stands `hang` further in than the first.
+
+    Blanks at the start of `line` count as indent. Nothing in the line is taken for markup.
+    """
+    start = len(line) - len(line.lstrip(" "))
+    indent += start
+    width = max(console.width - indent - hang, 20)
+    for number, piece in enumerate(Text(line[start:]).wrap(console, width) or [Text("")]):
+        piece.rstrip()
+        piece.stylize(style)
+        console.print(Text(" " * (indent + (hang if number else 0))).append_text(piece))
+
+
+def plain_table(columns: tuple[str, ...], right_from: int) -> Table:
+    """Return an empty table without a frame; columns from `right_from` on hold figures."""
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0), header_style="")
+    for place, column in enumerate(columns):
+        table.add_column(column, justify="right" if place >= right_from else "left", overflow="fold")
+    return table
+
+
+def show(console: Console, table: Table, indent: int = 0, below: bool = False) -> None:
+    """Print a table with an empty line above it, and below it where asked."""
+    console.print()
+    console.print(Padding(table, (0, 0, 0, indent), expand=False) if indent else table)
+    if below:
+        console.print()

@@ -53,6 +53,11 @@ def sentence(text: str, longest: int = LONGEST_COMMENT) -> str:
     return line[0].upper() + line[1:] + ("" if line[-1] in ".!?…" else ".")
 
 
+def capital(words: str) -> str:
+    """Return words as the start of a sentence."""
+    return words[:1].upper() + words[1:]
+
+
 def in_unit(estimate: Estimate, factor: float, unit: str) -> Estimate:
     """Return an estimate in another unit, `factor` new units per old one (positive)."""
 
@@ -73,6 +78,14 @@ def in_unit(estimate: Estimate, factor: float, unit: str) -> Estimate:
 def percent(estimate: Estimate) -> Estimate:
     """Return a share or ratio (unit 1) in percent."""
     return in_unit(estimate, 100.0, "%")
+
+
+def without_sign(change: Estimate) -> Estimate:
+    """Return the size of a change, the smaller end of its interval first."""
+    if change.value is None or change.value >= 0.0:
+        return change
+    ends = change.interval
+    return replace(change, value=-change.value, interval=None if ends is None else (-ends[1], -ends[0]))
 
 
 def readable(estimate: Estimate) -> Estimate:
@@ -124,9 +137,10 @@ def reason(estimate: Estimate) -> str:
     return ""
 
 
-def millimetres(metres: float, places: int = 0) -> str:
+def millimetres(metres: float, places: int = 0, with_unit: bool = True) -> str:
     """Return a length in mm."""
-    return _true_minus(f"{_rounded(metres * MM_PER_M, places):.{places}f} mm")
+    unit = " mm" if with_unit else ""
+    return _true_minus(f"{_rounded(metres * MM_PER_M, places):.{places}f}{unit}")
 
 
 def degrees(radians: float | None, places: int = 0) -> str:

@@ -14,7 +14,7 @@ from analyzer.archive.results import SessionPoint
 from analyzer.archive.season_pass import archive_folder
 from analyzer.archive.trends import poisson_rate, season_change, verdict
 from analyzer.core.estimate import Estimate
-from analyzer.report.course_sentences import advice, car_answer, moved
+from analyzer.report.season_sentences import advice, car_answer, moved
 
 WEAR = 0.2
 

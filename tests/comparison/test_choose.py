@@ -29,7 +29,7 @@ from analyzer.core.errors import AnalyzerError
 from analyzer.prediction.propagation import replace_values, sheet_inputs
 from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.prediction.travel import banked_travel
-from analyzer.report.json import choice_json
+from analyzer.report.plain_data import choice_json
 from analyzer.report.terminal import print_choice
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup

@@ -16,7 +16,7 @@ from analyzer.comparison.verdict import plan_order, plan_power, plan_runs
 from analyzer.core.errors import AnalyzerError
 from analyzer.prediction.setup import predict_setup
 from analyzer.processing.results import RunEstimates
-from analyzer.report.json import confirmation_json
+from analyzer.report.plain_data import confirmation_json
 from analyzer.report.terminal import print_confirmation
 from analyzer.sheets.session import SessionSheet, Setup
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from analyzer.comparison.choosing.choose import choose
 from analyzer.comparison.choosing.wishes import parse_wish
-from analyzer.report.json import choice_json, confirmation_json
+from analyzer.report.plain_data import choice_json, confirmation_json
 from analyzer.session.decisions import confirm_change
 
 PAGE = (Path(__file__).parents[2] / "docs" / "verdicts.md").read_text(encoding="utf-8")

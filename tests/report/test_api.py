@@ -17,7 +17,7 @@ from report.hostile import HOSTILE
 from report.synthetic_review import Options
 
 import analyzer
-from analyzer.report.csv import csv_tables
+from analyzer.report.csv_tables import csv_tables
 
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs" / "library.md").read_text(encoding="utf-8")

@@ -10,7 +10,7 @@ from report.synthetic_review import Options
 from rich.cells import cell_len
 from rich.console import Console
 
-from analyzer.report.json import print_health
+from analyzer.report.terminal import print_health
 from analyzer.session.review import CheckOutcome, check_path
 
 

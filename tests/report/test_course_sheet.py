@@ -16,7 +16,8 @@ from rich.console import Console
 
 from analyzer.core.errors import AnalyzerError
 from analyzer.report.course_page import course_json, render_course, write_course
-from analyzer.report.course_sentences import course_answer, place_words, print_course
+from analyzer.report.course_sentences import course_answer, place_words
+from analyzer.report.terminal import print_course
 from analyzer.session.course_sheet import CourseSheetResult, course_sheet
 from analyzer.session.review import Review, review_session
 

@@ -14,7 +14,7 @@ from report.synthetic_review import Options
 
 from analyzer.comparison.results import ChangeVerdict
 from analyzer.core.errors import AnalyzerError
-from analyzer.report.csv import COLUMNS
+from analyzer.report.csv_tables import COLUMNS
 from analyzer.report.page import write_report
 
 

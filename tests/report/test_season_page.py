@@ -16,8 +16,8 @@ from analyzer.archive.results import Archive, BottomingRate, CarSeason, SessionP
 from analyzer.archive.trends import poisson_rate, season_change, verdict
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import SEASON_FORMAT
-from analyzer.report.course_sentences import advice, car_answer, change_words
 from analyzer.report.season_page import season_dict, write_season
+from analyzer.report.season_sentences import advice, car_answer, change_words
 
 UNITS = {"roll_stiffness_total": "N m/deg", "roll_gradient_front_over_rear": "1", "free_play_front": "mm"}
 

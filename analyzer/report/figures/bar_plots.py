@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
-
-from matplotlib.axes import Axes
+from typing import TYPE_CHECKING, Any, Final
 
 from analyzer.report.figures.style import (
     BLACK,
@@ -16,6 +14,9 @@ from analyzer.report.figures.style import (
     new_figure,
     svg_text,
 )
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 ROW: Final = 0.17
 """Height of one row of a list [in]."""

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analyzer.archive.results import Archive, BottomingRate, CarSeason, SessionPoint, Trend
-from analyzer.report.course_sentences import quantity_words
 from analyzer.report.figures.style import (
     BLACK,
     GREY,
@@ -22,6 +21,7 @@ from analyzer.report.figures.style import (
     setup_look,
     svg_text,
 )
+from analyzer.report.season_sentences import quantity_words
 from analyzer.report.words import count, label
 
 if TYPE_CHECKING:

@@ -11,8 +11,8 @@ from report.synthetic_review import Options, make_review
 
 from analyzer.core.files import RESULTS_FORMAT
 from analyzer.ingest.recording import HealthRow, Verdict
-from analyzer.report.json import results_dict
-from analyzer.report.page import results_text
+from analyzer.report.page_folder import results_text
+from analyzer.report.plain_data import results_dict
 
 ESTIMATE_KEYS = {
     "value",

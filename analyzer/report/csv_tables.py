@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Iterable, Iterator
+from typing import Any, Final
 
-if TYPE_CHECKING:
-    import pandas as pd
-
+import pandas as pd
 
 Row = dict[str, Any]
 
@@ -20,110 +17,49 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "runs.csv": ("run", "setup", "quantity", *_ESTIMATE),
     "setups.csv": ("setup", "quantity", "kind", *_ESTIMATE),
     "measured_against_predicted.csv": (
-        "setup",
-        "quantity",
-        "unit",
-        "measured",
-        "measured_std_error",
-        "predicted",
-        "predicted_std_error",
-        "ratio",
-        "ratio_low",
-        "ratio_high",
-        "unexplained",
-        "unexplained_low",
-        "unexplained_high",
-        "agrees",
+        *("setup", "quantity", "unit", "measured", "measured_std_error", "predicted", "predicted_std_error"),
+        *("ratio", "ratio_low", "ratio_high", "unexplained", "unexplained_low", "unexplained_high", "agrees"),
     ),
     "comparisons.csv": (
-        "before",
-        "after",
-        "axle",
-        "verdict",
-        "stiffness_ratio",
-        "ratio_low",
-        "ratio_high",
-        "predicted_ratio",
-        "predicted_low",
-        "predicted_high",
-        "smallest_visible",
-        "reason",
+        *("before", "after", "axle", "verdict", "stiffness_ratio", "ratio_low", "ratio_high"),
+        *("predicted_ratio", "predicted_low", "predicted_high", "smallest_visible", "reason"),
     ),
     "bottoming.csv": (
-        "run",
-        "setup",
-        "corner",
-        "section",
-        "kind",
-        "start_s",
-        "peak_s",
-        "end_s",
-        "peak_mm",
-        "peak_error_mm",
-        "stop_compression_mm",
-        "approach_speed_m_per_s",
-        "hard",
-        "distance_m",
-        "speed_m_per_s",
-        "jolt_m_per_s2",
-        "seen",
-        "lateral_kept",
-        "vertical_acceleration_m_per_s2",
-        "bank_deg",
-        "heave_mm",
-        "roll_mm",
-        "pitch_mm",
-        "warp_mm",
-        "cause_vertical_load_mm",
-        "cause_roll_mm",
-        "cause_pitch_mm",
-        "cause_warp_mm",
-        "cause_road_mm",
+        *("run", "setup", "corner", "section", "kind", "start_s", "peak_s", "end_s", "peak_mm"),
+        *("peak_error_mm", "stop_compression_mm", "approach_speed_m_per_s", "hard", "distance_m"),
+        *("speed_m_per_s", "jolt_m_per_s2", "seen", "lateral_kept", "vertical_acceleration_m_per_s2"),
+        *("bank_deg", "heave_mm", "roll_mm", "pitch_mm", "warp_mm", "cause_vertical_load_mm"),
+        *("cause_roll_mm", "cause_pitch_mm", "cause_warp_mm", "cause_road_mm"),
     ),
     "splits.csv": ("run", "setup", "kind", "part", "seconds", "quantity", "axle", *_ESTIMATE),
     "health.csv": ("run", "channel", "check", "verdict", "value", "threshold", "unit", "comment"),
     "left_out.csv": ("run", "reason"),
 }
 """Columns of every table, in order; explained in docs/results.md."""
+
 _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
 def csv_tables(results: dict[str, Any]) -> dict[str, str]:
-    """Return file name -> text of every table.
+    """Return file name -> text of every table of what `results_dict` gave.
 
-    Parameters
-    ----------
-    results : dict
-        From `analyzer.report.json.results_dict`.
-
-    Returns
-    -------
-    dict
-        UTF-8 text, comma separated, one header row, lines ended by a line feed. Columns and units are
-        listed in docs/results.md. Unknown figures are empty cells.
+    Comma separated, one header row, lines ended by a line feed. Columns and units are listed in
+    docs/results.md; unknown figures are empty cells.
     """
-    rows = _all_rows(results)
-    return {file: csv_text(COLUMNS[file], rows[file]) for file in COLUMNS}
+    return {file: csv_text(COLUMNS[file], rows) for file, rows in _all_rows(results).items()}
 
 
 def data_frames(results: dict[str, Any]) -> dict[str, pd.DataFrame]:
-    """Return every table as a DataFrame under its file's name without ``.csv``; unknown cells are missing.
-
-    Parameters
-    ----------
-    results : dict
-        From `analyzer.report.json.results_dict`.
-    """
-    import pandas as pd
-
-    rows = _all_rows(results)
+    """Return every table under its file's name without ``.csv``; unknown cells are missing."""
     return {
-        file.removesuffix(".csv"): pd.DataFrame(list(rows[file]), columns=list(columns))
-        for file, columns in COLUMNS.items()
+        file.removesuffix(".csv"): pd.DataFrame(list(rows), columns=list(COLUMNS[file]))
+        for file, rows in _all_rows(results).items()
     }
 
 
-def _all_rows(results: dict[str, Any]) -> dict[str, Iterator[Row]]:
+def _all_rows(results: dict[str, Any]) -> dict[str, Iterable[Row]]:
+    # In the order of COLUMNS. From the dictionary and not from the results themselves, so that a table cannot
+    # say anything else than results.json.
     return {
         "runs.csv": _runs(results),
         "setups.csv": _setups(results),
@@ -136,14 +72,7 @@ def _all_rows(results: dict[str, Any]) -> dict[str, Iterator[Row]]:
     }
 
 
-def write_tables(results: dict[str, Any], folder: Path) -> None:
-    """Write every table into `folder`, which is made."""
-    folder.mkdir()
-    for file, text in csv_tables(results).items():
-        (folder / file).write_bytes(text.encode("utf-8", "backslashreplace"))
-
-
-def csv_text(columns: tuple[str, ...], rows: Iterator[Row]) -> str:
+def csv_text(columns: tuple[str, ...], rows: Iterable[Row]) -> str:
     """Return rows as CSV text; text that a spreadsheet would take for a formula gets an apostrophe."""
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
@@ -172,13 +101,17 @@ def _parts(estimate: dict[str, Any]) -> Row:
     return {**estimate, "low": low, "high": high, "reason": "; ".join(estimate["notes"]) if unknown else ""}
 
 
+def _under(start: str, estimates: dict[str, Any]) -> dict[str, Any]:
+    return {f"{start}_{key}": estimate for key, estimate in estimates.items()}
+
+
 def _runs(results: dict[str, Any]) -> Iterator[Row]:
     for run in results["runs"]:
         named = {
-            **{f"roll_gradient_{key}": e for key, e in run["roll_gradient"].items()},
-            **{f"roll_gradient_body_{key}": e for key, e in run["roll_gradient_body"].items()},
+            **_under("roll_gradient", run["roll_gradient"]),
+            **_under("roll_gradient_body", run["roll_gradient_body"]),
             "roll_stiffness_ratio": run["roll_stiffness_ratio"],
-            **{f"left_share_{axle}": e for axle, e in run["left_share"].items()},
+            **_under("left_share", run["left_share"]),
             **{key: e for axle, load in run["load"].items() for key, e in _loads(axle, load).items()},
             **run["further"],
         }
@@ -190,34 +123,21 @@ def _loads(axle: str, load: dict[str, Any]) -> dict[str, Any]:
     """Return the estimates of an axle's loads by quantity; light time by its threshold in percent."""
     named = {f"{part}_{axle}": load[part] for part in ("lowest_load", "evenness", "light_time")}
     for light in load["light"]:
-        percent = f"{100.0 * light['below']:g}"
-        named |= {
-            f"light_{part}_below_{percent}_percent_{axle}": light[part] for part in ("share", "seconds")
-        }
+        below = f"below_{100.0 * light['below']:g}_percent_{axle}"
+        named |= {f"light_{part}_{below}": light[part] for part in ("share", "seconds")}
     return named
 
 
 def _setups(results: dict[str, Any]) -> Iterator[Row]:
     for setup in results["setups"]:
         predicted = setup["predicted"]
-        groups: dict[str, dict[str, Any]] = {
-            "measured": setup["measured"],
-            "predicted": {
-                **{f"bar_rate_{axle}": bar["rate"] for axle, bar in predicted["bars"].items()},
-                **{
-                    f"{group}_{key}": e
-                    for group in ("roll_stiffness", "roll_gradient", "roll_gradient_body")
-                    for key, e in predicted[group].items()
-                },
-                **{
-                    f"load_transfer_{part}_{axle}": e
-                    for axle, parts in predicted["load_transfer"].items()
-                    for part, e in parts.items()
-                },
-                "front_share": predicted["front_share"],
-            },
-        }
-        for kind, estimates in groups.items():
+        named = {f"bar_rate_{axle}": bar["rate"] for axle, bar in predicted["bars"].items()}
+        for group in ("roll_stiffness", "roll_gradient", "roll_gradient_body"):
+            named |= _under(group, predicted[group])
+        for axle, parts in predicted["load_transfer"].items():
+            named |= {f"load_transfer_{part}_{axle}": e for part, e in parts.items()}
+        named["front_share"] = predicted["front_share"]
+        for kind, estimates in (("measured", setup["measured"]), ("predicted", named)):
             for quantity, estimate in estimates.items():
                 yield {"setup": setup["name"], "quantity": quantity, "kind": kind, **_parts(estimate)}
 
@@ -225,7 +145,6 @@ def _setups(results: dict[str, Any]) -> Iterator[Row]:
 def _ledgers(results: dict[str, Any]) -> Iterator[Row]:
     for setup in results["setups"]:
         for row in setup["ledger"]:
-            ratio, rest = _parts(row["ratio"]), _parts(row["unexplained"])
             yield {
                 "setup": setup["name"],
                 "quantity": row["quantity"],
@@ -234,28 +153,24 @@ def _ledgers(results: dict[str, Any]) -> Iterator[Row]:
                 "measured_std_error": row["measured"]["std_error"],
                 "predicted": row["predicted"]["value"],
                 "predicted_std_error": row["predicted"]["std_error"],
-                "ratio": ratio["value"],
-                "ratio_low": ratio["low"],
-                "ratio_high": ratio["high"],
-                "unexplained": rest["value"],
-                "unexplained_low": rest["low"],
-                "unexplained_high": rest["high"],
+                **_with_ends(row["ratio"], "ratio", "ratio"),
+                **_with_ends(row["unexplained"], "unexplained", "unexplained"),
                 "agrees": row["agrees"],
             }
 
 
+def _with_ends(estimate: dict[str, Any], key: str, start: str) -> Row:
+    low, high = estimate["interval"] or (None, None)
+    return {key: estimate["value"], f"{start}_low": low, f"{start}_high": high}
+
+
 def _comparisons(results: dict[str, Any]) -> Iterator[Row]:
     for comparison in results["comparisons"]:
-        ratio, predicted = _parts(comparison["stiffness_ratio"]), _parts(comparison["predicted_ratio"])
         yield {
             **{key: comparison[key] for key in ("before", "after", "verdict", "reason")},
             "axle": comparison["axle"] or "both",
-            "stiffness_ratio": ratio["value"],
-            "ratio_low": ratio["low"],
-            "ratio_high": ratio["high"],
-            "predicted_ratio": predicted["value"],
-            "predicted_low": predicted["low"],
-            "predicted_high": predicted["high"],
+            **_with_ends(comparison["stiffness_ratio"], "stiffness_ratio", "ratio"),
+            **_with_ends(comparison["predicted_ratio"], "predicted_ratio", "predicted"),
             "smallest_visible": comparison["smallest_visible"]["value"],
         }
 
@@ -271,18 +186,10 @@ def _bottoming(results: dict[str, Any]) -> Iterator[Row]:
 def _splits(results: dict[str, Any]) -> Iterator[Row]:
     for run in results["runs"]:
         for split in run["splits"]:
+            head = {"run": run["name"], "setup": run["setup"], "part": split["name"]}
             for quantity in ("roll_gradient_body", "left_share", "share_slope"):
                 for axle, estimate in split[quantity].items():
-                    yield {
-                        "run": run["name"],
-                        "setup": run["setup"],
-                        "kind": split["kind"],
-                        "part": split["name"],
-                        "seconds": split["seconds"],
-                        "quantity": quantity,
-                        "axle": axle,
-                        **_parts(estimate),
-                    }
+                    yield {**split, **head, "quantity": quantity, "axle": axle, **_parts(estimate)}
 
 
 def _health(results: dict[str, Any]) -> Iterator[Row]:

@@ -1,0 +1,307 @@
+"""Results as plain data: what stands in results.json, and what ``--json`` prints of the other commands."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import math
+from collections.abc import Mapping
+from enum import Enum
+from pathlib import Path
+from typing import Any, Final
+
+from analyzer import __version__
+from analyzer.comparison.results import AxleSettings, Choice, Comparison, Confirmation, Option, SetupResult
+from analyzer.core.constants import AXLES, Axle
+from analyzer.core.estimate import Estimate
+from analyzer.core.files import RESULTS_FORMAT
+from analyzer.core.units import DEG_PER_RAD, MM_PER_M
+from analyzer.ingest.recording import Recording
+from analyzer.processing.results import BottomingEvent, LoadShare, RunEstimates
+from analyzer.session.review import CheckOutcome, Review, Session
+
+SIGNIFICANT_DIGITS: Final = 9
+"""Figures are rounded to this many significant digits, so that the last bits of a processor's arithmetic
+do not make two equal reviews differ."""
+
+_RATIO_MISSING: Final = "roll stiffness of the car was not measured in this run"
+
+
+def results_dict(review: Review) -> dict[str, Any]:
+    """Return everything a review found: what stands in its results.json.
+
+    Shape and units are those of docs/results.md: gradients [deg/g], roll stiffness [N m/deg], travel [mm],
+    bank [deg], loads [N]. No NaN, no infinity, no time of day; file names are relative to the folder of the
+    session sheet.
+    """
+    recordings = {recording.run: recording for recording in review.recordings}
+    session = review.session
+    return rounded(
+        {
+            "format": RESULTS_FORMAT,
+            "version": __version__,
+            "seed": review.seed,
+            "session": session.sheet.name,
+            "car": session.car.name,
+            "course": None if session.course is None else session.course.name,
+            "sheets": _sheet_sources(session),
+            "runs": [_run(run, recordings.get(run.name), session) for run in review.runs],
+            "failed": [{"name": run, "reason": _local(why, session)} for run, why in review.failed.items()],
+            "setups": [_setup(setup) for setup in review.setups],
+            "comparisons": [_comparison(comparison) for comparison in review.comparisons],
+            "bar_settings": [_bar_settings(item) for item in review.bars],
+        }
+    )
+
+
+def _run(run: RunEstimates, recording: Recording | None, session: Session) -> dict[str, Any]:
+    # The ratio stands beside the gradients in every run, known or not; among the further ones it would come
+    # and go.
+    further = dict(run.further)
+    ratio = further.pop("roll_stiffness_ratio", None) or Estimate.unknown("1", _RATIO_MISSING)
+    steps = (*(() if recording is None else recording.steps), *run.motion.steps)
+    sources = () if recording is None else recording.sources
+    folder = session.path.parent
+    return {
+        **taken(run, "name setup"),
+        "conditions": next((dict(r.conditions) for r in session.sheet.runs if r.name == run.name), {}),
+        **taken(run, "roll_gradient roll_gradient_body"),
+        "roll_stiffness_ratio": ratio,
+        "left_share": {axle: left_share(run, axle) for axle in AXLES},
+        "load": {axle: _load(share) for axle, share in run.load_share.items()},
+        **taken(run, "splits differences"),
+        "bottoming": [event_dict(event) for event in run.bottoming],
+        "topping": [event_dict(event) for event in run.topping],
+        "stops": run.stops,
+        "further": further,
+        "health": [] if recording is None else recording.health,
+        "notes": run.notes,
+        "steps": [_local(step, session) for step in steps],
+        "sources": [
+            {"file": relative_name(source.path, folder), **taken(source, "sha256 size")} for source in sources
+        ],
+    }
+
+
+def left_share(run: RunEstimates, axle: Axle) -> Estimate:
+    """Return the left share of an axle, or an unknown estimate with the reason."""
+    if axle in run.load_share:
+        return run.load_share[axle].left_share
+    return Estimate.unknown("1", f"wheel loads of the {axle} axle could not be worked out")
+
+
+def _load(share: LoadShare) -> dict[str, Any]:
+    return {
+        **taken(share, "lowest_load lowest_corner"),
+        "lowest_at_s": share.lowest_at,
+        **taken(share, "light_time evenness light"),
+    }
+
+
+def event_dict(event: BottomingEvent) -> dict[str, Any]:
+    """Return one bottoming event: travel in mm, bank in degrees."""
+    budget = event.budget
+    return {
+        **taken(event, "corner kind start_s end_s peak_s"),
+        "peak_mm": event.peak * MM_PER_M,
+        "peak_error_mm": times(event.peak_error, MM_PER_M),
+        "stop_compression_mm": event.stop_compression * MM_PER_M,
+        "approach_speed_m_per_s": event.approach_speed,
+        "hard": event.hard,
+        "distance_m": event.distance,
+        "speed_m_per_s": event.speed,
+        "jolt_m_per_s2": event.jolt,
+        **taken(event, "seen lateral_kept"),
+        "vertical_acceleration_m_per_s2": event.vertical_acceleration,
+        "bank_deg": times(event.bank, DEG_PER_RAD),
+        "section": event.section,
+        # Two ways to add up the same travel: by the mode of the four wheels, and by what brought it about.
+        "budget_mm": None if budget is None else _in_mm(taken(budget, "heave roll pitch warp")),
+        "causes_mm": None if budget is None else _in_mm(budget.causes),
+    }
+
+
+def _in_mm(parts: Mapping[str, float]) -> dict[str, float]:
+    return {part.replace(" ", "_"): travel * MM_PER_M for part, travel in parts.items()}
+
+
+def _setup(setup: SetupResult) -> dict[str, Any]:
+    predicted = taken(
+        setup.predicted,
+        "bars roll_stiffness roll_gradient roll_gradient_body load_transfer front_share assumed",
+    )
+    return {**taken(setup, "name runs"), "predicted": predicted, **taken(setup, "measured ledger")}
+
+
+def _comparison(comparison: Comparison) -> dict[str, Any]:
+    change = taken(comparison.prediction, "changed stiffness_ratio stiffness_change gradient_ratio")
+    return {
+        **taken(comparison, "before after axle stiffness_ratio predicted_ratio stiffness_change"),
+        **taken(comparison, "predicted_change gradient_ratio verdict smallest_visible reason differences"),
+        "notes": comparison.notes,
+        "prediction": change,
+    }
+
+
+def _bar_settings(model: AxleSettings) -> dict[str, Any]:
+    return {
+        **taken(model, "axle springs springs_predicted friction settings pairs"),
+        "sessions": [name for name in model.sessions if name],
+        "notes": model.notes,
+    }
+
+
+def _sheet_sources(session: Session) -> list[dict[str, str]]:
+    """Return name and hash of each sheet; a sheet gone since the review is listed without a hash."""
+    folder = session.path.parent
+    sheets = {"session": session.path, "car": session.car_path}
+    if session.sheet.course is not None:
+        sheets["course"] = folder / session.sheet.course
+    return [
+        {"kind": kind, "file": relative_name(path, folder), "sha256": _hash(path)}
+        for kind, path in sheets.items()
+    ]
+
+
+def _hash(path: Path) -> str:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return "not readable when the report was written"
+
+
+def relative_name(path: Path, folder: Path) -> str:
+    """Return `path` as seen from `folder`; its bare name when it lies elsewhere."""
+    try:
+        return path.resolve().relative_to(folder.resolve()).as_posix()
+    except ValueError:
+        return path.name
+
+
+def _local(text: str, session: Session) -> str:
+    """Return `text` without the path of the session's folder, which differs from machine to machine."""
+    for folder in {str(session.path.parent), str(session.path.parent.resolve())} - {".", "/", ""}:
+        text = text.replace(folder + "/", "").replace(folder + "\\", "")
+    return text
+
+
+# What the other commands print with ``--json``. Estimates have the shape of results.json; figures are not
+# rounded, since nobody compares two runs of these commands byte by byte.
+
+
+def health_json(outcome: CheckOutcome) -> dict[str, Any]:
+    """Return the health rows of every recording, for ``analyzer check``."""
+    found: dict[str, Any] = plain(
+        {
+            "runs": [
+                {
+                    "name": recording.run,
+                    "sample_rate_hz": recording.sample_rate,
+                    "samples": len(recording.data),
+                    "channels": list(recording.data.columns),
+                    **taken(recording, "health steps"),
+                }
+                for recording in outcome.recordings
+            ],
+            "failed": outcome.failed,
+        }
+    )
+    return found
+
+
+def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
+    """Return everything of a confirmation, for ``analyzer confirm``."""
+    comparison = confirmation.comparison
+    both = (confirmation.before, confirmation.after)
+    found: dict[str, Any] = plain(
+        {
+            **taken(comparison, "before after axle verdict reason stiffness_ratio predicted_ratio"),
+            **taken(comparison, "stiffness_change predicted_change"),
+            "car_ratio": confirmation.car_ratio,
+            **taken(comparison, "gradient_ratio smallest_visible other_axle"),
+            "stiffness": {setup.name: _stiffness(setup) for setup in both},
+            "order": confirmation.order,
+            "drift_per_run": confirmation.drift,
+            "ledger": [{"part": p.name, **taken(p, "before after change")} for p in confirmation.parts],
+            "without_one_run": [taken(item, "run stiffness_ratio verdict") for item in confirmation.left_out],
+            "reasons": {
+                **taken(confirmation.reasons, "answer none figures"),
+                "ranked": confirmation.reasons.ranked,
+            },
+            "settings": {"effects": confirmation.settings, "pairs": confirmation.pairs},
+            "bar_settings": [_bar_settings(item) for item in confirmation.bars],
+            "car_as_shown": confirmation.shown,
+            "plan": confirmation.plan,
+            **taken(comparison, "differences notes"),
+            "cautions": confirmation.cautions,
+        }
+    )
+    return found
+
+
+def _stiffness(setup: SetupResult) -> dict[str, Estimate]:
+    start = "roll_stiffness_"
+    return {key.removeprefix(start): e for key, e in setup.measured.items() if key.startswith(start)}
+
+
+def choice_json(choice: Choice) -> dict[str, Any]:
+    """Return a choice, for ``analyzer choose``."""
+    found: dict[str, Any] = plain(
+        {
+            **taken(choice, "wish present answer reachable tried basis assumptions cautions"),
+            "options": [_option(option) for option in choice.options],
+        }
+    )
+    return found
+
+
+def _option(option: Option) -> dict[str, Any]:
+    return {
+        "fitted": option.words,
+        **taken(option, "changes cost reached chance miss"),
+        "effects": {name.replace(" ", "_"): effect for name, effect in option.effects.items()},
+        **taken(option, "stiffness_ratio stress_factor plan cautions"),
+    }
+
+
+# How a result becomes plain.
+
+
+def taken(item: object, names: str) -> dict[str, Any]:
+    """Return the attributes of a result that stand in the data under their own names."""
+    return {name: getattr(item, name) for name in names.split()}
+
+
+def times(value: float | None, factor: float) -> float | None:
+    """Return `value` in a unit of which `factor` make one old one; None stays None."""
+    return None if value is None else value * factor
+
+
+def rounded(table: dict[str, Any]) -> dict[str, Any]:
+    """Return `table` plain, its figures rounded, and nothing in it that JSON cannot hold."""
+    found: dict[str, Any] = plain(table, SIGNIFICANT_DIGITS)
+    return found
+
+
+def plain(value: Any, digits: int | None = None) -> Any:
+    """Return results as dictionaries, lists, text and numbers, rounded to significant `digits` where asked.
+
+    A result becomes a dictionary of its fields; estimates have the shape docs/results.md gives them.
+    """
+    if isinstance(value, Estimate):
+        value = value.to_dict()
+    elif isinstance(value, Enum):
+        return value.value
+    elif dataclasses.is_dataclass(value):
+        # One level only: `asdict` would take estimates apart in the order of their fields.
+        value = {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
+    elif hasattr(value, "tolist"):  # numbers and arrays of numpy
+        value = value.tolist()
+    if isinstance(value, Mapping):
+        return {str(key): plain(item, digits) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(item, digits) for item in value]
+    if digits is not None and isinstance(value, float):
+        # The infinities and NaN of a health row mean "no such figure".
+        return float(f"{value:.{digits}g}") if math.isfinite(value) else None
+    return value

@@ -1,0 +1,178 @@
+"""What a season showed, in sentences: per car what moved, what to look at, and what was left out."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from analyzer.archive.results import Archive, CarSeason, Trend
+from analyzer.core.estimate import Estimate
+from analyzer.report.words import (
+    UNKNOWN,
+    capital,
+    count,
+    label,
+    listed,
+    name,
+    percent,
+    sentence,
+    value_with_interval,
+    without_sign,
+)
+
+_TOTAL: Final = "roll_stiffness_total"
+_SPLIT: Final = "roll_gradient_front_over_rear"
+_RATIO: Final = "roll_stiffness_ratio"
+_BY_SHEET: Final = ("roll_stiffness_front", "roll_stiffness_rear")
+"""These take the other axle as the sheet has it, so they are shown but name no culprit."""
+
+_QUANTITIES: Final = {
+    _TOTAL: "roll stiffness of the car",
+    _SPLIT: "front roll over rear roll",
+    _RATIO: "roll stiffness, measured over predicted",
+    "roll_stiffness_front": "front roll stiffness, if the rear is as in the sheet",
+    "roll_stiffness_rear": "rear roll stiffness, if the front is as in the sheet",
+}
+_SOFTER: Final = "look for cracks at the blade welds, loose mounts, worn rod ends, tired springs"
+_STIFFER: Final = "look for a binding link or bush, and for a spring or setting the sheet does not know"
+_WEAR: Final = (
+    ("free_play", "look for worn rod ends, link bolts and bushes"),
+    ("friction", "look for a tight or worn rod end, a bent damper rod or a dry bush"),
+)
+_MOST_NAMED: Final = 4
+
+
+def car_answer(car: CarSeason) -> str:
+    """Return the answer for one car in one or two sentences."""
+    span = f"{count(car.runs, 'run')} in {count(len(car.sessions), 'session')}"
+    if not car.runs:
+        return f"None of the runs of {name(car.car)} could be used."
+    found = moved(car.trends)
+    if found:
+        words = [trend_words(trend) for trend in found[:_MOST_NAMED]]
+        more = len(found) - len(words)
+        tail = f" {count(more, 'more figure')} moved, too." if more else ""
+        return f"{name(car.car)}, {span}: " + "; ".join(words) + "." + tail
+    seen = [t for t in car.trends if t.smallest_visible.value is not None]
+    if not seen:
+        return f"{name(car.car)}, {span}: too few sessions to tell a trend."
+    best = min(seen, key=lambda t: t.smallest_visible.value or 0.0)
+    visible = 100.0 * (best.smallest_visible.value or 0.0)
+    return (
+        f"{name(car.car)}, {span}: nothing moved beyond its error; "
+        f"a change of {visible:.2g} % would have shown in {quantity_words(best.quantity)}."
+    )
+
+
+def advice(car: CarSeason) -> list[str]:
+    """Return what to look at, each line once."""
+    lines: list[str] = []
+    for trend in moved(car.trends):
+        if trend.quantity in (_TOTAL, _RATIO):
+            softer = trend.verdict == "falling"
+            where = _end(car, trend.setting, softer) if trend.quantity == _TOTAL else ""
+            what = _SOFTER if softer else _STIFFER
+            line = f"Roll stiffness is {trend.verdict}{where}: {what}."
+        else:
+            found = [what for part, what in _WEAR if part in trend.quantity and trend.verdict == "rising"]
+            if not found:
+                continue
+            line = f"{capital(quantity_words(trend.quantity))} is rising: {found[0]}."
+        if line not in lines:
+            lines.append(line)
+    return lines
+
+
+def _end(car: CarSeason, setting: str, softer: bool) -> str:
+    """Return at which end of the car it gave way: the end that softens rolls more against the other one."""
+    for trend in car.trends:
+        if trend.quantity == _SPLIT and trend.setting == setting:
+            if trend.verdict not in ("rising", "falling"):
+                return ", which end cannot be told"
+            return ", at the front" if (trend.verdict == "rising") == softer else ", at the rear"
+    return ""
+
+
+def trend_words(trend: Trend) -> str:
+    """Return one trend as a clause."""
+    where = f" at {name(trend.setting, 60)}" if trend.setting else ""
+    word = "rose" if trend.verdict == "rising" else "fell"
+    return f"{quantity_words(trend.quantity)}{where} {word} by {change_words(trend.change)}"
+
+
+def change_words(change: Estimate) -> str:
+    """Return ``4.1 % (2.0 to 6.2)`` without a sign, the smaller end first."""
+    known = change.value is not None and change.interval is not None
+    return value_with_interval(percent(without_sign(change))) if known else UNKNOWN
+
+
+def quantity_words(quantity: str) -> str:
+    """Return a quantity of the data set in words."""
+    return _QUANTITIES.get(quantity) or label(quantity.replace("_", " "))
+
+
+def setting_of(trend: Trend) -> str:
+    """Return on what a trend was measured."""
+    return label(trend.setting, 60) if trend.setting else "all settings"
+
+
+def moved(trends: tuple[Trend, ...]) -> list[Trend]:
+    """Return the trends that go one way and mean something by themselves, the surest first."""
+
+    def surety(trend: Trend) -> float:
+        error, value = trend.change.std_error, trend.change.value or 0.0
+        return abs(value) / error if error else float("inf")
+
+    going = [
+        t for t in trends if t.verdict in ("rising", "falling") and t.quantity not in (*_BY_SHEET, _SPLIT)
+    ]
+    # Over all settings the ratio says again what a setting of its own has said already.
+    told = {trend.verdict for trend in going if trend.quantity == _TOTAL}
+    kept = [t for t in going if not (t.quantity == _RATIO and t.verdict in told)]
+    return sorted(kept, key=surety, reverse=True)
+
+
+def notes(car: CarSeason) -> list[str]:
+    """Return what the reader must know about how the trends were found."""
+    by_folder = "their folder names, since not every session sheet states its date."
+    order = "their dates." if car.ordered_by == "date" else by_folder
+    lines = [f"Sessions are in the order of {order}"]
+    told = sum(trend.verdict != "cannot tell" for trend in car.trends)
+    if told > 1:
+        lines.append(
+            f"{told} figures were looked at, each at 95 %: on a car that never changes about "
+            f"{max(0.05 * told, 0.1):.1f} of them would seem to move."
+        )
+    lines.append(
+        "Conditions (tyres, pressures, temperature, load) differ between sessions and are not taken out."
+    )
+    return lines
+
+
+def left_out_words(archive: Archive, most: int = 6) -> list[str]:
+    """Return the reasons, runs with the same reason together."""
+    groups: dict[str, list[str]] = {}
+    for folder, run, reason in archive.left_out:
+        place = label(folder, 60) if not run else f"{label(folder, 60)}, {label(run, 24)}"
+        groups.setdefault(reason, []).append(place)
+    lines = [f"{listed(places, 3)}: {sentence(reason)}" for reason, places in groups.items()]
+    return lines[:most] + (
+        [f"{len(lines) - most} more reasons in results.json."] if len(lines) > most else []
+    )
+
+
+def size_words(archive: Archive) -> str:
+    """Return how large the archive is."""
+    used = sum(car.runs for car in archive.cars)
+    return (
+        f"{count(used, 'run')} of {count(len(archive.cars), 'car')} in {count(archive.sessions, 'session')}"
+    )
+
+
+def summary(archive: Archive) -> str:
+    """Return how large the archive is and what this pass did."""
+    left = archive.runs - sum(car.runs for car in archive.cars)
+    broken = sum(not run for _, run, _ in archive.left_out)
+    words = [f"{size_words(archive)}; {archive.estimated} estimated now"]
+    words += [f"{count(left, 'run')} left out"] if left else []
+    words += [f"{count(broken, 'session')} left out"] if broken else []
+    return ", ".join(words)
