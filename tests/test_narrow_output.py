@@ -14,14 +14,14 @@ from pathlib import Path
 import pytest
 
 import analyzer
-from analyzer import cli as narrow
+from analyzer import cli
 
 ENCODINGS = ("ascii", "cp1252")
 
 
 def run(folder: Path, *arguments: object, **environment: str) -> subprocess.CompletedProcess[bytes]:
     call = [sys.executable, "-m", "analyzer", *map(str, arguments)]
-    settings = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1", "ANALYZER_CACHE": "off", **environment}
+    settings = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1", **environment}
     return subprocess.run(call, cwd=folder, env=settings, capture_output=True, timeout=300, check=False)
 
 
@@ -43,56 +43,70 @@ def session(sample_session: Path, tmp_path_factory: pytest.TempPathFactory) -> P
     return folder
 
 
-def commands(session: Path, folder: Path, setups: list[str]) -> dict[str, list[object]]:
-    log = min(session.glob("*.csv*"))
-    return {
-        "review": ["review", session, "--out", folder / "report"],
-        "review json": ["review", session, "--out", folder / "report", "--json"],
-        "check": ["check", session],
-        "check json": ["check", log, "--json"],
-        "confirm": ["confirm", session, "--before", setups[0], "--after", setups[1]],
-        "confirm json": ["confirm", session, "--before", setups[0], "--after", setups[1], "--json"],
-        "choose": ["choose", session, "--wish", "front 5 % softer"],
-        "choose json": ["choose", session / "car.toml", "--wish", "front 5 % softer", "--json"],
-        "bar": ["bar", session / "car.toml"],
-        "bar json": ["bar", session / "car.toml", "--json"],
-        "start": ["start", folder / "stärt 前", "--from", log],
-        "archive": ["archive", session, "--out", folder / "archive", "--workers", "1"],
-        "archive json": ["archive", session, "--out", folder / "archive", "--workers", "1", "--json"],
-        "course": ["course", session, "--out", folder / "course"],
-        "course json": ["course", session, "--out", folder / "course", "--json"],
-        "help": ["review", "--help"],
-        "bare": [],
-        "error": ["check", "nowhere “Ω” 前.csv"],
-        "wrong option": ["check", "--±"],
-    }
+COMMANDS = {
+    "review": ("review", "SESSION", "--out", "report"),
+    "review json": ("review", "SESSION", "--out", "report", "--json"),
+    "check": ("check", "SESSION"),
+    "check json": ("check", "LOG", "--json"),
+    "confirm": ("confirm", "SESSION", "--before", "A", "--after", "B"),
+    "confirm json": ("confirm", "SESSION", "--before", "A", "--after", "B", "--json"),
+    "choose": ("choose", "SESSION", "--wish", "front 5 % softer"),
+    "choose json": ("choose", "SESSION/car.toml", "--wish", "front 5 % softer", "--json"),
+    "bar": ("bar", "SESSION/car.toml"),
+    "bar json": ("bar", "SESSION/car.toml", "--json"),
+    "start": ("start", "stärt 前", "--from", "LOG"),
+    "archive": ("archive", "SESSION", "--out", "archive", "--workers", "1"),
+    "archive json": ("archive", "SESSION", "--out", "archive", "--workers", "1", "--json"),
+    "course": ("course", "SESSION", "--out", "course"),
+    "course json": ("course", "SESSION", "--out", "course", "--json"),
+    "help": ("review", "--help"),
+    "bare": (),
+    "error": ("check", "nowhere “Ω” 前.csv"),
+    "wrong option": ("check", "--±"),
+}
+ERRORS = ("error", "wrong option")
+USUAL = [name for name in COMMANDS if not name.endswith("json")] + ["check json"]
+"""Run by default in the narrowest encoding, those of `OFTEN` in both; all others with the long tests."""
+OFTEN = ("review", "bar", *ERRORS)
+
+CASES = [
+    pytest.param(code, name, marks=() if name in (USUAL if code == "ascii" else OFTEN) else pytest.mark.slow)
+    for code in ENCODINGS
+    for name in COMMANDS
+]
 
 
-@pytest.mark.parametrize("encoding", ENCODINGS)
-def test_no_command_breaks_off_where_a_sign_cannot_be_written(session: Path, tmp_path: Path, encoding: str):
-    from analyzer.session.review import load_session
-
-    setups = list(load_session(session).sheet.setups)
-    for name, arguments in commands(session, tmp_path, setups).items():
-        ended = run(tmp_path, *arguments, PYTHONIOENCODING=encoding, PYTHONUTF8="0")
-        told = ended.stderr.decode(encoding)
-        out = ended.stdout.decode(encoding)
-        assert "Traceback" not in told, (name, told)
-        bad = name in ("bare", "error", "wrong option")
-        assert ended.returncode == (2 if bad else 0), (name, told)
-        assert len(told.splitlines()) == (name in ("error", "wrong option")), (name, told)
-        if name.endswith("json"):
-            assert isinstance(json.loads(out), dict), name
-        elif name not in ("error", "wrong option"):
-            assert out.strip(), name
-    assert "\\u524d" in run(tmp_path, "check", "nowhere 前", PYTHONIOENCODING=encoding).stderr.decode(
-        encoding
-    )
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A cache that the commands share, so that the runs are estimated once."""
+    return str(tmp_path_factory.mktemp("kept"))
 
 
-def test_json_in_a_narrow_encoding_says_the_same(session: Path, tmp_path: Path):
+@pytest.mark.parametrize(("encoding", "name"), CASES)
+def test_no_command_breaks_off_where_a_sign_cannot_be_written(
+    session: Path, tmp_path: Path, kept: str, encoding: str, name: str
+):
+    log = str(min(session.glob("*.csv*")))
+    words = [log if word == "LOG" else word.replace("SESSION", str(session)) for word in COMMANDS[name]]
+    ended = run(tmp_path, *words, PYTHONIOENCODING=encoding, PYTHONUTF8="0", ANALYZER_CACHE=kept)
+    told, out = ended.stderr.decode(encoding), ended.stdout.decode(encoding)
+
+    assert "Traceback" not in told
+    assert ended.returncode == (2 if name in ("bare", *ERRORS) else 0), told
+    assert len(told.splitlines()) == (name in ERRORS), told
+    if name.endswith("json"):
+        assert isinstance(json.loads(out), dict)
+    elif name in ERRORS:
+        assert name != "error" or "\\u524d" in told
+    else:
+        assert out.strip()
+
+
+def test_json_in_a_narrow_encoding_says_the_same(session: Path, tmp_path: Path, kept: str):
     call = ("review", session, "--out", tmp_path / "report", "--json")
-    wide, small = (run(tmp_path, *call, PYTHONIOENCODING=code).stdout for code in ("utf-8", "ascii"))
+    wide, small = (
+        run(tmp_path, *call, PYTHONIOENCODING=code, ANALYZER_CACHE=kept).stdout for code in ("utf-8", "ascii")
+    )
     assert json.loads(wide) == json.loads(small.decode("ascii"))
     assert "Ā“前輪" in wide.decode("utf-8")
 
@@ -112,13 +126,13 @@ def test_names_of_undecodable_bytes_are_written_in_utf_8_too(tmp_path: Path):
 
 
 def test_stand_ins_are_plain_and_keep_names_apart():
-    assert narrow.stand_in("±") == "+/-"
-    assert narrow.stand_in("é") == "e"
-    assert narrow.stand_in("前") == "\\u524d" != narrow.stand_in("後")
-    assert all(text.isascii() for text in narrow.STAND_INS.values())
-    narrow.write_plainly()
-    assert "8 ± 1 °, “é”…".encode("ascii", narrow.HANDLER) == b'8 +/- 1 deg, "e"...'
-    assert codecs.lookup_error(narrow.HANDLER)
+    assert cli.stand_in("±") == "+/-"
+    assert cli.stand_in("é") == "e"
+    assert cli.stand_in("前") == "\\u524d" != cli.stand_in("後")
+    assert all(text.isascii() for text in cli.STAND_INS.values())
+    cli.write_plainly()
+    assert "8 ± 1 °, “é”…".encode("ascii", cli.HANDLER) == b'8 +/- 1 deg, "e"...'
+    assert codecs.lookup_error(cli.HANDLER)
 
 
 def test_every_sign_of_the_programs_own_texts_has_a_stand_in():
@@ -133,4 +147,4 @@ def test_every_sign_of_the_programs_own_texts_has_a_stand_in():
         if not sign.isascii() and not 0x3000 <= ord(sign) <= 0x9FFF
     }
     assert {"±", "−", "°"} <= signs
-    assert {sign for sign in signs if "\\" in narrow.stand_in(sign)} == set()
+    assert {sign for sign in signs if "\\" in cli.stand_in(sign)} == set()
