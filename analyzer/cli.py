@@ -494,11 +494,11 @@ def console() -> Console:
 
 def print_json(table: dict[str, Any]) -> None:
     """Print results for scripts."""
-    import json
+    from analyzer.core.files import json_text
 
-    text = json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False)
+    text = json_text(table, sort_keys=False)
     # A stand-in would change a value and may break a string; an escape is read back as what it was.
-    print(text if holds(text) else json.dumps(table, indent=2, allow_nan=False))
+    print(text if holds(text) else json_text(table, sort_keys=False, ensure_ascii=True), end="")
 
 
 @contextmanager

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-import json
 import math
 import re
 import shutil
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
@@ -24,7 +23,7 @@ from analyzer.comparison import stiffness
 from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.estimate import Estimate
-from analyzer.core.files import SEASON_FORMAT, write_whole_with
+from analyzer.core.files import PART, SEASON_FORMAT, json_bytes, read_json, write_whole
 from analyzer.core.store import digest_of
 
 MARKER: Final = "archive.json"
@@ -35,7 +34,7 @@ LOGS: Final = "logs.json"
 REPORT: Final = "report"
 FIGURE: Final = "season.svg"
 
-_TEMPORARY: Final = ".part-"
+_MARK: Final = {"format": SEASON_FORMAT}
 
 
 @contextmanager
@@ -66,10 +65,10 @@ def opened(folder: Path) -> Iterator[Path]:
         if not _locked(lock):
             raise AnalyzerError(one_line(f"{folder}: another pass is writing this archive; wait for it"))
         # The system lets go of the lock when the process ends, however it ends.
-        for left in folder.rglob(f"{_TEMPORARY}*"):
+        for left in folder.rglob(f"{PART}*"):
             with suppress(OSError):
                 left.unlink()
-        write_json(folder / MARKER, {"format": SEASON_FORMAT})
+        write_whole(folder / MARKER, json_bytes(_MARK), own=True)
         yield folder
 
 
@@ -78,8 +77,8 @@ def _check_ours(folder: Path) -> None:
         return
     if not folder.is_dir():
         raise AnalyzerError(one_line(f"{folder}: is a file; name a folder for the archive"))
-    entries = sorted(e.name for e in folder.iterdir() if e.name != LOCK and not e.name.startswith(_TEMPORARY))
-    if entries and read_json(folder / MARKER) != {"format": SEASON_FORMAT}:
+    entries = sorted(e.name for e in folder.iterdir() if e.name != LOCK and not e.name.startswith(PART))
+    if entries and read_json(folder / MARKER) != _MARK:
         raise AnalyzerError(
             one_line(
                 f'{folder}: is not an archive of this program (it holds "{entries[0]}") and is left alone; '
@@ -98,27 +97,6 @@ def _locked(file: IO[str]) -> bool:
     except OSError:
         return False
     return True
-
-
-def write_whole(path: Path, write: Callable[[Path], object]) -> None:
-    """Let `write` fill a temporary file, then put it at `path` in one step."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    write_whole_with(path, write, _TEMPORARY)
-
-
-def write_json(path: Path, table: Any) -> None:
-    """Write `table` as JSON, whole or not at all; equal contents are equal bytes."""
-    text = json.dumps(table, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    data = text.encode("utf-8", "backslashreplace")
-    write_whole(path, lambda part: part.write_bytes(data))
-
-
-def read_json(path: Path) -> Any:
-    """Return the contents of a JSON file of ours; None when it is missing or damaged."""
-    try:
-        return json.loads(path.read_bytes())
-    except (OSError, ValueError, RecursionError):
-        return None
 
 
 # The Parquet data set: three tables, one file per car and session, each there whole or not at all.
@@ -259,7 +237,7 @@ def write_session(folder: Path, plan: SessionPlan, records: Mapping[str, RunReco
     for table, schema in SCHEMAS.items():
         marked = schema.with_metadata({_STATE: state.encode()})
         made = pa.Table.from_pylist(rows[table], schema=marked)
-        write_whole(partition(folder, table, plan), partial(pq.write_table, made))
+        write_whole(partition(folder, table, plan), partial(pq.write_table, made), own=True)
 
 
 _GRADIENTS: Final = {f"roll_gradient_{p}" for p in (*stiffness.TARGETS, *(f"body_{a}" for a in AXLES))}

@@ -13,15 +13,14 @@ from analyzer.archive.dataset import (
     drop_others,
     is_current,
     opened,
-    read_json,
     session_state,
-    write_json,
     write_session,
 )
 from analyzer.archive.plan import LogIndex, find_sessions, plan_sessions
 from analyzer.archive.results import Archive, RunRecord, SessionPlan, Task
 from analyzer.archive.workers import processors, run_locally
 from analyzer.core.errors import AnalyzerError
+from analyzer.core.files import json_bytes, read_json, write_whole
 from analyzer.core.store import code_digest
 
 Progress = Callable[[str, int, int], None]
@@ -74,7 +73,7 @@ def archive_folder(
     with opened(target) as place:
         index = LogIndex(root, read_json(place / LOGS) or {})
         plans = list(plan_sessions(root, sheets, index, tell))
-        write_json(place / LOGS, index.seen)
+        write_whole(place / LOGS, json_bytes(index.seen, indent=None), own=True)
         store = _Store(place)
         estimated = _estimate(store, plans, tell, scheduler, workers)
         drop_others(place, plans)
@@ -108,7 +107,7 @@ class _Store:
         return record if record.key == key else None
 
     def write(self, record: RunRecord) -> None:
-        write_json(self.path(record.key), record.to_dict())
+        write_whole(self.path(record.key), json_bytes(record.to_dict(), indent=None), own=True)
 
     def drop_other_versions(self) -> None:
         """Remove records that another version of the program made; they can never be asked for again."""

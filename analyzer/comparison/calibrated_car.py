@@ -24,7 +24,7 @@ from analyzer.comparison.stiffness import kept_error, measured_gradients, sensor
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
-from analyzer.core.files import write_whole
+from analyzer.core.files import json_bytes, write_whole
 from analyzer.core.mixed_effects import Floats, student
 from analyzer.prediction.propagation import Propagated, Values, propagate, replace_values, sheet_inputs
 from analyzer.processing.results import RunEstimates
@@ -398,9 +398,8 @@ def write_calibration(path: Path, calibration: Calibration, car_path: Path) -> N
     if path.exists() and not _is_calibration(path):
         raise AnalyzerError(f"{path}: is not a calibrated car of this program; name another file")
     table = {**calibration_json(calibration), "sheet_sha256": _hash(car_path)}
-    text = json.dumps(table, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     try:
-        write_whole(path, text.encode())
+        write_whole(path, json_bytes(table, indent=1, sort_keys=False))
     except OSError as error:
         raise AnalyzerError(f"{path}: cannot be written ({error.strerror}); check path and rights") from None
 

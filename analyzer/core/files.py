@@ -7,27 +7,37 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from analyzer.core.errors import AnalyzerError, one_line
 
+PART: Final = ".part-"
+"""Start of the name of a file of the program's own while it is written; tells what a kill left behind."""
+
 _SIGNATURES: Final = {".pdf": (b"%PDF",), ".png": (b"\x89PNG\r\n\x1a\n",), ".svg": (b"<?xml", b"<svg")}
 """How files of a kind begin (ISO 32000-1, 7.5.2; PNG and SVG of the W3C); from memory."""
-
 _SVG_WITHIN: Final = 2000
 """Where the root of a drawing stands at the latest, behind declaration and document type [bytes]."""
-
 _OURS: Final = "drift-bar-analyzer "
 _SAME_COLUMNS: Final = 4
 """Columns by which a table of ours is known; no log begins with the same ones."""
-
 _LARGEST_JSON: Final = 200_000_000
+"""Bytes; a result is smaller, so a larger file is something else and is not read."""
 
 
-def write_whole(path: Path, content: bytes) -> None:
-    """Write `content` under a temporary name beside `path` and move it into place.
+def write_whole(path: Path, content: bytes | Callable[[Path], object], *, own: bool = False) -> None:
+    """Write a file under a temporary name beside `path` and move it into place.
+
+    Parameters
+    ----------
+    path : Path
+        Where the file shall lie.
+    content : bytes or callable
+        What stands in it; a callable is given the temporary file, which exists and is empty, and fills it.
+    own : bool
+        In a folder of the program's own: whatever lies there is replaced, and folders are made.
 
     Raises
     ------
@@ -36,38 +46,19 @@ def write_whole(path: Path, content: bytes) -> None:
     OSError
         When the folder cannot be written to; nothing is left behind.
     """
-    refuse_strange(path, content)
-    write_whole_with(path, lambda part: part.write_bytes(content))
-
-
-def write_whole_with(path: Path, write: Callable[[Path], object], prefix: str | None = None) -> None:
-    """Let `write` fill a temporary file beside `path`, then move it into place.
-
-    Parameters
-    ----------
-    path : Path
-        Where the file shall lie.
-    write : callable
-        Given the temporary file, which exists and is empty.
-    prefix : str, optional
-        Start of the temporary name, for those who clean up after a kill; made from `path` if not given.
-
-    Notes
-    -----
-    What lies at `path` is replaced whatever it is: only for folders of the program's own, or new names.
-
-    Raises
-    ------
-    OSError
-        When the folder cannot be written to; nothing is left behind.
-    """
-    part = _temporary(path, prefix)
+    if own:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    else:
+        refuse_strange(path, content if isinstance(content, bytes) else None)
+    part = _temporary(path, own)
     try:
-        write(part)
+        if isinstance(content, bytes):
+            part.write_bytes(content)
+        else:
+            content(part)
         part.replace(path)
     finally:
-        with suppress(FileNotFoundError):
-            part.unlink()
+        part.unlink(missing_ok=True)
 
 
 def write_together(files: Mapping[Path, bytes]) -> None:
@@ -88,7 +79,7 @@ def write_together(files: Mapping[Path, bytes]) -> None:
     try:
         for path, content in files.items():
             path.parent.mkdir(parents=True, exist_ok=True)
-            part = _temporary(path, None)
+            part = _temporary(path)
             waiting[part] = path
             part.write_bytes(content)
         for part, path in waiting.items():
@@ -96,6 +87,27 @@ def write_together(files: Mapping[Path, bytes]) -> None:
     finally:
         for part in waiting:
             part.unlink(missing_ok=True)
+
+
+def json_text(
+    table: Any, *, indent: int | None = 2, sort_keys: bool = True, ensure_ascii: bool = False
+) -> str:
+    """Return a table as JSON with a line end; raises ValueError at a NaN, which JSON does not know."""
+    text = json.dumps(table, indent=indent, sort_keys=sort_keys, ensure_ascii=ensure_ascii, allow_nan=False)
+    return f"{text}\n"
+
+
+def json_bytes(table: Any, *, indent: int | None = 2, sort_keys: bool = True) -> bytes:
+    """Return the same for a file; a name with undecodable bytes, of a log for instance, is escaped."""
+    return json_text(table, indent=indent, sort_keys=sort_keys).encode("utf-8", "backslashreplace")
+
+
+def read_json(path: Path) -> Any:
+    """Return the contents of a JSON file of ours; None when it is missing, damaged or too large to be one."""
+    try:
+        return json.loads(path.read_bytes()) if path.stat().st_size <= _LARGEST_JSON else None
+    except (OSError, ValueError, RecursionError):
+        return None
 
 
 def check_ending(path: Path, *endings: str) -> None:
@@ -138,21 +150,15 @@ def _is_like(path: Path, suffix: str, content: bytes | None) -> bool:
         return False
     if suffix == ".csv":
         return _columns(head) == _columns(content)
-    return (
-        suffix == ".json" and path.stat().st_size < _LARGEST_JSON and _same_table(path.read_bytes(), content)
-    )
+    return suffix == ".json" and _same_table(read_json(path), json.loads(content))
 
 
 def _columns(table: bytes) -> list[bytes]:
     return table.split(b"\n", 1)[0].rstrip(b"\r").split(b",")[:_SAME_COLUMNS]
 
 
-def _same_table(old: bytes, new: bytes) -> bool:
+def _same_table(*tables: Any) -> bool:
     """Return whether both are JSON of this program: by the format they state, else by their keys."""
-    try:
-        tables = json.loads(old), json.loads(new)
-    except (ValueError, RecursionError):
-        return False
     if not all(isinstance(table, dict) for table in tables):
         return False
     stated = [str(table.get("format", "")).startswith(_OURS) for table in tables]
@@ -166,10 +172,10 @@ def umask() -> int:
     return mask
 
 
-def _temporary(path: Path, prefix: str | None) -> Path:
+def _temporary(path: Path, own: bool = False) -> Path:
     """Return a new empty file beside `path`, open to those whom any other new file is open to."""
-    beside = prefix or f".{path.name[:40]}-"
-    handle, name = tempfile.mkstemp(prefix=beside, suffix="" if prefix else ".part", dir=path.parent)
+    prefix, suffix = (PART, "") if own else (f".{path.name[:40]}-", ".part")
+    handle, name = tempfile.mkstemp(prefix=prefix, suffix=suffix, dir=path.parent)
     os.close(handle)
     part = Path(name)
     # mkstemp gives the owner alone access; what is written here is passed around like any other file.
@@ -188,7 +194,6 @@ RESULTS_FORMAT: Final = "drift-bar-analyzer results 1"
 SEASON_FORMAT: Final = "drift-bar-analyzer archive 1"
 COURSE_FORMAT: Final = "drift-bar-analyzer course 1"
 
-_LARGEST_RESULTS: Final = 200_000_000
 REPORT_TABLES: Final = (
     "runs.csv",
     "setups.csv",
@@ -276,17 +281,9 @@ def _strange_entry(folder: Path) -> str | None:
     results = folder / RESULTS
     if not results.is_file():
         return entries[0].name
-    return None if _has_our_format(results) else RESULTS
-
-
-def _has_our_format(results: Path) -> bool:
-    try:
-        if results.stat().st_size > _LARGEST_RESULTS:
-            return False
-        table = json.loads(results.read_bytes())
-    except (OSError, ValueError, RecursionError):
-        return False
-    return isinstance(table, dict) and table.get("format") in (RESULTS_FORMAT, SEASON_FORMAT, COURSE_FORMAT)
+    table = read_json(results)
+    ours = isinstance(table, dict) and table.get("format") in (RESULTS_FORMAT, SEASON_FORMAT, COURSE_FORMAT)
+    return None if ours else RESULTS
 
 
 def _swap(work: Path, target: Path) -> None:

@@ -30,7 +30,7 @@ import numpy.typing as npt
 import pandas as pd
 
 import analyzer
-from analyzer.core.files import write_whole_with
+from analyzer.core.files import PART, write_whole
 
 Array = npt.NDArray[Any]
 
@@ -274,7 +274,6 @@ IN_MEMORY: Final = 32 * 1024**2
 _FOLDER: Final = "kept-1"
 _MAGIC: Final = b"drift-bar-analyzer kept 1"
 _SUFFIX: Final = ".kept"
-_TEMPORARY: Final = ".part-"
 _STALE: Final = 3600.0
 """Age at which a temporary file is one that a kill has left behind [s]."""
 _STEP: Final = 64
@@ -347,7 +346,7 @@ class Store:
             if size > room or self._written + size > LARGEST:
                 return
             path = self._folder / f"{key}{_SUFFIX}"
-            write_whole_with(path, lambda part: _write(part, tree, packer.arrays), _TEMPORARY)
+            write_whole(path, lambda part: _write(part, tree, packer.arrays), own=True)
             self._written += path.stat().st_size
         except (OSError, NotPackable, RecursionError):
             return
@@ -365,7 +364,7 @@ class Store:
         total = sum(size for _, size, entry in found if entry.name.endswith(_SUFFIX))
         for used, size, entry in sorted(found, key=lambda item: item[0]):
             ours = entry.name.endswith(_SUFFIX)
-            left_behind = entry.name.startswith(_TEMPORARY) and time.time() - used > _STALE
+            left_behind = entry.name.startswith(PART) and time.time() - used > _STALE
             if (ours and total > LARGEST) or left_behind:
                 total -= size if ours else 0
                 with suppress(OSError):  # another process was faster, or still has it open

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import gzip
 import io
-import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
 from analyzer.core.errors import AnalyzerError
-from analyzer.core.files import write_together
+from analyzer.core.files import json_bytes, write_together
 from analyzer.demo.data_logger import csv_text
 from analyzer.demo.sample_session import (
     FAULT_SESSION,
@@ -233,7 +232,7 @@ def write_demo(folder: Path, seed: int = 7, progress: Tell | None = None) -> Pat
     setups = true_values()
     truth = {"setups": setups, "runs": run_truth(driven, setups)}
     files = _sheets(session_sheet(list(RUNS)), car_sheet())
-    files["truth.json"] = (json.dumps(_rounded(truth), indent=1) + "\n").encode()
+    files["truth.json"] = json_bytes(_rounded(truth), indent=1, sort_keys=False)
     tell("packing the logs")
     for name, table in zip(logs, driven.logs, strict=True):
         files[name] = packed(csv_text(table))

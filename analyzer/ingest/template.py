@@ -8,7 +8,7 @@ from typing import Final
 
 from analyzer.core.constants import CORNERS
 from analyzer.core.errors import AnalyzerError, one_line
-from analyzer.core.files import write_together, write_whole_with
+from analyzer.core.files import write_together, write_whole
 from analyzer.ingest.channels import ChannelGuess, Guesses, guess_channels, require_any
 from analyzer.sheets.car import CHANNEL_DIMENSIONS
 from analyzer.sheets.read import TO_MEASURE
@@ -194,7 +194,7 @@ def start_folder(folder: Path, log: Path) -> list[Path]:
         folder.mkdir(parents=True, exist_ok=True)
         if not beside:
             # A log may be larger than memory.
-            write_whole_with(copy, lambda part: shutil.copyfile(log, part))
+            write_whole(copy, lambda part: shutil.copyfile(log, part))
         write_together(dict(reversed(contents.items())))
     except OSError as error:
         reason = error.strerror or "cannot be written"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +11,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from analyzer import __version__
-from analyzer.core.files import PAGE, RESULTS, TABLES, replaced_folder
+from analyzer.core.files import PAGE, RESULTS, TABLES, json_bytes, replaced_folder
 from analyzer.report.figures.style import Drawings, Plate
 from analyzer.report.sentences import CAUTIONS
 
@@ -67,14 +66,9 @@ def write_page(folder: Path, page: str, results: dict[str, Any], tables: Mapping
     """
     with replaced_folder(folder) as work:
         (work / PAGE).write_bytes(page.encode("utf-8", "xmlcharrefreplace"))
-        (work / RESULTS).write_bytes(results_text(results).encode("utf-8", "backslashreplace"))
+        (work / RESULTS).write_bytes(json_bytes(results))
         if tables:
             (work / TABLES).mkdir()
         for file, text in tables.items():
             (work / TABLES / file).write_bytes(text.encode("utf-8", "backslashreplace"))
     return folder / PAGE
-
-
-def results_text(results: dict[str, Any]) -> str:
-    """Return results.json as text: sorted keys, two spaces, no NaN."""
-    return json.dumps(results, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from analyzer import __version__
-from analyzer.archive.dataset import FIGURE, REPORT, read_json, write_whole
+from analyzer.archive.dataset import FIGURE, REPORT
 from analyzer.archive.results import Archive, CarSeason
-from analyzer.core.files import PAGE, RESULTS, SEASON_FORMAT
+from analyzer.core.files import PAGE, RESULTS, SEASON_FORMAT, read_json, write_whole
 from analyzer.core.store import program_digest
 from analyzer.report import page_folder
 from analyzer.report.csv_tables import csv_text
@@ -161,7 +161,7 @@ def write_season(archive: Archive) -> Path:
     if there and read_json(folder / RESULTS) == table:
         return folder / PAGE
     drawing = season_svg(archive).encode()
-    write_whole(archive.folder / FIGURE, lambda part: part.write_bytes(drawing))
+    write_whole(archive.folder / FIGURE, drawing, own=True)
     tables = {file: csv_text(_COLUMNS[file], rows) for file, rows in _tables(table).items()}
     return page_folder.write_page(folder, render_season(archive), table, tables)
 

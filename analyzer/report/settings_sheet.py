@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import math
 import textwrap
 from collections.abc import Sequence
@@ -18,7 +17,7 @@ from rich.text import Text
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate, decimals_for_error, format_estimate
-from analyzer.core.files import write_together
+from analyzer.core.files import json_bytes, write_together
 from analyzer.prediction.results import STATED_LATERAL, BarLadder, LadderRow, WhatIf
 from analyzer.prediction.settings import bar_ladder, travel_curve
 from analyzer.report.figures.bar_plots import bar_svg
@@ -188,8 +187,7 @@ def save_ladder(table: dict[str, Any], folder: Path) -> Path:
         When a file of such a name is another's, or the folder cannot be made or written to.
     """
     folder = folder.expanduser()
-    plain = json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False)
-    files = {folder / "bar.json": f"{plain}\n".encode()}
+    files = {folder / "bar.json": json_bytes(table, sort_keys=False)}
     for axle, part in table["axles"].items():
         if part["kind"] != "none":
             files[folder / f"bar_{axle}.csv"] = settings_csv(part).encode()

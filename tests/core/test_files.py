@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from analyzer.core.errors import AnalyzerError
-from analyzer.core.files import umask, write_together, write_whole, write_whole_with
+from analyzer.core.files import umask, write_together, write_whole
 
 
 def test_a_file_is_replaced_with_the_rights_of_any_new_file(tmp_path: Path):
@@ -31,7 +31,7 @@ def test_a_failure_while_writing_leaves_the_old_file_and_nothing_else(tmp_path: 
         raise OSError("disk full")
 
     with pytest.raises(OSError, match="disk full"):
-        write_whole_with(path, fail)
+        write_whole(path, fail, own=True)
 
     assert path.read_bytes() == b"one"
     assert list(tmp_path.iterdir()) == [path]

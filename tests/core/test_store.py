@@ -207,11 +207,11 @@ def test_a_full_disk_or_a_place_that_cannot_be_used_is_no_error(tmp_path, monkey
 def test_a_folder_that_may_be_read_alone_is_read(kept, monkeypatch):
     kept.put("k", 1.0)
 
-    def refused(*_):
+    def refused(*_, **__):
         raise PermissionError
 
     monkeypatch.setattr(folder_module.os, "utime", refused)
-    monkeypatch.setattr(folder_module, "write_whole_with", refused)
+    monkeypatch.setattr(folder_module, "write_whole", refused)
     kept.put("other", 2.0)
     assert kept.get("k") == 1.0
     assert kept.get("other") is None

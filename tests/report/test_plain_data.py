@@ -9,9 +9,8 @@ from pathlib import Path
 import pytest
 from report.synthetic_review import Options, make_review
 
-from analyzer.core.files import RESULTS_FORMAT
+from analyzer.core.files import RESULTS_FORMAT, json_text
 from analyzer.ingest.recording import HealthRow, Verdict
-from analyzer.report.page_folder import results_text
 from analyzer.report.plain_data import results_dict
 
 ESTIMATE_KEYS = {
@@ -101,7 +100,7 @@ def test_a_run_without_stiffness_ratio_says_so(review):
 def test_a_health_figure_without_a_value_is_null(review):
     row = HealthRow("gap", "time", Verdict.BAD, float("inf"), float("nan"), "s", "the clock stands still")
     recording = replace(review.recordings[0], health=(row,))
-    text = results_text(results_dict(replace(review, recordings=(recording, *review.recordings[1:]))))
+    text = json_text(results_dict(replace(review, recordings=(recording, *review.recordings[1:]))))
 
     health = json.loads(text)["runs"][0]["health"][0]
 
@@ -121,7 +120,7 @@ def test_runs_left_out_are_listed_with_local_file_names(review_with, tmp_path: P
 
 
 def test_no_path_of_this_machine_is_written(review, tmp_path: Path):
-    text = results_text(results_dict(review))
+    text = json_text(results_dict(review))
 
     assert str(tmp_path) not in text
     assert json.loads(text)["runs"][0]["sources"][0] == {
@@ -144,7 +143,7 @@ def test_two_equal_reviews_give_the_same_bytes(tmp_path: Path):
     for name in ("one", "two"):
         folder = tmp_path / name
         folder.mkdir()
-        texts.append(results_text(results_dict(make_review(folder))))
+        texts.append(json_text(results_dict(make_review(folder))))
 
     assert texts[0] == texts[1]
 
@@ -155,6 +154,6 @@ def test_last_bits_of_a_float_do_not_show(review):
     nudged = replace(front, value=front.value * (1.0 + 4e-16))
     other = replace(run, roll_gradient={**run.roll_gradient, "front": nudged})
 
-    same = results_text(results_dict(replace(review, runs=(other, *review.runs[1:]))))
+    same = json_text(results_dict(replace(review, runs=(other, *review.runs[1:]))))
 
-    assert same == results_text(results_dict(review))
+    assert same == json_text(results_dict(review))
