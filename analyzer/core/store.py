@@ -1,8 +1,7 @@
-"""Results as plain values and arrays, and back: what a cache may hold without holding any code.
+"""Results that are worked out once: where they lie, how they are packed, and what their keys hang on.
 
-Frozen dataclasses of this package are taken apart field by field, whatever fields they have, so that a new
-field of a result needs no change here. Nothing that is read back can run: classes are looked up by name among
-those of this package alone, and arrays hold numbers only.
+Nothing that is read back can run: classes are looked up by name among those of this package alone, and arrays
+hold numbers only.
 """
 
 from __future__ import annotations
@@ -34,8 +33,179 @@ from analyzer.core.files import PART, write_whole
 
 Array = npt.NDArray[Any]
 
+VARIABLE: Final = "ANALYZER_CACHE"
+"""Environment variable that names another folder, or says "off"."""
+LARGEST: Final = 2 * 1024**3
+"""Bytes all results may take: a day of long logs; engineering judgement."""
+LEFT_FREE: Final = 1024**3
+"""Bytes of the disk that are left free, whatever would be kept."""
+
+IN_MEMORY: Final = 32 * 1024**2
+"""Bytes above which a file is used where it lies; each such file stays open, and there may be many runs."""
+
+_FOLDER: Final = "kept-1"
+_MAGIC: Final = b"drift-bar-analyzer kept 1"
+_SUFFIX: Final = ".kept"
+_STALE: Final = 3600.0
+"""Age at which a temporary file is one that a kill has left behind [s]."""
+_STEP: Final = 64
+"""Arrays begin at multiples of this, so that they can be used where they lie in the file [bytes]."""
+_HEAD: Final = len(_MAGIC) + 1 + 8 + 1 + 16 + 1
+
+
+def cache_folder() -> Path | None:
+    """Return the folder of the user's store; None when it is switched off or there is no place for it."""
+    word = os.environ.get(VARIABLE, "").strip()
+    if word.lower() in ("off", "no", "0"):
+        return None
+    if word:
+        place = Path(os.path.expanduser(word))
+    else:
+        from platformdirs import user_cache_path
+
+        place = user_cache_path("drift-bar-analyzer", appauthor=False)
+    # Without a home there is no absolute path; the folder the user works in is no place for a cache.
+    return place / _FOLDER if word or place.is_absolute() else None
+
+
+class Store:
+    """Results under their keys, one file each, the longest unused out first when they grow too many.
+
+    Every trouble with it (no room, no rights, another user's folder, a damaged file) means that work is done
+    anew, and is never an error: a store that fails costs time and nothing else.
+
+    Parameters
+    ----------
+    folder : Path or None
+        Where they lie; None stores nothing and finds nothing.
+    """
+
+    def __init__(self, folder: Path | None) -> None:
+        self._folder = folder
+        self._written = 0
+
+    @classmethod
+    def of_user(cls) -> Store:
+        """Return the user's own, in the folder the environment names."""
+        return cls(cache_folder())
+
+    @property
+    def used(self) -> bool:
+        """Whether anything is stored at all."""
+        return self._folder is not None
+
+    def get(self, key: str) -> Any:
+        """Return what was stored under `key`; None when there is nothing, or it is damaged."""
+        if self._folder is None:
+            return None
+        path = self._folder / f"{key}{_SUFFIX}"
+        try:
+            with path.open("rb") as file:
+                value = _read(file, key)
+        except (OSError, *Unpacker.UNFIT):
+            return None
+        with suppress(OSError):  # a folder that may be read alone
+            os.utime(path)  # used now: the longest unused go first
+        return value
+
+    def put(self, key: str, value: Any) -> None:
+        """Store `value` under `key`, when it can be packed and there is room."""
+        if self._folder is None:
+            return
+        packer = Packer()
+        try:
+            tree = packer.pack({"key": key, "value": value})
+            size = sum(array.nbytes for array in packer.arrays)
+            self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            room = shutil.disk_usage(self._folder).free - LEFT_FREE
+            if size > room or self._written + size > LARGEST:
+                return
+            path = self._folder / f"{key}{_SUFFIX}"
+            write_whole(path, lambda part: _write(part, tree, packer.arrays), own=True)
+            self._written += path.stat().st_size
+        except (OSError, NotPackable, RecursionError):
+            return
+
+    def tidy(self) -> None:
+        """Remove what has been unused longest until all is within `LARGEST`; once, after the work."""
+        if self._folder is None or not self._written:
+            return
+        self._written = 0
+        found = []
+        with suppress(OSError):
+            for entry in os.scandir(self._folder):
+                with suppress(OSError):  # gone since the folder was listed
+                    found.append((entry.stat().st_mtime, entry.stat().st_size, entry))
+        total = sum(size for _, size, entry in found if entry.name.endswith(_SUFFIX))
+        for used, size, entry in sorted(found, key=lambda item: item[0]):
+            ours = entry.name.endswith(_SUFFIX)
+            left_behind = entry.name.startswith(PART) and time.time() - used > _STALE
+            if (ours and total > LARGEST) or left_behind:
+                total -= size if ours else 0
+                with suppress(OSError):  # another process was faster, or still has it open
+                    os.unlink(entry.path)
+
+
+def _write(part: Path, tree: Any, arrays: list[Array]) -> None:
+    places, end = [], 0
+    for array in arrays:
+        places.append([array.dtype.str, list(array.shape), end])
+        end += -(-array.nbytes // _STEP) * _STEP
+    text = json.dumps({"tree": tree, "arrays": places}, separators=(",", ":")).encode()
+    text += b" " * (-(_HEAD + len(text) + 1) % _STEP) + b"\n"
+    check = zlib.crc32(text)
+    with part.open("wb") as file:
+        file.write(b" " * _HEAD + text)
+        for array in arrays:
+            piece = np.ascontiguousarray(array).data.cast("B") if array.size else b""
+            filler = b"\0" * (-array.nbytes % _STEP)
+            file.write(piece)
+            file.write(filler)
+            check = zlib.crc32(filler, zlib.crc32(piece, check))
+        # The head comes last: it tells whether what follows is whole.
+        file.seek(0)
+        file.write(b"%s %08x %016x\n" % (_MAGIC, check, len(text)))
+
+
+def _read(file: IO[bytes], key: str) -> Any:
+    """Return the value in a file; raises what an `Unpacker` may raise when it is not as it was written."""
+    size = os.fstat(file.fileno()).st_size
+    if size <= _HEAD:
+        raise ValueError("too short")
+    # Of a mapped file, pages that are written to become this process's own; the others need no memory.
+    mapped = None if size <= IN_MEMORY else mmap.mmap(file.fileno(), size, access=mmap.ACCESS_COPY)
+    held = memoryview(mapped or bytearray(file.read()))
+    magic, check, length = bytes(held[: _HEAD - 1]).rsplit(b" ", 2)
+    if magic != _MAGIC or zlib.crc32(held[_HEAD:]) != int(check, 16):
+        raise ValueError("damaged")
+    start = _HEAD + int(length, 16)
+    head = json.loads(bytes(held[_HEAD:start]))
+    # A file may be anybody's: an array of objects would hold code, so numbers alone are taken.
+    arrays = []
+    for kind, shape, place in head["arrays"]:
+        count = int(np.prod(shape, dtype=np.int64))
+        numbers = np.dtype(kind)
+        if numbers.kind not in _NUMBERS:
+            raise ValueError(f"{kind} is no kind of number")
+        flat = np.frombuffer(held, numbers, count, start + place) if count else np.empty(0, numbers)
+        arrays.append(flat.reshape(shape))
+    found = Unpacker(arrays).unpack(head["tree"])
+    if found["key"] != key:
+        raise ValueError("stored under another key")
+    return found["value"]
+
+
+# Values as plain JSON and arrays, and back.
+#
+# Frozen dataclasses are taken apart field by field, whatever fields they have, so that a new field of a
+# result needs no change here. By hand and not by a library of typed structures (cattrs, msgspec): what the
+# key of a drawing is made of has no declared types, so the packing of untyped values would stay; so would half
+# of these 200 lines, for arrays, tables and the indices they share, as hooks. It takes 11 ms for a run
+# that takes 140 ms to estimate.
+
+
 _PLAIN: Final = (str, int, float, bool, type(None))
-NUMBERS: Final = "fiub"
+_NUMBERS: Final = "fiub"
 """Kinds of numpy numbers an array may hold: floats, whole numbers, masks."""
 _OURS: Final = "analyzer."
 
@@ -62,27 +232,26 @@ class Packer:
         NotPackable
             When there is something in it that cannot be given back as it was.
         """
-        # By the very type: a number of a library or a member of an enum is a float or str, too.
-        if type(value) in _PLAIN:
+        # By the very type: a number of a library or a member of an enum is a float or str, too, and a named
+        # tuple would come back as a plain one.
+        kind = type(value)
+        if kind in _PLAIN:
             return value
-        if isinstance(value, Enum):
-            return {"enum": _name(type(value)), "value": self.pack(value.value)}
-        if isinstance(value, tuple):
-            _plain_type(value, tuple)
-            return {"tuple": [self.pack(item) for item in value]}
-        if isinstance(value, list):
-            _plain_type(value, list)
+        if kind is list:
             return [self.pack(item) for item in value]
-        if isinstance(value, dict):
-            _plain_type(value, dict)
+        if kind is tuple:
+            return {"tuple": [self.pack(item) for item in value]}
+        if kind is dict:
             return {"dict": [[self.pack(key), self.pack(item)] for key, item in value.items()]}
-        if is_dataclass(value) and not isinstance(value, type):
-            packed = {field.name: self.pack(getattr(value, field.name)) for field in fields(value)}
-            return {"class": _name(type(value)), "fields": packed}
+        if kind is bytes:
+            return {"bytes": self._array(np.frombuffer(value, np.uint8))}
+        if isinstance(value, Enum):
+            return {"enum": _name(kind), "value": self.pack(value.value)}
+        if is_dataclass(kind):
+            packed = {field.name: self.pack(getattr(value, field.name)) for field in fields(kind)}
+            return {"class": _name(kind), "fields": packed}
         if isinstance(value, PurePath):
             return {"path": str(value)}
-        if type(value) is bytes:
-            return {"bytes": self._array(np.frombuffer(value, np.uint8))}
         return self._pack_numbers(value)
 
     def _pack_numbers(self, value: Any) -> Any:
@@ -93,11 +262,8 @@ class Packer:
         if isinstance(value, pd.Index):
             return {"index": self._index(value)}
         if isinstance(value, pd.Series):
-            return {
-                "series": self._array(value.to_numpy()),
-                "index": self._index(value.index),
-                "name": self.pack(value.name),
-            }
+            numbers, index = self._array(value.to_numpy()), self._index(value.index)
+            return {"series": numbers, "index": index, "name": self.pack(value.name)}
         if isinstance(value, pd.DataFrame):
             columns = [self._array(column.to_numpy()) for _, column in value.items()]
             return {
@@ -108,13 +274,12 @@ class Packer:
         raise NotPackable(f"{type(value).__module__}.{type(value).__qualname__}")
 
     def _array(self, array: Array) -> int:
-        if array.dtype.kind not in NUMBERS:
+        if array.dtype.kind not in _NUMBERS:
             raise NotPackable(f"array of {array.dtype}")
-        return int(self._once(array, lambda: self._add(array)))
-
-    def _add(self, array: Array) -> int:
-        self.arrays.append(array)
-        return len(self.arrays) - 1
+        number = int(self._once(array, lambda: len(self.arrays)))
+        if number == len(self.arrays):
+            self.arrays.append(array)
+        return number
 
     def _index(self, index: pd.Index[Any]) -> Any:
         return self._once(index, lambda: self._new_index(index))
@@ -123,7 +288,7 @@ class Packer:
         if isinstance(index, pd.RangeIndex):
             return {"range": [index.start, index.stop, index.step], "name": self.pack(index.name)}
         values = index.to_numpy()
-        if values.dtype.kind in NUMBERS and type(index) is pd.Index:
+        if values.dtype.kind in _NUMBERS and type(index) is pd.Index:
             return {"numbers": self._array(values), "name": self.pack(index.name)}
         words = list(index)
         if type(index) is not pd.Index or not all(type(word) is str for word in words):
@@ -143,14 +308,8 @@ class Unpacker:
     """
 
     UNFIT: Final = (
-        ArithmeticError,
-        AttributeError,
-        ImportError,
-        LookupError,
-        RecursionError,
-        TypeError,
-        ValueError,
-    )
+        ArithmeticError, AttributeError, ImportError, LookupError, RecursionError, TypeError, ValueError,
+    )  # fmt: skip
 
     def __init__(self, arrays: list[Array]) -> None:
         self._arrays = arrays
@@ -230,11 +389,6 @@ def content_digest(values: Iterable[Any]) -> str:
     return digest.hexdigest()
 
 
-def _plain_type(value: object, kind: type) -> None:
-    if type(value) is not kind:
-        raise NotPackable(f"{type(value).__module__}.{type(value).__qualname__}")
-
-
 def _name(kind: type) -> str:
     name = f"{kind.__module__}:{kind.__qualname__}"
     if not name.startswith(_OURS):
@@ -255,198 +409,16 @@ def _class(name: str) -> Any:
     return found
 
 
-# Where kept work lies: the user's cache folder, bounded in size, the longest unused out first.
-#
-# Every trouble with it (no room, no rights, another user's folder, a damaged file) means that work is done
-# anew, and is never an error: a cache that fails costs time and nothing else.
-
-
-VARIABLE: Final = "ANALYZER_CACHE"
-"""Environment variable that names another folder, or says "off"."""
-LARGEST: Final = 2 * 1024**3
-"""Bytes all kept work may take: a day of long logs; engineering judgement."""
-LEFT_FREE: Final = 1024**3
-"""Bytes of the disk that are left free, whatever would be kept."""
-
-IN_MEMORY: Final = 32 * 1024**2
-"""Bytes above which a file is used where it lies; each such file stays open, and there may be many runs."""
-
-_FOLDER: Final = "kept-1"
-_MAGIC: Final = b"drift-bar-analyzer kept 1"
-_SUFFIX: Final = ".kept"
-_STALE: Final = 3600.0
-"""Age at which a temporary file is one that a kill has left behind [s]."""
-_STEP: Final = 64
-"""Arrays begin at multiples of this, so that they can be used where they lie in the file [bytes]."""
-_HEAD: Final = len(_MAGIC) + 1 + 8 + 1 + 16 + 1
-
-
-def cache_folder() -> Path | None:
-    """Return the folder kept work goes to; None when it is switched off or there is no place for it."""
-    word = os.environ.get(VARIABLE, "").strip()
-    if word.lower() in ("off", "no", "0"):
-        return None
-    if word:
-        place = Path(os.path.expanduser(word))
-    else:
-        from platformdirs import user_cache_path
-
-        place = user_cache_path("drift-bar-analyzer", appauthor=False)
-    # Without a home there is no absolute path; the folder the user works in is no place for a cache.
-    return place / _FOLDER if word or place.is_absolute() else None
-
-
-class Store:
-    """Results under their keys, one file each.
-
-    Parameters
-    ----------
-    folder : Path or None
-        Where they lie; None keeps nothing and finds nothing.
-    """
-
-    def __init__(self, folder: Path | None) -> None:
-        self._folder = folder
-        self._written = 0
-
-    @classmethod
-    def of_user(cls) -> Store:
-        """Return the user's own, as the environment has it."""
-        return cls(cache_folder())
-
-    @property
-    def used(self) -> bool:
-        """Whether anything is kept at all."""
-        return self._folder is not None
-
-    def get(self, key: str) -> Any:
-        """Return what was kept under `key`; None when there is nothing, or it is damaged."""
-        if self._folder is None:
-            return None
-        path = self._folder / f"{key}{_SUFFIX}"
-        try:
-            with path.open("rb") as file:
-                value = _read(file, key)
-        except (OSError, *Unpacker.UNFIT):
-            return None
-        with suppress(OSError):  # a folder that may be read alone
-            os.utime(path)  # used now: the longest unused go first
-        return value
-
-    def put(self, key: str, value: Any) -> None:
-        """Keep `value` under `key`, when it can be and there is room."""
-        if self._folder is None:
-            return
-        packer = Packer()
-        try:
-            tree = packer.pack({"key": key, "value": value})
-            size = sum(array.nbytes for array in packer.arrays)
-            self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            room = shutil.disk_usage(self._folder).free - LEFT_FREE
-            if size > room or self._written + size > LARGEST:
-                return
-            path = self._folder / f"{key}{_SUFFIX}"
-            write_whole(path, lambda part: _write(part, tree, packer.arrays), own=True)
-            self._written += path.stat().st_size
-        except (OSError, NotPackable, RecursionError):
-            return
-
-    def tidy(self) -> None:
-        """Remove what has been unused longest until all is within `LARGEST`; once, after the work."""
-        if self._folder is None or not self._written:
-            return
-        self._written = 0
-        found = []
-        with suppress(OSError):
-            for entry in os.scandir(self._folder):
-                with suppress(OSError):
-                    found.append((entry.stat().st_mtime, entry.stat().st_size, entry))
-        total = sum(size for _, size, entry in found if entry.name.endswith(_SUFFIX))
-        for used, size, entry in sorted(found, key=lambda item: item[0]):
-            ours = entry.name.endswith(_SUFFIX)
-            left_behind = entry.name.startswith(PART) and time.time() - used > _STALE
-            if (ours and total > LARGEST) or left_behind:
-                total -= size if ours else 0
-                with suppress(OSError):  # another process was faster, or still has it open
-                    os.unlink(entry.path)
-
-
-def _write(part: Path, tree: Any, arrays: list[Array]) -> None:
-    places, end = [], 0
-    for array in arrays:
-        places.append([array.dtype.str, list(array.shape), end])
-        end += -(-array.nbytes // _STEP) * _STEP
-    text = json.dumps({"tree": tree, "arrays": places}, separators=(",", ":")).encode()
-    text += b" " * (-(_HEAD + len(text) + 1) % _STEP) + b"\n"
-    check = zlib.crc32(text)
-    with part.open("wb") as file:
-        file.write(b" " * _HEAD + text)
-        for array in arrays:
-            piece = np.ascontiguousarray(array).data.cast("B") if array.size else b""
-            filler = b"\0" * (-array.nbytes % _STEP)
-            file.write(piece)
-            file.write(filler)
-            check = zlib.crc32(filler, zlib.crc32(piece, check))
-        # The head comes last: it tells whether what follows is whole.
-        file.seek(0)
-        file.write(b"%s %08x %016x\n" % (_MAGIC, check, len(text)))
-
-
-def _read(file: IO[bytes], key: str) -> Any:
-    """Return the value in a file; raises what an `Unpacker` may raise when it is not as it was written."""
-    size = os.fstat(file.fileno()).st_size
-    if size <= _HEAD:
-        raise ValueError("too short")
-    held = memoryview(bytearray(file.read()) if size <= IN_MEMORY else _mapped(file, size))
-    magic, check, length = bytes(held[: _HEAD - 1]).rsplit(b" ", 2)
-    if magic != _MAGIC or zlib.crc32(held[_HEAD:]) != int(check, 16):
-        raise ValueError("damaged")
-    start = _HEAD + int(length, 16)
-    head = json.loads(bytes(held[_HEAD:start]))
-    arrays = []
-    for kind, shape, place in head["arrays"]:
-        count = int(np.prod(shape, dtype=np.int64))
-        numbers = np.dtype(kind)
-        if numbers.kind not in NUMBERS:
-            raise ValueError(f"{kind} is no kind of number")
-        flat = np.frombuffer(held, numbers, count, start + place) if count else np.empty(0, numbers)
-        arrays.append(flat.reshape(shape))
-    found = Unpacker(arrays).unpack(head["tree"])
-    if found["key"] != key:
-        raise ValueError("kept under another key")
-    return found["value"]
-
-
-def _mapped(file: IO[bytes], size: int) -> mmap.mmap:
-    # Pages that are written to become this process's own; the others stay the file's and need no memory.
-    return mmap.mmap(file.fileno(), size, access=mmap.ACCESS_COPY)
-
-
 # What a stored result hangs on, in one short text: digests of contents, program and libraries.
 
 
 _ESTIMATING: Final = (
-    "archive",
-    "comparison",
-    "core",
-    "ingest",
-    "prediction",
-    "processing",
-    "session",
-    "sheets",
-    "vehicle",
-)
+    "archive", "comparison", "core", "ingest", "prediction", "processing", "session", "sheets", "vehicle",
+)  # fmt: skip
 """Rooms whose code a result depends on; drawing it anew needs no new estimate."""
 _LIBRARIES: Final = (
-    "charset-normalizer",
-    "clevercsv",
-    "numpy",
-    "pandas",
-    "pint",
-    "pyarrow",
-    "pydantic",
-    "scipy",
-)
+    "charset-normalizer", "clevercsv", "numpy", "pandas", "pint", "pyarrow", "pydantic", "scipy",
+)  # fmt: skip
 """Libraries that figures pass through; another version of one may move a last digit."""
 _PLOTTING: Final = ("matplotlib", "numpy")
 
@@ -507,7 +479,7 @@ def drawing_digest() -> str:
     return digest_of(program_digest(), _versions(_PLOTTING))
 
 
-def _versions(libraries: tuple[str, ...]) -> dict[str, str]:
+def _versions(libraries: Iterable[str]) -> dict[str, str]:
     """Return library -> version, with that of Python and the kind of processor."""
     found = {"python": platform.python_version(), "processor": platform.machine()}
     for name in libraries:
