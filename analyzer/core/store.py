@@ -199,9 +199,9 @@ def _read(file: IO[bytes], key: str) -> Any:
 #
 # Frozen dataclasses are taken apart field by field, whatever fields they have, so that a new field of a
 # result needs no change here. By hand and not by a library of typed structures (cattrs, msgspec): what the
-# key of a drawing is made of has no declared types, so the packing of untyped values would stay; so would half
-# of these 200 lines, for arrays, tables and the indices they share, as hooks. It takes 11 ms for a run
-# that takes 140 ms to estimate.
+# key of a drawing is made of has no declared types, so the packing of untyped values would stay; and half of
+# these 200 lines, for arrays, tables and the indices they share, would stay as hooks. It takes 11 ms for a
+# run that takes 140 ms to estimate.
 
 
 _PLAIN: Final = (str, int, float, bool, type(None))

@@ -1,17 +1,84 @@
-"""A number from a sheet with its standard uncertainty."""
+"""Units as people write them, to SI: of a sheet's quantities, of a log's columns, and of what is shown.
+
+Sheets hold text such as ``"8 kgf/mm"``, ``"0.47 m ± 0.02 m"`` or ``"1.25 in ± 1 %"``. Everything behind this
+module is SI; reports convert back with the constants here.
+"""
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Final
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from analyzer.core.constants import STANDARD_GRAVITY
 
 if TYPE_CHECKING:
     import pint
+
+DEG_PER_RAD: Final = 180.0 / math.pi
+MM_PER_M: Final = 1000.0
+KM_PER_H: Final = 3.6
+RAD_PER_MPS2_TO_DEG_PER_G: Final = DEG_PER_RAD * STANDARD_GRAVITY
+"""Factor from rad/(m/s2) to deg/g."""
+
+_DEG: Final = math.pi / 180.0
+_G: Final = STANDARD_GRAVITY
+
+
+class Dimension(NamedTuple):
+    """A kind of quantity: its SI unit, a value that would do, and units of logs with their factor to SI."""
+
+    si: str
+    example: str
+    log_units: Mapping[str, float] = MappingProxyType({})
+
+
+DIMENSIONS: Final[dict[str, Dimension]] = {
+    "length": Dimension(
+        "m", "31.75 mm", {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "in": 0.0254, "inch": 0.0254, "um": 1e-6}
+    ),
+    "acceleration": Dimension(
+        "m/s^2", "9.81 m/s^2", {
+            "m/s2": 1.0, "m/s^2": 1.0, "m/s/s": 1.0, "g": _G, "gn": _G, "gee": _G, "mg": _G / 1000.0,
+            "ft/s2": 0.3048, "ft/s^2": 0.3048,
+        },
+    ),
+    "angular_rate": Dimension(
+        "rad/s", "30 deg/s", {
+            "rad/s": 1.0, "deg/s": _DEG, "dps": _DEG, "deg/sec": _DEG, "mdps": _DEG / 1000.0, "mrad/s": 1e-3,
+        },
+    ),
+    "speed": Dimension(
+        "m/s", "18 m/s", {
+            "m/s": 1.0, "km/h": 1 / 3.6, "kph": 1 / 3.6, "kmh": 1 / 3.6, "mph": 0.44704,
+            "kn": 1852 / 3600, "knots": 1852 / 3600,
+        },
+    ),
+    "angle": Dimension("rad", "12 deg", {"rad": 1.0, "deg": _DEG, "degrees": _DEG, "mrad": 1e-3}),
+    "time": Dimension(
+        "s", "2 s", {
+            "s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3, "us": 1e-6, "ns": 1e-9,
+            "min": 60.0, "h": 3600.0,
+        },
+    ),
+    "mass": Dimension("kg", "76 kg"),
+    "force": Dimension("N", "331 kgf"),
+    "weight": Dimension("N", "331 kgf"),
+    "stiffness": Dimension("N/m", "8 kgf/mm"),
+    "damping": Dimension("N s/m", "3000 N s/m"),
+    "camber_gain": Dimension("rad/m", "20 deg/m ± 8 deg/m"),
+    "frequency": Dimension("Hz", "100 Hz"),
+    "stress": Dimension("Pa", "650 MPa"),
+    "inertia": Dimension("kg m^2", "450 kg m^2"),
+    "torsional_stiffness": Dimension("N m/rad", "9000 N m/deg"),
+    "number": Dimension("", "0.94 ± 0.01"),
+}  # fmt: skip
+"""The one table of units. The unit registry knows far more and costs 0.4 s to start, so it is asked only for
+what a sheet states, and for a log's units that do not stand here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,70 +104,6 @@ class Uncertain:
         return Uncertain(self.value * factor, None if self.std is None else abs(factor) * self.std)
 
 
-# Units as people write them, to SI, once.
-#
-# Sheets hold text such as ``"8 kgf/mm"``, ``"0.47 m ± 0.02 m"`` or ``"1.25 in ± 1 %"``. Everything
-# behind this module is SI; reports convert back with the constants here.
-
-
-DEG_PER_RAD: Final = 180.0 / math.pi
-MM_PER_M: Final = 1000.0
-KM_PER_H: Final = 3.6
-
-RAD_PER_MPS2_TO_DEG_PER_G: Final = DEG_PER_RAD * STANDARD_GRAVITY
-"""Factor from rad/(m/s2) to deg/g."""
-
-EXAMPLES: Final[dict[str, str]] = {
-    "length": "31.75 mm",
-    "mass": "76 kg",
-    "force": "331 kgf",
-    "weight": "331 kgf",
-    "stiffness": "8 kgf/mm",
-    "damping": "3000 N s/m",
-    "angle": "12 deg",
-    "camber_gain": "20 deg/m ± 8 deg/m",
-    "curvature": "20 deg/m",
-    "time": "2 s",
-    "frequency": "100 Hz",
-    "speed": "18 m/s",
-    "pressure": "190 kPa",
-    "stress": "650 MPa",
-    "acceleration": "9.81 m/s^2",
-    "angular_rate": "30 deg/s",
-    "voltage": "4.5 V",
-    "volume": "18 l",
-    "inertia": "450 kg m^2",
-    "torsional_stiffness": "9000 N m/deg",
-    "number": "0.94 ± 0.01",
-    "temperature_difference": "5 K",
-}
-"""A value that would do, for error messages, by dimension."""
-
-_SI: Final[dict[str, str]] = {
-    "length": "m",
-    "mass": "kg",
-    "force": "N",
-    "weight": "N",
-    "stiffness": "N/m",
-    "damping": "N s/m",
-    "angle": "rad",
-    "camber_gain": "rad/m",
-    "curvature": "rad/m",
-    "time": "s",
-    "frequency": "Hz",
-    "speed": "m/s",
-    "pressure": "Pa",
-    "stress": "Pa",
-    "acceleration": "m/s^2",
-    "angular_rate": "rad/s",
-    "voltage": "V",
-    "volume": "m^3",
-    "inertia": "kg m^2",
-    "torsional_stiffness": "N m/rad",
-    "number": "",
-    "temperature_difference": "K",
-}
-
 _NUMBER: Final = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _VALUE: Final = re.compile(rf"^\s*({_NUMBER})\s*(.*?)\s*$", re.DOTALL)
 # Words, products, quotients and one-digit powers: the parser would work out any arithmetic it is given,
@@ -114,8 +117,8 @@ class UnitError(ValueError):
 
 
 @cache
-def registry() -> pint.UnitRegistry[float]:
-    """Return the one unit registry, built on first use (it costs some tenths of a second)."""
+def _registry() -> pint.UnitRegistry[float]:
+    """Return the one unit registry, built on first use."""
     import pint
 
     units: pint.UnitRegistry[float] = pint.UnitRegistry(cache_folder=None)
@@ -134,7 +137,7 @@ def parse_quantity(text: object, dimension: str, example: str | None = None) -> 
     text : object
         What stands in the sheet; a bare number is accepted for the dimension ``number`` only.
     dimension : str
-        A key of `EXAMPLES`. ``weight`` accepts a force or a mass (weighed by standard gravity, as
+        A key of `DIMENSIONS`. ``weight`` accepts a force or a mass (weighed by standard gravity, as
         scales do); ``stiffness`` reads the trade's kg/mm as kgf/mm.
     example : str, optional
         A value that would do, for the message; the usual one of the dimension if not given.
@@ -150,7 +153,7 @@ def parse_quantity(text: object, dimension: str, example: str | None = None) -> 
     UnitError
         One line that says what is wrong and gives a value that would do.
     """
-    example = example or EXAMPLES[dimension]
+    example = example or DIMENSIONS[dimension].example
     if isinstance(text, bool) or not isinstance(text, (str, int, float)):
         raise UnitError(f'is not a quantity; write for instance "{example}"')
     if isinstance(text, (int, float)):
@@ -177,7 +180,7 @@ def unit_factor(unit: str, dimension: str) -> float:
     UnitError
         When the unit is unknown or of another dimension.
     """
-    return _to_si(1.0, unit, dimension, unit, EXAMPLES[dimension])
+    return _to_si(1.0, unit, dimension, unit, DIMENSIONS[dimension].example)
 
 
 def _split(part: str, text: str, example: str) -> tuple[float, str]:
@@ -205,7 +208,7 @@ def _tolerance(part: str, value: float, value_unit: str, dimension: str, text: s
 def _to_si(number: float, unit: str, dimension: str, text: str, example: str) -> float:
     import pint
 
-    units = registry()
+    units = _registry()
     if not unit and dimension != "number":
         raise UnitError(f'"{text}" has no unit; write for instance "{example}"')
     spelled = _spell(unit)
@@ -217,7 +220,7 @@ def _to_si(number: float, unit: str, dimension: str, text: str, example: str) ->
             quantity = quantity * units.Quantity(STANDARD_GRAVITY, "m/s^2")
         if dimension == "stiffness" and quantity.check("[mass]/[length]"):
             quantity = quantity * units.Quantity(STANDARD_GRAVITY, "m/s^2")
-        si = float(quantity.to(_SI[dimension] or "dimensionless").magnitude)
+        si = float(quantity.to(DIMENSIONS[dimension].si or "dimensionless").magnitude)
     except (pint.errors.PintError, AttributeError, TypeError, ValueError, KeyError, AssertionError) as error:
         kind = dimension.replace("_", " ")
         raise UnitError(

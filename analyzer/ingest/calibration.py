@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from analyzer.core.errors import LogError
 from analyzer.core.filebacked import by_pieces
-from analyzer.core.units import Uncertain, UnitError, parse_quantity, unit_factor
-from analyzer.ingest.cells import DIMENSION_UNITS, HeaderCell, plain_unit
+from analyzer.core.units import DIMENSIONS, Uncertain, UnitError, parse_quantity, unit_factor
+from analyzer.ingest.cells import HeaderCell, plain_unit
 from analyzer.sheets.car import CHANNEL_DIMENSIONS, Channel
 
 
@@ -115,7 +115,7 @@ def _factor(name: str, stated: str | None, cell: HeaderCell, path: Path) -> tupl
 
 def factor_to_si(unit: str, dimension: str) -> float | None:
     """Return the factor from `unit` to SI; None when it is unknown or of another dimension."""
-    known = DIMENSION_UNITS.get(dimension, {})
+    known = DIMENSIONS[dimension].log_units
     plain = plain_unit(unit)
     if unit.strip() in known:
         return known[unit.strip()]

@@ -17,6 +17,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from analyzer.core.filebacked import Gathered
+from analyzer.core.units import DIMENSIONS
 
 _NUMBER: Final = {
     ".": re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?"),
@@ -81,51 +82,6 @@ def split_line(line: str, delimiter: str) -> list[str]:
     return [cell.strip() for cell in line.split(delimiter)]
 
 
-DIMENSION_UNITS: Final[dict[str, dict[str, float]]] = {
-    "length": {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "in": 0.0254, "inch": 0.0254, "um": 1e-6},
-    "acceleration": {
-        "m/s2": 1.0,
-        "m/s^2": 1.0,
-        "m/s/s": 1.0,
-        "g": 9.80665,
-        "gn": 9.80665,
-        "gee": 9.80665,
-        "mg": 9.80665e-3,
-        "ft/s2": 0.3048,
-        "ft/s^2": 0.3048,
-    },
-    "angular_rate": {
-        "rad/s": 1.0,
-        "deg/s": 0.017453292519943295,
-        "dps": 0.017453292519943295,
-        "deg/sec": 0.017453292519943295,
-        "mdps": 1.7453292519943296e-5,
-        "mrad/s": 1e-3,
-    },
-    "speed": {
-        "m/s": 1.0,
-        "km/h": 1 / 3.6,
-        "kph": 1 / 3.6,
-        "kmh": 1 / 3.6,
-        "mph": 0.44704,
-        "kn": 1852 / 3600,
-        "knots": 1852 / 3600,
-    },
-    "angle": {"rad": 1.0, "deg": 0.017453292519943295, "degrees": 0.017453292519943295, "mrad": 1e-3},
-    "time": {
-        "s": 1.0,
-        "sec": 1.0,
-        "seconds": 1.0,
-        "ms": 1e-3,
-        "msec": 1e-3,
-        "us": 1e-6,
-        "ns": 1e-9,
-        "min": 60.0,
-        "h": 3600.0,
-    },
-}
-"""Units loggers write, with their factor to SI; anything else goes through the unit registry."""
-
 _OTHER_UNITS: Final = {
     "v", "mv", "volt", "volts", "a", "ma", "bar", "kpa", "mbar", "psi", "pa", "c", "degc", "f", "k", "rpm",
     "1/min", "min-1", "%", "percent", "n", "kn", "nm", "n*m", "hz", "khz", "km", "ft", "l", "kg", "counts",
@@ -133,7 +89,9 @@ _OTHER_UNITS: Final = {
     "lambda", "l/h", "deg c", "lbf", "kgf", "w", "kw", "ohm", "dbm", "db", "m2", "rad/s2", "m/s3", "enum",
 }  # fmt: skip
 _SPELLED: Final = str.maketrans({"°": "deg", "º": "deg", "²": "2", "³": "3", "µ": "u", "μ": "u", "·": "*"})
-KNOWN_UNITS: Final = frozenset(_OTHER_UNITS).union(*DIMENSION_UNITS.values())
+KNOWN_UNITS: Final = frozenset(_OTHER_UNITS).union(
+    *(dimension.log_units for dimension in DIMENSIONS.values())
+)
 _BRACKETS: Final = re.compile(r"^(.*?)\s*(?:\[([^\]]*)\]|\(([^)]*)\)|\{([^}]*)\}|<([^>]*)>)\s*$", re.DOTALL)
 _RATE: Final = re.compile(r"\d+(?:\.\d+)?\s*[kK]?[hH][zZ]")
 _SUFFIX: Final = re.compile(

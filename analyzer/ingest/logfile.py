@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from analyzer.core.errors import LogError
 from analyzer.core.filebacked import by_pieces, shelved, stretches
+from analyzer.core.units import DIMENSIONS
 from analyzer.ingest.calibration import calibrate
-from analyzer.ingest.cells import DIMENSION_UNITS, HeaderCell
+from analyzer.ingest.cells import HeaderCell
 from analyzer.ingest.open import Text, is_parquet
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.ingest.table import (
@@ -234,7 +235,7 @@ def guess_time(path: Path) -> TimeGuess | None:
         if is_clock(opened, place):
             return TimeGuess(place, cell.full, "", "its name and clock times")
         why = "its name" if looks_like_time(cell) else "its numbers rise evenly"
-        if cell.unit in DIMENSION_UNITS["time"]:
+        if cell.unit in DIMENSIONS["time"].log_units:
             return TimeGuess(place, cell.full, cell.unit, f"{why}, and the unit in the header")
         values = read_raw(opened, [place], []).numbers[place]
         factor, said = guess_factor(values[np.isfinite(values)], cell.full, path)

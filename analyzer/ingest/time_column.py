@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from analyzer.core.errors import LogError
 from analyzer.core.filebacked import by_pieces, stretches
-from analyzer.ingest.cells import DIMENSION_UNITS, ClockCells, Kind, kind_of, split_line
+from analyzer.core.units import DIMENSIONS
+from analyzer.ingest.cells import ClockCells, Kind, kind_of, split_line
 from analyzer.ingest.layout import Layout
 from analyzer.ingest.open import Text
 from analyzer.ingest.table import (
@@ -75,8 +76,8 @@ def from_numbers(values: NDArray[np.float64], unit: str, name: str, path: Path) 
             path, f'column "{name}"', "holds no times", "name another with logger.channels.time.column"
         )
     steps: tuple[str, ...] = ()
-    if unit in DIMENSION_UNITS["time"]:
-        factor = DIMENSION_UNITS["time"][unit]
+    if unit in DIMENSIONS["time"].log_units:
+        factor = DIMENSIONS["time"].log_units[unit]
     else:
         factor, said = guess_factor(finite, name, path)
         steps = (f'time "{name}" read as {said}, guessed from its size and step (logger.channels.time.unit)',)
@@ -301,7 +302,7 @@ def _evenly_rising(opened: Opened, taken: set[int]) -> int | None:
         for i, cell in enumerate(opened.header)
         if i not in taken and not looks_like_index(cell) and rises_evenly(columns[i])
     ]
-    timed = [i for i in found if opened.header[i].unit in DIMENSION_UNITS["time"]]
+    timed = [i for i in found if opened.header[i].unit in DIMENSIONS["time"].log_units]
     plain = [i for i in found if not opened.header[i].unit and not counts_rows(columns[i])]
     for chosen in (timed, plain):
         if len(chosen) == 1:

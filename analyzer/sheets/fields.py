@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 from pydantic_core import PydanticCustomError
 
-from analyzer.core.units import EXAMPLES, Uncertain, UnitError, parse_quantity
+from analyzer.core.units import DIMENSIONS, Uncertain, UnitError, parse_quantity
 
 
 class Sheet(BaseModel):
@@ -36,7 +36,7 @@ def quantity(
     Parameters
     ----------
     dimension : str
-        A key of `analyzer.core.units.EXAMPLES`.
+        A key of `analyzer.core.units.DIMENSIONS`.
     low, high : float or None
         Limits of what is possible [SI]; None for no limit.
     low_allowed : bool
@@ -44,7 +44,7 @@ def quantity(
     example : str, optional
         A value that would do, for messages; the usual one of the dimension if not given.
     """
-    would_do = example or EXAMPLES[dimension]
+    would_do = example or DIMENSIONS[dimension].example
 
     def read(value: Any) -> Uncertain:
         if isinstance(value, Uncertain):
@@ -67,7 +67,6 @@ def quantity(
 
 # The limits are wide on purpose: they catch a wrong unit (inches as mm, N/m as N/mm), not an unusual car.
 Length = Annotated[Uncertain, quantity("length", -100.0, 100.0)]
-PositiveLength = Annotated[Uncertain, quantity("length", 0.0, 10.0)]
 LengthOrZero = Annotated[Uncertain, quantity("length", 0.0, 10.0, low_allowed=True)]
 TrackWidth = Annotated[Uncertain, quantity("length", 0.3, 4.0, example="1.54 m")]
 Wheelbase = Annotated[Uncertain, quantity("length", 0.5, 10.0, example="2.53 m")]
@@ -88,9 +87,5 @@ Ratio = Annotated[Uncertain, quantity("number", 0.0, 10.0)]
 Number = Annotated[Uncertain, quantity("number")]
 Time = Annotated[Uncertain, quantity("time")]
 Frequency = Annotated[Uncertain, quantity("frequency", 0.0, 1e6)]
-Speed = Annotated[Uncertain, quantity("speed", low_allowed=True)]
-Stress = Annotated[Uncertain, quantity("stress", 0.0)]
-Pressure = Annotated[Uncertain, quantity("pressure", 0.0)]
-Volume = Annotated[Uncertain, quantity("volume", 0.0, 1.0, low_allowed=True)]
 Inertia = Annotated[Uncertain, quantity("inertia", 0.0)]
 TorsionalStiffness = Annotated[Uncertain, quantity("torsional_stiffness", 0.0)]

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from analyzer.core.units import EXAMPLES, UnitError, parse_quantity, unit_factor
+from analyzer.core.units import DIMENSIONS, UnitError, parse_quantity, unit_factor
 
 KGF = 9.80665  # N, exact (NIST SP 811, appendix B.8)
 LBF = 4.4482216152605  # N, exact (NIST SP 811)
@@ -75,12 +75,12 @@ def test_refusal_gives_a_value_that_would_do(text, dimension, hint):
     assert hint in message
     assert "\n" not in message
     if hint != "negative":
-        assert EXAMPLES[dimension] in message
+        assert DIMENSIONS[dimension].example in message
 
 
-@pytest.mark.parametrize("dimension", sorted(EXAMPLES))
+@pytest.mark.parametrize("dimension", sorted(DIMENSIONS))
 def test_every_example_would_do(dimension):
-    assert math.isfinite(parse_quantity(EXAMPLES[dimension], dimension).value)
+    assert math.isfinite(parse_quantity(DIMENSIONS[dimension].example, dimension).value)
 
 
 @pytest.mark.parametrize(
@@ -101,3 +101,12 @@ def test_every_example_would_do(dimension):
 )
 def test_log_units(unit, dimension, factor):
     assert unit_factor(unit, dimension) == pytest.approx(factor, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("unit", "dimension", "factor"),
+    [(unit, name, factor) for name, row in DIMENSIONS.items() for unit, factor in row.log_units.items()],
+)
+def test_units_of_logs_are_those_of_the_registry(unit, dimension, factor):
+    other = {"gn": "g", "gee": "g", "deg/sec": "deg/s", "mdps": "mdeg/s", "kn": "knot", "knots": "knot"}
+    assert unit_factor(other.get(unit, unit), dimension) == pytest.approx(factor, rel=1e-15)
