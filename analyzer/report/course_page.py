@@ -13,23 +13,8 @@ from analyzer.core.files import COURSE_FORMAT
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
 from analyzer.processing.course.alignment import CourseLine
 from analyzer.processing.course.places import Hit
-from analyzer.report import page_folder
-from analyzer.report.course_sentences import (
-    bank_words,
-    causes_words,
-    course_answer,
-    cure_lines,
-    detail_words,
-    place_words,
-    short_cure,
-)
-from analyzer.report.figures.course_plots import (
-    MOST_SHOWN,
-    speed_plate,
-    trace_plate,
-    travel_left_plate,
-    where_plate,
-)
+from analyzer.report import course_sentences, page_folder
+from analyzer.report.figures import course_plots
 from analyzer.report.figures.style import Drawings
 from analyzer.report.plain_data import rounded, taken, times
 from analyzer.report.words import count, label, sentence
@@ -54,33 +39,46 @@ def write_course(result: CourseSheetResult, folder: Path) -> Path:
 def render_course(result: CourseSheetResult) -> str:
     """Return the page as HTML, one file without outside loads."""
     drawings = Drawings()
-    (where,) = page_folder.drawn((where_plate(result),), drawings)
-    shown = list(enumerate(result.places[:MOST_SHOWN], start=1))
+    (where,) = page_folder.drawn((course_plots.where_plate(result),), drawings)
+    shown = list(enumerate(result.places[: course_plots.MOST_SHOWN], start=1))
     rows = [_row(sheet, rank, drawings) for rank, sheet in shown]
-    more = page_folder.drawn((travel_left_plate(result), speed_plate(result)), drawings)
+    more = page_folder.drawn(
+        (course_plots.travel_left_plate(result), course_plots.speed_plate(result)), drawings
+    )
     drawings.tidy()
     laid = f"{count(len(result.runs), 'run')} laid over each other"
     return page_folder.render(
         "course.html.j2",
         title=label(result.course or result.session, 60),
         subtitle=" · ".join((label(result.session, 60), label(result.car), laid)),
-        answer=course_answer(result),
+        answer=course_sentences.course_answer(result),
         where=where,
         rows=rows,
-        rest=[place_words(sheet.place) for sheet in result.places[MOST_SHOWN:]],
+        rest=[
+            course_sentences.place_words(sheet.place) for sheet in result.places[course_plots.MOST_SHOWN :]
+        ],
         more=more,
-        cures=[(rank, cure_lines(sheet, result.margin)) for rank, sheet in shown if sheet.cures],
-        banks=bank_words(result),
+        cures=[
+            (rank, course_sentences.cure_lines(sheet, result.margin)) for rank, sheet in shown if sheet.cures
+        ],
+        banks=course_sentences.bank_words(result),
         notes=[sentence(note) for note in result.notes],
         runs=_run_lines(result),
     )
 
 
 def _row(sheet: PlaceSheet, rank: int, drawings: Drawings) -> PlaceRow:
-    lines = (detail_words(sheet), causes_words(sheet.place), short_cure(sheet))
+    lines = (
+        course_sentences.detail_words(sheet),
+        course_sentences.causes_words(sheet.place),
+        course_sentences.short_cure(sheet),
+    )
     details = tuple(sentence(line) for line in lines if line)
     return PlaceRow(
-        rank, place_words(sheet.place), details, Markup(drawings.on_page(trace_plate(sheet, rank)))
+        rank,
+        course_sentences.place_words(sheet.place),
+        details,
+        Markup(drawings.on_page(course_plots.trace_plate(sheet, rank))),
     )
 
 
@@ -109,7 +107,7 @@ def course_json(result: CourseSheetResult) -> dict[str, Any]:
             "format": COURSE_FORMAT,
             "version": __version__,
             **taken(result, "session car course"),
-            "answer": course_answer(result),
+            "answer": course_sentences.course_answer(result),
             "line": _line_json(result.line),
             "bump_stop_gap": result.gaps,
             "places": [_place_json(result, sheet, rank) for rank, sheet in enumerate(result.places, start=1)],
@@ -162,7 +160,7 @@ def _place_json(result: CourseSheetResult, sheet: PlaceSheet, rank: int) -> dict
     place = sheet.place
     return {
         "rank": rank,
-        "words": place_words(place),
+        "words": course_sentences.place_words(place),
         **taken(place, "name section corner kind start end runs passed hard cause"),
         "causes_mm": {part: value * MM_PER_M for part, value in place.causes.items()},
         "bank_deg": times(place.bank, DEG_PER_RAD),

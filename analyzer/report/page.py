@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from analyzer.report import page_folder
+from analyzer.report import page_folder, sentences, tables
 from analyzer.report.csv_tables import csv_tables
 from analyzer.report.figures.change_plots import agreement_plate, change_plate, settings_plate
 from analyzer.report.figures.course_plots import course_plate
@@ -17,39 +17,7 @@ from analyzer.report.figures.roll_plots import roll_plates, run_plate
 from analyzer.report.figures.style import Drawings, Plate
 from analyzer.report.figures.travel_plots import budget_plate, share_plate, travel_plate
 from analyzer.report.plain_data import results_dict
-from analyzer.report.sentences import (
-    QUESTIONS,
-    changed_parts,
-    comparison_answer,
-    driver_answer,
-    driver_points,
-    events,
-    next_step,
-    placeholder_points,
-    setting_words,
-    smallest_visible,
-    team_answer,
-    tuner_answer,
-)
-from analyzer.report.tables import (
-    MOST_ROWS,
-    PageTable,
-    changes_table,
-    checks_table,
-    compliance_table,
-    droop_table,
-    event_details_table,
-    events_table,
-    findings_table,
-    further_table,
-    ledger_table,
-    measured_table,
-    pairs_table,
-    prediction_table,
-    runs_table,
-    settings_table,
-    splits_table,
-)
+from analyzer.report.tables import PageTable
 from analyzer.report.words import clause, count, label, listed, sentence
 from analyzer.session.review import Review
 
@@ -97,7 +65,7 @@ def _known(*plates: Plate | None) -> tuple[Plate, ...]:
 
 
 def _team(review: Review) -> Part:
-    points = list(placeholder_points(review))
+    points = list(sentences.placeholder_points(review))
     points += [
         f"{label(name)} was left out. {sentence(why)}" for name, why in list(review.failed.items())[:6]
     ]
@@ -106,27 +74,27 @@ def _team(review: Review) -> Part:
             "Load share left to right through each run",
             _known(*(share_plate(review, index) for index in range(len(review.runs)))),
         ),
-        Fold("All figures measured against predicted", tables=(ledger_table(review, True),)),
-        Fold("Every check of the logs", tables=(checks_table(review),)),
+        Fold("All figures measured against predicted", tables=(tables.ledger_table(review, True),)),
+        Fold("Every check of the logs", tables=(tables.checks_table(review),)),
         Fold(
             "Left and right, banked and flat, early and late",
-            tables=tuple(table for table in map(splits_table, review.runs) if table is not None),
+            tables=tuple(table for table in map(tables.splits_table, review.runs) if table is not None),
         ),
-        Fold("More figures of each run", tables=tuple(further_table(run) for run in review.runs)),
+        Fold("More figures of each run", tables=tuple(tables.further_table(run) for run in review.runs)),
         Fold(
             "Remarks on the runs",
             lines=tuple(f"{label(run.name)}: {sentence(note)}" for run in review.runs for note in run.notes),
         ),
     ]
-    found = findings_table(review)
+    found = tables.findings_table(review)
     return Part(
         "team",
         "Team",
-        QUESTIONS["team"],
-        team_answer(review),
+        sentences.QUESTIONS["team"],
+        sentences.team_answer(review),
         tuple(points),
         _known(run_plate(review), agreement_plate(review)),
-        (runs_table(review), *((found,) if found.rows else ()), ledger_table(review, False)),
+        (tables.runs_table(review), *((found,) if found.rows else ()), tables.ledger_table(review, False)),
         _worth_opening(folds),
     )
 
@@ -135,54 +103,55 @@ def _tuner(review: Review) -> Part:
     points: list[str] = []
     for comparison in review.comparisons[:4]:
         if len(review.comparisons) > 1:
-            points.append(comparison_answer(comparison))
-        points.append(changed_parts(review, comparison))
+            points.append(sentences.comparison_answer(comparison))
+        points.append(sentences.changed_parts(review, comparison))
         if comparison.reason:
             points.append(f"Why: {clause(comparison.reason)}.")
-        points.append(smallest_visible(comparison))
+        points.append(sentences.smallest_visible(comparison))
         if comparison.differences:
             points.append(f"Also different between the runs: {listed(list(comparison.differences))}.")
-        points.append(next_step(comparison))
+        points.append(sentences.next_step(comparison))
+    bars = {setup.name: sentences.setting_words(review, setup.name) for setup in review.setups}
     folds = [
         Fold(
-            f"Set-up {label(setup.name)}: {setting_words(review, setup.name) or 'no bar in the sheet'}",
+            f"Set-up {label(setup.name)}: {bars[setup.name] or 'no bar in the sheet'}",
             tables=tuple(
                 table
                 for table in (
-                    measured_table(setup),
-                    prediction_table(setup.predicted),
-                    compliance_table(setup),
+                    tables.measured_table(setup),
+                    tables.prediction_table(setup.predicted),
+                    tables.compliance_table(setup),
                 )
                 if table is not None
             ),
         )
         for setup in review.setups
     ]
-    pairs = pairs_table(review)
+    pairs = tables.pairs_table(review)
     if pairs.rows:
         folds.insert(0, Fold("Which bar settings are really different", tables=(pairs,)))
-    tables = (changes_table(review.comparisons), settings_table(review))
+    shown = (tables.changes_table(review.comparisons), tables.settings_table(review))
     return Part(
         "tuner",
         "Tuner",
-        QUESTIONS["tuner"],
-        tuner_answer(review),
+        sentences.QUESTIONS["tuner"],
+        sentences.tuner_answer(review),
         tuple(points),
         _known(change_plate(review.comparisons), *roll_plates(review), settings_plate(review)),
-        tuple(table for table in tables if table.rows),
+        tuple(table for table in shown if table.rows),
         _worth_opening(folds),
     )
 
 
 def _driver(review: Review) -> Part:
     names = [run.name for run in review.runs]
-    found = events(review)
+    found = sentences.events(review)
     worst = names.index(found[0][0].name) if found else None
     others = [index for index in range(len(names)) if index != worst]
     lead = _known(
         course_plate(review), budget_plate(review), None if worst is None else travel_plate(review, worst)
     )
-    table = events_table(review, _LEAD_EVENTS)
+    table = tables.events_table(review, _LEAD_EVENTS)
     folds = [
         Fold(
             "Damper travel of the other runs" if found else "Damper travel of each run",
@@ -190,17 +159,19 @@ def _driver(review: Review) -> Part:
         )
     ]
     if len(found) > _LEAD_EVENTS:
-        folds.insert(0, Fold(f"All {len(found)} events", tables=(events_table(review, MOST_ROWS * 5),)))
+        folds.insert(
+            0, Fold(f"All {len(found)} events", tables=(tables.events_table(review, tables.MOST_ROWS * 5),))
+        )
     folds += [
-        Fold("More of each event", tables=(event_details_table(review),)),
-        Fold("Dampers at full droop", tables=(droop_table(review),)),
+        Fold("More of each event", tables=(tables.event_details_table(review),)),
+        Fold("Dampers at full droop", tables=(tables.droop_table(review),)),
     ]
     return Part(
         "driver",
         "Driver",
-        QUESTIONS["driver"],
-        driver_answer(review),
-        driver_points(review),
+        sentences.QUESTIONS["driver"],
+        sentences.driver_answer(review),
+        sentences.driver_points(review),
         lead,
         (table,) if table.rows else (),
         _worth_opening(folds),

@@ -15,18 +15,7 @@ from matplotlib.lines import Line2D
 
 from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.files import check_ending, refuse_strange, write_whole
-from analyzer.report.figures.style import (
-    GREY,
-    INK,
-    KINDS,
-    PALE,
-    PAPER_DPI,
-    Array,
-    Drawings,
-    Kind,
-    Plate,
-    house_style,
-)
+from analyzer.report.figures import style
 from analyzer.report.page import Part, all_plates, page_parts
 from analyzer.report.sentences import CAUTIONS
 from analyzer.report.tables import Cell, PageTable
@@ -51,7 +40,7 @@ _LETTER: Final = 0.0078
 class Paper:
     """A stack of A4 sheets; what does not fit on one goes to the next. A context manager."""
 
-    def __init__(self, target: BinaryIO, title: str, drawings: Drawings) -> None:
+    def __init__(self, target: BinaryIO, title: str, drawings: style.Drawings) -> None:
         self._drawings = drawings
         stamps = {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None, "Title": title}
         self._pages = PdfPages(target, metadata=stamps)
@@ -70,11 +59,11 @@ class Paper:
     def turn(self) -> None:
         """End the sheet; the next thing starts a new one."""
         if self._sheet is not None:
-            self._pages.savefig(self._sheet, dpi=PAPER_DPI)  # type: ignore[no-untyped-call]
+            self._pages.savefig(self._sheet, dpi=style.PAPER_DPI)  # type: ignore[no-untyped-call]
         self._sheet = None
 
     def text(
-        self, words: str, size: float, colour: str = INK, serif: bool = False, bold: bool = False
+        self, words: str, size: float, colour: str = style.INK, serif: bool = False, bold: bool = False
     ) -> None:
         """Write a paragraph over the whole width."""
         per_line = int((WIDTH - 2 * MARGIN) / (_LETTER * size * (1.06 if serif else 1.0)))
@@ -101,7 +90,7 @@ class Paper:
         if self._sheet is not None:
             self._used += inches
 
-    def plates(self, plates: list[Plate]) -> None:
+    def plates(self, plates: list[style.Plate]) -> None:
         """Set figures side by side, two in a row, each under its question."""
         for first in range(0, len(plates), 2):
             pair = plates[first : first + 2]
@@ -119,8 +108,8 @@ class Paper:
                 axes.imshow(picture, aspect="auto", interpolation="none")
                 axes.set_axis_off()
 
-    def _picture(self, plate: Plate) -> Array:
-        picture: Array = imread(io.BytesIO(self._drawings.on_paper(plate)), format="png")
+    def _picture(self, plate: style.Plate) -> style.Array:
+        picture: style.Array = imread(io.BytesIO(self._drawings.on_paper(plate)), format="png")
         return picture
 
     def table(self, table: PageTable) -> None:
@@ -132,12 +121,12 @@ class Paper:
         heads = [textwrap.wrap(column, width) for column, width in zip(table.columns, widths, strict=True)]
         for line in range(most := max(map(len, heads))):
             words = [head[line] if line < len(head) else "" for head in heads]
-            self._row(words, widths, size, GREY, ruled=line == most - 1)
+            self._row(words, widths, size, style.GREY, ruled=line == most - 1)
         for row in table.rows:
-            self._row([_shown(cell) for cell in row], widths, size, INK)
+            self._row([_shown(cell) for cell in row], widths, size, style.INK)
         if table.note:
             self.space(0.04)
-            self.text(table.note, size, GREY)
+            self.text(table.note, size, style.GREY)
 
     def _row(self, cells: list[str], widths: list[int], size: float, colour: str, ruled: bool = True) -> None:
         figure, y = self._place((1.75 if ruled else 1.3) * size / 72.0)
@@ -151,7 +140,7 @@ class Paper:
         below = y - 1.5 * size / 72.0 / HEIGHT
         ends = (MARGIN / WIDTH, 1.0 - MARGIN / WIDTH)
         figure.add_artist(
-            Line2D(ends, (below, below), color=PALE, linewidth=0.5, transform=figure.transFigure)
+            Line2D(ends, (below, below), color=style.PALE, linewidth=0.5, transform=figure.transFigure)
         )
 
     def _place(self, height: float) -> tuple[Figure, float]:
@@ -169,7 +158,7 @@ def _shown(cell: Cell) -> str:
     return f"{cell.text}, {cell.remark}" if 0 < len(cell.remark) < 12 else cell.text
 
 
-def _title(plate: Plate) -> list[str]:
+def _title(plate: style.Plate) -> list[str]:
     return textwrap.wrap(plate.title, 48)
 
 
@@ -192,7 +181,7 @@ _OPENING: Final = 4.2
 """Room a part wants at its start, for its answer and its first figure [in]."""
 
 
-def figure_kind(word: str) -> Kind:
+def figure_kind(word: str) -> style.Kind:
     """Return `word` as a kind of figure.
 
     Raises
@@ -200,14 +189,14 @@ def figure_kind(word: str) -> Kind:
     AnalyzerError
         When it is none.
     """
-    for kind in KINDS:
+    for kind in style.KINDS:
         if word.lower().lstrip(".") == kind:
             return kind
-    raise AnalyzerError(one_line(f'"{word}" is not a kind of figure; use one of {", ".join(KINDS)}'))
+    raise AnalyzerError(one_line(f'"{word}" is not a kind of figure; use one of {", ".join(style.KINDS)}'))
 
 
 def save_figures(
-    review: Review, folder: Path, kind: Kind = "svg", parts: tuple[Part, ...] | None = None
+    review: Review, folder: Path, kind: style.Kind = "svg", parts: tuple[Part, ...] | None = None
 ) -> tuple[Path, ...]:
     """Write every figure of the page to a file of its own, its question above it.
 
@@ -236,7 +225,7 @@ def save_figures(
     folder = folder.expanduser()
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        drawings = Drawings()
+        drawings = style.Drawings()
         plates = {folder / f"{plate.key}.{kind}": plate for plate in all_plates(parts or page_parts(review))}
         for path in plates:  # before the first is written: all of them or none
             refuse_strange(path)
@@ -267,10 +256,10 @@ def save_pdf(review: Review, path: Path, parts: tuple[Part, ...] | None = None) 
     """
     path = check_pdf(path)
     sheets = io.BytesIO()
-    drawings = Drawings()
+    drawings = style.Drawings()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with house_style(), Paper(sheets, label(review.session.sheet.name, 80), drawings) as paper:
+        with style.house_style(), Paper(sheets, label(review.session.sheet.name, 80), drawings) as paper:
             _fill(paper, review, parts or page_parts(review))
         write_whole(path, sheets.getvalue())
     except OSError as error:
@@ -289,12 +278,12 @@ def check_pdf(path: Path) -> Path:
 
 def _fill(paper: Paper, review: Review, parts: tuple[Part, ...]) -> None:
     paper.text(label(review.session.sheet.name, 80), 18, serif=True)
-    paper.text(f"{label(review.session.car.name)}, {len(review.runs)} runs", 9, GREY)
+    paper.text(f"{label(review.session.car.name)}, {len(review.runs)} runs", 9, style.GREY)
     for content in parts:
         paper.space(0.25)
         paper.keep(_OPENING)
         paper.text(content.reader, 10, bold=True)
-        paper.text(content.question, 8, GREY)
+        paper.text(content.question, 8, style.GREY)
         paper.space(0.08)
         paper.text(content.answer, 13, serif=True)
         paper.space(0.15)

@@ -12,20 +12,11 @@ from analyzer.archive.dataset import FIGURE, REPORT
 from analyzer.archive.results import Archive, CarSeason
 from analyzer.core.files import PAGE, RESULTS, SEASON_FORMAT, read_json, write_whole
 from analyzer.core.store import program_digest
-from analyzer.report import page_folder
+from analyzer.report import page_folder, season_sentences
 from analyzer.report.csv_tables import csv_text
 from analyzer.report.figures.season_plots import car_plates, season_svg
 from analyzer.report.figures.style import Drawings
 from analyzer.report.plain_data import rounded, taken
-from analyzer.report.season_sentences import (
-    advice,
-    car_answer,
-    left_out_words,
-    notes,
-    quantity_words,
-    setting_of,
-    size_words,
-)
 from analyzer.report.tables import Cell, PageTable, number
 from analyzer.report.words import UNKNOWN, count, interval, label, percent, sentence
 
@@ -50,7 +41,10 @@ def render_season(archive: Archive) -> str:
     cars = [_car(car, f"car-{index}", drawings) for index, car in enumerate(archive.cars, start=1)]
     drawings.tidy()
     return page_folder.render(
-        "archive.html.j2", cars=cars, subtitle=size_words(archive), left_out=left_out_words(archive, 40)
+        "archive.html.j2",
+        cars=cars,
+        subtitle=season_sentences.size_words(archive),
+        left_out=season_sentences.left_out_words(archive, 40),
     )
 
 
@@ -60,8 +54,8 @@ def _car(car: CarSeason, key: str, drawings: Drawings) -> CarPart:
         key=key,
         name=label(car.car),
         span=f"{count(car.runs, 'run')}, {count(len(car.sessions), 'session')}",
-        answer=car_answer(car),
-        points=(*advice(car), *notes(car)),
+        answer=season_sentences.car_answer(car),
+        points=(*season_sentences.advice(car), *season_sentences.notes(car)),
         plates=page_folder.drawn(car_plates(car, key), drawings),
         tables=tuple(table for table in tables if table.rows),
         sessions=_sessions(car),
@@ -79,7 +73,7 @@ def trend_table(car: CarSeason) -> PageTable:
         remark = sentence(trend.change.notes[0]) if trend.change.notes else ""
         rows.append(
             (
-                Cell(quantity_words(trend.quantity), setting_of(trend)),
+                Cell(season_sentences.quantity_words(trend.quantity), season_sentences.setting_of(trend)),
                 Cell(str(len(trend.points)), number=True),
                 number(first),
                 number(last),
@@ -186,7 +180,7 @@ def season_dict(archive: Archive) -> dict[str, Any]:
 def _car_dict(car: CarSeason) -> dict[str, Any]:
     return {
         "name": car.car,
-        "answer": car_answer(car),
+        "answer": season_sentences.car_answer(car),
         **taken(car, "ordered_by runs left_out"),
         "sessions": [{"folder": folder, "label": label} for folder, label in car.sessions],
         "trends": [

@@ -6,18 +6,7 @@ from typing import Final
 
 from analyzer.archive.results import Archive, CarSeason, Trend
 from analyzer.core.estimate import Estimate
-from analyzer.report.words import (
-    UNKNOWN,
-    capital,
-    count,
-    label,
-    listed,
-    name,
-    percent,
-    sentence,
-    value_with_interval,
-    without_sign,
-)
+from analyzer.report import words
 
 _TOTAL: Final = "roll_stiffness_total"
 _SPLIT: Final = "roll_gradient_front_over_rear"
@@ -43,22 +32,22 @@ _MOST_NAMED: Final = 4
 
 def car_answer(car: CarSeason) -> str:
     """Return the answer for one car in one or two sentences."""
-    span = f"{count(car.runs, 'run')} in {count(len(car.sessions), 'session')}"
+    span = f"{words.count(car.runs, 'run')} in {words.count(len(car.sessions), 'session')}"
     if not car.runs:
-        return f"None of the runs of {name(car.car)} could be used."
+        return f"None of the runs of {words.name(car.car)} could be used."
     found = moved(car.trends)
     if found:
-        words = [trend_words(trend) for trend in found[:_MOST_NAMED]]
-        more = len(found) - len(words)
-        tail = f" {count(more, 'more figure')} moved, too." if more else ""
-        return f"{name(car.car)}, {span}: " + "; ".join(words) + "." + tail
+        phrase = [trend_words(trend) for trend in found[:_MOST_NAMED]]
+        more = len(found) - len(phrase)
+        tail = f" {words.count(more, 'more figure')} moved, too." if more else ""
+        return f"{words.name(car.car)}, {span}: " + "; ".join(phrase) + "." + tail
     seen = [t for t in car.trends if t.smallest_visible.value is not None]
     if not seen:
-        return f"{name(car.car)}, {span}: too few sessions to tell a trend."
+        return f"{words.name(car.car)}, {span}: too few sessions to tell a trend."
     best = min(seen, key=lambda t: t.smallest_visible.value or 0.0)
     visible = 100.0 * (best.smallest_visible.value or 0.0)
     return (
-        f"{name(car.car)}, {span}: nothing moved beyond its error; "
+        f"{words.name(car.car)}, {span}: nothing moved beyond its error; "
         f"a change of {visible:.2g} % would have shown in {quantity_words(best.quantity)}."
     )
 
@@ -76,7 +65,7 @@ def advice(car: CarSeason) -> list[str]:
             found = [what for part, what in _WEAR if part in trend.quantity and trend.verdict == "rising"]
             if not found:
                 continue
-            line = f"{capital(quantity_words(trend.quantity))} is rising: {found[0]}."
+            line = f"{words.capital(quantity_words(trend.quantity))} is rising: {found[0]}."
         if line not in lines:
             lines.append(line)
     return lines
@@ -94,7 +83,7 @@ def _end(car: CarSeason, setting: str, softer: bool) -> str:
 
 def trend_words(trend: Trend) -> str:
     """Return one trend as a clause."""
-    where = f" at {name(trend.setting, 60)}" if trend.setting else ""
+    where = f" at {words.name(trend.setting, 60)}" if trend.setting else ""
     word = "rose" if trend.verdict == "rising" else "fell"
     return f"{quantity_words(trend.quantity)}{where} {word} by {change_words(trend.change)}"
 
@@ -102,17 +91,17 @@ def trend_words(trend: Trend) -> str:
 def change_words(change: Estimate) -> str:
     """Return ``4.1 % (2.0 to 6.2)`` without a sign, the smaller end first."""
     known = change.value is not None and change.interval is not None
-    return value_with_interval(percent(without_sign(change))) if known else UNKNOWN
+    return words.value_with_interval(words.percent(words.without_sign(change))) if known else words.UNKNOWN
 
 
 def quantity_words(quantity: str) -> str:
     """Return a quantity of the data set in words."""
-    return _QUANTITIES.get(quantity) or label(quantity.replace("_", " "))
+    return _QUANTITIES.get(quantity) or words.label(quantity.replace("_", " "))
 
 
 def setting_of(trend: Trend) -> str:
     """Return on what a trend was measured."""
-    return label(trend.setting, 60) if trend.setting else "all settings"
+    return words.label(trend.setting, 60) if trend.setting else "all settings"
 
 
 def moved(trends: tuple[Trend, ...]) -> list[Trend]:
@@ -152,9 +141,9 @@ def left_out_words(archive: Archive, most: int = 6) -> list[str]:
     """Return the reasons, runs with the same reason together."""
     groups: dict[str, list[str]] = {}
     for folder, run, reason in archive.left_out:
-        place = label(folder, 60) if not run else f"{label(folder, 60)}, {label(run, 24)}"
+        place = words.label(folder, 60) if not run else f"{words.label(folder, 60)}, {words.label(run, 24)}"
         groups.setdefault(reason, []).append(place)
-    lines = [f"{listed(places, 3)}: {sentence(reason)}" for reason, places in groups.items()]
+    lines = [f"{words.listed(places, 3)}: {words.sentence(reason)}" for reason, places in groups.items()]
     return lines[:most] + (
         [f"{len(lines) - most} more reasons in results.json."] if len(lines) > most else []
     )
@@ -163,16 +152,15 @@ def left_out_words(archive: Archive, most: int = 6) -> list[str]:
 def size_words(archive: Archive) -> str:
     """Return how large the archive is."""
     used = sum(car.runs for car in archive.cars)
-    return (
-        f"{count(used, 'run')} of {count(len(archive.cars), 'car')} in {count(archive.sessions, 'session')}"
-    )
+    cars, sessions = words.count(len(archive.cars), "car"), words.count(archive.sessions, "session")
+    return f"{words.count(used, 'run')} of {cars} in {sessions}"
 
 
 def summary(archive: Archive) -> str:
     """Return how large the archive is and what this pass did."""
     left = archive.runs - sum(car.runs for car in archive.cars)
     broken = sum(not run for _, run, _ in archive.left_out)
-    words = [f"{size_words(archive)}; {archive.estimated} estimated now"]
-    words += [f"{count(left, 'run')} left out"] if left else []
-    words += [f"{count(broken, 'session')} left out"] if broken else []
-    return ", ".join(words)
+    phrase = [f"{size_words(archive)}; {archive.estimated} estimated now"]
+    phrase += [f"{words.count(left, 'run')} left out"] if left else []
+    phrase += [f"{words.count(broken, 'session')} left out"] if broken else []
+    return ", ".join(phrase)

@@ -12,21 +12,7 @@ from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.processing.results import BottomingEvent, RunEstimates
-from analyzer.report.words import (
-    UNKNOWN,
-    axle_words,
-    capital,
-    clause,
-    count,
-    degrees,
-    figure,
-    listed,
-    millimetres,
-    name,
-    percent,
-    value_with_interval,
-    without_sign,
-)
+from analyzer.report import words
 from analyzer.session.review import Review
 
 CORNER_WORDS: Final[dict[Corner, str]] = {
@@ -102,7 +88,7 @@ def team_answer(review: Review) -> str:
     ]
     if not reasons:
         return f"{_trust(review)}, but no roll gradient could be found."
-    return f"No run shows a roll gradient: {clause(reasons[0])}."
+    return f"No run shows a roll gradient: {words.clause(reasons[0])}."
 
 
 def placeholder_points(review: Review) -> tuple[str, ...]:
@@ -129,15 +115,15 @@ def _trust(review: Review) -> str:
         return f"{used} can be used and every check of the logs is good"
     parts = []
     if bad:
-        parts.append(f"{count(bad, 'finding')} left {'a channel' if bad == 1 else 'channels'} out")
+        parts.append(f"{words.count(bad, 'finding')} left {'a channel' if bad == 1 else 'channels'} out")
     if len(found) > bad:
         suspect = len(found) - bad
-        parts.append(f"{count(suspect, 'check')} {'asks' if suspect == 1 else 'ask'} for a second look")
+        parts.append(f"{words.count(suspect, 'check')} {'asks' if suspect == 1 else 'ask'} for a second look")
     return f"{used} can be used, though {' and '.join(parts)}"
 
 
 def _gradients(review: Review) -> str:
-    for key, words in (("front", "the front axle rolls"), ("rear", "the rear axle rolls")):
+    for key, phrase in (("front", "the front axle rolls"), ("rear", "the rear axle rolls")):
         known = [
             (setup.name, setup.measured[f"roll_gradient_{key}"])
             for setup in review.setups
@@ -145,7 +131,9 @@ def _gradients(review: Review) -> str:
             and setup.measured[f"roll_gradient_{key}"].value is not None
         ]
         if known:
-            return f"{words} " + listed([f"{figure(e)} on {name(n, 24)}" for n, e in known], most=4)
+            return f"{phrase} " + words.listed(
+                [f"{words.figure(e)} on {words.name(n, 24)}" for n, e in known], most=4
+            )
     return ""
 
 
@@ -161,8 +149,8 @@ def driver_answer(review: Review) -> str:
     how = f", {hard} of them hard" if hard and len(found) > 1 else ", hard" if hard else ""
     return (
         f"It bottomed {times} in {_of_all(runs, len(review.runs))}{how}; hardest at the "
-        f"{CORNER_WORDS[worst.corner]} in {place(worst)}, {millimetres(worst.stop_compression, 1)} into the "
-        f"bump stop ({name(run.name, 20)})."
+        f"{CORNER_WORDS[worst.corner]} in {place(worst)}, "
+        f"{words.millimetres(worst.stop_compression, 1)} into the bump stop ({words.name(run.name, 20)})."
     )
 
 
@@ -176,8 +164,8 @@ def driver_points(review: Review) -> tuple[str, ...]:
         counts.setdefault(event.section, Counter())[CORNER_WORDS[event.corner]] += 1
     ranked = sorted(counts.items(), key=lambda item: -item[1].total())
     lines = [
-        f"{capital(name(section))}: "
-        + listed([f"{corner} {_times(number)}" for corner, number in corners.most_common()])
+        f"{words.capital(words.name(section))}: "
+        + words.listed([f"{corner} {_times(number)}" for corner, number in corners.most_common()])
         + "."
         for section, corners in ranked[:_MOST_SECTIONS]
     ]
@@ -202,8 +190,8 @@ def _times(number: int) -> str:
 
 def place(event: BottomingEvent) -> str:
     """Return section and bank of an event."""
-    bank = "" if event.bank is None else f" at {degrees(event.bank)} of bank"
-    return f"“{name(event.section)}”{bank}"
+    bank = "" if event.bank is None else f" at {words.degrees(event.bank)} of bank"
+    return f"“{words.name(event.section)}”{bank}"
 
 
 def advice(event: BottomingEvent) -> str:
@@ -250,11 +238,11 @@ def _not_bottomed(review: Review) -> str:
     if left <= 0.0:
         return (
             f"No bottoming event was found, though the {CORNER_WORDS[corner]} damper touched its stop for a "
-            f"moment in {name(run, 20)}."
+            f"moment in {words.name(run, 20)}."
         )
     return (
         f"No damper reached its bump stop; the {CORNER_WORDS[corner]} came closest, with "
-        f"{millimetres(left)} left ({name(run, 20)})."
+        f"{words.millimetres(left)} left ({words.name(run, 20)})."
     )
 
 
@@ -317,19 +305,20 @@ def tuner_answer(review: Review) -> str:
     if len(review.comparisons) == 1:
         return comparison_answer(review.comparisons[0])
     short = [
-        f"{name(c.before, 16)} to {name(c.after, 16)}: {c.verdict.value}" for c in review.comparisons[:4]
+        f"{words.name(c.before, 16)} to {words.name(c.after, 16)}: {c.verdict.value}"
+        for c in review.comparisons[:4]
     ]
     more = len(review.comparisons) - len(short)
-    return "; ".join(short) + (f"; and {count(more, 'more change')} below." if more else ".")
+    return "; ".join(short) + (f"; and {words.count(more, 'more change')} below." if more else ".")
 
 
 def comparison_answer(comparison: Comparison) -> str:
     """Return the verdict with interval beside the prediction, in one sentence."""
-    before, after = name(comparison.before, 24), name(comparison.after, 24)
+    before, after = words.name(comparison.before, 24), words.name(comparison.after, 24)
     ratio = comparison.stiffness_ratio
-    what = axle_words(comparison.axle)
+    what = words.axle_words(comparison.axle)
     if ratio.value is None:
-        return f"These runs cannot tell what {after} did to {what}: {clause(ratio.notes[0])}."
+        return f"These runs cannot tell what {after} did to {what}: {words.clause(ratio.notes[0])}."
     opening = {
         ChangeVerdict.AS_PREDICTED: f"{after} softened the car as predicted",
         ChangeVerdict.LESS: f"{after} softened the car, less than predicted",
@@ -361,13 +350,18 @@ def _moved(ratio: Estimate) -> str:
         return f"changed by {change_words(ratio)} (its error is not known)"
     if _sure(ratio):
         verb = "fell" if span[1] < 1.0 else "rose"
-        return f"{verb} by {value_with_interval(percent(without_sign(_change(ratio))), '95 % interval ')}"
+        size = words.percent(words.without_sign(_change(ratio)))
+        return f"{verb} by {words.value_with_interval(size, '95 % interval ')}"
     return f"changed by {change_words(ratio, '95 % interval ')}"
 
 
 def change_words(ratio: Estimate, word: str = "") -> str:
     """Return a ratio as a change, ``−10.7 % (−11.9 to −9.5)``."""
-    return UNKNOWN if ratio.value is None else value_with_interval(percent(_change(ratio)), word)
+    return (
+        words.UNKNOWN
+        if ratio.value is None
+        else words.value_with_interval(words.percent(_change(ratio)), word)
+    )
 
 
 def _change(ratio: Estimate) -> Estimate:
@@ -380,9 +374,10 @@ def smallest_visible(comparison: Comparison) -> str:
     """Return the smallest change these runs could have shown, in one sentence."""
     smallest = comparison.smallest_visible
     if smallest.value is None:
-        return f"The smallest change these runs could have shown is not known: {clause(smallest.notes[0])}."
-    share = percent(smallest)
-    text = figure(share) if share.std_error is not None else f"{share.value:.2g} %"
+        why = words.clause(smallest.notes[0])
+        return f"The smallest change these runs could have shown is not known: {why}."
+    share = words.percent(smallest)
+    text = words.figure(share) if share.std_error is not None else f"{share.value:.2g} %"
     return f"The smallest change these runs could have shown is {text}."
 
 
@@ -391,7 +386,7 @@ def changed_parts(review: Review, comparison: Comparison) -> str:
     bars = {setup.name: setup.predicted.bars for setup in review.setups}
     before, after = bars.get(comparison.before, {}), bars.get(comparison.after, {})
     moves = [
-        f"{axle} bar from {name(before[axle].setting, 60)} to {name(after[axle].setting, 60)}"
+        f"{axle} bar from {words.name(before[axle].setting, 60)} to {words.name(after[axle].setting, 60)}"
         for axle in AXLES
         if axle in before and axle in after and before[axle].setting != after[axle].setting
     ]
@@ -413,5 +408,5 @@ def setting_words(review: Review, setup: str) -> str:
     for result in review.setups:
         if result.name == setup:
             bars = result.predicted.bars
-            return "; ".join(f"{axle} bar {name(bars[axle].setting)}" for axle in AXLES if axle in bars)
+            return "; ".join(f"{axle} bar {words.name(bars[axle].setting)}" for axle in AXLES if axle in bars)
     return ""

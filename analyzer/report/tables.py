@@ -11,23 +11,9 @@ from analyzer.core.constants import AXLES, STANDARD_GRAVITY
 from analyzer.core.estimate import Estimate
 from analyzer.core.units import KM_PER_H, MM_PER_M
 from analyzer.ingest.recording import Verdict
+from analyzer.report import words
 from analyzer.report.plain_data import left_share
 from analyzer.report.sentences import CORNER_WORDS, events, findings, lead_rows
-from analyzer.report.words import (
-    UNKNOWN,
-    count,
-    degrees,
-    figure,
-    interval,
-    label,
-    listed,
-    millimetres,
-    percent,
-    readable,
-    reason,
-    sentence,
-    value_with_interval,
-)
 
 if TYPE_CHECKING:
     from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
@@ -61,8 +47,8 @@ class PageTable:
 def number(estimate: Estimate | None, with_unit: bool = False) -> Cell:
     """Return the cell of an estimate; an unknown one says why in a remark."""
     if estimate is None:
-        return Cell(UNKNOWN, number=True)
-    return Cell(figure(readable(estimate), with_unit), reason(estimate), number=True)
+        return Cell(words.UNKNOWN, number=True)
+    return Cell(words.figure(words.readable(estimate), with_unit), words.reason(estimate), number=True)
 
 
 # The tables of the page: cells as a reader sees them.
@@ -81,9 +67,9 @@ _HEALTH_COLUMNS: Final = ("Run", "Channel", "Check", "Verdict", "Found", "Limit"
 def runs_table(review: Review) -> PageTable:
     """Return one row per run, those left out at the end with the reason."""
     rows = [_run_row(review, run) for run in review.runs]
-    blank = (Cell(UNKNOWN, number=True),) * 7
+    blank = (Cell(words.UNKNOWN, number=True),) * 7
     rows += [
-        (Cell(label(name)), Cell("left out", sentence(why), look="bad"), *blank)
+        (Cell(words.label(name)), Cell("left out", words.sentence(why), look="bad"), *blank)
         for name, why in review.failed.items()
     ]
     return PageTable(
@@ -106,11 +92,11 @@ def runs_table(review: Review) -> PageTable:
 
 def _run_row(review: Review, run: RunEstimates) -> tuple[Cell, ...]:
     found = sum(name == run.name for name, _ in findings(review))
-    remark = f"{count(found, 'check')} to look at" if found else ""
-    share = tuple(number(percent(left_share(run, axle))) for axle in AXLES)
+    remark = f"{words.count(found, 'check')} to look at" if found else ""
+    share = tuple(number(words.percent(left_share(run, axle))) for axle in AXLES)
     return (
-        Cell(label(run.name), remark),
-        Cell(label(run.setup)),
+        Cell(words.label(run.name), remark),
+        Cell(words.label(run.setup)),
         *(number(run.roll_gradient.get(key)) for key in ("front", "rear", "total")),
         *share,
         number(run.further.get("roll_stiffness_ratio")),
@@ -150,7 +136,7 @@ def checks_table(review: Review) -> PageTable:
         ("Check", *(verdict.value for verdict in Verdict)),
         tuple(
             (
-                Cell(label(check)),
+                Cell(words.label(check)),
                 *(
                     Cell(str(found[verdict]), number=True, look=_LOOK[verdict] if found[verdict] else "")
                     for verdict in Verdict
@@ -164,19 +150,19 @@ def checks_table(review: Review) -> PageTable:
 
 def _health_row(run: str, row: HealthRow) -> tuple[Cell, ...]:
     return (
-        Cell(label(run)),
-        Cell(label(row.channel)),
-        Cell(label(row.check)),
+        Cell(words.label(run)),
+        Cell(words.label(row.channel)),
+        Cell(words.label(row.check)),
         Cell(row.verdict.value, look=_LOOK[row.verdict]),
         _plain(row.value, row.unit),
         _plain(row.threshold, row.unit),
-        Cell(sentence(row.comment)),
+        Cell(words.sentence(row.comment)),
     )
 
 
 def _plain(value: float | None, unit: str) -> Cell:
-    shown = "" if unit in ("", "1") else label(unit, 12)
-    return Cell(UNKNOWN if value is None else f"{value:.4g} {shown}".strip(), number=True)
+    shown = "" if unit in ("", "1") else words.label(unit, 12)
+    return Cell(words.UNKNOWN if value is None else f"{value:.4g} {shown}".strip(), number=True)
 
 
 def ledger_table(review: Review, everything: bool) -> PageTable:
@@ -186,19 +172,19 @@ def ledger_table(review: Review, everything: bool) -> PageTable:
         for setup in review.setups
         for row in (setup.ledger if everything else lead_rows(setup))
     ]
-    words = {True: Cell("yes"), False: Cell("no", look="suspect"), None: Cell("cannot tell")}
+    phrase = {True: Cell("yes"), False: Cell("no", look="suspect"), None: Cell("cannot tell")}
     return PageTable(
         "All figures measured against predicted" if everything else "Measured against predicted",
         ("Set-up", "Quantity", "Measured", "Predicted", "Ratio", "Unexplained", "Agrees"),
         tuple(
             (
-                Cell(label(name)),
-                Cell(label(row.quantity)),
+                Cell(words.label(name)),
+                Cell(words.label(row.quantity)),
                 number(row.measured, True),
                 number(row.predicted, True),
-                Cell(value_with_interval(row.ratio), reason(row.ratio), number=True),
+                Cell(words.value_with_interval(row.ratio), words.reason(row.ratio), number=True),
                 number(row.unexplained, True),
-                words[row.agrees],
+                phrase[row.agrees],
             )
             for name, row in rows[:MOST_ROWS]
         ),
@@ -222,12 +208,14 @@ def changes_table(comparisons: Sequence[Comparison]) -> PageTable:
         ),
         tuple(
             (
-                Cell(f"{label(c.before, 16)} to {label(c.after, 16)}"),
+                Cell(f"{words.label(c.before, 16)} to {words.label(c.after, 16)}"),
                 Cell(c.axle or "car"),
                 Cell(c.verdict.value, look="verdict"),
                 number(c.stiffness_ratio),
-                Cell(interval(c.stiffness_ratio) or UNKNOWN, number=True),
-                Cell(value_with_interval(c.predicted_ratio), reason(c.predicted_ratio), number=True),
+                Cell(words.interval(c.stiffness_ratio) or words.UNKNOWN, number=True),
+                Cell(
+                    words.value_with_interval(c.predicted_ratio), words.reason(c.predicted_ratio), number=True
+                ),
                 _small(c.smallest_visible),
             )
             for c in comparisons[:MOST_ROWS]
@@ -238,8 +226,8 @@ def changes_table(comparisons: Sequence[Comparison]) -> PageTable:
 def _small(estimate: Estimate) -> Cell:
     if estimate.value is None:
         return number(estimate)
-    shown = percent(estimate)
-    text = figure(shown, True) if shown.std_error is not None else f"{shown.value:.2g} %"
+    shown = words.percent(estimate)
+    text = words.figure(shown, True) if shown.std_error is not None else f"{shown.value:.2g} %"
     return Cell(text, number=True)
 
 
@@ -266,13 +254,13 @@ def events_table(review: Review, most: int) -> PageTable:
                     "hard" if event.hard else "",
                     look="verdict" if event.hard else "",
                 ),
-                Cell(label(event.section)),
-                Cell(label(run.name)),
+                Cell(words.label(event.section)),
+                Cell(words.label(run.name)),
                 Cell(f"{event.start_s:.2f} to {event.end_s:.2f} s", number=True),
-                Cell(millimetres(event.stop_compression, 1), number=True),
-                Cell(millimetres(event.peak, 1), number=True),
+                Cell(words.millimetres(event.stop_compression, 1), number=True),
+                Cell(words.millimetres(event.peak, 1), number=True),
                 Cell(f"{event.approach_speed:.2f} m/s", number=True),
-                Cell(degrees(event.bank, 1), number=True),
+                Cell(words.degrees(event.bank, 1), number=True),
                 Cell(_budget(event)),
             )
             for run, event in found[:most]
@@ -301,13 +289,13 @@ def event_details_table(review: Review) -> PageTable:
         ),
         tuple(
             (
-                Cell(CORNER_WORDS[event.corner], label(event.section)),
-                Cell(label(run.name), f"{event.peak_s:.2f} s"),
+                Cell(CORNER_WORDS[event.corner], words.label(event.section)),
+                Cell(words.label(run.name), f"{event.peak_s:.2f} s"),
                 _optional(event.distance, 1.0, "m", 0),
                 _optional(event.speed, KM_PER_H, "km/h", 0),
                 _optional(event.peak_error, MM_PER_M, "mm", 1),
                 _optional(event.jolt, 1.0 / STANDARD_GRAVITY, "g", 2),
-                Cell({True: "yes", False: "no", None: UNKNOWN}[event.seen]),
+                Cell({True: "yes", False: "no", None: words.UNKNOWN}[event.seen]),
                 _optional(event.vertical_acceleration, 1.0 / STANDARD_GRAVITY, "g", 2),
                 _optional(event.lateral_kept, 100.0, "%", 0),
             )
@@ -328,8 +316,8 @@ def droop_table(review: Review) -> PageTable:
         tuple(
             (
                 Cell(CORNER_WORDS[event.corner]),
-                Cell(label(event.section)),
-                Cell(label(run.name)),
+                Cell(words.label(event.section)),
+                Cell(words.label(run.name)),
                 Cell(f"{event.start_s:.2f} to {event.end_s:.2f} s", number=True),
                 Cell(f"{event.approach_speed:.2f} m/s", number=True),
             )
@@ -342,7 +330,7 @@ def droop_table(review: Review) -> PageTable:
 
 def _optional(value: float | None, factor: float, unit: str, places: int) -> Cell:
     if value is None:
-        return Cell(UNKNOWN, number=True)
+        return Cell(words.UNKNOWN, number=True)
     return Cell(f"{value * factor + 0.0:.{places}f} {unit}".replace("-", "−"), number=True)
 
 
@@ -350,7 +338,9 @@ def _budget(event: BottomingEvent) -> str:
     if event.budget is None:
         return "not known: another corner's travel is missing"
     parts = [(part, getattr(event.budget, part)) for part in ("heave", "roll", "pitch", "warp")]
-    return ", ".join(f"{part} {millimetres(travel).removesuffix(' mm')}" for part, travel in parts) + " mm"
+    return (
+        ", ".join(f"{part} {words.millimetres(travel).removesuffix(' mm')}" for part, travel in parts) + " mm"
+    )
 
 
 def _more(found: int, shown: int, file: str) -> str:
@@ -361,9 +351,9 @@ def _more(found: int, shown: int, file: str) -> str:
 
 
 _FURTHER: Final = {
-    f"{key}_{axle}": f"{words} {axle}"
+    f"{key}_{axle}": f"{phrase} {axle}"
     for axle in AXLES
-    for key, words in {
+    for key, phrase in {
         "inside_load": "lighter wheel at 1 g,",
         "lift_off": "lateral acceleration at which a wheel lifts,",
         "replacement_spring": "spring that rolls alike without the bar,",
@@ -375,28 +365,31 @@ _FURTHER: Final = {
 def prediction_table(prediction: SetupPrediction) -> PageTable:
     """Return what the sheet predicts for one set-up."""
     rows: list[tuple[str, Estimate]] = [
-        (f"{axle} bar rate per side, {label(bar.setting)}", bar.rate) for axle, bar in prediction.bars.items()
+        (f"{axle} bar rate per side, {words.label(bar.setting)}", bar.rate)
+        for axle, bar in prediction.bars.items()
     ]
-    for group, words in (
+    for group, phrase in (
         (prediction.roll_stiffness, "roll stiffness"),
         (prediction.roll_gradient, "roll gradient"),
         (prediction.roll_gradient_body, "roll per force in body axes"),
     ):
-        rows += [(f"{words} {key}", estimate) for key, estimate in group.items()]
+        rows += [(f"{phrase} {key}", estimate) for key, estimate in group.items()]
     for axle, transfer in prediction.load_transfer.items():
         rows += [
             (f"load transfer {axle}, {part}", getattr(transfer, part))
             for part in ("elastic", "geometric", "unsprung", "total")
         ]
-    rows.append(("front share of load transfer", percent(prediction.front_share)))
+    rows.append(("front share of load transfer", words.percent(prediction.front_share)))
     rows += [(_FURTHER.get(key, key.replace("_", " ")), e) for key, e in prediction.further.items()]
-    return estimates_table(f"Predicted for {label(prediction.name)}", rows, "; ".join(prediction.assumed))
+    return estimates_table(
+        f"Predicted for {words.label(prediction.name)}", rows, "; ".join(prediction.assumed)
+    )
 
 
 def measured_table(setup: SetupResult) -> PageTable:
     """Return what all runs of one set-up showed together."""
     rows = [(key.replace("_", " "), estimate) for key, estimate in setup.measured.items()]
-    return estimates_table(f"Measured on {label(setup.name)}", rows)
+    return estimates_table(f"Measured on {words.label(setup.name)}", rows)
 
 
 def further_table(run: RunEstimates) -> PageTable:
@@ -407,7 +400,7 @@ def further_table(run: RunEstimates) -> PageTable:
     for axle, share in run.load_share.items():
         rows += [
             (f"lowest wheel load, {axle}", share.lowest_load),
-            (f"how evenly both tyres are loaded, {axle}", percent(share.evenness)),
+            (f"how evenly both tyres are loaded, {axle}", words.percent(share.evenness)),
         ]
         rows += [
             (f"time with a wheel under {100.0 * light.below:g} % of its static load, {axle}", light.seconds)
@@ -415,7 +408,7 @@ def further_table(run: RunEstimates) -> PageTable:
         ]
     rows += [(f"damper travel to the bump stop, {axle}", stop) for axle, stop in run.stops.items()]
     rows += [(key.replace("_", " "), estimate) for key, estimate in run.further.items()]
-    return estimates_table(f"More figures of {label(run.name)}", rows)
+    return estimates_table(f"More figures of {words.label(run.name)}", rows)
 
 
 def splits_table(run: RunEstimates) -> PageTable | None:
@@ -432,18 +425,20 @@ def splits_table(run: RunEstimates) -> PageTable | None:
 
     rows = tuple(
         (
-            Cell(label(split.name)),
+            Cell(words.label(split.name)),
             Cell(f"{split.seconds:.0f} s", number=True),
             *(cells(split, "roll_gradient_body", axle) for axle in AXLES),
             *(cells(split, "share_slope", axle) for axle in AXLES),
-            *(number(percent(share)) for share in split.left_share.values()),
+            *(number(words.percent(share)) for share in split.left_share.values()),
         )
         for split in run.splits
     )
-    heads = [f"{words} {axle}" for words in ("Roll per force, deg/g,", "Left share slope,") for axle in AXLES]
+    heads = [
+        f"{phrase} {axle}" for phrase in ("Roll per force, deg/g,", "Left share slope,") for axle in AXLES
+    ]
     heads += [f"Left share {axle}, %" for axle in run.splits[0].left_share]
     return PageTable(
-        f"Parts of {label(run.name)}",
+        f"Parts of {words.label(run.name)}",
         ("Part", "Long", *heads),
         rows,
         "Marked: left against right, banked against flat or early against late differ by more than their "
@@ -455,10 +450,13 @@ def compliance_table(setup: SetupResult) -> PageTable | None:
     """Return the compliance budget of the bars of one set-up."""
     rows = [
         (
-            Cell(f"{axle}, {label(bar.setting)}"),
-            Cell(label(part)),
+            Cell(f"{axle}, {words.label(bar.setting)}"),
+            Cell(words.label(part)),
             Cell(f"{compliance * 1e6:.3g} mm/kN", number=True),
-            Cell(f"{100.0 * compliance * bar.rate.value:.0f} %" if bar.rate.value else UNKNOWN, number=True),
+            Cell(
+                f"{100.0 * compliance * bar.rate.value:.0f} %" if bar.rate.value else words.UNKNOWN,
+                number=True,
+            ),
         )
         for axle, bar in setup.predicted.bars.items()
         for part, compliance in bar.compliance.items()
@@ -466,7 +464,7 @@ def compliance_table(setup: SetupResult) -> PageTable | None:
     if not rows:
         return None
     return PageTable(
-        f"What gives in the bar, {label(setup.name)}",
+        f"What gives in the bar, {words.label(setup.name)}",
         ("Bar", "Part", "Compliance", "Share"),
         tuple(rows),
         "Deflection of each link per force there, part by part; the parts add up.",
@@ -480,14 +478,14 @@ def estimates_table(caption: str, rows: Sequence[tuple[str, Estimate]], assumed:
         ("Quantity", "Value", "95 % interval", "How"),
         tuple(
             (
-                Cell(label(words, 60)),
+                Cell(words.label(phrase, 60)),
                 number(estimate, True),
-                Cell(interval(readable(estimate)) or UNKNOWN, number=True),
-                Cell(label(estimate.method, 90) if estimate.method else UNKNOWN),
+                Cell(words.interval(words.readable(estimate)) or words.UNKNOWN, number=True),
+                Cell(words.label(estimate.method, 90) if estimate.method else words.UNKNOWN),
             )
-            for words, estimate in rows
+            for phrase, estimate in rows
         ),
-        f"Assumed, since the sheet is silent: {sentence(assumed)}" if assumed else "",
+        f"Assumed, since the sheet is silent: {words.sentence(assumed)}" if assumed else "",
     )
 
 
@@ -499,13 +497,13 @@ def settings_table(review: Review) -> PageTable:
     models = [model for model in review.bars if len(model.settings) > 1]
     rows = [
         (
-            Cell(f"{model.axle}, {label(item.setting, 40)}", f"on {listed(list(item.setups))}"),
+            Cell(f"{model.axle}, {words.label(item.setting, 40)}", f"on {words.listed(list(item.setups))}"),
             Cell(str(item.runs), number=True),
             number(item.measured),
             number(item.predicted),
             number(item.ratio),
             Cell("softest", number=True) if item.step is None else number(item.step),
-            Cell(UNKNOWN, number=True) if item.predicted_step is None else number(item.predicted_step),
+            Cell(words.UNKNOWN, number=True) if item.predicted_step is None else number(item.predicted_step),
         )
         for model in models
         for item in model.settings
@@ -530,10 +528,10 @@ def _remark(model: AxleSettings) -> str:
     friction = model.friction
     rubbing = ""
     if friction.value is not None:
-        rubbing = f"; dry friction of one corner {value_with_interval(friction)}"
+        rubbing = f"; dry friction of one corner {words.value_with_interval(friction)}"
     return (
-        f"The {model.axle} axle without its bar: {value_with_interval(model.springs)}, predicted "
-        f"{value_with_interval(model.springs_predicted)}{rubbing}."
+        f"The {model.axle} axle without its bar: {words.value_with_interval(model.springs)}, predicted "
+        f"{words.value_with_interval(model.springs_predicted)}{rubbing}."
     )
 
 
@@ -541,9 +539,9 @@ def pairs_table(review: Review) -> PageTable:
     """Return which settings of an axle are really different; empty with fewer than three settings."""
     rows = [
         (
-            Cell(f"{model.axle}, {label(pair.before, 30)} to {label(pair.after, 30)}"),
+            Cell(f"{model.axle}, {words.label(pair.before, 30)} to {words.label(pair.after, 30)}"),
             Cell("different" if pair.different else "not shown to differ"),
-            Cell(value_with_interval(pair.ratio), number=True),
+            Cell(words.value_with_interval(pair.ratio), number=True),
             number(pair.predicted),
             Cell(f"{pair.p_value:.2g}", number=True),
         )

@@ -17,19 +17,7 @@ from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import Recording, Verdict
 from analyzer.processing.course.places import WHOLE
-from analyzer.report import course_sentences, season_sentences, sentences
-from analyzer.report.words import (
-    UNKNOWN,
-    clause,
-    count,
-    degrees,
-    figure,
-    label,
-    listed,
-    millimetres,
-    sentence,
-    value_with_interval,
-)
+from analyzer.report import course_sentences, season_sentences, sentences, words
 from analyzer.session.course_sheet import CourseSheetResult
 from analyzer.session.review import CheckOutcome, Review
 
@@ -52,7 +40,7 @@ def print_summary(review: Review, console: Console) -> None:
     console : Console
         Where to; colours appear only when it is a terminal.
     """
-    title = f"{label(review.session.sheet.name, 60)}, {label(review.session.car.name, 40)}"
+    title = f"{words.label(review.session.sheet.name, 60)}, {words.label(review.session.car.name, 40)}"
     console.print(Text(title, style="bold"))
     _team(review, console)
     _tuner(review, console)
@@ -75,12 +63,16 @@ def _team(review: Review, console: Console) -> None:
         )
     show(console, table)
     lines = list(sentences.placeholder_points(review))
-    lines += [f"{label(name, _NAME)} left out: {clause(why)}" for name, why in review.failed.items()]
+    lines += [
+        f"{words.label(name, _NAME)} left out: {words.clause(why)}" for name, why in review.failed.items()
+    ]
     same: dict[str, list[str]] = {}
     for name, row in found:
-        what = f"{label(row.channel, 20)} {label(row.check, 20)}: {clause(row.comment, 160)}"
-        same.setdefault(what, []).append(label(name, _NAME))
-    lines += [f"{listed(names)} {what}" for what, names in same.items()]
+        what = (
+            f"{words.label(row.channel, 20)} {words.label(row.check, 20)}: {words.clause(row.comment, 160)}"
+        )
+        same.setdefault(what, []).append(words.label(name, _NAME))
+    lines += [f"{words.listed(names)} {what}" for what, names in same.items()]
     if lines:
         console.print()
     _lines(console, lines[:_MOST_LINES])
@@ -95,9 +87,11 @@ def _tuner(review: Review, console: Console) -> None:
         lines = [sentences.comparison_answer(comparison)] if several else []
         lines.append(sentences.changed_parts(review, comparison))
         if comparison.reason:
-            lines.append(f"Why: {clause(comparison.reason)}.")
+            lines.append(f"Why: {words.clause(comparison.reason)}.")
         lines.append(sentences.smallest_visible(comparison))
-        lines += [f"Also different: {clause(difference, 160)}." for difference in comparison.differences]
+        lines += [
+            f"Also different: {words.clause(difference, 160)}." for difference in comparison.differences
+        ]
         _lines(console, [*lines, sentences.next_step(comparison)])
     table = plain_table(("set-up", "quantity", "measured", "predicted", "ratio"), right_from=2)
     for setup in review.setups:
@@ -125,8 +119,8 @@ def _driver(review: Review, console: Console) -> None:
             _cell(event.section, 20),
             _cell(run.name),
             Text(f"{event.peak_s:.1f} s"),
-            Text(millimetres(event.stop_compression, 1)),
-            Text(degrees(event.bank)),
+            Text(words.millimetres(event.stop_compression, 1)),
+            Text(words.degrees(event.bank)),
         )
     show(console, table)
     if len(found) > _MOST_EVENTS:
@@ -147,11 +141,11 @@ def _lines(console: Console, lines: list[str]) -> None:
 
 
 def _cell(text: str, longest: int = _NAME) -> Text:
-    return Text(label(text, longest))
+    return Text(words.label(text, longest))
 
 
 def _figure(estimate: Estimate | None) -> Text:
-    return Text(UNKNOWN if estimate is None else figure(estimate, False))
+    return Text(words.UNKNOWN if estimate is None else words.figure(estimate, False))
 
 
 # ``analyzer confirm``: a change of set-up, confirmed or not.
@@ -187,17 +181,17 @@ def print_confirmation(confirmation: Confirmation, console: Console) -> None:
     _session(confirmation, console)
     say(console, "")
     for caution in confirmation.cautions:
-        say(console, f"Caution: {sentence(caution)}")
+        say(console, f"Caution: {words.sentence(caution)}")
 
 
 def _verdict(confirmation: Confirmation, console: Console) -> None:
     comparison = confirmation.comparison
     say(console, sentences.comparison_answer(comparison), style="bold")
-    say(console, sentence(comparison.reason))
+    say(console, words.sentence(comparison.reason))
     say(console, sentences.smallest_visible(comparison))
     whole = sentences.change_words(confirmation.car_ratio, "95 % interval ")
     say(console, f"Roll stiffness of the whole car: {whole}.")
-    line = f"Order of driving: {label(confirmation.order, 60)}"
+    line = f"Order of driving: {words.label(confirmation.order, 60)}"
     if confirmation.drift is None:
         line += "; drift cannot be told from this order"
     else:
@@ -206,11 +200,12 @@ def _verdict(confirmation: Confirmation, console: Console) -> None:
         line += f"; drift of {drift:+.2f} ± {error:.2f} % per run taken out"
     say(console, line + ".")
     for text in (*comparison.differences, *comparison.notes):
-        say(console, f"  {sentence(text)}")
+        say(console, f"  {words.sentence(text)}")
     changed = [item for item in confirmation.left_out if item.verdict is not comparison.verdict]
     for item in changed:
         say(
-            console, f"  Without {label(item.run, _CONFIRM_NAME)} the verdict would be: {item.verdict.value}."
+            console,
+            f"  Without {words.label(item.run, _CONFIRM_NAME)} the verdict would be: {item.verdict.value}.",
         )
     if confirmation.left_out and not changed:
         say(console, "  The verdict is the same whichever one run is left out.")
@@ -218,26 +213,28 @@ def _verdict(confirmation: Confirmation, console: Console) -> None:
 
 def _next(confirmation: Confirmation, console: Console) -> None:
     say(console, sentences.next_step(confirmation.comparison), style="bold")
-    say(console, f"Runs: {sentence(confirmation.plan)}")
+    say(console, f"Runs: {words.sentence(confirmation.plan)}")
 
 
 def _parts(confirmation: Confirmation, console: Console) -> None:
     """Print the ledger, one table per kind of figure."""
-    for unit, words in _KINDS.items():
-        table = plain_table((words, "before", "after", "change"), 1)
+    for unit, phrase in _KINDS.items():
+        table = plain_table((phrase, "before", "after", "change"), 1)
         rows = [part for part in confirmation.parts if part.before.unit == unit]
         for part in rows:
-            table.add_row(part.name, *(figure(e, False) for e in (part.before, part.after, part.change)))
+            table.add_row(
+                part.name, *(words.figure(e, False) for e in (part.before, part.after, part.change))
+            )
         if unit == "N m/deg":
             pair = [r.measured["roll_stiffness_total"] for r in (confirmation.before, confirmation.after)]
-            table.add_row("car measured", *(figure(e, False) for e in pair), "")
+            table.add_row("car measured", *(words.figure(e, False) for e in pair), "")
         if rows:
             show(console, table, below=unit == "N/g")
 
 
 def _reasons(confirmation: Confirmation, console: Console) -> None:
     reasons = confirmation.reasons
-    say(console, f"Reasons: {sentence(reasons.answer)}", style="bold")
+    say(console, f"Reasons: {words.sentence(reasons.answer)}", style="bold")
     needed = reasons.none < _NONE_NEEDED
     for line in reasons.figures if needed else ():
         say(console, f"  {line}")
@@ -245,12 +242,13 @@ def _reasons(confirmation: Confirmation, console: Console) -> None:
         return
     say(console, f"  {100.0 * reasons.none:3.0f} %  nothing but the errors of sheet and runs")
     for reason in reasons.ranked[: _MOST_REASONS if needed else _FEW_REASONS]:
-        size = f"{reason.size.notes[0]} {value_with_interval(reason.size)}"
+        size = f"{reason.size.notes[0]} {words.value_with_interval(reason.size)}"
         say(
-            console, f"  {100.0 * reason.probability:3.0f} %  {label(reason.name, 60)}: {size} if it is alone"
+            console,
+            f"  {100.0 * reason.probability:3.0f} %  {words.label(reason.name, 60)}: {size} if it is alone",
         )
         for line in (*reason.evidence, f"look at: {reason.check}") if needed else reason.evidence:
-            say(console, f"         {label(line, 200)}")
+            say(console, f"         {words.label(line, 200)}")
 
 
 def _session(confirmation: Confirmation, console: Console) -> None:
@@ -261,8 +259,8 @@ def _session(confirmation: Confirmation, console: Console) -> None:
             ("set-up", "runs", "measured, N m/deg", "predicted", "sheet updated by the runs"), 1
         )
         for item in confirmation.settings:
-            figures = (figure(e, False) for e in (item.measured, item.predicted, item.updated))
-            table.add_row(label(item.setup, _CONFIRM_NAME), str(item.runs), *figures)
+            figures = (words.figure(e, False) for e in (item.measured, item.predicted, item.updated))
+            table.add_row(words.label(item.setup, _CONFIRM_NAME), str(item.runs), *figures)
         say(console, "Roll stiffness of the car on every set-up:")
         show(console, table, below=True)
         for pair in confirmation.pairs:
@@ -276,38 +274,43 @@ def _session(confirmation: Confirmation, console: Console) -> None:
     else:
         say(console, "What all runs together have shown, as a factor on the sheet:")
         for name, estimate in confirmation.shown.items():
-            say(console, f"  {name}: {figure(estimate)} ({estimate.notes[0]}).")
+            say(console, f"  {name}: {words.figure(estimate)} ({estimate.notes[0]}).")
 
 
 def _bar_settings(model: AxleSettings, console: Console) -> None:
     if len(model.settings) < 2:
         return
-    days = [label(name, _CONFIRM_NAME) for name in model.sessions if name]
+    days = [words.label(name, _CONFIRM_NAME) for name in model.sessions if name]
     also = f", with the runs of {', '.join(days)}" if days else ""
     say(console, f"Settings of the {model.axle} bar{also}:")
     table = plain_table(("setting", "runs", "N m/deg", "predicted", "above softest", "predicted"), 1)
     for item in model.settings:
-        steps = ("", "") if item.step is None else (figure(item.step, False), _maybe(item.predicted_step))
-        whole = (figure(item.measured, False), figure(item.predicted, False))
-        table.add_row(label(item.setting, _CONFIRM_NAME), str(item.runs), *whole, *steps)
+        steps = (
+            ("", "") if item.step is None else (words.figure(item.step, False), _maybe(item.predicted_step))
+        )
+        whole = (words.figure(item.measured, False), words.figure(item.predicted, False))
+        table.add_row(words.label(item.setting, _CONFIRM_NAME), str(item.runs), *whole, *steps)
     show(console, table, below=True)
     if len(model.settings) > 2:
         for pair in model.pairs:
             _pair(pair.before, pair.after, pair.ratio, pair.p_value, pair.different, console)
-    springs = f"{figure(model.springs)}, predicted {figure(model.springs_predicted, False)}"
+    springs = f"{words.figure(model.springs)}, predicted {words.figure(model.springs_predicted, False)}"
     say(console, f"  Without the bar the {model.axle} axle has {springs}.")
     if model.friction.value is not None:
-        say(console, f"  Dry friction of one {model.axle} corner: {figure(model.friction)} at the wheel.")
+        say(
+            console,
+            f"  Dry friction of one {model.axle} corner: {words.figure(model.friction)} at the wheel.",
+        )
 
 
 def _maybe(estimate: Estimate | None) -> str:
-    return "" if estimate is None else figure(estimate, False)
+    return "" if estimate is None else words.figure(estimate, False)
 
 
 def _pair(before: str, after: str, ratio: Estimate, chance: float, different: bool, console: Console) -> None:
     word = "different" if different else "not shown to differ"
-    names = f"{label(before, _CONFIRM_NAME)} and {label(after, _CONFIRM_NAME)}"
-    say(console, f"  {names}: {word}, {value_with_interval(ratio)}, chance {chance:.2g}.")
+    names = f"{words.label(before, _CONFIRM_NAME)} and {words.label(after, _CONFIRM_NAME)}"
+    say(console, f"  {names}: {word}, {words.value_with_interval(ratio)}, chance {chance:.2g}.")
 
 
 # ``analyzer choose``: the next setting.
@@ -338,17 +341,17 @@ def print_choice(choice: Choice, console: Console) -> None:
     console : Console
         Where to.
     """
-    say(console, f"Wish: {sentence(choice.wish)}")
-    say(console, sentence(choice.answer), style="bold")
+    say(console, f"Wish: {words.sentence(choice.wish)}")
+    say(console, words.sentence(choice.answer), style="bold")
     say(console, f"On the car now: {'; '.join(choice.present[a] for a in AXLES)}.")
     say(console, f"Looked at {choice.tried} settings; prediction from {choice.basis}.")
     for line in choice.assumptions:
-        say(console, f"  Taken for granted: {sentence(line)}")
+        say(console, f"  Taken for granted: {words.sentence(line)}")
     for number, option in enumerate(choice.options, start=1):
         _option(number, option, console, whole=number == 1)
     say(console, "")
     for caution in choice.cautions:
-        say(console, f"Caution: {sentence(caution)}")
+        say(console, f"Caution: {words.sentence(caution)}")
 
 
 def _option(number: int, option: Option, console: Console, *, whole: bool) -> None:
@@ -356,25 +359,25 @@ def _option(number: int, option: Option, console: Console, *, whole: bool) -> No
     title = "; ".join(option.changes) if option.changes else "leave the car as it is"
     meets = "meets the wish" if option.reached else "does not quite meet the wish"
     say(console, "")
-    say(console, f"{number}. {label(title, 200)}: {meets}.", style="bold")
+    say(console, f"{number}. {words.label(title, 200)}: {meets}.", style="bold")
     if option.chance is not None:
         say(console, f"   Chance that the wish is met, by the errors below: {_chance(option.chance)}.")
     table = plain_table(("figure", "now", "then", "change"), 1)
     for axle in AXLES:
         effect = option.effects[f"stiffness {axle}"]
         _row(table, f"roll stiffness {axle}, {effect.now.unit}", option, f"stiffness {axle}")
-    for key, words in FIGURES:
+    for key, phrase in FIGURES:
         if key in option.effects and (whole or key in _SHORT):
             unit = option.effects[key].now.unit
-            _row(table, words if unit == "1" else f"{words}, {unit}", option, key)
+            _row(table, phrase if unit == "1" else f"{phrase}, {unit}", option, key)
     show(console, table, indent=3, below=True)
     for axle, factor in option.stress_factor.items():
         if factor is not None:
             say(console, f"   Stress factor of the {axle} bar at full opposite travel: {factor:.2f}.")
     if option.plan is not None:
-        say(console, f"   To confirm it: {sentence(option.plan.words)}")
+        say(console, f"   To confirm it: {words.sentence(option.plan.words)}")
     for caution in option.cautions:
-        say(console, f"   Mind: {sentence(caution)}")
+        say(console, f"   Mind: {words.sentence(caution)}")
 
 
 def _chance(chance: float) -> str:
@@ -384,9 +387,9 @@ def _chance(chance: float) -> str:
     return "under 1 %" if chance < 0.01 else f"{100.0 * chance:.0f} %"
 
 
-def _row(table: Table, words: str, option: Option, key: str) -> None:
+def _row(table: Table, phrase: str, option: Option, key: str) -> None:
     effect = option.effects[key]
-    table.add_row(words, *(figure(e, False) for e in (effect.now, effect.then, effect.change)))
+    table.add_row(phrase, *(words.figure(e, False) for e in (effect.now, effect.then, effect.change)))
 
 
 # ``analyzer check``: what the logs hold.
@@ -406,7 +409,7 @@ def print_health(outcome: CheckOutcome, console: Console) -> None:
         console,
         "Not tested",
         [
-            (recording.run, f"{row.channel}, {row.check}: {clause(row.comment)}")
+            (recording.run, f"{row.channel}, {row.check}: {words.clause(row.comment)}")
             for recording in outcome.recordings
             for row in recording.health
             if row.verdict is Verdict.NOT_TESTED
@@ -421,21 +424,21 @@ def print_health(outcome: CheckOutcome, console: Console) -> None:
 def _grouped(console: Console, title: str, lines: list[tuple[str, str]]) -> None:
     runs: dict[str, list[str]] = {}
     for run, line in lines:
-        runs.setdefault(line, []).append(label(run, 24))
+        runs.setdefault(line, []).append(words.label(run, 24))
     if not runs:
         return
     every = {run for run, _ in lines}
     console.print()
     say(console, title)
     for line, names in runs.items():
-        which = "" if len(every) == 1 or len(set(names)) == len(every) else f" ({listed(names, 8)})"
+        which = "" if len(every) == 1 or len(set(names)) == len(every) else f" ({words.listed(names, 8)})"
         say(console, f"  {one_line(line)}{which}", hang=4)
 
 
 def _check_next(outcome: CheckOutcome) -> str:
     rows = [row for recording in outcome.recordings for row in recording.health]
     if outcome.failed:
-        return f"{count(len(outcome.failed), 'log')} could not be read; the line below says why."
+        return f"{words.count(len(outcome.failed), 'log')} could not be read; the line below says why."
     if any(row.verdict is Verdict.BAD for row in rows):
         return "Bad channels are left out of all that needs them: mend sheet or sensor, then check again."
     if any(row.verdict is Verdict.SUSPECT for row in rows):
@@ -450,7 +453,7 @@ def _recording(recording: Recording, console: Console) -> None:
         word = row.verdict.value
         say(
             console,
-            f"  {word + ':':9}{row.channel}, {row.check}: {clause(row.comment)}.",
+            f"  {word + ':':9}{row.channel}, {row.check}: {words.clause(row.comment)}.",
             style=_HEALTH_STYLE[row.verdict],
             hang=9,
         )
@@ -461,8 +464,8 @@ def _recording(recording: Recording, console: Console) -> None:
 
 def print_course(result: CourseSheetResult, console: Console) -> None:
     """Print the course sheet."""
-    course = label(result.course or "course without a sheet", 40)
-    console.print(Text(f"{course}, {label(result.car, 40)}", style="bold"))
+    course = words.label(result.course or "course without a sheet", 40)
+    console.print(Text(f"{course}, {words.label(result.car, 40)}", style="bold"))
     say(console, course_sentences.course_answer(result))
     for rank, sheet in enumerate(result.places[:_MOST_PLACES], start=1):
         console.print()
@@ -495,8 +498,8 @@ def _margins(result: CourseSheetResult) -> Table:
     sections = list(dict.fromkeys(use.section for use in result.use if use.section != WHOLE))
     for section in [*sections, WHOLE][:24]:
         margins = [known.get((section, corner)) for corner in CORNERS]
-        cells = [UNKNOWN if m is None else millimetres(m, with_unit=False) for m in margins]
-        table.add_row(Text(label(section, 28)), *cells)
+        cells = [words.UNKNOWN if m is None else words.millimetres(m, with_unit=False) for m in margins]
+        table.add_row(Text(words.label(section, 28)), *cells)
     return table
 
 

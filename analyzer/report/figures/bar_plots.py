@@ -4,16 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from analyzer.report.figures.style import (
-    BLACK,
-    BLUE,
-    GREY,
-    ORANGE,
-    VERMILION,
-    house_style,
-    new_figure,
-    svg_text,
-)
+from analyzer.report.figures import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -43,8 +34,8 @@ def bar_svg(part: dict[str, Any], title: str) -> str:
     lists = [len(part["settings"]), len(shares), len(part["what_if"]) + len(part["solid_or_tube"]) - 1]
     heights = [max(count * ROW, 0.4) for count in lists] + [1.4]
     total = sum(heights) + GAP * (len(heights) + 0.8)
-    with house_style():
-        figure = new_figure(total)
+    with style.house_style():
+        figure = style.new_figure(total)
         figure.suptitle(title, x=0.02, y=1.0 - 0.12 / total, ha="left", va="top")
         panels = []
         top = total - GAP
@@ -55,7 +46,7 @@ def bar_svg(part: dict[str, Any], title: str) -> str:
         _draw_shares(panels[1], shares, fitted["setting"])
         _draw_changes(panels[2], part["what_if"] + part["solid_or_tube"][1:])
         _draw_travel(panels[3], part["rate_over_travel"])
-        return svg_text(figure)
+        return style.svg_text(figure)
 
 
 def _shares(compliance: dict[str, float]) -> list[tuple[str, float]]:
@@ -74,7 +65,7 @@ def _rows(axes: Axes, names: list[str]) -> None:
 def _draw_ladder(axes: Axes, rows: list[dict[str, Any]]) -> None:
     for place, row in enumerate(rows):
         rate = row["rate"]
-        look = VERMILION if row["fitted"] else BLUE
+        look = style.VERMILION if row["fitted"] else style.BLUE
         marker = "D" if row["fitted"] else "o"
         low, high = rate["interval"]
         axes.plot([low / 1000.0, high / 1000.0], [place, place], color=look, linewidth=1.0)
@@ -86,9 +77,9 @@ def _draw_ladder(axes: Axes, rows: list[dict[str, Any]]) -> None:
 
 def _draw_shares(axes: Axes, shares: list[tuple[str, float]], setting: str) -> None:
     names = [name for name, _ in shares]
-    axes.barh(range(len(shares)), [value for _, value in shares], color=BLUE, height=0.6)
+    axes.barh(range(len(shares)), [value for _, value in shares], color=style.BLUE, height=0.6)
     for place, (_, value) in enumerate(shares):
-        axes.text(max(value, 0.0) + 1.0, place, f"{value:.1f}", va="center", color=GREY, fontsize=7.5)
+        axes.text(max(value, 0.0) + 1.0, place, f"{value:.1f}", va="center", color=style.GREY, fontsize=7.5)
     _rows(axes, names)
     axes.set_xlim(min(0.0, *(value for _, value in shares)), 112.0)
     axes.set_title(f"Where it gives way: {setting}")
@@ -97,9 +88,9 @@ def _draw_shares(axes: Axes, shares: list[tuple[str, float]], setting: str) -> N
 
 def _draw_changes(axes: Axes, items: list[dict[str, Any]]) -> None:
     changes = [item["ratio_percent"]["value"] for item in items]
-    colours = [BLUE if change >= 0.0 else ORANGE for change in changes]
+    colours = [style.BLUE if change >= 0.0 else style.ORANGE for change in changes]
     axes.barh(range(len(items)), changes, color=colours, height=0.6)
-    axes.axvline(0.0, color=BLACK, linewidth=0.6)
+    axes.axvline(0.0, color=style.BLACK, linewidth=0.6)
     _rows(axes, [item["change"] for item in items])
     axes.set_title("What another part would do")
     axes.set_xlabel("change of rate [%]")
@@ -107,7 +98,7 @@ def _draw_changes(axes: Axes, items: list[dict[str, Any]]) -> None:
 
 def _draw_travel(axes: Axes, curve: dict[str, list[float]]) -> None:
     travel = [1000.0 * value for value in curve["wheel_travel_m"]]
-    axes.plot(travel, [value / 1000.0 for value in curve["rate_n_per_m"]], color=BLUE)
+    axes.plot(travel, [value / 1000.0 for value in curve["rate_n_per_m"]], color=style.BLUE)
     axes.grid(True)
     axes.margins(y=0.3)
     axes.set_title("Rate over opposite wheel travel")

@@ -8,17 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from analyzer.core.estimate import Estimate
-from analyzer.report.figures.style import (
-    BLUE,
-    GREY,
-    INK,
-    PALE,
-    PLATE_WIDTH,
-    Plate,
-    axes_in,
-    new_figure,
-    setup_look,
-)
+from analyzer.report.figures import style
 from analyzer.report.sentences import lead_rows
 from analyzer.report.words import count, label, listed, value_with_interval
 
@@ -30,12 +20,12 @@ if TYPE_CHECKING:
     from analyzer.session.review import Review
 
 
-def change_plate(comparisons: Sequence[Comparison]) -> Plate | None:
+def change_plate(comparisons: Sequence[Comparison]) -> style.Plate | None:
     """Return every change of set-up on one scale: measured, predicted, and what was too small to see."""
     shown = [c for c in comparisons if c.stiffness_ratio.value is not None]
     if not shown:
         return None
-    return Plate(
+    return style.Plate(
         key="change",
         title="Did the change do what was predicted?",
         alt="Roll stiffness after over before. "
@@ -51,11 +41,11 @@ def change_plate(comparisons: Sequence[Comparison]) -> Plate | None:
 
 
 def _draw_changes(shown: tuple[Comparison, ...]) -> Figure:
-    figure = new_figure(0.6 + 1.0 * len(shown))
-    axes = axes_in(figure, 0.12, 0.5, 0.12, 0.1)
+    figure = style.new_figure(0.6 + 1.0 * len(shown))
+    axes = style.axes_in(figure, 0.12, 0.5, 0.12, 0.1)
     for row, comparison in enumerate(shown):
         _change_row(axes, row, comparison)
-    axes.axvline(1.0, color=INK, linewidth=0.8, zorder=1)
+    axes.axvline(1.0, color=style.INK, linewidth=0.8, zorder=1)
     axes.set_ylim(len(shown) - 0.5, -0.5)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
@@ -67,10 +57,12 @@ def _draw_changes(shown: tuple[Comparison, ...]) -> Figure:
 def _change_row(axes: Axes, row: int, comparison: Comparison) -> None:
     smallest = comparison.smallest_visible.value
     if smallest is not None:
-        axes.fill_betweenx((row - 0.2, row + 0.4), 1.0 - smallest, 1.0 + smallest, color=PALE, linewidth=0)
+        axes.fill_betweenx(
+            (row - 0.2, row + 0.4), 1.0 - smallest, 1.0 + smallest, color=style.PALE, linewidth=0
+        )
     for estimate, offset, colour, filled, word in (
-        (comparison.stiffness_ratio, 0.02, BLUE, True, "measured"),
-        (comparison.predicted_ratio, 0.2, GREY, False, "predicted"),
+        (comparison.stiffness_ratio, 0.02, style.BLUE, True, "measured"),
+        (comparison.predicted_ratio, 0.2, style.GREY, False, "predicted"),
     ):
         _mark(axes, estimate, row + offset, colour, "o" if filled else "s", filled)
         if estimate.value is not None:
@@ -92,7 +84,7 @@ def _change_row(axes: Axes, row: int, comparison: Comparison) -> None:
         xycoords=("axes fraction", "data"),
         fontsize=8.5,
         va="center",
-        color=INK,
+        color=style.INK,
     )
 
 
@@ -105,7 +97,7 @@ class _Agreement:
     ratio: Estimate
 
 
-def agreement_plate(review: Review) -> Plate | None:
+def agreement_plate(review: Review) -> style.Plate | None:
     """Return measured / predicted of every ledger row, one line per set-up and quantity."""
     rows = [
         (index, setup.name, row)
@@ -117,13 +109,13 @@ def agreement_plate(review: Review) -> Plate | None:
         return None
     rows = sorted(rows, key=lambda item: item[2].quantity)[:24]
     drawn = tuple(
-        _Agreement(f"{label(row.quantity, 24)}  {label(setup, 6)}", setup_look(index), row.ratio)
+        _Agreement(f"{label(row.quantity, 24)}  {label(setup, 6)}", style.setup_look(index), row.ratio)
         for index, setup, row in rows
     )
     off = [
         f"{label(row.quantity, 24)} on {label(setup, 12)}" for _, setup, row in rows if row.agrees is False
     ]
-    return Plate(
+    return style.Plate(
         key="agreement",
         title="Does the car do what its sheet says?",
         alt="Measured over predicted with 95 % interval. "
@@ -134,12 +126,12 @@ def agreement_plate(review: Review) -> Plate | None:
 
 
 def _draw_agreement(rows: tuple[_Agreement, ...]) -> Figure:
-    figure = new_figure(0.75 + 0.24 * len(rows))
-    axes = axes_in(figure, 1.75, 0.45, 0.12, 0.15)
+    figure = style.new_figure(0.75 + 0.24 * len(rows))
+    axes = style.axes_in(figure, 1.75, 0.45, 0.12, 0.15)
     for place, row in enumerate(rows):
-        axes.axhline(place, color=PALE, linewidth=0.5, zorder=0)
+        axes.axhline(place, color=style.PALE, linewidth=0.5, zorder=0)
         _mark(axes, row.ratio, place, *row.look, True)
-    axes.axvline(1.0, color=INK, linewidth=0.8, zorder=1)
+    axes.axvline(1.0, color=style.INK, linewidth=0.8, zorder=1)
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_yticks(range(len(rows)), [row.name for row in rows])
     axes.tick_params(axis="y", length=0)
@@ -150,12 +142,12 @@ def _draw_agreement(rows: tuple[_Agreement, ...]) -> Figure:
     return figure
 
 
-def settings_plate(review: Review) -> Plate | None:
+def settings_plate(review: Review) -> style.Plate | None:
     """Return every bar setting of an axle, measured beside predicted; None without two settings of one."""
     models = [model for model in review.bars if len(model.settings) > 1]
     if not models:
         return None
-    return Plate(
+    return style.Plate(
         key="settings",
         title="Does every bar setting do what was predicted?",
         alt="Roll stiffness of the axle by bar setting. " + " ".join(map(_settings_words, models)),
@@ -167,11 +159,11 @@ def settings_plate(review: Review) -> Plate | None:
 
 def _draw_settings(models: tuple[AxleSettings, ...]) -> Figure:
     sizes = [len(model.settings) for model in models]
-    figure = new_figure(0.85 + 0.42 * sum(sizes) + 0.35 * (len(models) - 1))
+    figure = style.new_figure(0.85 + 0.42 * sum(sizes) + 0.35 * (len(models) - 1))
     grid = figure.subplots(len(models), 2, height_ratios=sizes, squeeze=False)
     height = figure.get_figheight()
     figure.subplots_adjust(
-        left=1.45 / PLATE_WIDTH,
+        left=1.45 / style.PLATE_WIDTH,
         right=0.96,
         top=1.0 - 0.3 / height,
         bottom=0.5 / height,
@@ -192,11 +184,11 @@ def _setting_rows(whole: Axes, steps: Axes, model: AxleSettings) -> None:
             (whole, item.measured, item.predicted),
             (steps, item.step, item.predicted_step),
         ):
-            axes.axhline(row, color=PALE, linewidth=0.5, zorder=0)
+            axes.axhline(row, color=style.PALE, linewidth=0.5, zorder=0)
             if measured is not None and predicted is not None:
-                _mark(axes, measured, row - 0.13, BLUE, "o", True)
-                _mark(axes, predicted, row + 0.17, GREY, "s", False)
-    steps.axvline(0.0, color=INK, linewidth=0.8, zorder=1)
+                _mark(axes, measured, row - 0.13, style.BLUE, "o", True)
+                _mark(axes, predicted, row + 0.17, style.GREY, "s", False)
+    steps.axvline(0.0, color=style.INK, linewidth=0.8, zorder=1)
     names = [f"{model.axle}, {label(item.setting, 22)}\n{count(item.runs, 'run')}" for item in model.settings]
     whole.set_yticks(range(len(names)), names)
     steps.set_yticks([])

@@ -18,13 +18,13 @@ from analyzer.core.files import write_together
 from analyzer.core.units import DEG_PER_RAD
 from analyzer.ingest.checks.inputs import kind_of_channel
 from analyzer.ingest.recording import Recording, Verdict
-from analyzer.report.figures.style import BLUE, GREY, INK, PLATE_WIDTH, VERMILION, axes_in, house_style, trace
+from analyzer.report.figures import style
 from analyzer.report.pdf import figure_kind
 from analyzer.report.words import label
 
 ROW: Final = 0.62
 """Height of one channel [in]."""
-WIDTH: Final = 2.0 * PLATE_WIDTH
+WIDTH: Final = 2.0 * style.PLATE_WIDTH
 MOST_MARKS: Final = 400
 """Marked stretches drawn one by one; of more, neighbours are drawn as one."""
 _FACTORS: Final = {"latitude": (DEG_PER_RAD, "deg"), "longitude": (DEG_PER_RAD, "deg")}
@@ -54,7 +54,7 @@ def save_channel_figures(recordings: Sequence[Recording], path: Path) -> tuple[P
     path = path.expanduser()
     kind = figure_kind(path.suffix or "(no ending)")
     files: dict[Path, bytes] = {}
-    with house_style():
+    with style.house_style():
         for number, recording in enumerate(recordings, start=1):
             place = path
             if len(recordings) > 1:
@@ -84,12 +84,12 @@ def channels_figure(recording: Recording) -> Figure:
     height = figure.get_size_inches()[1]
     worst = sum(row.verdict in _WORSE for row in recording.health)
     title = f"{label(recording.run)}: what was logged, and what of it is not used ({worst} findings)"
-    figure.text(0.1 / WIDTH, 1 - 0.22 / height, title, color=INK, fontsize=9.5)
+    figure.text(0.1 / WIDTH, 1 - 0.22 / height, title, color=style.INK, fontsize=9.5)
     key = "marked: not used, by a check or since no sample is there"
-    figure.text(0.1 / WIDTH, 1 - 0.42 / height, key, color=VERMILION, fontsize=8)
+    figure.text(0.1 / WIDTH, 1 - 0.42 / height, key, color=style.VERMILION, fontsize=8)
     time = recording.data.index.to_numpy()
     for row, name in enumerate(names):
-        axes = axes_in(figure, 1.5, bottom + ROW * (len(names) - 1 - row) + 0.08, 2.0, top + ROW * row)
+        axes = style.axes_in(figure, 1.5, bottom + ROW * (len(names) - 1 - row) + 0.08, 2.0, top + ROW * row)
         _draw_channel(axes, recording, name, time)
         if row < len(names) - 1:
             axes.tick_params(labelbottom=False)
@@ -103,21 +103,21 @@ def _draw_channel(axes: Axes, recording: Recording, name: str, time: npt.NDArray
     values = recording.data[name].to_numpy(dtype=np.float64) * factor
     suspect = recording.suspect[name].to_numpy()
     bad = not recording.usable(name)
-    trace(axes, time, values, GREY if bad else BLUE, "-", width=0.8, bins=1200)
+    style.trace(axes, time, values, style.GREY if bad else style.BLUE, "-", width=0.8, bins=1200)
     for first, end in marked_stretches(suspect):
         # Hatched as well as coloured, and never thinner than can be seen.
         edge = max(time[min(end, len(time) - 1)], time[first] + (time[-1] - time[0]) / 600.0)
-        axes.axvspan(time[first], edge, color=VERMILION, alpha=0.35, hatch="////", linewidth=0.5)
+        axes.axvspan(time[first], edge, color=style.VERMILION, alpha=0.35, hatch="////", linewidth=0.5)
     _set_limits(axes, values, time)
     axes.annotate(
         f"{label(name, 22)}\n{unit}".rstrip(), (0.0, 0.5), (-96.0, 0.0), xycoords="axes fraction",
-        textcoords="offset points", va="center", color=INK, fontsize=8,
+        textcoords="offset points", va="center", color=style.INK, fontsize=8,
     )  # fmt: skip
     axes.ticklabel_format(axis="y", useOffset=False)
     axes.locator_params(axis="y", nbins=3)
     axes.text(
         1.01, 0.5, _findings(recording, name), transform=axes.transAxes, va="center", fontsize=7.5,
-        color=VERMILION if bad else INK,
+        color=style.VERMILION if bad else style.INK,
     )  # fmt: skip
 
 

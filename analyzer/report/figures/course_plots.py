@@ -13,18 +13,7 @@ from analyzer.core.constants import CORNERS, Corner
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
 from analyzer.processing.course.places import SPEED_EDGES, WHOLE
 from analyzer.report.course_sentences import place_words
-from analyzer.report.figures.style import (
-    CORNER_LOOK,
-    GREY,
-    INK,
-    PALE,
-    PLATE_WIDTH,
-    Array,
-    Plate,
-    axes_in,
-    envelope,
-    new_figure,
-)
+from analyzer.report.figures import style
 from analyzer.report.sentences import driver_answer
 from analyzer.report.words import label
 
@@ -54,7 +43,7 @@ _FLAT: Final = np.radians(3.0)
 """Sections with less bank than this are drawn as flat."""
 
 
-def run_axis(run: RunEstimates) -> tuple[Array, npt.NDArray[np.bool_], str]:
+def run_axis(run: RunEstimates) -> tuple[style.Array, npt.NDArray[np.bool_], str]:
     """Return the place of every sample of a run, which of them lie in the moving part, and the axis label.
 
     The place is the distance driven [m] when speed was logged, else the time since the car moved off [s].
@@ -88,8 +77,8 @@ def event_place(run: RunEstimates, event: BottomingEvent) -> float:
 class _Pass:
     """One run: places, bank there [deg], events (place, corner, depth in the stop [mm], whether hard)."""
 
-    place: Array
-    bank: Array | None
+    place: style.Array
+    bank: style.Array | None
     events: tuple[tuple[float, Corner, float, bool], ...]
 
 
@@ -103,7 +92,7 @@ class _Span:
     banked: bool
 
 
-def course_plate(review: Review) -> Plate | None:
+def course_plate(review: Review) -> style.Plate | None:
     """Return the course from left to right, one row per corner, with every bottoming event of the session."""
     if not review.runs:
         return None
@@ -115,7 +104,7 @@ def course_plate(review: Review) -> Plate | None:
         else list(review.runs)
     )
     passes = tuple(_pass(run) for run in runs)
-    return Plate(
+    return style.Plate(
         key="course",
         title="Where on the course did it bottom?",
         alt=driver_answer(review),
@@ -157,9 +146,9 @@ def _limits(section: Section) -> tuple[float, float]:
 
 
 def _draw_course(passes: tuple[_Pass, ...], spans: tuple[_Span, ...], by_distance: bool) -> Figure:
-    figure = new_figure(3.4)
-    rows = axes_in(figure, 0.5, 1.1, 0.45, 0.75)
-    bank = axes_in(figure, 0.5, 0.45, 0.45, 2.4)
+    figure = style.new_figure(3.4)
+    rows = style.axes_in(figure, 0.5, 1.1, 0.45, 0.75)
+    bank = style.axes_in(figure, 0.5, 0.45, 0.45, 2.4)
     for number, one in enumerate(passes):
         # Runs lie a little apart within a row, so that events at the same place stay countable.
         _draw_events(rows, one, 0.7 * ((number + 0.5) / len(passes) - 0.5))
@@ -172,7 +161,7 @@ def _draw_course(passes: tuple[_Pass, ...], spans: tuple[_Span, ...], by_distanc
     rows.tick_params(labelbottom=False)
     rows.spines["left"].set_visible(False)
     for row in range(4):
-        rows.axhline(row, color=PALE, linewidth=0.5, zorder=0)
+        rows.axhline(row, color=style.PALE, linewidth=0.5, zorder=0)
     bank.set_ylabel("bank, °")
     bank.set_xlabel("distance from the start, m" if by_distance else "time since the car moved off, s")
     bank.sharex(rows)
@@ -184,7 +173,7 @@ def _draw_course(passes: tuple[_Pass, ...], spans: tuple[_Span, ...], by_distanc
 
 def _draw_events(axes: Axes, one: _Pass, shift: float) -> None:
     for where, corner, depth, hard in one.events:
-        colour = CORNER_LOOK[corner][0]
+        colour = style.CORNER_LOOK[corner][0]
         axes.plot(
             where,
             CORNERS.index(corner) + shift,
@@ -201,9 +190,9 @@ def _draw_bank(axes: Axes, passes: tuple[_Pass, ...]) -> None:
     for one in passes:
         if one.bank is None:
             continue
-        x, low, high = envelope(one.place, one.bank, bins=150)
-        axes.plot(x, (low + high) / 2.0, color=GREY, linewidth=0.7, alpha=0.8)
-    axes.axhline(0.0, color=PALE, linewidth=0.5, zorder=0)
+        x, low, high = style.envelope(one.place, one.bank, bins=150)
+        axes.plot(x, (low + high) / 2.0, color=style.GREY, linewidth=0.7, alpha=0.8)
+    axes.axhline(0.0, color=style.PALE, linewidth=0.5, zorder=0)
     bottom, top = axes.get_ylim()
     axes.set_ylim(max(min(bottom, -5.0), -_STEEPEST), min(max(top, 15.0), _STEEPEST))
 
@@ -222,7 +211,7 @@ def _draw_sections(rows: Axes, bank: Axes, spans: tuple[_Span, ...]) -> None:
                     span.begin, min(span.stop, end), facecolor="#f1f1f1", edgecolor="#c4c4c4", zorder=0
                 )
                 shade.set(hatch="///", linewidth=0)
-        rows.axvline(span.begin, color=PALE, linewidth=0.6, zorder=0)
+        rows.axvline(span.begin, color=style.PALE, linewidth=0.6, zorder=0)
         if width >= _NARROWEST:
             rows.annotate(
                 span.name,
@@ -231,7 +220,7 @@ def _draw_sections(rows: Axes, bank: Axes, spans: tuple[_Span, ...]) -> None:
                 xytext=(3, 3),
                 textcoords="offset points",
                 fontsize=7.5,
-                color=INK,
+                color=style.INK,
                 rotation=38 if turned else 0,
                 rotation_mode="anchor",
             )
@@ -247,12 +236,12 @@ _TALLEST: Final = 5.2
 """Height of the map at most [in]."""
 
 
-def where_plate(result: CourseSheetResult) -> Plate:
+def where_plate(result: CourseSheetResult) -> style.Plate:
     """Return the map of the course where there is GPS, else the course as a strip."""
     mapped = _has_map(result)
     note = "Track from GPS." if mapped else "No GPS track: the course from left to right."
     line = "Black line: banked. Bar: start." if mapped else "Black line: banked."
-    return Plate(
+    return style.Plate(
         key="where",
         title="Where does it run out of travel?",
         alt=_alt(result),
@@ -277,10 +266,12 @@ def _draw_map(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
     good = np.isfinite(line.east) & np.isfinite(line.north)
     wide, tall = (float(np.ptp(way[good])) for way in (line.east, line.north))
     height = float(np.clip(4.2 * tall / max(wide, 1.0), 1.8, _TALLEST)) + 0.5
-    figure = new_figure(height)
-    axes = axes_in(figure, 0.2, 0.3, 0.2, 0.2)
+    figure = style.new_figure(height)
+    axes = style.axes_in(figure, 0.2, 0.3, 0.2, 0.2)
     axes.set_aspect("equal", adjustable="datalim")
-    axes.plot(line.east[good], line.north[good], color=PALE, linewidth=5.0, solid_capstyle="butt", zorder=1)
+    axes.plot(
+        line.east[good], line.north[good], color=style.PALE, linewidth=5.0, solid_capstyle="butt", zorder=1
+    )
     for number, span in enumerate(line.sections):
         inside = good & (line.place >= span.start) & (line.place <= span.end)
         if np.count_nonzero(inside) < 2:
@@ -299,16 +290,18 @@ def _draw_map(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
     for stretch, (low, high) in zip(line.stretches, line.stretch_places, strict=True):
         inside = good & (line.place >= low) & (line.place <= high)
         if stretch.kind == "banked" and np.count_nonzero(inside) > 1:
-            axes.plot(line.east[inside], line.north[inside], color=INK, linewidth=1.0, zorder=3)
+            axes.plot(line.east[inside], line.north[inside], color=style.INK, linewidth=1.0, zorder=3)
     start = int(np.flatnonzero(good)[0])
-    axes.plot(line.east[start], line.north[start], "|", color=INK, markersize=12, markeredgewidth=2, zorder=4)
+    axes.plot(
+        line.east[start], line.north[start], "|", color=style.INK, markersize=12, markeredgewidth=2, zorder=4
+    )
     _marks_on_map(axes, line, places, good)
     _scale_bar(axes, wide)
     axes.axis("off")
     return figure
 
 
-def _beside(east: Array, north: Array, middle: int) -> tuple[float, float]:
+def _beside(east: style.Array, north: style.Array, middle: int) -> tuple[float, float]:
     """Return the direction to the side of the course, away from its middle line."""
     along, across = np.gradient(east)[middle], np.gradient(north)[middle]
     length = float(np.hypot(along, across)) or 1.0
@@ -324,7 +317,7 @@ def _named(axes: Axes, x: float, y: float, side: tuple[float, float], text: str)
         ha="left" if side[0] > 0.3 else "right" if side[0] < -0.3 else "center",
         va="bottom" if side[1] > 0.3 else "top" if side[1] < -0.3 else "center",
         fontsize=6.5,
-        color=GREY,
+        color=style.GREY,
     )
 
 
@@ -345,7 +338,7 @@ def _marks_on_map(
 
 def _mark(axes: Axes, sheet: PlaceSheet, x: float, y: float) -> None:
     place = sheet.place
-    colour = CORNER_LOOK[place.corner][0]
+    colour = style.CORNER_LOOK[place.corner][0]
     depth = place.worst.event.stop_compression * MM_PER_M
     axes.plot(
         x,
@@ -367,7 +360,7 @@ def _rank(axes: Axes, rank: int, sheet: PlaceSheet, x: float, y: float, crowd: i
         textcoords="offset points",
         fontsize=8.5,
         fontweight="bold",
-        color=INK,
+        color=style.INK,
         zorder=7,
     )
 
@@ -377,15 +370,15 @@ def _scale_bar(axes: Axes, wide: float) -> None:
         step for step in (10, 20, 50, 100, 200, 500, 1000, 5000) if step >= wide / 8.0 or step == 5000
     )
     low, bottom = axes.get_xlim()[0], axes.get_ylim()[0]
-    axes.plot([low, low + length], [bottom, bottom], color=GREY, linewidth=1.5)
+    axes.plot([low, low + length], [bottom, bottom], color=style.GREY, linewidth=1.5)
     axes.annotate(
-        f"{length} m", (low, bottom), xytext=(0, 4), textcoords="offset points", fontsize=7, color=GREY
+        f"{length} m", (low, bottom), xytext=(0, 4), textcoords="offset points", fontsize=7, color=style.GREY
     )
 
 
 def _draw_strip(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
-    figure = new_figure(2.6)
-    axes = axes_in(figure, 0.5, 0.45, 0.2, 0.75)
+    figure = style.new_figure(2.6)
+    axes = style.axes_in(figure, 0.5, 0.45, 0.2, 0.75)
     axes.set_xlim(0.0, line.length)
     axes.set_ylim(3.6, -0.6)
     axes.set_yticks(range(4), CORNERS)
@@ -408,7 +401,7 @@ def _draw_strip(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
             )
     for stretch, (low, high) in zip(line.stretches, line.stretch_places, strict=True):
         if stretch.kind == "banked":
-            axes.plot([low, high], [3.5, 3.5], color=INK, linewidth=2.0)
+            axes.plot([low, high], [3.5, 3.5], color=style.INK, linewidth=2.0)
     for rank, sheet in enumerate(places, start=1):
         middle = (sheet.place.start + sheet.place.end) / 2.0
         row = CORNERS.index(sheet.place.corner)
@@ -420,9 +413,9 @@ def _draw_strip(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
     return figure
 
 
-def trace_plate(sheet: PlaceSheet, rank: int) -> Plate:
+def trace_plate(sheet: PlaceSheet, rank: int) -> style.Plate:
     """Return the damper's travel around the deepest hit of every run at one place."""
-    return Plate(
+    return style.Plate(
         key=f"place-{rank}",
         title=f"Travel at place {rank}",
         alt=f"Damper travel of {len(sheet.traces)} runs around the deepest moment; dashed: bump stop.",
@@ -431,16 +424,16 @@ def trace_plate(sheet: PlaceSheet, rank: int) -> Plate:
 
 
 def _draw_traces(sheet: PlaceSheet) -> Figure:
-    figure = new_figure(1.15)
-    figure.set_size_inches(PLATE_WIDTH * 0.62, 1.15)
-    axes = axes_in(figure, 0.42, 0.36, 0.08, 0.06)
-    colour = CORNER_LOOK[sheet.place.corner][0]
+    figure = style.new_figure(1.15)
+    figure.set_size_inches(style.PLATE_WIDTH * 0.62, 1.15)
+    axes = style.axes_in(figure, 0.42, 0.36, 0.08, 0.06)
+    colour = style.CORNER_LOOK[sheet.place.corner][0]
     sign = -1.0 if sheet.place.kind == "full droop" else 1.0
     for trace in sheet.traces:
         step = max(1, len(trace.time) // 120)
         axes.plot(trace.time[::step], trace.travel[::step] * MM_PER_M, color=colour, linewidth=0.8, alpha=0.8)
     if sheet.gap is not None and sign > 0.0:
-        axes.axhline(sheet.gap * MM_PER_M, color=INK, linestyle=(0, (4, 2)), linewidth=0.7)
+        axes.axhline(sheet.gap * MM_PER_M, color=style.INK, linestyle=(0, (4, 2)), linewidth=0.7)
     axes.set_xlim(-0.4, 0.4)
     axes.locator_params(axis="y", nbins=3)
     axes.set_xticks([-0.4, 0.0, 0.4])
@@ -449,12 +442,12 @@ def _draw_traces(sheet: PlaceSheet) -> Figure:
     return figure
 
 
-def speed_plate(result: CourseSheetResult) -> Plate | None:
+def speed_plate(result: CourseSheetResult) -> style.Plate | None:
     """Return how the time of each damper is shared among its speeds."""
     whole = [use for use in result.use if use.section == WHOLE]
     if not whole:
         return None
-    return Plate(
+    return style.Plate(
         key="speeds",
         title="How fast do the dampers move?",
         alt="Share of the time per damper speed, four dampers, whole course.",
@@ -465,12 +458,12 @@ def speed_plate(result: CourseSheetResult) -> Plate | None:
 
 
 def _draw_speeds(whole: tuple[DamperUse, ...]) -> Figure:
-    figure = new_figure(2.4)
-    axes = axes_in(figure, 0.6, 0.45, 0.1, 0.3)
+    figure = style.new_figure(2.4)
+    axes = style.axes_in(figure, 0.6, 0.45, 0.1, 0.3)
     middles = (SPEED_EDGES[1:] + SPEED_EDGES[:-1]) / 2.0
     for use in whole:
-        colour, style = CORNER_LOOK[use.corner]
-        axes.plot(middles, 100.0 * use.speed, color=colour, linestyle=style, linewidth=1.1, label=use.corner)
+        colour, dashes = style.CORNER_LOOK[use.corner]
+        axes.plot(middles, 100.0 * use.speed, color=colour, linestyle=dashes, linewidth=1.1, label=use.corner)
     axes.set_xlabel("damper speed, m/s (right: compression)")
     axes.set_ylabel("time, %")
     axes.set_ylim(bottom=0.0)
@@ -478,14 +471,14 @@ def _draw_speeds(whole: tuple[DamperUse, ...]) -> Figure:
     return figure
 
 
-def travel_left_plate(result: CourseSheetResult) -> Plate | None:
+def travel_left_plate(result: CourseSheetResult) -> style.Plate | None:
     """Return the travel left before the stop in every section."""
     sections = [span.name for span in result.line.sections]
     known = {(u.section, u.corner): u.margin for u in result.use if u.margin is not None}
     if not known or not sections:
         return None
     shown = list(dict.fromkeys(sections))[:30]
-    return Plate(
+    return style.Plate(
         key="left",
         title="How much travel is left in each section?",
         alt="Travel left before the stop per section and corner; the values stand in results.json.",
@@ -495,15 +488,15 @@ def travel_left_plate(result: CourseSheetResult) -> Plate | None:
 
 
 def _draw_travel_left(shown: list[str], known: dict[tuple[str, Corner], float]) -> Figure:
-    figure = new_figure(0.75 + 0.19 * len(shown))
-    axes = axes_in(figure, 1.45, 0.42, 0.1, 0.3)
+    figure = style.new_figure(0.75 + 0.19 * len(shown))
+    axes = style.axes_in(figure, 1.45, 0.42, 0.1, 0.3)
     for corner in CORNERS:
-        colour = CORNER_LOOK[corner][0]
+        colour = style.CORNER_LOOK[corner][0]
         rows = [k for k, section in enumerate(shown) if (section, corner) in known]
         margins = [MM_PER_M * known[shown[k], corner] for k in rows]
         marker = {"FL": "o", "FR": "s", "RL": "D", "RR": "^"}[corner]
         axes.plot(margins, rows, marker, color=colour, markersize=4, label=corner, alpha=0.9)
-    axes.axvline(0.0, color=INK, linewidth=0.8)
+    axes.axvline(0.0, color=style.INK, linewidth=0.8)
     axes.set_yticks(range(len(shown)), [label(section, 22) for section in shown], fontsize=7)
     axes.set_ylim(len(shown) - 0.5, -0.5)
     axes.set_xlabel("travel left before the bump stop, mm")

@@ -11,7 +11,7 @@ import numpy as np
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.units import DEG_PER_RAD
-from analyzer.report.figures.style import GREY, PALE, Array, Plate, axes_in, dots, new_figure, setup_look
+from analyzer.report.figures import style
 from analyzer.report.words import figure as shown, label, listed
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ MOST_SETUPS: Final = 4
 """More lines than this in one figure cannot be told apart; the last ones driven are drawn."""
 
 
-def roll_plates(review: Review) -> list[Plate]:
+def roll_plates(review: Review) -> list[style.Plate]:
     """Return roll against lateral force, one figure per axle that could be fitted."""
     return [plate for axle in AXLES if (plate := _roll_plate(review, axle)) is not None]
 
@@ -38,13 +38,13 @@ class _Cloud:
 
     name: str
     look: tuple[str, str]
-    force: Array
-    roll: Array
+    force: style.Array
+    roll: style.Array
     measured: Estimate | None
     predicted: Estimate | None
 
 
-def _roll_plate(review: Review, axle: Axle) -> Plate | None:
+def _roll_plate(review: Review, axle: Axle) -> style.Plate | None:
     drawn = [
         (index, setup)
         for index, setup in enumerate(review.setups)
@@ -55,7 +55,7 @@ def _roll_plate(review: Review, axle: Axle) -> Plate | None:
     clouds = tuple(
         _Cloud(
             label(setup.name, 14),
-            setup_look(index),
+            style.setup_look(index),
             *_points(review.runs, setup.name, axle),
             setup.measured.get(f"roll_gradient_body_{axle}"),
             setup.predicted.roll_gradient_body.get(axle),
@@ -63,7 +63,7 @@ def _roll_plate(review: Review, axle: Axle) -> Plate | None:
         for index, setup in drawn
     )
     first = label(drawn[0][1].name, 16)
-    return Plate(
+    return style.Plate(
         key=f"roll-{axle}",
         title=f"How far does the {axle} axle roll for the force it feels?",
         alt=_alt(drawn, axle),
@@ -76,13 +76,13 @@ def _roll_plate(review: Review, axle: Axle) -> Plate | None:
 
 
 def _draw_roll(clouds: tuple[_Cloud, ...]) -> Figure:
-    figure = new_figure(4.1)
-    upper = axes_in(figure, 0.62, 1.55, 0.12, 0.12)
-    lower = axes_in(figure, 0.62, 0.45, 0.12, 2.85)
+    figure = style.new_figure(4.1)
+    upper = style.axes_in(figure, 0.62, 1.55, 0.12, 0.12)
+    lower = style.axes_in(figure, 0.62, 0.45, 0.12, 2.85)
     reach = 0.0
     for cloud in clouds:
         reach = max(reach, float(np.max(np.abs(cloud.force), initial=0.0)))
-        dots(upper, cloud.force, cloud.roll, cloud.look[0], 1.7, 0.45)
+        style.dots(upper, cloud.force, cloud.roll, cloud.look[0], 1.7, 0.45)
     ends = np.array([-reach, reach])
     base = clouds[0].predicted
     for cloud in clouds:
@@ -95,34 +95,34 @@ def _draw_roll(clouds: tuple[_Cloud, ...]) -> Figure:
     lower.sharex(upper)
     for axes in (upper, lower):
         axes.yaxis.set_label_coords(-0.12, 0.5)
-        axes.axhline(0.0, color=PALE, linewidth=0.6, zorder=0)
-        axes.axvline(0.0, color=PALE, linewidth=0.6, zorder=0)
+        axes.axhline(0.0, color=style.PALE, linewidth=0.6, zorder=0)
+        axes.axvline(0.0, color=style.PALE, linewidth=0.6, zorder=0)
     return figure
 
 
-def _lines(upper: Axes, lower: Axes, ends: Array, cloud: _Cloud, base: Estimate | None) -> None:
+def _lines(upper: Axes, lower: Axes, ends: style.Array, cloud: _Cloud, base: Estimate | None) -> None:
     start = None if base is None else base.value
     colour, marker = cloud.look
-    for gradient, style, word in ((cloud.measured, "-", "measured"), (cloud.predicted, "--", "predicted")):
+    for gradient, dashes, word in ((cloud.measured, "-", "measured"), (cloud.predicted, "--", "predicted")):
         if gradient is None or gradient.value is None:
             continue
         text = f"{cloud.name} {word} {shown(gradient)}"
-        face = colour if style == "-" else "white"
+        face = colour if dashes == "-" else "white"
         upper.plot(
-            ends, gradient.value * ends, style, color=colour, marker=marker, markerfacecolor=face, label=text
+            ends, gradient.value * ends, dashes, color=colour, marker=marker, markerfacecolor=face, label=text
         )
         if start is None:
             continue
         difference = (gradient.value - start) * ends
-        lower.plot(ends, difference, style, color=colour, marker=marker, markerfacecolor=face, clip_on=False)
-        if gradient.interval is not None and style == "-":
+        lower.plot(ends, difference, dashes, color=colour, marker=marker, markerfacecolor=face, clip_on=False)
+        if gradient.interval is not None and dashes == "-":
             low, high = gradient.interval
             lower.fill_between(
                 ends, (low - start) * ends, (high - start) * ends, color=colour, alpha=0.15, linewidth=0
             )
 
 
-def _points(runs: tuple[RunEstimates, ...], setup: str, axle: Axle) -> tuple[Array, Array]:
+def _points(runs: tuple[RunEstimates, ...], setup: str, axle: Axle) -> tuple[style.Array, style.Array]:
     """Return force [g] and roll [deg] of all runs of a set-up, each less its own intercept."""
     force, roll = [], []
     for run in runs:
@@ -159,7 +159,7 @@ class _RunRow:
     predicted: dict[Axle, Estimate | None]
 
 
-def run_plate(review: Review) -> Plate | None:
+def run_plate(review: Review) -> style.Plate | None:
     """Return the roll gradient of every run, front beside rear, with the prediction of its set-up."""
     if not any(run.roll_gradient.get(axle, _NONE).value is not None for run in review.runs for axle in AXLES):
         return None
@@ -168,13 +168,13 @@ def run_plate(review: Review) -> Plate | None:
     rows = tuple(
         _RunRow(
             f"{label(run.name, 10)}  {label(run.setup, 6)}",
-            setup_look(places.get(run.setup, 0)),
+            style.setup_look(places.get(run.setup, 0)),
             {axle: run.roll_gradient.get(axle, _NONE) for axle in AXLES},
             {axle: predictions.get(run.setup, {}).get(axle) for axle in AXLES},
         )
         for run in review.runs
     )
-    return Plate(
+    return style.Plate(
         key="runs",
         title="What roll gradient did each run show?",
         alt="Roll gradient of each run with its error, front and rear; the values stand in the table.",
@@ -184,9 +184,9 @@ def run_plate(review: Review) -> Plate | None:
 
 
 def _draw_runs(rows: tuple[_RunRow, ...]) -> Figure:
-    figure = new_figure(0.9 + 0.24 * len(rows))
-    left = axes_in(figure, 0.95, 0.45, 2.0, 0.3)
-    right = axes_in(figure, 2.85, 0.45, 0.1, 0.3)
+    figure = style.new_figure(0.9 + 0.24 * len(rows))
+    left = style.axes_in(figure, 0.95, 0.45, 2.0, 0.3)
+    right = style.axes_in(figure, 2.85, 0.45, 0.1, 0.3)
     for axle, axes in zip(AXLES, (left, right), strict=True):
         axes.set_title(axle)
         for place, row in enumerate(rows):
@@ -202,14 +202,16 @@ def _draw_runs(rows: tuple[_RunRow, ...]) -> Figure:
 
 
 def _run_row(axes: Axes, place: int, row: _RunRow, axle: Axle) -> None:
-    axes.axhline(place, color=PALE, linewidth=0.5, zorder=0)
+    axes.axhline(place, color=style.PALE, linewidth=0.5, zorder=0)
     colour, marker = row.look
     predicted, measured = row.predicted[axle], row.measured[axle]
     if predicted is not None and predicted.value is not None:
         below = place + 0.18
         if predicted.interval is not None:
-            axes.plot(predicted.interval, (below, below), color=GREY, linewidth=0.7)
-        axes.plot(predicted.value, below, color=GREY, marker=marker, markerfacecolor="white", markersize=4.5)
+            axes.plot(predicted.interval, (below, below), color=style.GREY, linewidth=0.7)
+        axes.plot(
+            predicted.value, below, color=style.GREY, marker=marker, markerfacecolor="white", markersize=4.5
+        )
     if measured.value is None:
         return
     if measured.interval is not None:

@@ -9,18 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analyzer.archive.results import Archive, BottomingRate, CarSeason, SessionPoint, Trend
-from analyzer.report.figures.style import (
-    BLACK,
-    GREY,
-    PALE,
-    SETUP_LOOK,
-    Plate,
-    axes_in,
-    house_style,
-    new_figure,
-    setup_look,
-    svg_text,
-)
+from analyzer.report.figures import style
 from analyzer.report.season_sentences import quantity_words
 from analyzer.report.words import count, label
 
@@ -40,19 +29,19 @@ _PER_SETTING: Final = {
 }
 
 
-def car_plates(car: CarSeason, key: str) -> list[Plate]:
+def car_plates(car: CarSeason, key: str) -> list[style.Plate]:
     """Return the figures of one car; `key` makes their names unique on the page."""
     made = (stiffness_plate(car, key), wear_plate(car, key), bottoming_plate(car, key))
     return [plate for plate in made if plate is not None]
 
 
-def stiffness_plate(car: CarSeason, key: str) -> Plate | None:
+def stiffness_plate(car: CarSeason, key: str) -> style.Plate | None:
     """Return roll stiffness per setting over the season, and which end of the car rolls more."""
     followed = _followed(car)
     runs: dict[str, int] = {}
     for trend in followed["roll_stiffness_total"]:
         runs[trend.setting] = sum(point.estimate.n or 0 for point in trend.points)
-    settings = sorted(runs, key=lambda s: (-runs[s], s))[: len(SETUP_LOOK)]
+    settings = sorted(runs, key=lambda s: (-runs[s], s))[: len(style.SETUP_LOOK)]
     if not settings:
         return None
     more = len(runs) - len(settings)
@@ -62,7 +51,7 @@ def stiffness_plate(car: CarSeason, key: str) -> Plate | None:
     if more:
         note += f" {count(more, 'setting')} with fewer runs not drawn."
     alt = f"Roll stiffness of {label(car.car)} by session, one mark per setting."
-    return Plate(
+    return style.Plate(
         f"{key}-stiffness",
         "Did roll stiffness of a setting change over the season?",
         alt,
@@ -78,7 +67,7 @@ def _draw_stiffness(car: CarSeason, settings: tuple[str, ...]) -> Figure:
     for axes, (quantity, title) in zip(panels, _PER_SETTING.items(), strict=True):
         for trend in followed[quantity]:
             if trend.setting in settings:
-                look = setup_look(settings.index(trend.setting))
+                look = style.setup_look(settings.index(trend.setting))
                 _points(axes, trend.points, look, label(trend.setting or "setting not stated", 52))
         _limit(axes, [p for trend in followed[quantity] if trend.setting in settings for p in trend.points])
         axes.set_title(title)
@@ -92,20 +81,22 @@ def _followed(car: CarSeason) -> dict[str, list[Trend]]:
     return {name: [t for t in car.trends if t.quantity == name] for name in _PER_SETTING}
 
 
-def wear_plate(car: CarSeason, key: str) -> Plate | None:
+def wear_plate(car: CarSeason, key: str) -> style.Plate | None:
     """Return the figures followed over all settings, one panel each."""
     drawn = [trend for trend in car.trends if not trend.setting][:MOST_PANELS]
     if not drawn:
         return None
     alt = f"{', '.join(quantity_words(t.quantity) for t in drawn)} of {label(car.car)} by session."
     note = "Points as in the figure of stiffness; a line is the fitted change, where it is beyond its error."
-    return Plate(f"{key}-wear", "Does anything wear?", alt, partial(_draw_wear, car, tuple(drawn)), note)
+    return style.Plate(
+        f"{key}-wear", "Does anything wear?", alt, partial(_draw_wear, car, tuple(drawn)), note
+    )
 
 
 def _draw_wear(car: CarSeason, drawn: tuple[Trend, ...]) -> Figure:
     figure, panels = _panels(len(drawn), 0.0)
     for axes, trend in zip(panels, drawn, strict=True):
-        _points(axes, trend.points, (BLACK, "o"), "")
+        _points(axes, trend.points, (style.BLACK, "o"), "")
         _limit(axes, trend.points)
         _fitted(axes, trend)
         unit = trend.points[0].estimate.unit
@@ -114,7 +105,7 @@ def _draw_wear(car: CarSeason, drawn: tuple[Trend, ...]) -> Figure:
     return figure
 
 
-def bottoming_plate(car: CarSeason, key: str) -> Plate | None:
+def bottoming_plate(car: CarSeason, key: str) -> style.Plate | None:
     """Return events per run over the season, one panel per course."""
     courses: dict[str, list[BottomingRate]] = {}
     for rate in car.bottoming:
@@ -125,14 +116,14 @@ def bottoming_plate(car: CarSeason, key: str) -> Plate | None:
     alt = f"Bottoming events per run of {label(car.car)} by session, one panel per course."
     note = "Contacts with a bump stop per run, with the 95 % interval of a Poisson count."
     draw = partial(_draw_bottoming, car, {course: courses[course] for course in drawn})
-    return Plate(f"{key}-bottoming", "Where does it bottom more than before?", alt, draw, note)
+    return style.Plate(f"{key}-bottoming", "Where does it bottom more than before?", alt, draw, note)
 
 
 def _draw_bottoming(car: CarSeason, courses: dict[str, list[BottomingRate]]) -> Figure:
     figure, panels = _panels(len(courses), 0.0)
     for axes, course in zip(panels, courses, strict=True):
         points = [SessionPoint(r.session, r.label, r.place, r.rate) for r in courses[course]]
-        _points(axes, points, (BLACK, "s"), "")
+        _points(axes, points, (style.BLACK, "s"), "")
         axes.set_title(label(course) if course else "no course sheet")
         axes.set_ylabel("per run")
         axes.set_ylim(0.0, 1.4 * max(max(r.rate.value or 0.0 for r in courses[course]), 1.0))
@@ -143,11 +134,11 @@ def _draw_bottoming(car: CarSeason, courses: dict[str, list[BottomingRate]]) -> 
 def _panels(number: int, above: float) -> tuple[Figure, list[Axes]]:
     gap = 0.3
     height = above + number * (_PANEL + gap) + _BELOW
-    figure = new_figure(height)
+    figure = style.new_figure(height)
     panels = []
     for index in range(number):
         top = above + gap + index * (_PANEL + gap)
-        panels.append(axes_in(figure, _LEFT, height - top - _PANEL, 0.14, top))
+        panels.append(style.axes_in(figure, _LEFT, height - top - _PANEL, 0.14, top))
     for axes in panels[:-1]:
         axes.tick_params(labelbottom=False)
     return figure, panels
@@ -180,7 +171,7 @@ def _fitted(axes: Axes, trend: Trend) -> None:
     first, last = trend.points[0].place, trend.points[-1].place
     middle = float(np.mean([point.estimate.value or 0.0 for point in trend.points]))
     half = 0.5 * trend.change.value * middle
-    axes.plot((first, last), (middle - half, middle + half), color=PALE, linewidth=2.0, zorder=0)
+    axes.plot((first, last), (middle - half, middle + half), color=style.PALE, linewidth=2.0, zorder=0)
 
 
 def _season_axis(panels: Sequence[Axes], car: CarSeason) -> None:
@@ -208,13 +199,15 @@ FOLLOWED: Final = "roll_stiffness_ratio"
 
 def season_svg(archive: Archive) -> str:
     """Return measured over predicted roll stiffness of every car by session, as SVG text."""
-    with house_style():
-        cars = [(c, t) for c in archive.cars for t in c.trends if t.quantity == FOLLOWED][: len(SETUP_LOOK)]
-        figure = new_figure(3.0 + 0.2 * len(cars))
-        axes = axes_in(figure, 0.66, 0.5, 0.14, 0.15 + 0.2 * len(cars))
-        axes.axhline(1.0, color=GREY, linewidth=0.6)
+    with style.house_style():
+        cars = [(c, t) for c in archive.cars for t in c.trends if t.quantity == FOLLOWED][
+            : len(style.SETUP_LOOK)
+        ]
+        figure = style.new_figure(3.0 + 0.2 * len(cars))
+        axes = style.axes_in(figure, 0.66, 0.5, 0.14, 0.15 + 0.2 * len(cars))
+        axes.axhline(1.0, color=style.GREY, linewidth=0.6)
         for index, (car, trend) in enumerate(cars):
-            colour, marker = setup_look(index)
+            colour, marker = style.setup_look(index)
             last = max(point.place for point in trend.points) or 1.0
             place = [point.place / last for point in trend.points]
             value = [point.estimate.value or 0.0 for point in trend.points]
@@ -226,4 +219,4 @@ def season_svg(archive: Archive) -> str:
         last_label.set_horizontalalignment("right")
         if cars:
             figure.legend(loc="upper left", bbox_to_anchor=(0.1, 1.0))
-        return svg_text(figure)
+        return style.svg_text(figure)

@@ -10,23 +10,8 @@ import numpy as np
 
 from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.units import MM_PER_M
+from analyzer.report.figures import style
 from analyzer.report.figures.course_plots import event_place, run_axis
-from analyzer.report.figures.style import (
-    BLUE,
-    CORNER_LOOK,
-    GREEN,
-    GREY,
-    INK,
-    PALE,
-    PURPLE,
-    VERMILION,
-    Array,
-    LineStyle,
-    Plate,
-    axes_in,
-    new_figure,
-    trace,
-)
 from analyzer.report.sentences import events
 from analyzer.report.words import count, figure as shown, label, listed, percent
 
@@ -42,10 +27,10 @@ if TYPE_CHECKING:
 
 MOST_EVENTS: Final = 10
 _PARTS: Final = (
-    ("heave", BLUE, ""),
-    ("roll", VERMILION, "///"),
-    ("pitch", GREEN, "----"),
-    ("warp", PURPLE, "|||"),
+    ("heave", style.BLUE, ""),
+    ("roll", style.VERMILION, "///"),
+    ("pitch", style.GREEN, "----"),
+    ("warp", style.PURPLE, "|||"),
 )
 
 
@@ -54,13 +39,13 @@ class _Strip:
     """What is drawn of one damper: travel, bump-stop gap and full bump [mm], events (place, mm, hard)."""
 
     corner: Corner
-    travel: Array
+    travel: style.Array
     gap: float | None
     end: float | None
     events: tuple[tuple[float, float, bool], ...]
 
 
-def travel_plate(review: Review, index: int) -> Plate | None:
+def travel_plate(review: Review, index: int) -> style.Plate | None:
     """Return the travel of all dampers through the run at `index`, with gaps, ends and events."""
     run = review.runs[index]
     recording = next((r for r in review.recordings if r.run == run.name), None)
@@ -72,7 +57,7 @@ def travel_plate(review: Review, index: int) -> Plate | None:
     place, inside, unit = run_axis(run)
     strips = tuple(_strip(review.session.car, recording, run, corner) for corner in corners)
     found = count(len(run.bottoming), "event")
-    return Plate(
+    return style.Plate(
         key=f"travel-{index + 1}",
         title=f"How close did each damper come to its stop in {label(run.name, 20)}?",
         alt=f"Travel of {len(corners)} dampers through run {label(run.name, 20)} with bump-stop gap; "
@@ -108,12 +93,12 @@ def _axle(corner: Corner) -> Axle:
     return "front" if corner in ("FL", "FR") else "rear"
 
 
-def _draw_travel(place: Array, unit: str, strips: tuple[_Strip, ...]) -> Figure:
+def _draw_travel(place: style.Array, unit: str, strips: tuple[_Strip, ...]) -> Figure:
     height, top, bottom = 0.95, 0.1, 0.45
-    figure = new_figure(top + bottom + height * len(strips))
+    figure = style.new_figure(top + bottom + height * len(strips))
     first: Axes | None = None
     for row, strip in enumerate(strips):
-        axes = axes_in(
+        axes = style.axes_in(
             figure, 0.55, bottom + height * (len(strips) - 1 - row) + 0.1, 0.12, top + height * row
         )
         if first is None:
@@ -128,24 +113,26 @@ def _draw_travel(place: Array, unit: str, strips: tuple[_Strip, ...]) -> Figure:
     return figure
 
 
-def _draw_strip(axes: Axes, place: Array, strip: _Strip) -> None:
-    colour, style = CORNER_LOOK[strip.corner]
-    trace(axes, place, strip.travel, colour, style, 0.9, bins=240)
+def _draw_strip(axes: Axes, place: style.Array, strip: _Strip) -> None:
+    colour, dashes = style.CORNER_LOOK[strip.corner]
+    style.trace(axes, place, strip.travel, colour, dashes, 0.9, bins=240)
     top = float(np.nanmax(strip.travel)) if np.isfinite(strip.travel).any() else 0.0
     if strip.gap is not None:
-        axes.axhline(strip.gap, color=INK, linestyle=(0, (4, 2)), linewidth=0.7, zorder=1)
+        axes.axhline(strip.gap, color=style.INK, linestyle=(0, (4, 2)), linewidth=0.7, zorder=1)
         top = max(top, strip.gap)
     if strip.end is not None:
-        axes.axhline(strip.end, color=INK, linewidth=0.7, zorder=1)
+        axes.axhline(strip.end, color=style.INK, linewidth=0.7, zorder=1)
         top = max(top, strip.end)
     for where, peak, hard in strip.events:
-        axes.plot(where, peak, "v", color=INK, markerfacecolor=INK if hard else "white", markersize=5)
-    axes.axhline(0.0, color=PALE, linewidth=0.6, zorder=0)
+        axes.plot(
+            where, peak, "v", color=style.INK, markerfacecolor=style.INK if hard else "white", markersize=5
+        )
+    axes.axhline(0.0, color=style.PALE, linewidth=0.6, zorder=0)
     low = axes.get_ylim()[0]
     axes.set_ylim(low, top + 0.15 * max(top - low, 1.0))
     axes.locator_params(axis="y", nbins=4)
-    axes.text(-0.13, 0.62, strip.corner, transform=axes.transAxes, color=INK, fontweight="bold")
-    axes.text(-0.13, 0.40, "mm", transform=axes.transAxes, color=GREY, fontsize=7.5)
+    axes.text(-0.13, 0.62, strip.corner, transform=axes.transAxes, color=style.INK, fontweight="bold")
+    axes.text(-0.13, 0.40, "mm", transform=axes.transAxes, color=style.GREY, fontsize=7.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +144,7 @@ class _Row:
     gap: float | None
 
 
-def budget_plate(review: Review) -> Plate | None:
+def budget_plate(review: Review) -> style.Plate | None:
     """Return what the travel of the hardest events was made of."""
     shown = [(run, event, event.budget) for run, event in events(review) if event.budget is not None][
         :MOST_EVENTS
@@ -169,7 +156,7 @@ def budget_plate(review: Review) -> Plate | None:
         gap = review.session.car.axle(_axle(event.corner)).damper.bump_stop_gap
         name = f"{label(run.name, 10)}  {event.corner}"
         rows.append(_Row(name, budget, None if gap is None else gap.value * MM_PER_M))
-    return Plate(
+    return style.Plate(
         key="budget",
         title="What used up the travel?",
         alt="Travel of each event as heave, roll, pitch and warp; the values stand in the table of events.",
@@ -180,15 +167,15 @@ def budget_plate(review: Review) -> Plate | None:
 
 
 def _draw_budget(rows: tuple[_Row, ...]) -> Figure:
-    figure = new_figure(0.95 + 0.27 * len(rows))
-    axes = axes_in(figure, 1.25, 0.45, 0.12, 0.35)
+    figure = style.new_figure(0.95 + 0.27 * len(rows))
+    axes = style.axes_in(figure, 1.25, 0.45, 0.12, 0.35)
     for place, row in enumerate(rows):
         _budget_row(axes, place, row)
     for part, colour, hatch in _PARTS:
         axes.barh(
             [0], [0], color=colour, alpha=0.85, hatch=hatch, edgecolor="white", label=part, linewidth=0.4
         )
-    axes.axvline(0.0, color=GREY, linewidth=0.7)
+    axes.axvline(0.0, color=style.GREY, linewidth=0.7)
     axes.set_yticks(range(len(rows)), [row.name for row in rows])
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.tick_params(axis="y", length=0)
@@ -219,16 +206,19 @@ def _budget_row(axes: Axes, place: int, row: _Row) -> None:
         else:
             left += length
     if row.gap is not None:
-        axes.plot((row.gap, row.gap), (place - 0.42, place + 0.42), color=INK, linewidth=1.4)
+        axes.plot((row.gap, row.gap), (place - 0.42, place + 0.42), color=style.INK, linewidth=1.4)
 
 
 # Figure of load: which side carries it through a run.
 
 
-_AXLE_LOOK: dict[str, tuple[str, LineStyle]] = {"front": (BLUE, "-"), "rear": (VERMILION, (0, (5.0, 1.5)))}
+_AXLE_LOOK: dict[str, tuple[str, style.LineStyle]] = {
+    "front": (style.BLUE, "-"),
+    "rear": (style.VERMILION, (0, (5.0, 1.5))),
+}
 
 
-def share_plate(review: Review, index: int) -> Plate | None:
+def share_plate(review: Review, index: int) -> style.Plate | None:
     """Return the left share of both axles through the run at `index`."""
     run = review.runs[index]
     axles = [axle for axle in AXLES if f"left_share_{axle}" in run.loads.columns]
@@ -239,7 +229,7 @@ def share_plate(review: Review, index: int) -> Plate | None:
         axle: run.loads[f"left_share_{axle}"].reindex(run.motion.data.index).to_numpy()[inside] * 100.0
         for axle in axles
     }
-    return Plate(
+    return style.Plate(
         key=f"share-{index + 1}",
         title=f"Which side carried the load in {label(run.name, 20)}?",
         alt=f"Left share of front and rear axle through run {label(run.name, 20)}; {_means(run)}",
@@ -248,14 +238,14 @@ def share_plate(review: Review, index: int) -> Plate | None:
     )
 
 
-def _draw(place: Array, unit: str, shares: dict[Axle, Array]) -> Figure:
-    figure = new_figure(2.3)
-    axes = axes_in(figure, 0.55, 0.45, 0.12, 0.3)
+def _draw(place: style.Array, unit: str, shares: dict[Axle, style.Array]) -> Figure:
+    figure = style.new_figure(2.3)
+    axes = style.axes_in(figure, 0.55, 0.45, 0.12, 0.3)
     for axle, share in shares.items():
-        colour, style = _AXLE_LOOK[axle]
-        trace(axes, place, share, colour, style)
-        axes.plot([], [], color=colour, linestyle=style, label=axle)
-    axes.axhline(50.0, color=PALE, linewidth=0.8, zorder=0)
+        colour, dashes = _AXLE_LOOK[axle]
+        style.trace(axes, place, share, colour, dashes)
+        axes.plot([], [], color=colour, linestyle=dashes, label=axle)
+    axes.axhline(50.0, color=style.PALE, linewidth=0.8, zorder=0)
     axes.set_ylabel("left share, %")
     axes.set_xlabel(unit)
     axes.set_ylim(-2, 102)
