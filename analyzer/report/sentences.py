@@ -11,6 +11,7 @@ from analyzer.comparison.setups import NO_RUN
 from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.processing.bottoming import axle_of
 from analyzer.processing.results import BottomingEvent, RunEstimates
 from analyzer.report import words
 from analyzer.session.review import Review
@@ -214,7 +215,7 @@ def closest(review: Review) -> tuple[str, Corner, float] | None:
     for recording in review.recordings:
         for corner in CORNERS:
             channel = f"damper_{corner}"
-            gap = bump_stop_gap(review, "front" if corner in ("FL", "FR") else "rear")
+            gap = bump_stop_gap(review, axle_of(corner))
             if gap is None or not recording.usable(channel):
                 continue
             deepest = recording.data[channel].where(~recording.suspect[channel]).max()

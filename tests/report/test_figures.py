@@ -12,7 +12,7 @@ from report.synthetic_review import Options
 from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.report.figures import style as plates
 from analyzer.report.figures.change_plots import agreement_plate, change_plate
-from analyzer.report.figures.course_plots import course_plate, event_place, run_axis
+from analyzer.report.figures.course_plots import AXIS_LABELS, course_plate, event_place, run_axis
 from analyzer.report.figures.roll_plots import roll_plates, run_plate
 from analyzer.report.figures.travel_plots import budget_plate, share_plate, travel_plate
 from analyzer.report.page import all_plates, page_parts
@@ -179,7 +179,8 @@ def test_the_place_on_the_course_starts_where_the_car_moves_off(review):
     place, inside, unit = run_axis(run)
 
     assert place[inside][0] == 0.0
-    assert unit == "distance from the start, m"
+    assert unit == "m"
+    assert AXIS_LABELS[unit] == "distance from the start, m"
     parked = replace(run, motion=replace(run.motion, parked=pd.Series(True, index=run.motion.data.index)))
     assert run_axis(parked)[1].all()
 

@@ -64,7 +64,7 @@ def _change_row(axes: Axes, row: int, comparison: Comparison) -> None:
         (comparison.stiffness_ratio, 0.02, style.BLUE, True, "measured"),
         (comparison.predicted_ratio, 0.2, style.GREY, False, "predicted"),
     ):
-        _mark(axes, estimate, row + offset, colour, "o" if filled else "s", filled)
+        _mark(axes, estimate, row + offset, (colour, "o" if filled else "s"), filled)
         if estimate.value is not None:
             centre = estimate.value
             axes.annotate(
@@ -130,12 +130,9 @@ def _draw_agreement(rows: tuple[_Agreement, ...]) -> Figure:
     axes = style.axes_in(figure, 1.75, 0.45, 0.12, 0.15)
     for place, row in enumerate(rows):
         axes.axhline(place, color=style.PALE, linewidth=0.5, zorder=0)
-        _mark(axes, row.ratio, place, *row.look, True)
+        _mark(axes, row.ratio, place, row.look, True)
     axes.axvline(1.0, color=style.INK, linewidth=0.8, zorder=1)
-    axes.set_ylim(len(rows) - 0.4, -0.6)
-    axes.set_yticks(range(len(rows)), [row.name for row in rows])
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
+    style.list_rows(axes, [row.name for row in rows])
     axes.locator_params(axis="x", nbins=5)
     _room(axes, 0.08)
     axes.set_xlabel("measured / predicted")
@@ -186,17 +183,14 @@ def _setting_rows(whole: Axes, steps: Axes, model: AxleSettings) -> None:
         ):
             axes.axhline(row, color=style.PALE, linewidth=0.5, zorder=0)
             if measured is not None and predicted is not None:
-                _mark(axes, measured, row - 0.13, style.BLUE, "o", True)
-                _mark(axes, predicted, row + 0.17, style.GREY, "s", False)
+                _mark(axes, measured, row - 0.13, (style.BLUE, "o"), True)
+                _mark(axes, predicted, row + 0.17, (style.GREY, "s"), False)
     steps.axvline(0.0, color=style.INK, linewidth=0.8, zorder=1)
     names = [f"{model.axle}, {label(item.setting, 22)}\n{count(item.runs, 'run')}" for item in model.settings]
-    whole.set_yticks(range(len(names)), names)
-    steps.set_yticks([])
     for axes in (whole, steps):
-        axes.set_ylim(len(names) - 0.5, -0.5)
-        axes.tick_params(axis="y", length=0)
-        axes.spines["left"].set_visible(False)
+        style.list_rows(axes, names, 0.5, 0.5)
         axes.locator_params(axis="x", nbins=4)
+    steps.set_yticks([])
 
 
 def _settings_words(model: AxleSettings) -> str:
@@ -216,7 +210,8 @@ def _step_words(item: BarSettingResult) -> str:
     )
 
 
-def _mark(axes: Axes, estimate: Estimate, y: float, colour: str, marker: str, filled: bool) -> None:
+def _mark(axes: Axes, estimate: Estimate, y: float, look: tuple[str, str], filled: bool) -> None:
+    colour, marker = look
     if estimate.value is None:
         return
     if estimate.interval is not None:

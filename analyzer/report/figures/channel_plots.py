@@ -88,13 +88,10 @@ def channels_figure(recording: Recording) -> Figure:
     key = "marked: not used, by a check or since no sample is there"
     figure.text(0.1 / WIDTH, 1 - 0.42 / height, key, color=style.VERMILION, fontsize=8)
     time = recording.data.index.to_numpy()
-    for row, name in enumerate(names):
-        axes = style.axes_in(figure, 1.5, bottom + ROW * (len(names) - 1 - row) + 0.08, 2.0, top + ROW * row)
+    rows = style.stacked(figure, len(names), ROW, (1.5, bottom, 2.0, top), gap=0.08)
+    for axes, name in zip(rows, names, strict=True):
         _draw_channel(axes, recording, name, time)
-        if row < len(names) - 1:
-            axes.tick_params(labelbottom=False)
-        else:
-            axes.set_xlabel("time, s")
+    rows[-1].set_xlabel("time, s")
     return figure
 
 

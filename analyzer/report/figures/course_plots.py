@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -39,12 +39,15 @@ _NARROWEST: Final = 0.1
 _LETTER: Final = 0.058
 """Width of a letter of the section names [in]."""
 
+AXIS_LABELS: Final = {"m": "distance from the start, m", "s": "time since the car moved off, s"}
+"""Unit of the places of a run or course -> label of the axis."""
+
 _FLAT: Final = np.radians(3.0)
 """Sections with less bank than this are drawn as flat."""
 
 
 def run_axis(run: RunEstimates) -> tuple[style.Array, npt.NDArray[np.bool_], str]:
-    """Return the place of every sample of a run, which of them lie in the moving part, and the axis label.
+    """Return the place of every sample of a run, which of them lie in the moving part, and the unit.
 
     The place is the distance driven [m] when speed was logged, else the time since the car moved off [s].
     """
@@ -61,8 +64,8 @@ def run_axis(run: RunEstimates) -> tuple[style.Array, npt.NDArray[np.bool_], str
     if "distance" in data.columns and np.isfinite(data["distance"].to_numpy()[inside]).any():
         distance = data["distance"].to_numpy()
         start = distance[first]
-        return distance - (start if np.isfinite(start) else 0.0), inside, "distance from the start, m"
-    return time - time[first], inside, "time since the car moved off, s"
+        return distance - (start if np.isfinite(start) else 0.0), inside, "m"
+    return time - time[first], inside, "s"
 
 
 def event_place(run: RunEstimates, event: BottomingEvent) -> float:
@@ -96,19 +99,13 @@ def course_plate(review: Review) -> style.Plate | None:
     """Return the course from left to right, one row per corner, with every bottoming event of the session."""
     if not review.runs:
         return None
-    units = {run_axis(run)[2] for run in review.runs}
-    by_distance = len(units) == 1 and next(iter(units)).startswith("distance")
-    runs = (
-        [run for run in review.runs if run_axis(run)[2].startswith("distance")]
-        if by_distance
-        else list(review.runs)
-    )
-    passes = tuple(_pass(run) for run in runs)
+    unit = "m" if all(run_axis(run)[2] == "m" for run in review.runs) else "s"
+    passes = tuple(_pass(run) for run in review.runs)
     return style.Plate(
         key="course",
         title="Where on the course did it bottom?",
         alt=driver_answer(review),
-        draw=partial(_draw_course, passes, _spans(review, by_distance), by_distance),
+        draw=partial(_draw_course, passes, _spans(review, unit == "m"), unit),
         note="One mark per event, all runs together: the larger, the further into the bump stop; filled: "
         "hard. Below: bank of the road where it can be told. Hatched: banked by the course sheet.",
     )
@@ -145,7 +142,7 @@ def _limits(section: Section) -> tuple[float, float]:
     return section.start.time_s or 0.0, section.end.time_s or 0.0
 
 
-def _draw_course(passes: tuple[_Pass, ...], spans: tuple[_Span, ...], by_distance: bool) -> Figure:
+def _draw_course(passes: tuple[_Pass, ...], spans: tuple[_Span, ...], unit: str) -> Figure:
     figure = style.new_figure(3.4)
     rows = style.axes_in(figure, 0.5, 1.1, 0.45, 0.75)
     bank = style.axes_in(figure, 0.5, 0.45, 0.45, 2.4)
@@ -153,17 +150,12 @@ def _draw_course(passes: tuple[_Pass, ...], spans: tuple[_Span, ...], by_distanc
         # Runs lie a little apart within a row, so that events at the same place stay countable.
         _draw_events(rows, one, 0.7 * ((number + 0.5) / len(passes) - 0.5))
     _draw_bank(bank, passes)
-    rows.set_ylim(3.6, -0.6)
-    rows.set_yticks(range(4), CORNERS)
-    for tick in rows.get_yticklabels():
-        tick.set_fontweight("bold")
-    rows.tick_params(axis="y", length=0)
+    style.corner_rows(rows)
     rows.tick_params(labelbottom=False)
-    rows.spines["left"].set_visible(False)
     for row in range(4):
         rows.axhline(row, color=style.PALE, linewidth=0.5, zorder=0)
     bank.set_ylabel("bank, °")
-    bank.set_xlabel("distance from the start, m" if by_distance else "time since the car moved off, s")
+    bank.set_xlabel(AXIS_LABELS[unit])
     bank.sharex(rows)
     ends = [float(one.place[-1]) for one in passes]
     rows.set_xlim(0.0, max([end for end in ends if np.isfinite(end)], default=1.0))
@@ -213,17 +205,20 @@ def _draw_sections(rows: Axes, bank: Axes, spans: tuple[_Span, ...]) -> None:
                 shade.set(hatch="///", linewidth=0)
         rows.axvline(span.begin, color=style.PALE, linewidth=0.6, zorder=0)
         if width >= _NARROWEST:
-            rows.annotate(
-                span.name,
-                (span.begin, 1.0),
-                xycoords=("data", "axes fraction"),
-                xytext=(3, 3),
-                textcoords="offset points",
-                fontsize=7.5,
-                color=style.INK,
-                rotation=38 if turned else 0,
-                rotation_mode="anchor",
-            )
+            _section_label(rows, span.name, span.begin, 38 if turned else 0, fontsize=7.5, color=style.INK)
+
+
+def _section_label(axes: Axes, text: str, place: float, turned: float, **look: Any) -> None:
+    axes.annotate(
+        text,
+        (place, 1.0),
+        xycoords=("data", "axes fraction"),
+        xytext=(3, 3),
+        textcoords="offset points",
+        rotation=turned,
+        rotation_mode="anchor",
+        **look,
+    )
 
 
 # Figures of the course sheet: map or strip, a small trace per place, damper speeds.
@@ -380,25 +375,13 @@ def _draw_strip(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
     figure = style.new_figure(2.6)
     axes = style.axes_in(figure, 0.5, 0.45, 0.2, 0.75)
     axes.set_xlim(0.0, line.length)
-    axes.set_ylim(3.6, -0.6)
-    axes.set_yticks(range(4), CORNERS)
-    for tick in axes.get_yticklabels():
-        tick.set_fontweight("bold")
+    style.corner_rows(axes)
     for number, span in enumerate(line.sections):
         shade = "#f4f4f4" if number % 2 else "#e9e9e9"
         end = min(span.end, line.length)
         axes.axvspan(span.start, end, facecolor=shade, edgecolor="none", zorder=0)
         if (end - span.start) / line.length > 0.03:
-            axes.annotate(
-                label(span.name, 18),
-                (span.start, 1.0),
-                xycoords=("data", "axes fraction"),
-                xytext=(3, 3),
-                textcoords="offset points",
-                fontsize=7.0,
-                rotation=38,
-                rotation_mode="anchor",
-            )
+            _section_label(axes, label(span.name, 18), span.start, 38, fontsize=7.0)
     for stretch, (low, high) in zip(line.stretches, line.stretch_places, strict=True):
         if stretch.kind == "banked":
             axes.plot([low, high], [3.5, 3.5], color=style.INK, linewidth=2.0)
@@ -407,9 +390,7 @@ def _draw_strip(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
         row = CORNERS.index(sheet.place.corner)
         _mark(axes, sheet, middle, row)
         _rank(axes, rank, sheet, middle, row, 0)
-    axes.set_xlabel("distance from the start, m" if line.unit == "m" else "time since the car moved off, s")
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
+    axes.set_xlabel(AXIS_LABELS[line.unit])
     return figure
 
 
@@ -467,7 +448,7 @@ def _draw_speeds(whole: tuple[DamperUse, ...]) -> Figure:
     axes.set_xlabel("damper speed, m/s (right: compression)")
     axes.set_ylabel("time, %")
     axes.set_ylim(bottom=0.0)
-    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2)
+    style.legend_above(axes)
     return figure
 
 
@@ -501,5 +482,5 @@ def _draw_travel_left(shown: list[str], known: dict[tuple[str, Corner], float]) 
     axes.set_ylim(len(shown) - 0.5, -0.5)
     axes.set_xlabel("travel left before the bump stop, mm")
     axes.tick_params(axis="y", length=0)
-    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2)
+    style.legend_above(axes)
     return figure

@@ -192,12 +192,8 @@ def _draw_runs(rows: tuple[_RunRow, ...]) -> Figure:
         for place, row in enumerate(rows):
             _run_row(axes, place, row, axle)
         axes.set_xlabel("roll gradient, deg/g")
-        axes.set_ylim(len(rows) - 0.4, -0.6)
-        axes.spines["left"].set_visible(False)
-        axes.tick_params(axis="y", length=0)
+        style.list_rows(axes, [row.name if axes is left else "" for row in rows])
         axes.locator_params(axis="x", nbins=4)
-        axes.set_yticks(range(len(rows)), [""] * len(rows))
-    left.set_yticklabels([row.name for row in rows])
     return figure
 
 

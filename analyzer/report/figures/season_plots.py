@@ -135,10 +135,9 @@ def _panels(number: int, above: float) -> tuple[Figure, list[Axes]]:
     gap = 0.3
     height = above + number * (_PANEL + gap) + _BELOW
     figure = style.new_figure(height)
-    panels = []
-    for index in range(number):
-        top = above + gap + index * (_PANEL + gap)
-        panels.append(style.axes_in(figure, _LEFT, height - top - _PANEL, 0.14, top))
+    # Each panel has its title in the gap above it.
+    tops = [above + gap + index * (_PANEL + gap) for index in range(number)]
+    panels = [style.axes_in(figure, _LEFT, height - top - _PANEL, 0.14, top) for top in tops]
     for axes in panels[:-1]:
         axes.tick_params(labelbottom=False)
     return figure, panels

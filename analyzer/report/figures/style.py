@@ -6,7 +6,7 @@ import base64
 import io
 import re
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property, partial
@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar, cast
 import numpy as np
 import numpy.typing as npt
 
-from analyzer.core.constants import Corner
+from analyzer.core.constants import CORNERS, Corner
 from analyzer.core.store import NotPackable, Store, content_digest, digest_of, drawing_digest
 
 if TYPE_CHECKING:
@@ -245,6 +245,41 @@ def axes_in(figure: Figure, left: float, bottom: float, right: float, top: float
     width, height = figure.get_size_inches()
     box = (left / width, bottom / height, (width - left - right) / width, (height - bottom - top) / height)
     return figure.add_axes(box)
+
+
+def stacked(
+    figure: Figure, number: int, height: float, margins: tuple[float, float, float, float], gap: float = 0.0
+) -> list[Axes]:
+    """Add axes one below the other, each `height` [in] with its `gap` below it; the lowest names the places.
+
+    Margins from the figure's edges are left, bottom, right, top [in].
+    """
+    left, bottom, right, top = margins
+    rows = [
+        axes_in(figure, left, bottom + height * (number - 1 - row) + gap, right, top + height * row)
+        for row in range(number)
+    ]
+    for axes in rows[:-1]:
+        axes.tick_params(labelbottom=False)
+    return rows
+
+
+def list_rows(axes: Axes, names: Sequence[str], above: float = 0.6, below: float = 0.6, **text: Any) -> None:
+    """Make the vertical axis a list: a name per row, the first at the top, no line or ticks beside them."""
+    axes.set_ylim(len(names) - 1 + below, -above)
+    axes.set_yticks(range(len(names)), names, **text)
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+
+
+def corner_rows(axes: Axes) -> None:
+    """Make the vertical axis a list of the four corners."""
+    list_rows(axes, CORNERS, fontweight="bold")
+
+
+def legend_above(axes: Axes, **more: Any) -> None:
+    """Put a legend of four entries above the axes, where no line can run under it."""
+    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2, **more)
 
 
 # Figures in every form wanted: drawn once, and taken as they were while nothing in them changes.

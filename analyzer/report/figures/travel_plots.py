@@ -10,8 +10,9 @@ import numpy as np
 
 from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.units import MM_PER_M
+from analyzer.processing.bottoming import axle_of
 from analyzer.report.figures import style
-from analyzer.report.figures.course_plots import event_place, run_axis
+from analyzer.report.figures.course_plots import AXIS_LABELS, event_place, run_axis
 from analyzer.report.sentences import events
 from analyzer.report.words import count, figure as shown, label, listed, percent
 
@@ -75,7 +76,7 @@ def _strip(car: CarSheet, recording: Recording, run: RunEstimates, corner: Corne
     travel = recording.data[channel].to_numpy()[at]
     travel[recording.suspect[channel].to_numpy()[at]] = np.nan
     inside = run_axis(run)[1]
-    damper = car.axle(_axle(corner)).damper
+    damper = car.axle(axle_of(corner)).damper
     return _Strip(
         corner=corner,
         travel=travel[inside] * MM_PER_M,
@@ -89,27 +90,15 @@ def _strip(car: CarSheet, recording: Recording, run: RunEstimates, corner: Corne
     )
 
 
-def _axle(corner: Corner) -> Axle:
-    return "front" if corner in ("FL", "FR") else "rear"
-
-
 def _draw_travel(place: style.Array, unit: str, strips: tuple[_Strip, ...]) -> Figure:
     height, top, bottom = 0.95, 0.1, 0.45
     figure = style.new_figure(top + bottom + height * len(strips))
-    first: Axes | None = None
-    for row, strip in enumerate(strips):
-        axes = style.axes_in(
-            figure, 0.55, bottom + height * (len(strips) - 1 - row) + 0.1, 0.12, top + height * row
-        )
-        if first is None:
-            first = axes
-        else:
-            axes.sharex(first)
+    rows = style.stacked(figure, len(strips), height, (0.55, bottom, 0.12, top), gap=0.1)
+    for axes, strip in zip(rows, strips, strict=True):
+        if axes is not rows[0]:
+            axes.sharex(rows[0])
         _draw_strip(axes, place, strip)
-        if row < len(strips) - 1:
-            axes.tick_params(labelbottom=False)
-        else:
-            axes.set_xlabel(unit)
+    rows[-1].set_xlabel(AXIS_LABELS[unit])
     return figure
 
 
@@ -153,7 +142,7 @@ def budget_plate(review: Review) -> style.Plate | None:
         return None
     rows = []
     for run, event, budget in shown:
-        gap = review.session.car.axle(_axle(event.corner)).damper.bump_stop_gap
+        gap = review.session.car.axle(axle_of(event.corner)).damper.bump_stop_gap
         name = f"{label(run.name, 10)}  {event.corner}"
         rows.append(_Row(name, budget, None if gap is None else gap.value * MM_PER_M))
     return style.Plate(
@@ -176,12 +165,9 @@ def _draw_budget(rows: tuple[_Row, ...]) -> Figure:
             [0], [0], color=colour, alpha=0.85, hatch=hatch, edgecolor="white", label=part, linewidth=0.4
         )
     axes.axvline(0.0, color=style.GREY, linewidth=0.7)
-    axes.set_yticks(range(len(rows)), [row.name for row in rows])
-    axes.set_ylim(len(rows) - 0.4, -0.6)
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
+    style.list_rows(axes, [row.name for row in rows])
     axes.set_xlabel("damper travel at the deepest point, mm")
-    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2, handlelength=1.6)
+    style.legend_above(axes, handlelength=1.6)
     return figure
 
 
@@ -247,7 +233,7 @@ def _draw(place: style.Array, unit: str, shares: dict[Axle, style.Array]) -> Fig
         axes.plot([], [], color=colour, linestyle=dashes, label=axle)
     axes.axhline(50.0, color=style.PALE, linewidth=0.8, zorder=0)
     axes.set_ylabel("left share, %")
-    axes.set_xlabel(unit)
+    axes.set_xlabel(AXIS_LABELS[unit])
     axes.set_ylim(-2, 102)
     axes.set_yticks([0, 25, 50, 75, 100])
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2)
