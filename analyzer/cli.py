@@ -77,14 +77,16 @@ def review(
 ) -> None:
     """Review a session: what each run showed, measured against predicted, and write the report."""
     from analyzer.core.files import check_replaceable
+    from analyzer.report.figures.style import figure_kind
     from analyzer.report.page import page_parts, write_report
-    from analyzer.report.pdf import check_pdf, figure_kind
     from analyzer.report.plain_data import results_dict
     from analyzer.report.terminal import print_summary
     from analyzer.session.review import failure_line, require_runs, review_session
 
     kind = figure_kind(figure_format)  # what is wrong here is told before the work, not after it
     if pdf is not None:
+        from analyzer.report.pdf import check_pdf
+
         check_pdf(pdf)
     if out is not None:
         check_replaceable(out.expanduser().resolve())
@@ -146,7 +148,7 @@ def check(
 
     if figure is not None:
         from analyzer.core.files import refuse_strange
-        from analyzer.report.pdf import figure_kind
+        from analyzer.report.figures.style import figure_kind
 
         figure_kind(figure.suffix or "(no ending)")
         if not log.is_dir() and log.suffix != ".toml":  # of a session every run's name is put behind this one

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from functools import partial
+from collections.abc import Callable
 from html import escape
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
+from analyzer.archive.results import Archive
+from analyzer.comparison.results import Choice, Comparison, Confirmation, SetupResult
+from analyzer.core.estimate import Estimate
+from analyzer.ingest.recording import Recording
+from analyzer.prediction.results import BarLadder, SetupPrediction
+from analyzer.processing.results import RunEstimates
+from analyzer.report import course_sentences, season_sentences, sentences, tables
+from analyzer.report.figures import style
+from analyzer.report.figures.bar_plots import bar_svg
+from analyzer.report.figures.change_plots import change_plate
+from analyzer.report.figures.course_plots import where_plate
+from analyzer.report.figures.roll_plots import run_plate
+from analyzer.report.figures.season_plots import car_plates
 from analyzer.report.tables import Cell, PageTable, number
-from analyzer.report.words import figure, interval, label, reason, sentence
-
-if TYPE_CHECKING:
-    from analyzer.archive.results import Archive, CarSeason
-    from analyzer.comparison.results import Choice, Comparison, Confirmation, SetupResult
-    from analyzer.core.estimate import Estimate
-    from analyzer.ingest.recording import Recording
-    from analyzer.prediction.results import BarLadder, SetupPrediction
-    from analyzer.processing.results import RunEstimates
-    from analyzer.report.figures.style import Plate
-    from analyzer.session.course_sheet import CourseSheetResult
-    from analyzer.session.review import CheckOutcome, Review
-
+from analyzer.report.words import UNKNOWN, figure, interval, label, reason, sentence
+from analyzer.session.course_sheet import CourseSheetResult
+from analyzer.session.review import CheckOutcome, Review
 
 _HOOK: Final = "_repr_html_"
 """The method notebooks look for (IPython's documented display protocol)."""
@@ -33,21 +35,7 @@ def show_in_notebooks() -> None:
 
     It is hung on from here since results lie in rooms that know nothing of pages: data goes one way.
     """
-    for cls, shown in _shown().items():
-        setattr(cls, _HOOK, shown)
-
-
-def _shown() -> dict[type, Callable[[Any], str]]:
-    from analyzer.archive.results import Archive
-    from analyzer.comparison.results import Choice, Comparison, Confirmation, SetupResult
-    from analyzer.core.estimate import Estimate
-    from analyzer.ingest.recording import Recording
-    from analyzer.prediction.results import BarLadder, SetupPrediction
-    from analyzer.processing.results import RunEstimates
-    from analyzer.session.course_sheet import CourseSheetResult
-    from analyzer.session.review import CheckOutcome, Review
-
-    return {
+    shown: dict[type, Callable[[Any], str]] = {
         Archive: _archive,
         BarLadder: _ladder,
         CheckOutcome: _checked,
@@ -62,6 +50,8 @@ def _shown() -> dict[type, Callable[[Any], str]]:
         SetupPrediction: _prediction,
         SetupResult: _setup,
     }
+    for cls, show in shown.items():
+        setattr(cls, _HOOK, show)
 
 
 def _estimate(estimate: Estimate) -> str:
@@ -71,50 +61,41 @@ def _estimate(estimate: Estimate) -> str:
 
 
 def _review(review: Review) -> str:
-    from analyzer.report.figures.change_plots import change_plate
-    from analyzer.report.figures.roll_plots import run_plate
-    from analyzer.report.sentences import driver_answer, team_answer, tuner_answer
-    from analyzer.report.tables import runs_table
-
-    answers = (team_answer(review), tuner_answer(review), driver_answer(review))
+    answers = (sentences.team_answer(review), sentences.tuner_answer(review), sentences.driver_answer(review))
     return (
         _head(f"{label(review.session.sheet.name, 80)}, {label(review.session.car.name)}")
         + "".join(map(_line, answers))
-        + _table(runs_table(review))
-        + _figures(lambda: (run_plate(review), change_plate(review.comparisons)))
+        + _table(tables.runs_table(review))
+        + _figures(run_plate(review), change_plate(review.comparisons))
     )
 
 
 def _run(run: RunEstimates) -> str:
-    from analyzer.report.tables import estimates_table, further_table
-
     rows = [(f"roll gradient {key}", estimate) for key, estimate in run.roll_gradient.items()]
-    gradients = estimates_table(f"{label(run.name)} on {label(run.setup)}", rows)
-    return _table(gradients) + _table(further_table(run)) + "".join(_line(sentence(n)) for n in run.notes)
+    gradients = tables.estimates_table(f"{label(run.name)} on {label(run.setup)}", rows)
+    return (
+        _table(gradients) + _table(tables.further_table(run)) + "".join(_line(sentence(n)) for n in run.notes)
+    )
 
 
 def _setup(setup: SetupResult) -> str:
-    from analyzer.report.tables import measured_table, prediction_table
-
-    return _table(measured_table(setup)) + _table(prediction_table(setup.predicted))
+    return _table(tables.measured_table(setup)) + _table(tables.prediction_table(setup.predicted))
 
 
 def _prediction(prediction: SetupPrediction) -> str:
-    from analyzer.report.tables import prediction_table
-
-    return _table(prediction_table(prediction))
+    return _table(tables.prediction_table(prediction))
 
 
 def _comparison(comparison: Comparison) -> str:
-    from analyzer.report.figures.change_plots import change_plate
-    from analyzer.report.sentences import comparison_answer, next_step, smallest_visible
-    from analyzer.report.tables import changes_table
-
-    lines = (comparison_answer(comparison), smallest_visible(comparison), next_step(comparison))
+    lines = (
+        sentences.comparison_answer(comparison),
+        sentences.smallest_visible(comparison),
+        sentences.next_step(comparison),
+    )
     return (
         "".join(map(_line, lines))
-        + _table(changes_table([comparison]))
-        + _figures(lambda: (change_plate([comparison]),))
+        + _table(tables.changes_table([comparison]))
+        + _figures(change_plate([comparison]))
     )
 
 
@@ -157,8 +138,7 @@ def _choice(choice: Choice) -> str:
 
 
 def _ladder(ladder: BarLadder) -> str:
-    from analyzer.report.figures.bar_plots import bar_svg
-    from analyzer.report.figures.style import image_of
+    # Here and below: these bring libraries for terminal and page that few notebooks need.
     from analyzer.report.settings_sheet import CAUTIONS, ladder_json
 
     rows = tuple(
@@ -168,14 +148,16 @@ def _ladder(ladder: BarLadder) -> str:
             number(row.change),
             number(row.roll_stiffness),
             number(row.roll_gradient),
-            Cell("—" if row.stress_factor is None else f"{row.stress_factor:.2f}", number=True),
+            Cell(UNKNOWN if row.stress_factor is None else f"{row.stress_factor:.2f}", number=True),
             Cell("; ".join(row.motion.warnings)),
         )
         for row in ladder.rows
     )
     columns = ("Setting", "Rate, N/mm", "Change, %", "Axle roll, N m/deg", "Gradient, deg/g")
     title = f"{ladder.axle} bar"
-    drawing = image_of(bar_svg(ladder_json(ladder), title), "Rate of every setting with its error; parts.")
+    drawing = style.image_of(
+        bar_svg(ladder_json(ladder), title), "Rate of every setting with its error; parts."
+    )
     return (
         _table(PageTable(f"Settings of the {title}", (*columns, "Stress factor", "Mind"), rows))
         + drawing
@@ -189,55 +171,37 @@ def _checked(outcome: CheckOutcome) -> str:
 
 
 def _recording(recording: Recording) -> str:
-    from analyzer.report.sentences import recording_line
-    from analyzer.report.tables import health_table
-
-    found = health_table("Checks that are not good", recording)
-    return _line(recording_line(recording)) + (_table(found) if found.rows else "")
+    found = tables.health_table("Checks that are not good", recording)
+    return _line(sentences.recording_line(recording)) + (_table(found) if found.rows else "")
 
 
 def _course(result: CourseSheetResult) -> str:
-    from analyzer.report.course_sentences import (
-        course_answer,
-        detail_words,
-        place_words,
-        short_cure,
-    )
-    from analyzer.report.figures.course_plots import where_plate
-
     rows = tuple(
         (
             Cell(str(rank)),
-            Cell(place_words(sheet.place)),
-            Cell(detail_words(sheet)),
-            Cell(short_cure(sheet)),
+            Cell(course_sentences.place_words(sheet.place)),
+            Cell(course_sentences.detail_words(sheet)),
+            Cell(course_sentences.short_cure(sheet)),
         )
         for rank, sheet in enumerate(result.places, start=1)
     )
     columns = ("", "Place", "What happens", "What would clear it")
     return (
         _head(label(result.course or result.session, 60))
-        + _line(course_answer(result))
+        + _line(course_sentences.course_answer(result))
         + (_table(PageTable("Places, hardest first", columns, rows)) if rows else "")
-        + _figures(lambda: (where_plate(result),))
+        + _figures(where_plate(result))
     )
 
 
 def _archive(archive: Archive) -> str:
     from analyzer.report.season_page import trend_table
-    from analyzer.report.season_sentences import car_answer, left_out_words
 
     parts = []
     for index, car in enumerate(archive.cars, start=1):
-        parts += [_head(label(car.car)), _line(car_answer(car)), _table(trend_table(car))]
-        parts.append(_figures(partial(_first_plate, car, f"car-{index}")))
-    return "".join(parts) + "".join(map(_line, left_out_words(archive)))
-
-
-def _first_plate(car: CarSeason, key: str) -> list[Plate]:
-    from analyzer.report.figures.season_plots import car_plates
-
-    return car_plates(car, key)[:1]
+        parts += [_head(label(car.car)), _line(season_sentences.car_answer(car)), _table(trend_table(car))]
+        parts.append(_figures(*car_plates(car, f"car-{index}")[:1]))
+    return "".join(parts) + "".join(map(_line, season_sentences.left_out_words(archive)))
 
 
 def _head(words: str) -> str:
@@ -248,17 +212,14 @@ def _line(words: str) -> str:
     return f"<p>{escape(words)}</p>"
 
 
-def _figures(draw: Callable[[], Iterable[Plate | None]]) -> str:
-    from analyzer.report.figures.style import house_style, image
-
-    with house_style():
-        shown = [plate for plate in draw() if plate is not None]
-        return "".join(
-            f'<figure style="display:inline-block;max-width:40em;margin:0.5em 1em 0.5em 0">'
-            f"<figcaption><strong>{escape(plate.title)}</strong></figcaption>{image(plate)}"
-            f"<p><small>{escape(plate.note)}</small></p></figure>"
-            for plate in shown
-        )
+def _figures(*plates: style.Plate | None) -> str:
+    return "".join(
+        f'<figure style="display:inline-block;max-width:40em;margin:0.5em 1em 0.5em 0">'
+        f"<figcaption><strong>{escape(plate.title)}</strong></figcaption>{style.image(plate)}"
+        f"<p><small>{escape(plate.note)}</small></p></figure>"
+        for plate in plates
+        if plate is not None
+    )
 
 
 def _table(table: PageTable) -> str:

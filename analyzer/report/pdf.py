@@ -6,7 +6,7 @@ import io
 import textwrap
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, BinaryIO, Final
+from typing import BinaryIO, Final
 
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
@@ -20,10 +20,7 @@ from analyzer.report.page import Part, all_plates, page_parts
 from analyzer.report.sentences import CAUTIONS
 from analyzer.report.tables import Cell, PageTable
 from analyzer.report.words import label
-
-if TYPE_CHECKING:
-    from analyzer.session.review import Review
-
+from analyzer.session.review import Review
 
 WIDTH: Final = 8.27
 HEIGHT: Final = 11.69
@@ -181,47 +178,14 @@ _OPENING: Final = 4.2
 """Room a part wants at its start, for its answer and its first figure [in]."""
 
 
-def figure_kind(word: str) -> style.Kind:
-    """Return `word` as a kind of figure.
-
-    Raises
-    ------
-    AnalyzerError
-        When it is none.
-    """
-    for kind in style.KINDS:
-        if word.lower().lstrip(".") == kind:
-            return kind
-    raise AnalyzerError(one_line(f'"{word}" is not a kind of figure; use one of {", ".join(style.KINDS)}'))
-
-
 def save_figures(
     review: Review, folder: Path, kind: style.Kind = "svg", parts: tuple[Part, ...] | None = None
 ) -> tuple[Path, ...]:
-    """Write every figure of the page to a file of its own, its question above it.
+    """Write every figure of the page to a file of its own, and return the files in the order of the page.
 
-    Parameters
-    ----------
-    review : Review
-        What is shown.
-    folder : Path
-        Made when it is not there. Figures of the same name are replaced, other files left alone.
-    kind : str
-        ``svg``, ``png`` or ``pdf``.
-    parts : tuple of Part, optional
-        From `page_parts`, when the page is made of them, too.
-
-    Returns
-    -------
-    tuple of Path
-        The files, in the order of the page.
-
-    Raises
-    ------
-    AnalyzerError
-        When the kind is not known, a file of such a name is no figure, or the folder cannot be written to.
+    `parts`, from `page_parts`, are given when the page is made of them, too.
     """
-    kind = figure_kind(kind)
+    kind = style.figure_kind(kind)
     folder = folder.expanduser()
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -238,21 +202,9 @@ def save_figures(
 
 
 def save_pdf(review: Review, path: Path, parts: tuple[Part, ...] | None = None) -> Path:
-    """Write the page's content, without what is folded, to a PDF of A4 sheets.
+    """Write the page's content, without what is folded, to a PDF of A4 sheets, and return its path.
 
-    Parameters
-    ----------
-    review : Review
-        What is shown.
-    path : Path
-        The file, ending in ``.pdf``; an earlier PDF is replaced, nothing else.
-    parts : tuple of Part, optional
-        From `page_parts`, when the page is made of them, too.
-
-    Raises
-    ------
-    AnalyzerError
-        When something else lies there, or the file cannot be written.
+    `parts`, from `page_parts`, are given when the page is made of them, too.
     """
     path = check_pdf(path)
     sheets = io.BytesIO()

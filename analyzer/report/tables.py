@@ -5,23 +5,19 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY
+from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
+from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.units import KM_PER_H, MM_PER_M
-from analyzer.ingest.recording import Verdict
+from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.prediction.results import SetupPrediction
+from analyzer.processing.results import BottomingEvent, RunEstimates, Split
 from analyzer.report import words
 from analyzer.report.plain_data import left_share
 from analyzer.report.sentences import CORNER_WORDS, events, findings, lead_rows
-
-if TYPE_CHECKING:
-    from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
-    from analyzer.core.constants import Axle
-    from analyzer.ingest.recording import HealthRow, Recording
-    from analyzer.prediction.results import SetupPrediction
-    from analyzer.processing.results import BottomingEvent, RunEstimates, Split
-    from analyzer.session.review import Review
+from analyzer.session.review import Review
 
 
 @dataclass(frozen=True, slots=True)

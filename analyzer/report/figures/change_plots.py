@@ -7,17 +7,16 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
 
+from analyzer.comparison.results import AxleSettings, BarSettingResult, Comparison
 from analyzer.core.estimate import Estimate
 from analyzer.report.figures import style
 from analyzer.report.sentences import lead_rows
 from analyzer.report.words import count, label, listed, value_with_interval
+from analyzer.session.review import Review
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-    from analyzer.comparison.results import AxleSettings, BarSettingResult, Comparison
-    from analyzer.session.review import Review
 
 
 def change_plate(comparisons: Sequence[Comparison]) -> style.Plate | None:

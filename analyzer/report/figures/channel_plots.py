@@ -19,7 +19,6 @@ from analyzer.core.units import DEG_PER_RAD
 from analyzer.ingest.checks.inputs import kind_of_channel
 from analyzer.ingest.recording import Recording, Verdict
 from analyzer.report.figures import style
-from analyzer.report.pdf import figure_kind
 from analyzer.report.words import label
 
 ROW: Final = 0.62
@@ -52,7 +51,7 @@ def save_channel_figures(recordings: Sequence[Recording], path: Path) -> tuple[P
         When the kind of file is not known, something else lies there, or it cannot be written.
     """
     path = path.expanduser()
-    kind = figure_kind(path.suffix or "(no ending)")
+    kind = style.figure_kind(path.suffix or "(no ending)")
     files: dict[Path, bytes] = {}
     with style.house_style():
         for number, recording in enumerate(recordings, start=1):

@@ -11,22 +11,20 @@ import numpy.typing as npt
 
 from analyzer.core.constants import CORNERS, Corner
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
-from analyzer.processing.course.places import SPEED_EDGES, WHOLE
+from analyzer.processing.course.alignment import CourseLine
+from analyzer.processing.course.places import SPEED_EDGES, WHOLE, DamperUse
+from analyzer.processing.results import BottomingEvent, RunEstimates
 from analyzer.report.course_sentences import place_words
 from analyzer.report.figures import style
 from analyzer.report.sentences import driver_answer
 from analyzer.report.words import label
+from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
+from analyzer.session.review import Review
+from analyzer.sheets.session import Section
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-    from analyzer.processing.course.alignment import CourseLine
-    from analyzer.processing.course.places import DamperUse
-    from analyzer.processing.results import BottomingEvent, RunEstimates
-    from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
-    from analyzer.session.review import Review
-    from analyzer.sheets.session import Section
 
 
 _STEEPEST: Final = 40.0

@@ -8,19 +8,18 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from analyzer.comparison.results import SetupResult
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.units import DEG_PER_RAD
+from analyzer.processing.results import RunEstimates
 from analyzer.report.figures import style
 from analyzer.report.words import figure as shown, label, listed
+from analyzer.session.review import Review
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-    from analyzer.comparison.results import SetupResult
-    from analyzer.processing.results import RunEstimates
-    from analyzer.session.review import Review
 
 
 MOST_SETUPS: Final = 4

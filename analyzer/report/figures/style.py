@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzer.core.constants import CORNERS, Corner
+from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.store import NotPackable, Store, content_digest, digest_of, drawing_digest
 
 if TYPE_CHECKING:
@@ -296,6 +297,14 @@ _STAMPS: Final[dict[Kind, dict[str, Any]]] = {
     "pdf": {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None},
 }
 _Form = TypeVar("_Form", str, bytes)
+
+
+def figure_kind(word: str) -> Kind:
+    """Return `word`, ``.svg`` for instance, as a kind of figure, or raise `AnalyzerError`."""
+    for kind in KINDS:
+        if word.lower().lstrip(".") == kind:
+            return kind
+    raise AnalyzerError(one_line(f'"{word}" is not a kind of figure; use one of {", ".join(KINDS)}'))
 
 
 class Drawings:

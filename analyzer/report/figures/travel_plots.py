@@ -10,20 +10,19 @@ import numpy as np
 
 from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.units import MM_PER_M
+from analyzer.ingest.recording import Recording
 from analyzer.processing.bottoming import axle_of
+from analyzer.processing.results import RunEstimates, TravelBudget
 from analyzer.report.figures import style
 from analyzer.report.figures.course_plots import AXIS_LABELS, event_place, run_axis
 from analyzer.report.sentences import events
 from analyzer.report.words import count, figure as shown, label, listed, percent
+from analyzer.session.review import Review
+from analyzer.sheets.car import CarSheet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-    from analyzer.ingest.recording import Recording
-    from analyzer.processing.results import RunEstimates, TravelBudget
-    from analyzer.session.review import Review
-    from analyzer.sheets.car import CarSheet
 
 
 MOST_EVENTS: Final = 10
