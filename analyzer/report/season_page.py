@@ -17,7 +17,7 @@ from analyzer.report.csv_tables import csv_text
 from analyzer.report.figures.season_plots import car_plates, season_svg
 from analyzer.report.figures.style import Drawings
 from analyzer.report.plain_data import rounded, taken
-from analyzer.report.tables import Cell, PageTable, number
+from analyzer.report.tables import Cell, PageTable, amount, heads, number
 from analyzer.report.words import UNKNOWN, count, interval, label, percent, sentence
 
 
@@ -74,26 +74,17 @@ def trend_table(car: CarSeason) -> PageTable:
         rows.append(
             (
                 Cell(season_sentences.quantity_words(trend.quantity), season_sentences.setting_of(trend)),
-                Cell(str(len(trend.points)), number=True),
+                amount(str(len(trend.points))),
                 number(first),
                 number(last),
-                Cell(f"{span} %" if span else UNKNOWN, remark, number=True),
-                Cell(UNKNOWN if visible is None else f"{100.0 * visible:.2g} %", number=True),
+                amount(f"{span} %" if span else UNKNOWN, remark),
+                amount(UNKNOWN if visible is None else f"{100.0 * visible:.2g} %"),
                 Cell(trend.verdict, look="verdict"),
             )
         )
-    columns = (
-        "figure",
-        "sessions",
-        "first session",
-        "last session",
-        "change, 95 %",
-        "would show from",
-        "verdict",
-    )
     return PageTable(
         "Change over the season",
-        columns,
+        heads("figure | sessions | first session | last session | change, 95 % | would show from | verdict"),
         tuple(rows),
         "Change: last session against first along a straight line through all sessions. Would show from: the "
         "smallest change these sessions would show in four of five cases. Stiffness in N m/deg.",
@@ -105,10 +96,10 @@ def bottoming_table(car: CarSeason) -> PageTable:
     rows = tuple(
         (
             Cell(label(rate.course) if rate.course else "no course sheet", label(rate.label)),
-            Cell(str(rate.runs), number=True),
-            Cell(str(rate.events), number=True),
-            Cell(str(rate.hard), number=True),
-            Cell(f"{rate.rate.value:.2g}", interval(rate.rate), number=True),
+            amount(str(rate.runs)),
+            amount(str(rate.events)),
+            amount(str(rate.hard)),
+            amount(f"{rate.rate.value:.2g}", interval(rate.rate)),
         )
         for rate in car.bottoming
     )

@@ -43,21 +43,9 @@ def bar_json(
 ) -> dict[str, Any]:
     """Return every setting of the car's bars as plain data (docs/bars.md explains the keys).
 
-    Parameters
-    ----------
-    car : CarSheet
-        The car.
-    axles : sequence of str
-        Which bars.
-    lateral : float
-        Acceleration towards the inside, speed^2 / radius, for stress and travel [g].
-    banks : sequence of float or None
-        Cross slopes for the use of travel [deg]; None for a few examples.
-
-    Raises
-    ------
-    AnalyzerError
-        One line when a bent bar cannot be.
+    `lateral` is the acceleration towards the inside, speed^2 / radius, for stress and travel [g]; `banks` are
+    the cross slopes for the use of travel [deg], None for a few examples. A bent bar that cannot be raises
+    `AnalyzerError`.
     """
     tables: dict[str, Any] = {}
     for axle in axles:
@@ -174,17 +162,8 @@ def ladder_text(table: dict[str, Any], width: int = WIDTH) -> str:
 def save_ladder(table: dict[str, Any], folder: Path) -> Path:
     """Write ``bar.json``, and per axle with a bar ``bar_front.csv`` and ``bar_front.svg``, to `folder`.
 
-    Such files of an earlier call are replaced, all or none; whatever else lies there is left alone.
-
-    Returns
-    -------
-    Path
-        The folder.
-
-    Raises
-    ------
-    AnalyzerError
-        When a file of such a name is another's, or the folder cannot be made or written to.
+    Such files of an earlier call are replaced, all or none; whatever else lies there is left alone. A file of
+    such a name that is another's, or a folder that cannot be written to, raises `AnalyzerError`.
     """
     folder = folder.expanduser()
     files = {folder / "bar.json": json_bytes(table, sort_keys=False)}

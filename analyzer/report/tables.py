@@ -40,11 +40,31 @@ class PageTable:
     note: str = ""
 
 
+def heads(line: str) -> tuple[str, ...]:
+    """Return the columns of a table, written in one line with upright strokes between them."""
+    return tuple(line.split(" | "))
+
+
+def named(text: str, remark: str = "") -> Cell:
+    """Return the cell of a name from log or sheet."""
+    return Cell(words.label(text), remark)
+
+
+def amount(text: str, remark: str = "") -> Cell:
+    """Return the cell of a figure that is text already."""
+    return Cell(text, remark, number=True)
+
+
 def number(estimate: Estimate | None, with_unit: bool = False) -> Cell:
     """Return the cell of an estimate; an unknown one says why in a remark."""
     if estimate is None:
-        return Cell(words.UNKNOWN, number=True)
-    return Cell(words.figure(words.readable(estimate), with_unit), words.reason(estimate), number=True)
+        return amount(words.UNKNOWN)
+    return amount(words.figure(words.readable(estimate), with_unit), words.reason(estimate))
+
+
+def spanned(estimate: Estimate) -> Cell:
+    """Return the cell of an estimate with its interval instead of its error."""
+    return amount(words.value_with_interval(estimate), words.reason(estimate))
 
 
 # The tables of the page: cells as a reader sees them.
@@ -53,33 +73,23 @@ def number(estimate: Estimate | None, with_unit: bool = False) -> Cell:
 MOST_ROWS: Final = 40
 """More rows than this stand in the CSV tables only, and the page says so."""
 
-
 _LOOK: Final = {Verdict.GOOD: "", Verdict.NOT_TESTED: "", Verdict.SUSPECT: "suspect", Verdict.BAD: "bad"}
-
-
-_HEALTH_COLUMNS: Final = ("Run", "Channel", "Check", "Verdict", "Found", "Limit", "What it means")
+_HEALTH_COLUMNS: Final = heads("Run | Channel | Check | Verdict | Found | Limit | What it means")
 
 
 def runs_table(review: Review) -> PageTable:
     """Return one row per run, those left out at the end with the reason."""
     rows = [_run_row(review, run) for run in review.runs]
-    blank = (Cell(words.UNKNOWN, number=True),) * 7
+    blank = (amount(words.UNKNOWN),) * 7
     rows += [
-        (Cell(words.label(name)), Cell("left out", words.sentence(why), look="bad"), *blank)
+        (named(name), Cell("left out", words.sentence(why), look="bad"), *blank)
         for name, why in review.failed.items()
     ]
     return PageTable(
         "Runs: roll gradient, load share, bottoming",
-        (
-            "Run",
-            "Set-up",
-            "Front, deg/g",
-            "Rear, deg/g",
-            "Body to ground, deg/g",
-            "Left share front, %",
-            "Left share rear, %",
-            "Stiffness measured / predicted",
-            "Bottomed",
+        heads(
+            "Run | Set-up | Front, deg/g | Rear, deg/g | Body to ground, deg/g | "
+            "Left share front, % | Left share rear, % | Stiffness measured / predicted | Bottomed"
         ),
         tuple(rows),
         "Roll gradient per unit of level-road lateral acceleration; ± is one standard error.",
@@ -91,12 +101,12 @@ def _run_row(review: Review, run: RunEstimates) -> tuple[Cell, ...]:
     remark = f"{words.count(found, 'check')} to look at" if found else ""
     share = tuple(number(words.percent(left_share(run, axle))) for axle in AXLES)
     return (
-        Cell(words.label(run.name), remark),
-        Cell(words.label(run.setup)),
+        named(run.name, remark),
+        named(run.setup),
         *(number(run.roll_gradient.get(key)) for key in ("front", "rear", "total")),
         *share,
         number(run.further.get("roll_stiffness_ratio")),
-        Cell(str(len(run.bottoming)), number=True),
+        amount(str(len(run.bottoming))),
     )
 
 
@@ -114,11 +124,7 @@ def findings_table(review: Review) -> PageTable:
 def health_table(caption: str, recording: Recording) -> PageTable:
     """Return the checks of one log that are not good."""
     rows = [row for row in recording.health if row.verdict is not Verdict.GOOD]
-    return PageTable(
-        caption,
-        _HEALTH_COLUMNS[1:],
-        tuple(_health_row(recording.run, row)[1:] for row in rows),
-    )
+    return PageTable(caption, _HEALTH_COLUMNS[1:], tuple(_health_row(recording.run, row)[1:] for row in rows))
 
 
 def checks_table(review: Review) -> PageTable:
@@ -132,7 +138,7 @@ def checks_table(review: Review) -> PageTable:
         ("Check", *(verdict.value for verdict in Verdict)),
         tuple(
             (
-                Cell(words.label(check)),
+                named(check),
                 *(
                     Cell(str(found[verdict]), number=True, look=_LOOK[verdict] if found[verdict] else "")
                     for verdict in Verdict
@@ -146,9 +152,9 @@ def checks_table(review: Review) -> PageTable:
 
 def _health_row(run: str, row: HealthRow) -> tuple[Cell, ...]:
     return (
-        Cell(words.label(run)),
-        Cell(words.label(row.channel)),
-        Cell(words.label(row.check)),
+        named(run),
+        named(row.channel),
+        named(row.check),
         Cell(row.verdict.value, look=_LOOK[row.verdict]),
         _plain(row.value, row.unit),
         _plain(row.threshold, row.unit),
@@ -158,7 +164,7 @@ def _health_row(run: str, row: HealthRow) -> tuple[Cell, ...]:
 
 def _plain(value: float | None, unit: str) -> Cell:
     shown = "" if unit in ("", "1") else words.label(unit, 12)
-    return Cell(words.UNKNOWN if value is None else f"{value:.4g} {shown}".strip(), number=True)
+    return amount(words.UNKNOWN if value is None else f"{value:.4g} {shown}".strip())
 
 
 def ledger_table(review: Review, everything: bool) -> PageTable:
@@ -174,11 +180,11 @@ def ledger_table(review: Review, everything: bool) -> PageTable:
         ("Set-up", "Quantity", "Measured", "Predicted", "Ratio", "Unexplained", "Agrees"),
         tuple(
             (
-                Cell(words.label(name)),
-                Cell(words.label(row.quantity)),
+                named(name),
+                named(row.quantity),
                 number(row.measured, True),
                 number(row.predicted, True),
-                Cell(words.value_with_interval(row.ratio), words.reason(row.ratio), number=True),
+                spanned(row.ratio),
                 number(row.unexplained, True),
                 phrase[row.agrees],
             )
@@ -193,14 +199,9 @@ def changes_table(comparisons: Sequence[Comparison]) -> PageTable:
     """Return every comparison of two set-ups."""
     return PageTable(
         "Changes of set-up",
-        (
-            "Change",
-            "Axle",
-            "Verdict",
-            "Stiffness after / before",
-            "95 % interval",
-            "Predicted",
-            "Smallest visible",
+        heads(
+            "Change | Axle | Verdict | Stiffness after / before | "
+            "95 % interval | Predicted | Smallest visible"
         ),
         tuple(
             (
@@ -208,10 +209,8 @@ def changes_table(comparisons: Sequence[Comparison]) -> PageTable:
                 Cell(c.axle or "car"),
                 Cell(c.verdict.value, look="verdict"),
                 number(c.stiffness_ratio),
-                Cell(words.interval(c.stiffness_ratio) or words.UNKNOWN, number=True),
-                Cell(
-                    words.value_with_interval(c.predicted_ratio), words.reason(c.predicted_ratio), number=True
-                ),
+                amount(words.interval(c.stiffness_ratio) or words.UNKNOWN),
+                spanned(c.predicted_ratio),
                 _small(c.smallest_visible),
             )
             for c in comparisons[:MOST_ROWS]
@@ -224,7 +223,7 @@ def _small(estimate: Estimate) -> Cell:
         return number(estimate)
     shown = words.percent(estimate)
     text = words.figure(shown, True) if shown.std_error is not None else f"{shown.value:.2g} %"
-    return Cell(text, number=True)
+    return amount(text)
 
 
 def events_table(review: Review, most: int) -> PageTable:
@@ -232,31 +231,19 @@ def events_table(review: Review, most: int) -> PageTable:
     found = events(review)
     return PageTable(
         "Bottoming, hardest first",
-        (
-            "Corner",
-            "Where",
-            "Run",
-            "Log time",
-            "Into the stop",
-            "Peak travel",
-            "Met at",
-            "Bank",
-            "Travel made of",
+        heads(
+            "Corner | Where | Run | Log time | Into the stop | Peak travel | Met at | Bank | Travel made of"
         ),
         tuple(
             (
-                Cell(
-                    CORNER_WORDS[event.corner],
-                    "hard" if event.hard else "",
-                    look="verdict" if event.hard else "",
-                ),
-                Cell(words.label(event.section)),
-                Cell(words.label(run.name)),
-                Cell(f"{event.start_s:.2f} to {event.end_s:.2f} s", number=True),
-                Cell(words.millimetres(event.stop_compression, 1), number=True),
-                Cell(words.millimetres(event.peak, 1), number=True),
-                Cell(f"{event.approach_speed:.2f} m/s", number=True),
-                Cell(words.degrees(event.bank, 1), number=True),
+                _corner(event),
+                named(event.section),
+                named(run.name),
+                amount(f"{event.start_s:.2f} to {event.end_s:.2f} s"),
+                amount(words.millimetres(event.stop_compression, 1)),
+                amount(words.millimetres(event.peak, 1)),
+                amount(f"{event.approach_speed:.2f} m/s"),
+                amount(words.degrees(event.bank, 1)),
                 Cell(_budget(event)),
             )
             for run, event in found[:most]
@@ -267,26 +254,24 @@ def events_table(review: Review, most: int) -> PageTable:
     )
 
 
+def _corner(event: BottomingEvent) -> Cell:
+    corner = CORNER_WORDS[event.corner]
+    return Cell(corner, "hard", look="verdict") if event.hard else Cell(corner)
+
+
 def event_details_table(review: Review) -> PageTable:
     """Return what else is known of each bottoming event, hardest first."""
     found = events(review)
     return PageTable(
         "More of each event, hardest first",
-        (
-            "Corner",
-            "Run",
-            "Distance",
-            "Speed",
-            "Error of the peak",
-            "Jolt",
-            "Felt by the body",
-            "Path over crest or dip",
-            "In-plane force kept",
+        heads(
+            "Corner | Run | Distance | Speed | Error of the peak | "
+            "Jolt | Felt by the body | Path over crest or dip | In-plane force kept"
         ),
         tuple(
             (
                 Cell(CORNER_WORDS[event.corner], words.label(event.section)),
-                Cell(words.label(run.name), f"{event.peak_s:.2f} s"),
+                named(run.name, f"{event.peak_s:.2f} s"),
                 _optional(event.distance, 1.0, "m", 0),
                 _optional(event.speed, KM_PER_H, "km/h", 0),
                 _optional(event.peak_error, MM_PER_M, "mm", 1),
@@ -312,10 +297,10 @@ def droop_table(review: Review) -> PageTable:
         tuple(
             (
                 Cell(CORNER_WORDS[event.corner]),
-                Cell(words.label(event.section)),
-                Cell(words.label(run.name)),
-                Cell(f"{event.start_s:.2f} to {event.end_s:.2f} s", number=True),
-                Cell(f"{event.approach_speed:.2f} m/s", number=True),
+                named(event.section),
+                named(run.name),
+                amount(f"{event.start_s:.2f} to {event.end_s:.2f} s"),
+                amount(f"{event.approach_speed:.2f} m/s"),
             )
             for run, event in found[:MOST_ROWS]
         ),
@@ -326,8 +311,8 @@ def droop_table(review: Review) -> PageTable:
 
 def _optional(value: float | None, factor: float, unit: str, places: int) -> Cell:
     if value is None:
-        return Cell(words.UNKNOWN, number=True)
-    return Cell(f"{value * factor + 0.0:.{places}f} {unit}".replace("-", "−"), number=True)
+        return amount(words.UNKNOWN)
+    return amount(f"{value * factor + 0.0:.{places}f} {unit}".replace("-", "−"))
 
 
 def _budget(event: BottomingEvent) -> str:
@@ -421,8 +406,8 @@ def splits_table(run: RunEstimates) -> PageTable | None:
 
     rows = tuple(
         (
-            Cell(words.label(split.name)),
-            Cell(f"{split.seconds:.0f} s", number=True),
+            named(split.name),
+            amount(f"{split.seconds:.0f} s"),
             *(cells(split, "roll_gradient_body", axle) for axle in AXLES),
             *(cells(split, "share_slope", axle) for axle in AXLES),
             *(number(words.percent(share)) for share in split.left_share.values()),
@@ -447,12 +432,9 @@ def compliance_table(setup: SetupResult) -> PageTable | None:
     rows = [
         (
             Cell(f"{axle}, {words.label(bar.setting)}"),
-            Cell(words.label(part)),
-            Cell(f"{compliance * 1e6:.3g} mm/kN", number=True),
-            Cell(
-                f"{100.0 * compliance * bar.rate.value:.0f} %" if bar.rate.value else words.UNKNOWN,
-                number=True,
-            ),
+            named(part),
+            amount(f"{compliance * 1e6:.3g} mm/kN"),
+            amount(f"{100.0 * compliance * bar.rate.value:.0f} %" if bar.rate.value else words.UNKNOWN),
         )
         for axle, bar in setup.predicted.bars.items()
         for part, compliance in bar.compliance.items()
@@ -476,7 +458,7 @@ def estimates_table(caption: str, rows: Sequence[tuple[str, Estimate]], assumed:
             (
                 Cell(words.label(phrase, 60)),
                 number(estimate, True),
-                Cell(words.interval(words.readable(estimate)) or words.UNKNOWN, number=True),
+                amount(words.interval(words.readable(estimate)) or words.UNKNOWN),
                 Cell(words.label(estimate.method, 90) if estimate.method else words.UNKNOWN),
             )
             for phrase, estimate in rows
@@ -494,26 +476,21 @@ def settings_table(review: Review) -> PageTable:
     rows = [
         (
             Cell(f"{model.axle}, {words.label(item.setting, 40)}", f"on {words.listed(list(item.setups))}"),
-            Cell(str(item.runs), number=True),
+            amount(str(item.runs)),
             number(item.measured),
             number(item.predicted),
             number(item.ratio),
-            Cell("softest", number=True) if item.step is None else number(item.step),
-            Cell(words.UNKNOWN, number=True) if item.predicted_step is None else number(item.predicted_step),
+            amount("softest") if item.step is None else number(item.step),
+            amount(words.UNKNOWN) if item.predicted_step is None else number(item.predicted_step),
         )
         for model in models
         for item in model.settings
     ]
     return PageTable(
         "Bar settings, all runs in one model",
-        (
-            "Axle and setting",
-            "Runs",
-            "Roll stiffness, N m/deg",
-            "Predicted",
-            "Measured / predicted",
-            "Above the softest, N m/deg",
-            "Predicted",
+        heads(
+            "Axle and setting | Runs | Roll stiffness, N m/deg | Predicted | "
+            "Measured / predicted | Above the softest, N m/deg | Predicted"
         ),
         tuple(rows),
         " ".join(map(_remark, models)),
@@ -537,9 +514,9 @@ def pairs_table(review: Review) -> PageTable:
         (
             Cell(f"{model.axle}, {words.label(pair.before, 30)} to {words.label(pair.after, 30)}"),
             Cell("different" if pair.different else "not shown to differ"),
-            Cell(words.value_with_interval(pair.ratio), number=True),
+            amount(words.value_with_interval(pair.ratio)),
             number(pair.predicted),
-            Cell(f"{pair.p_value:.2g}", number=True),
+            amount(f"{pair.p_value:.2g}"),
         )
         for model in review.bars
         if len(model.settings) > 2

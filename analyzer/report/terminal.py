@@ -31,15 +31,7 @@ _NAME: Final = 14
 
 
 def print_summary(review: Review, console: Console) -> None:
-    """Print team, tuner and driver part, each starting with the answer in one sentence.
-
-    Parameters
-    ----------
-    review : Review
-        What is shown.
-    console : Console
-        Where to; colours appear only when it is a terminal.
-    """
+    """Print team, tuner and driver part, each starting with the answer in one sentence."""
     title = f"{words.label(review.session.sheet.name, 60)}, {words.label(review.session.car.name, 40)}"
     console.print(Text(title, style="bold"))
     _team(review, console)
@@ -165,15 +157,7 @@ _KINDS: Final = {
 
 
 def print_confirmation(confirmation: Confirmation, console: Console) -> None:
-    """Print the verdict, then what it rests on.
-
-    Parameters
-    ----------
-    confirmation : Confirmation
-        From `analyzer.comparison.confirm.confirm`.
-    console : Console
-        Where to.
-    """
+    """Print the verdict, then what it rests on."""
     _verdict(confirmation, console)
     _next(confirmation, console)
     _parts(confirmation, console)
@@ -332,15 +316,7 @@ _SHORT: Final = ("gradient total", "front share", "margin")
 
 
 def print_choice(choice: Choice, console: Console) -> None:
-    """Print the answer, then every option with what it does.
-
-    Parameters
-    ----------
-    choice : Choice
-        From `analyzer.comparison.choosing.choose.choose`.
-    console : Console
-        Where to.
-    """
+    """Print the answer, then every option with what it does."""
     say(console, f"Wish: {words.sentence(choice.wish)}")
     say(console, words.sentence(choice.answer), style="bold")
     say(console, f"On the car now: {'; '.join(choice.present[a] for a in AXLES)}.")

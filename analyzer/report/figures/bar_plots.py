@@ -20,15 +20,7 @@ SMALLEST_SHARE: Final = 5e-4
 
 
 def bar_svg(part: dict[str, Any], title: str) -> str:
-    """Return the figure of one axle's bar as SVG text.
-
-    Parameters
-    ----------
-    part : dict
-        One axle of `analyzer.report.settings_sheet.bar_json`, with a bar.
-    title : str
-        What is shown.
-    """
+    """Return the figure of one axle's bar, a `part` of `bar_json` in plain data, as SVG text."""
     fitted = next(row for row in part["settings"] if row["fitted"])
     shares = _shares(fitted["compliance"])
     lists = [len(part["settings"]), len(shares), len(part["what_if"]) + len(part["solid_or_tube"]) - 1]

@@ -31,24 +31,11 @@ _WORSE: Final = (Verdict.BAD, Verdict.SUSPECT)
 
 
 def save_channel_figures(recordings: Sequence[Recording], path: Path) -> tuple[Path, ...]:
-    """Draw every recording to a file of its own.
+    """Draw every recording to a file of its own, and return the files in order.
 
-    Parameters
-    ----------
-    recordings : sequence of Recording
-        As checked.
-    path : Path
-        ``.svg``, ``.png`` or ``.pdf``; of several recordings each has the run's name put behind the file's.
-
-    Returns
-    -------
-    tuple of Path
-        The files, in order; figures of the same name are replaced, other files are not.
-
-    Raises
-    ------
-    AnalyzerError
-        When the kind of file is not known, something else lies there, or it cannot be written.
+    `path` ends in ``.svg``, ``.png`` or ``.pdf``; of several recordings each has the run's name put behind
+    the file's. Figures of the same name are replaced; anything else there, another ending, or a place that
+    cannot be written to raises `AnalyzerError`.
     """
     path = path.expanduser()
     kind = style.figure_kind(path.suffix or "(no ending)")
