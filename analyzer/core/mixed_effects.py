@@ -21,7 +21,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq
-from scipy.special import nctdtr, stdtr
+from scipy.special import chdtr, nctdtr, stdtr
 
 from analyzer.core.estimate import Estimate
 from analyzer.core.regression import student_factor
@@ -35,6 +35,9 @@ ENOUGH_FREEDOM: Final = 2
 """Degrees of freedom from which the runs speak for themselves and the prior is left out."""
 
 LARGE_FREEDOM: Final = 1e6
+
+LARGEST_SHIFT: Final = 30.0
+"""Standard errors beyond which scipy's non-central t fails."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,9 +261,11 @@ def detection_power(change: float, std_error: float, freedom: float, level: floa
     """
     if std_error == 0.0:
         return 1.0 if change else 1.0 - level
-    # scipy's non-central t fails beyond shifts that are certain to be seen anyway.
-    shift = min(abs(change) / std_error, 30.0)
-    return 1.0 - float(nctdtr(freedom, shift, student(freedom, level)))
+    shift, least = abs(change) / std_error, student(freedom, level)
+    if shift > LARGEST_SHIFT:
+        # The change is then so large that only an error seen far too large hides it.
+        return float(chdtr(freedom, freedom * (shift / least) ** 2))
+    return 1.0 - float(nctdtr(freedom, shift, least))
 
 
 def smallest_visible(std_error: float, freedom: float, level: float = LEVEL, power: float = POWER) -> float:
