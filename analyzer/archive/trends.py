@@ -16,7 +16,8 @@ from scipy.special import gammaincinv
 from analyzer.archive.dataset import read_rows
 from analyzer.archive.results import BottomingRate, CarSeason, SessionPoint, Trend
 from analyzer.core.estimate import Estimate
-from analyzer.core.mixed_effects import LEVEL, Contrast, ScatterPrior, fit_runs, smallest_visible, student
+from analyzer.core.mixed_effects import LEVEL, Contrast, ScatterPrior, fit_runs, smallest_visible
+from analyzer.core.regression import student_factor
 
 PER_SETTING: Final = (
     "roll_stiffness_total",
@@ -223,7 +224,7 @@ def verdict(change: Estimate, family: int = 1) -> str:
         return "cannot tell"
     low, high = change.interval
     freedom = max((change.n or FEWEST) - 2, 1)
-    further = student(freedom, 1.0 - (1.0 - LEVEL) / max(family, 1)) / student(freedom) - 1.0
+    further = student_factor(freedom, 1.0 - (1.0 - LEVEL) / max(family, 1)) / student_factor(freedom) - 1.0
     low, high = low - further * (high - low) / 2.0, high + further * (high - low) / 2.0
     if low > 0.0:
         return "rising"

@@ -25,7 +25,8 @@ from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import json_bytes, write_whole
-from analyzer.core.mixed_effects import Floats, student
+from analyzer.core.mixed_effects import Floats
+from analyzer.core.regression import student_factor
 from analyzer.prediction.propagation import Propagated, Values, propagate, replace_values, sheet_inputs
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.bar import NoBar
@@ -235,7 +236,7 @@ def _scatter(fits: Mapping[Axle, GroupFit], places: Sequence[tuple[str, Axle]]) 
     size = len(places)
     covariance = np.zeros((size, size))
     rows = [fits[axle].row(setup) for setup, axle in places]
-    widen = {axle: (student(fit.fit.freedom) / 1.96) ** 2 for axle, fit in fits.items()}
+    widen = {axle: (student_factor(fit.fit.freedom) / 1.96) ** 2 for axle, fit in fits.items()}
     for i, (setup, axle) in enumerate(places):
         for j, (other_setup, other) in enumerate(places):
             if axle == other:

@@ -42,7 +42,8 @@ from analyzer.comparison.unmeasured_axle import (
 from analyzer.comparison.verdict import Evidence, decide
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
-from analyzer.core.mixed_effects import LEVEL, Contrast, student
+from analyzer.core.mixed_effects import LEVEL, Contrast
+from analyzer.core.regression import student_factor
 from analyzer.prediction.propagation import Propagated, Values, propagate
 from analyzer.prediction.results import ChangePrediction
 from analyzer.processing.results import RunEstimates
@@ -296,7 +297,7 @@ def _comparison(pair: Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparis
     other = _other_end(pair)
     if other is not None and not other.answered:
         words = other_end_words(other, repeat.value)
-        if abs(other.leaked) > student(gap.freedom) * gap.std_error:
+        if abs(other.leaked) > student_factor(gap.freedom) * gap.std_error:
             verdict, reason = ChangeVerdict.CANNOT_TELL, f"{words}; {set_right(other)}"
         else:
             reasons = (*reasons, words)

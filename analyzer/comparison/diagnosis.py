@@ -17,7 +17,8 @@ from analyzer.comparison.ledger import RunValue, fit_groups
 from analyzer.comparison.results import Reason, Reasons
 from analyzer.core.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.core.estimate import Estimate
-from analyzer.core.mixed_effects import Floats, ScatterPrior, student
+from analyzer.core.mixed_effects import Floats, ScatterPrior
+from analyzer.core.regression import student_factor
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.prediction.propagation import propagate
 from analyzer.processing.results import AxleFit, RunEstimates
@@ -281,7 +282,7 @@ def _figures(
             continue
         fit = fit_groups(values, BEND_SCATTER)
         rows = np.array([fit.row(group) for group in fit.groups])
-        widen = (student(fit.fit.freedom) / 1.96) ** 2
+        widen = (student_factor(fit.fit.freedom) / 1.96) ** 2
         labels += [("bend", group, axle) for group in fit.groups]
         misfits.append(rows @ fit.fit.coefficients)
         blocks.append(widen * rows @ fit.fit.covariance @ rows.T + BEND_ERROR**2)

@@ -22,8 +22,8 @@ from analyzer.core.mixed_effects import (
     RunsFit,
     ScatterPrior,
     fit_runs,
-    student,
 )
+from analyzer.core.regression import student_factor
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
 from analyzer.prediction.propagation import Propagated, Values, propagate
 from analyzer.prediction.results import SetupPrediction
@@ -460,7 +460,7 @@ def ledger_row(
     both = Contrast(math.log(abs(ratio)), mean.std_error, mean.freedom).with_known(common)
     gap = measured.value - predicted.value
     own = Contrast(gap, measured.value * mean.std_error, mean.freedom)
-    half = student(own.with_known(difference).freedom) * own.with_known(difference).std_error
+    half = student_factor(own.with_known(difference).freedom) * own.with_known(difference).std_error
     return Ledger(
         quantity=quantity,
         measured=measured,

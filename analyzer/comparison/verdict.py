@@ -15,8 +15,8 @@ from analyzer.core.mixed_effects import (
     Contrast,
     detection_power,
     smallest_visible,
-    student,
 )
+from analyzer.core.regression import student_factor
 
 NOTHING: Final = 1e-9
 """A predicted change of the logarithm below this is no change at all."""
@@ -69,7 +69,7 @@ def decide(evidence: Evidence) -> tuple[ChangeVerdict, str]:
         return _seen(evidence, softer=False)
     predicted = abs(evidence.predicted)
     could_show = predicted > NOTHING and evidence.smallest <= predicted
-    if could_show and abs(evidence.gap.t) > student(evidence.gap.freedom):
+    if could_show and abs(evidence.gap.t) > student_factor(evidence.gap.freedom):
         reason = (
             f"the predicted {_change(evidence.predicted)} would have shown (smallest visible change "
             f"{_size(evidence.smallest, evidence.predicted)}), "
@@ -80,13 +80,13 @@ def decide(evidence: Evidence) -> tuple[ChangeVerdict, str]:
 
 
 def _seen(evidence: Evidence, *, softer: bool) -> tuple[ChangeVerdict, str]:
-    agrees = abs(evidence.gap.t) <= student(evidence.gap.freedom)
+    agrees = abs(evidence.gap.t) <= student_factor(evidence.gap.freedom)
     same_way = evidence.predicted < -NOTHING if softer else evidence.predicted > NOTHING
     smaller = abs(evidence.measured.value) < abs(evidence.predicted)
     seen = f"measured {_change(evidence.measured.value)}, predicted {_change(evidence.predicted)}"
     if same_way and agrees:
         verdict = ChangeVerdict.AS_PREDICTED if softer else ChangeVerdict.STIFFENED
-        half = student(evidence.gap.freedom) * evidence.gap.std_error
+        half = student_factor(evidence.gap.freedom) * evidence.gap.std_error
         way = "" if softer else " as predicted"
         return verdict, f"{seen}: they agree{way} within their errors (± {100.0 * half:.1f} %)"
     if not same_way:

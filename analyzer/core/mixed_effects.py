@@ -80,7 +80,7 @@ class Contrast:
     @property
     def interval(self) -> tuple[float, float]:
         """The 95 % interval."""
-        half = student(self.freedom) * self.std_error
+        half = student_factor(self.freedom) * self.std_error
         return self.value - half, self.value + half
 
     @property
@@ -137,11 +137,6 @@ class RunsFit:
         """Return the combination ``row @ coefficients``."""
         variance = float(row @ self.covariance @ row)
         return Contrast(float(row @ self.coefficients), math.sqrt(max(variance, 0.0)), self.freedom)
-
-
-def student(freedom: float, level: float = LEVEL) -> float:
-    """Return the two-sided quantile of Student's t."""
-    return student_factor(min(freedom, LARGE_FREEDOM), level)
 
 
 def combined(value: float, parts: tuple[Contrast, ...]) -> Contrast:
@@ -261,7 +256,7 @@ def detection_power(change: float, std_error: float, freedom: float, level: floa
     """
     if std_error == 0.0:
         return 1.0 if change else 1.0 - level
-    shift, least = abs(change) / std_error, student(freedom, level)
+    shift, least = abs(change) / std_error, student_factor(freedom, level)
     if shift > LARGEST_SHIFT:
         # The change is then so large that only an error seen far too large hides it.
         return float(chdtr(freedom, freedom * (shift / least) ** 2))
@@ -285,7 +280,7 @@ def smallest_visible(std_error: float, freedom: float, level: float = LEVEL, pow
     """
     if std_error == 0.0:
         return 0.0
-    high = 2.0 * (student(freedom, level) + student(freedom, 2.0 * power - 1.0))
+    high = 2.0 * (student_factor(freedom, level) + student_factor(freedom, 2.0 * power - 1.0))
     if detection_power(high, 1.0, freedom, level) < power:
         return high * std_error
     return std_error * float(brentq(lambda d: detection_power(d, 1.0, freedom, level) - power, 0.0, high))
@@ -341,7 +336,7 @@ def pair_probability(t: float, settings: int, freedom: float) -> float:
 def widest(settings: int, freedom: float) -> float:
     """Return the half width of a 95 % interval that holds for all pairs together, in standard errors."""
     if settings <= 2:
-        return student(freedom)
+        return student_factor(freedom)
     return float(_studentised_range().ppf(LEVEL, settings, _freedom(freedom))) / ROOT_TWO
 
 

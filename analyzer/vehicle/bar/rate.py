@@ -9,6 +9,7 @@ import numpy as np
 
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
+from analyzer.core.regression import student_factor
 from analyzer.core.units import DEG_PER_RAD
 from analyzer.sheets.bar import BenchTest, BladedBar, FormedBar, NoBar
 from analyzer.sheets.car import AxleSheet, CarSheet
@@ -57,8 +58,6 @@ def bench_result(bench: BenchTest) -> BenchResult:
     The loads are weighed and count as exact; friction of the stand shows up as scatter. An intercept is
     fitted, so the first reading need not be zero.
     """
-    from scipy.special import stdtrit  # costs some tenths of a second and is seldom needed
-
     load = np.array([item.value for item in bench.loads])
     deflection = np.array([item.value for item in bench.deflections])
     count = len(load)
@@ -72,7 +71,7 @@ def bench_result(bench: BenchTest) -> BenchResult:
         held_rate_std=slope_std / slope**2,
         readings=count,
         residual=residual,
-        quantile=float(stdtrit(count - 2, 0.975)),
+        quantile=student_factor(count - 2),
     )
 
 
