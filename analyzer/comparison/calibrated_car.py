@@ -32,7 +32,7 @@ from analyzer.processing.results import RunEstimates
 from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup
-from analyzer.vehicle.axle import bar_roll_stiffness_at, mass_properties, spring_roll_stiffness_at
+from analyzer.vehicle.axle import bar_roll_stiffness, mass_properties, spring_roll_stiffness
 from analyzer.vehicle.bar.rate import axle_bar_rate
 from analyzer.vehicle.completion import complete_car
 
@@ -328,12 +328,12 @@ def _shown(car: CarSheet, setups: Mapping[str, Setup], calibration: Calibration)
         values = {"roll moment": np.log(np.asarray(mass_properties(sheet).elastic_moment))}
         for axle in AXLES:
             part = sheet.axle(axle)
-            values[f"{axle} springs in roll"] = np.log(spring_roll_stiffness_at(part))
+            values[f"{axle} springs in roll"] = np.log(spring_roll_stiffness(part))
             if isinstance(part.bar, NoBar):
                 continue
             fitted = [s.bar(axle) for s in setups.values() if s.bar(axle) != "off"]
             if fitted:
-                stiff = bar_roll_stiffness_at(part, axle_bar_rate(part, fitted[0]))
+                stiff = bar_roll_stiffness(part, axle_bar_rate(part, fitted[0]))
                 values[f"{axle} bar in roll"] = np.log(stiff)
         return values
 

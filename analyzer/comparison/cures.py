@@ -21,7 +21,7 @@ from analyzer.processing.results import BottomingEvent, Motion
 from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import (
-    bar_roll_stiffness_at,
+    bar_roll_stiffness,
     car_roll,
     damper_travel,
     ratio_at,
@@ -221,7 +221,7 @@ def cures_of(
 def _bar(car: CarSheet, rates: Mapping[Axle, float], moment: Moment, target: float) -> Cure:
     axle = axle_of(moment.corner)
     sheet = car.axle(axle)
-    now = float(bar_roll_stiffness_at(sheet, rates[axle]))
+    now = float(bar_roll_stiffness(sheet, rates[axle]))
     scale = now if now > 0.0 else _spring_roll(car, axle)
 
     def peak(added: float) -> float:
@@ -346,7 +346,7 @@ def _shares(
     changed = dict(rates)
     factor = spring_factor
     if added_roll and not isinstance(sheet.bar, NoBar):
-        per_rate = float(bar_roll_stiffness_at(sheet, 1.0))
+        per_rate = float(bar_roll_stiffness(sheet, 1.0))
         changed[axle] = rates[axle] + added_roll / per_rate
     elif added_roll:
         factor = 1.0 + added_roll / _spring_roll(car, axle)

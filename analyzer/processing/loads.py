@@ -25,9 +25,9 @@ from analyzer.vehicle.axle import (
     damper_travel,
     mass_properties,
     ratio_at,
-    ratio_at_static,
     relative_spread,
     roll_base,
+    static_motion_ratio,
 )
 from analyzer.vehicle.bump_stop import Stop, stop_force
 
@@ -179,7 +179,7 @@ def _side_force(sheet: AxleSheet, wheel: Floats, sprung: float, stop: Stop | Non
     """Return the change from static of spring, damper and stop force at one wheel [N]."""
     spring_ratio = ratio_at(wheel, sheet.spring.motion_ratio)
     spring = damper_travel(wheel, sheet.spring.motion_ratio) * sheet.spring.rate.value
-    preload = sprung / ratio_at_static(sheet.spring.motion_ratio)
+    preload = sprung / float(static_motion_ratio(sheet.spring.motion_ratio))
     force: Floats = (preload + spring) * spring_ratio - sprung
     damper_ratio = ratio_at(wheel, sheet.damper_motion_ratio)
     damper = damper_travel(wheel, sheet.damper_motion_ratio)
@@ -308,7 +308,7 @@ def zero_share_error(
         if doubt > 0.0 and axle in stiffness:
             rate = 2.0 * stiffness[axle] / sheet.track_width.value**2
             load = sum(car.mass.load(corner).value for corner in AXLE_CORNERS[axle])
-            found[axle] = rate * doubt / ratio_at_static(sheet.damper_motion_ratio) / (2.0 * load)
+            found[axle] = rate * doubt / float(static_motion_ratio(sheet.damper_motion_ratio)) / (2.0 * load)
     return found
 
 

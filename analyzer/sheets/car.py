@@ -222,7 +222,10 @@ class MassSheet(Sheet):
 
 
 class TravelTable(Sheet):
-    """A motion ratio as measured: wheel travel against damper (or spring) travel, bump positive."""
+    """A motion ratio as measured: wheel travel against damper (or spring) travel, bump positive.
+
+    Measuring and predicting read it alike: a polynomial of degree three at most, by least squares.
+    """
 
     wheel: Annotated[list[Length], Field(min_length=2)]
     damper: Annotated[list[Length], Field(min_length=2)]

@@ -133,48 +133,106 @@ def _axle_masses(axle: AxleSheet, sprung: float, unsprung: float, sprung_height:
     )
 
 
-# Roll stiffness of an axle from its sheet and the fitted bar's rate, and geometry shared by the room.
+# Motion ratio: damper or spring travel per wheel travel, a number or a measured table.
+#
+# A table's rows carry the error of a reading (half a millimetre on a scale is 5 % of a step of 10 mm), and
+# the ratio enters stiffness squared. So the rows are not joined: a polynomial of degree three at most goes
+# between them by least squares, and travel, its inverse and its slope all come from that one curve, whether
+# a log is measured with it or a set-up predicted.
+
+
+TABLE_DEGREE: Final = 3
+"""Degree of the polynomial through a measured table; less where rows are few or the curve would turn back."""
+
+
+@dataclass(frozen=True, slots=True)
+class TravelCurve:
+    """Damper travel over wheel travel, both from static and bump positive; arrays broadcast.
+
+    Parameters
+    ----------
+    coefficients : ndarray
+        Of the powers 1 and up of wheel travel over `scale`, last axis [m].
+    scale : float
+        [m].
+    low, high : ndarray
+        Wheel travel of the first and last row [m]; beyond them the curve goes on straight.
+    """
+
+    coefficients: Array
+    scale: float
+    low: Array
+    high: Array
+
+    @classmethod
+    def through(cls, table: TravelTable) -> TravelCurve:
+        """Return the curve of a measured table."""
+        wheel = np.stack(np.broadcast_arrays(*(array(row) for row in table.wheel)), axis=-1)
+        damper = np.stack(np.broadcast_arrays(*(array(row) for row in table.damper)), axis=-1)
+        scale = float(np.max(np.abs(wheel)))
+        low, high = wheel[..., 0], wheel[..., -1]
+        for degree in range(min(TABLE_DEGREE, wheel.shape[-1] - 1), 0, -1):
+            powers = (wheel / scale)[..., None] ** np.arange(degree + 1)
+            coefficients = (np.linalg.pinv(powers) @ damper[..., None])[..., 1:, 0]
+            curve = cls(coefficients, scale, low, high)
+            # Rows that rise can still make a cubic that turns back, which no damper does; a line never does.
+            along = low[..., None] + (high - low)[..., None] * np.linspace(0.0, 1.0, 41)
+            if degree == 1 or np.all(curve._each(along)[1] > 0.0):
+                break
+        return curve
+
+    def _each(self, wheel: Array) -> tuple[Array, Array]:
+        """Return damper travel and slope for wheel travel along a new last axis."""
+        inside = np.clip(wheel, self.low[..., None], self.high[..., None])
+        x = inside / self.scale
+        travel, slope = np.zeros_like(x), np.zeros_like(x)
+        for power in range(self.coefficients.shape[-1], 0, -1):  # Horner
+            factor = self.coefficients[..., power - 1, None]
+            travel, slope = (travel + factor) * x, slope * x + power * factor
+        slope = slope / self.scale
+        return travel + (wheel - inside) * slope, slope
+
+    def damper(self, wheel: Array) -> Array:
+        """Return damper travel [m] for wheel travel [m] of one axis, by a table without perturbed rows."""
+        # A table taken with the car on a stand need not hold static ride height; travel counts from there.
+        return self._each(wheel)[0] - self._each(np.zeros(1))[0]
+
+    def slope(self, wheel: Array) -> Array:
+        """Return damper travel per wheel travel [1] at each wheel travel [m]."""
+        return self._each(wheel)[1]
 
 
 def wheel_travel(damper: Floats, ratio: Uncertain | TravelTable) -> Floats:
-    """Return wheel travel [m] for damper travel [m], both bump positive and zero at static.
-
-    A measured table is followed along straight lines between its rows and continued along its first and last
-    pieces; a number divides.
-    """
+    """Return wheel travel [m] for damper travel [m], both bump positive and zero at static."""
     if isinstance(ratio, Uncertain):
         return damper / ratio.value
-    known = np.array([row.value for row in ratio.damper])
-    wheel = np.array([row.value for row in ratio.wheel])
-    result = np.interp(damper, known, wheel)
-    for end, next_to in ((0, 1), (-1, -2)):
-        slope = (wheel[end] - wheel[next_to]) / (known[end] - known[next_to])
-        beyond = damper < known[0] if end == 0 else damper > known[-1]
-        result = np.where(beyond, wheel[end] + (damper - known[end]) * slope, result)
-    # The table need not pass through the origin exactly; travel counts from static.
-    from_static: Floats = result - float(np.interp(0.0, known, wheel))
-    return from_static
+    curve = TravelCurve.through(ratio)
+    span = float(curve.high - curve.low)
+    known = np.linspace(float(curve.low) - span, float(curve.high) + span, 300)
+    # Between close points of the curve Newton's step is right to the last digits after two.
+    wheel: Floats = np.interp(damper, curve.damper(known), known)
+    for _ in range(3):
+        wheel = wheel - (curve.damper(wheel) - damper) / curve.slope(wheel)
+    return wheel
 
 
-def ratio_at_static(ratio: Uncertain | TravelTable) -> float:
-    """Return damper travel per wheel travel at static ride height."""
-    if isinstance(ratio, Uncertain):
-        return ratio.value
-    step = 1e-3
-    wheel = wheel_travel(np.array([-step, step]), ratio)
-    return float(2.0 * step / (wheel[1] - wheel[0]))
+def damper_travel(wheel: Floats, ratio: Uncertain | TravelTable) -> Floats:
+    """Return damper (or spring) travel [m] for wheel travel [m]; the inverse of `wheel_travel`."""
+    return wheel * ratio.value if isinstance(ratio, Uncertain) else TravelCurve.through(ratio).damper(wheel)
 
 
 def ratio_at(wheel: Floats, ratio: Uncertain | TravelTable) -> Floats:
     """Return damper travel per wheel travel at each `wheel` travel [m]."""
     if isinstance(ratio, Uncertain):
         return np.full_like(wheel, ratio.value)
-    known = np.array([row.value for row in ratio.damper])
-    base = np.array([row.value for row in ratio.wheel])
-    base = base - float(np.interp(0.0, known, base))
-    slopes = np.diff(known) / np.diff(base)
-    middles = (base[1:] + base[:-1]) / 2.0
-    return np.interp(wheel, middles, slopes)
+    return TravelCurve.through(ratio).slope(wheel)
+
+
+def static_motion_ratio(ratio: Uncertain | TravelTable) -> Array:
+    """Return damper (spring) travel per wheel travel at static ride height [1]; arrays broadcast."""
+    if isinstance(ratio, Uncertain):
+        return array(ratio)
+    return TravelCurve.through(ratio).slope(np.zeros(1))[..., 0]
 
 
 def relative_spread(value: Uncertain | TravelTable) -> float | None:
@@ -200,35 +258,45 @@ def roll_base(axle: AxleSheet) -> float:
     return axle.track_width.value
 
 
+# Roll stiffness of one axle: springs, bar and tyres (Gillespie, Fundamentals of Vehicle Dynamics, ch. 6).
+
+
 def bar_ratio(axle: AxleSheet) -> float | None:
     """Return link travel per wheel travel of the axle's bar; None without a bar."""
     return None if axle.bar.kind == "none" else axle.bar.motion_ratio.value
 
 
-def spring_roll_stiffness(axle: AxleSheet) -> float:
-    """Return the springs' part of the roll stiffness, k MR^2 b^2 / 2 [N m/rad] (Gillespie ch. 6)."""
-    return (
-        axle.spring.rate.value * ratio_at_static(axle.spring.motion_ratio) ** 2 * roll_base(axle) ** 2 / 2.0
-    )
+def spring_roll_stiffness(axle: AxleSheet) -> Array:
+    """Return the roll stiffness of the two springs, k MR^2 b^2 / 2 [N m/rad]; arrays broadcast."""
+    ratio = static_motion_ratio(axle.spring.motion_ratio)
+    return np.asarray(array(axle.spring.rate) * ratio**2 * array(roll_base(axle)) ** 2 / 2.0)
 
 
-def bar_roll_stiffness(axle: AxleSheet, bar_rate: float) -> float:
-    """Return the bar's part, k MR_b^2 t^2 / 2 [N m/rad].
+def bar_roll_stiffness(axle: AxleSheet, rate: float | Array) -> Array:
+    """Return the roll stiffness of a bar, k MR_b^2 t^2 / 2 [N m/rad]; arrays broadcast.
 
-    `bar_rate` is the force at one link per travel of that link, the other moving as far the other way [N/m].
+    `rate` is the force at one link per travel of that link, the other moving as far the other way [N/m].
     """
-    ratio = bar_ratio(axle)
-    return 0.0 if ratio is None else bar_rate * ratio**2 * axle.track_width.value**2 / 2.0
+    if isinstance(axle.bar, NoBar):
+        return np.asarray(0.0)
+    return np.asarray(rate * array(axle.bar.motion_ratio) ** 2 * array(axle.track_width) ** 2 / 2.0)
 
 
 def axle_roll_stiffness(axle: AxleSheet, bar_rate: float) -> float:
     """Return the suspension roll stiffness of one axle, springs and bar [N m/rad]."""
-    return spring_roll_stiffness(axle) + bar_roll_stiffness(axle, bar_rate)
+    return float(spring_roll_stiffness(axle) + bar_roll_stiffness(axle, bar_rate))
 
 
 def tyre_roll_stiffness(axle: AxleSheet) -> float | None:
     """Return k_tyre t^2 / 2 [N m/rad]; None when the sheet has no tyre rate."""
     return None if axle.tyre_rate is None else axle.tyre_rate.value * axle.track_width.value**2 / 2.0
+
+
+def tyre_roll_compliance(axle: AxleSheet) -> Array:
+    """Return roll of the axle on its tyres per moment [rad/(N m)]; zero for rigid tyres."""
+    if axle.tyre_rate is None:
+        return np.asarray(0.0)
+    return np.asarray(2.0 / (array(axle.tyre_rate) * array(axle.track_width) ** 2))
 
 
 def roll_scale_spread(car: CarSheet, axle: AxleSheet, corners: tuple[str, str]) -> tuple[float, list[str]]:
@@ -262,15 +330,7 @@ def sensor_scale_spread(car: CarSheet, corner: str) -> float | None:
     return math.hypot(first.std or 0.0, last.std or 0.0) / abs(last.value - first.value)
 
 
-def damper_travel(wheel: Floats, ratio: Uncertain | TravelTable) -> Floats:
-    """Return damper (or spring) travel [m] for wheel travel [m]; the inverse of `wheel_travel`."""
-    if isinstance(ratio, Uncertain):
-        return wheel * ratio.value
-    turned = TravelTable(wheel=ratio.damper, damper=ratio.wheel)
-    return wheel_travel(wheel, turned)
-
-
-# Roll stiffness of the axles, roll of car and suspension, and load transfer, in body axes.
+# Steady roll of car and suspension, and load transfer, in body axes.
 #
 # Per unit lateral specific force in body axes f: with the body turned by theta_a against the ground at axle
 # a, phi_a by suspension and the rest by its tyres,
@@ -282,10 +342,6 @@ def damper_travel(wheel: Floats, ratio: Uncertain | TravelTable) -> Floats:
 # unsprung mass), both per f. The direct part acts in the axle's own axes, which lean with the tyres only:
 # hence 1 - g phi_a. On a level road f = a_y + g theta, which gives the conventional gradients (Gillespie,
 # Fundamentals of Vehicle Dynamics, ch. 6; Milliken and Milliken, Race Car Vehicle Dynamics, ch. 16 and 18).
-
-
-TABLE_DEGREE = 3
-"""Degree of the polynomial through a measured motion-ratio table (less when it has fewer rows)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,54 +389,12 @@ class CarRoll:
     level: Array
 
 
-def static_motion_ratio(ratio: Uncertain | TravelTable) -> Array:
-    """Return damper (spring) travel per wheel travel at static ride height [1].
-
-    A measured table is smoothed by a polynomial of degree three at most, whose slope at zero travel counts.
-    """
-    if isinstance(ratio, Uncertain):
-        return array(ratio)
-    wheel = np.stack(np.broadcast_arrays(*(array(item) for item in ratio.wheel)), axis=-1)
-    damper = np.stack(np.broadcast_arrays(*(array(item) for item in ratio.damper)), axis=-1)
-    degree = min(TABLE_DEGREE, wheel.shape[-1] - 1)
-    scale = float(np.max(np.abs(wheel)))
-    powers = (wheel / scale)[..., None] ** np.arange(degree + 1)
-    coefficients = np.linalg.pinv(powers) @ damper[..., None]
-    return np.asarray(coefficients[..., 1, 0] / scale)
-
-
-def spring_roll_stiffness_at(axle: AxleSheet) -> Array:
-    """Return the roll stiffness of the two springs [N m/rad]: rate x motion ratio^2 x base^2 / 2.
-
-    The base is the track width; a solid axle's springs act at their own base.
-    """
-    solid = axle.suspension == "solid axle" and axle.spring_base is not None
-    base = array(axle.spring_base if solid else axle.track_width)
-    return np.asarray(
-        array(axle.spring.rate) * static_motion_ratio(axle.spring.motion_ratio) ** 2 * base**2 / 2.0
-    )
-
-
-def bar_roll_stiffness_at(axle: AxleSheet, rate: float | Array) -> Array:
-    """Return the roll stiffness of a bar of that `rate` at one link [N m/rad]: k MR^2 t^2 / 2."""
-    if isinstance(axle.bar, NoBar):
-        return np.asarray(0.0)
-    return np.asarray(rate * array(axle.bar.motion_ratio) ** 2 * array(axle.track_width) ** 2 / 2.0)
-
-
-def tyre_roll_compliance(axle: AxleSheet) -> Array:
-    """Return roll of the axle on its tyres per moment [rad/(N m)]; zero for rigid tyres."""
-    if axle.tyre_rate is None:
-        return np.asarray(0.0)
-    return np.asarray(2.0 / (array(axle.tyre_rate) * array(axle.track_width) ** 2))
-
-
 def car_roll(car: CarSheet, rates: Mapping[Axle, float | Array]) -> CarRoll:
     """Return the steady roll of a car whose bars have these `rates` at one link [N/m]."""
     masses = mass_properties(car)
     gravity = STANDARD_GRAVITY
-    springs = {a: spring_roll_stiffness_at(car.axle(a)) for a in AXLES}
-    bars = {a: bar_roll_stiffness_at(car.axle(a), rates[a]) for a in AXLES}
+    springs = {a: spring_roll_stiffness(car.axle(a)) for a in AXLES}
+    bars = {a: bar_roll_stiffness(car.axle(a), rates[a]) for a in AXLES}
     stiffness = {a: springs[a] + bars[a] for a in AXLES}
     tyre = {a: tyre_roll_compliance(car.axle(a)) for a in AXLES}
     geometric = {a: masses.axle(a).sprung * array(car.axle(a).roll_centre_height) for a in AXLES}

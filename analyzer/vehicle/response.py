@@ -11,9 +11,9 @@ import numpy as np
 from analyzer.core.constants import AXLES, Axle
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import (
-    bar_roll_stiffness_at,
+    bar_roll_stiffness,
     mass_properties,
-    spring_roll_stiffness_at,
+    spring_roll_stiffness,
     static_motion_ratio,
 )
 from analyzer.vehicle.bar.bladed import array
@@ -67,9 +67,7 @@ def springing(
         factor = (spring_factor or {}).get(axle, 1.0)
         ratio = float(static_motion_ratio(sheet.spring.motion_ratio))
         heave = float(array(sheet.spring.rate)) * ratio**2 * factor
-        roll = float(spring_roll_stiffness_at(sheet)) * factor + float(
-            bar_roll_stiffness_at(sheet, rates[axle])
-        )
+        roll = float(spring_roll_stiffness(sheet)) * factor + float(bar_roll_stiffness(sheet, rates[axle]))
         roll += (added_roll or {}).get(axle, 0.0)
         twist = 2.0 * roll / track**2
         pair = slice(2 * number, 2 * number + 2)

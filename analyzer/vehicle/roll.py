@@ -134,7 +134,7 @@ def roll_paths(car: CarSheet, bar_rates: Mapping[Axle, float]) -> dict[Axle, Axl
             place=masses.front_axle_distance if axle == "front" else -masses.rear_axle_distance,
             moment=part.elastic_moment,
             wheelbase=wheelbase,
-            bar=bar_roll_stiffness(sheet, bar_rates.get(axle, 0.0)),
+            bar=float(bar_roll_stiffness(sheet, bar_rates.get(axle, 0.0))),
             tyre_pitch=-lifted / (2.0 * sheet.tyre_rate.value * wheelbase) if sheet.tyre_rate else 0.0,
             leaning=part.sprung * masses.sprung_cg_height if sheet.suspension == "independent" else 0.0,
         )

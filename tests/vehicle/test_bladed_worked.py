@@ -13,7 +13,7 @@ from vehicle.bar_helpers import bladed, car
 
 from analyzer.sheets.bar import BladedBar
 from analyzer.sheets.session import BarSetting, SideSetting
-from analyzer.vehicle.axle import bar_roll_stiffness_at, car_roll
+from analyzer.vehicle.axle import bar_roll_stiffness, car_roll
 from analyzer.vehicle.bar.beam import BarSolution, solve
 from analyzer.vehicle.bar.bladed import (
     BladeState,
@@ -160,7 +160,7 @@ def test_published_wheel_rate_example() -> None:
     ratio = (19.0 - 3.0) / 19.0
     assert 600.0 / ratio**2 == pytest.approx(846.09, abs=0.01)
     sheet = car({"front": {"bar": {"motion_ratio": ratio}}})
-    both_wheels = float(bar_roll_stiffness_at(sheet.front, 846.09)) * 2.0 / 1.54**2
+    both_wheels = float(bar_roll_stiffness(sheet.front, 846.09)) * 2.0 / 1.54**2
     assert both_wheels == pytest.approx(600.0, rel=1e-4)
 
 

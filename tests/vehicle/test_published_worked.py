@@ -12,10 +12,10 @@ from vehicle.bar_helpers import bladed, formed
 from analyzer.sheets.bar import MATERIALS, BladedBar
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import (
-    bar_roll_stiffness_at,
+    bar_roll_stiffness,
     car_roll,
     mass_properties,
-    spring_roll_stiffness_at,
+    spring_roll_stiffness,
     tyre_roll_compliance,
 )
 from analyzer.vehicle.bar.beam import solve
@@ -258,7 +258,7 @@ def test_sizing_of_springs_and_bars() -> None:
     springs = {}
     for axle, printed in (("front", 564.995), ("rear", 288.583)):
         part = sheet.axle(axle)  # type: ignore[arg-type]
-        series = 1.0 / (1.0 / float(spring_roll_stiffness_at(part)) + float(tyre_roll_compliance(part)))
+        series = 1.0 / (1.0 / float(spring_roll_stiffness(part)) + float(tyre_roll_compliance(part)))
         springs[axle] = series / LB_FT_PER_DEG * ROUNDED
         assert springs[axle] == pytest.approx(printed, abs=2e-3)
     bars = moment / 1.6 - sum(springs.values())
@@ -290,6 +290,6 @@ def test_load_transfer_of_the_sized_car() -> None:
 def test_bar_stiffness_needs_the_square_of_the_motion_ratio() -> None:
     """Wheel-pair bar: K = k MR^2 t^2 / 2 with both ends moving, k_held MR^2 t^2 with one end held."""
     sheet = sized_car().model_copy(update={"front": sized_car().front.model_copy(update={"bar": bladed()})})
-    stiffness = float(bar_roll_stiffness_at(sheet.front, 50e3))
+    stiffness = float(bar_roll_stiffness(sheet.front, 50e3))
     assert stiffness == pytest.approx(50e3 * 0.58**2 * (65.58 * INCH) ** 2 / 2.0, rel=1e-12)
     assert stiffness == pytest.approx(25e3 * 0.58**2 * (65.58 * INCH) ** 2, rel=1e-12)

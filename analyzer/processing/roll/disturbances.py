@@ -17,7 +17,7 @@ from analyzer.processing.results import Motion
 from analyzer.processing.roll.equation import GROUND, ROAD_LOAD, TURNING, RollColumns, slow_part
 from analyzer.processing.roll.fit import RollFit, bends, mix_rolls
 from analyzer.sheets.car import CarSheet
-from analyzer.vehicle.axle import mass_properties, ratio_at_static, roll_base
+from analyzer.vehicle.axle import mass_properties, roll_base, static_motion_ratio
 from analyzer.vehicle.roll import Weights
 
 
@@ -496,7 +496,7 @@ def arm_parts(fit: RollFit, columns: RollColumns, car: CarSheet) -> ArmParts | N
             nearer = sprung * _slope(force, roll * height * force**2 / up)
             contacts += sprung * _slope(force, roll * rc * up) + nearer
             passed[axle] = nearer
-        rate = sheet.spring.rate.value * ratio_at_static(sheet.spring.motion_ratio) ** 2
+        rate = sheet.spring.rate.value * float(static_motion_ratio(sheet.spring.motion_ratio)) ** 2
         sinking += sprung * sprung * pressed / (2.0 * rate) * force
     whole = masses.elastic_moment
     return ArmParts(contacts / whole, _slope(force, sinking) / whole, passed)

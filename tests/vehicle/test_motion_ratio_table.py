@@ -1,0 +1,154 @@
+"""A motion ratio given as a table is read alike when a log is measured and when a set-up is predicted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.polynomial import Polynomial
+from processing.linear_car import Drive, G, LinearCar, Noise, drive_car
+
+from analyzer.processing.estimate_run import estimate_run
+from analyzer.sheets.car import CarSheet, TravelTable
+from analyzer.vehicle.axle import (
+    axle_roll_stiffness,
+    car_roll,
+    damper_travel,
+    ratio_at,
+    static_motion_ratio,
+    wheel_travel,
+)
+
+CAR = LinearCar()
+ROWS = np.arange(-0.06, 0.061, 0.01)
+QUIET = Noise(0.0, 0.0, 0.0)
+
+
+def true_travel(axle: int) -> Polynomial:
+    """Return damper travel over wheel travel of a rocker whose ratio at static is that of the linear car."""
+    return Polynomial([0.0, CAR.ratio[axle], 1.5, -10.0])
+
+
+def table(travel: Polynomial, rows: np.ndarray = ROWS, step: float = 0.0) -> dict[str, list[str]]:
+    """Return the rows a builder would write, read to `step` [m]."""
+    damper = travel(rows) if step == 0.0 else np.round(travel(rows) / step) * step
+    return {"wheel": [f"{w!r} m" for w in rows.tolist()], "damper": [f"{d!r} m" for d in damper.tolist()]}
+
+
+def sheet_with_tables() -> CarSheet:
+    axles = {}
+    for k, name in enumerate(("front", "rear")):
+        axles[name] = CAR._axle(k) | {
+            "spring": {"rate": f"{CAR.spring[k]} N/m", "motion_ratio": table(true_travel(k))}
+        }
+    return CAR.sheet(**axles)
+
+
+def steady_slopes() -> np.ndarray:
+    """Return suspension roll of both axles per lateral specific force in body axes [rad per m/s2].
+
+    Springs and bars carry all of the moment M; tyres carry the part D that passes the springs as well, which
+    leans with the axle (Gillespie, Fundamentals of Vehicle Dynamics, ch. 6): unknowns front, rear and body.
+    """
+    stiff, tyre, past = (
+        np.array([part(k) for k in (0, 1)]) for part in (CAR.stiffness, CAR.tyre_stiffness, CAR.direct)
+    )
+    matrix = np.zeros((3, 3))
+    matrix[0, :2] = stiff
+    matrix[1:, :2] = np.diag(1.0 + (stiff - G * past) / tyre)
+    matrix[1:, 2] = -1.0
+    return np.linalg.solve(matrix, [CAR.moment(0) + CAR.moment(1), *(-past / tyre)])[:2]
+
+
+def logged_by_rockers(peak: float):
+    """Drive the linear car and log its dampers through the rockers of `true_travel`."""
+    recording, response = drive_car(CAR, Drive(peak=peak, rate=100.0), QUIET)
+    data = recording.data.copy()
+    for k, (left, right) in enumerate((("FL", "FR"), ("RL", "RR"))):
+        half = np.tan(response.roll[k]) * CAR.track[k] / 2.0
+        data[f"damper_{left}"] = true_travel(k)(-half)
+        data[f"damper_{right}"] = true_travel(k)(half)
+    return recording, replace(recording, data=data)
+
+
+@pytest.mark.parametrize("axle", [0, 1])
+def test_measured_is_predicted_to_a_millionth(axle: int) -> None:
+    sheet, name = sheet_with_tables(), ("front", "rear")[axle]
+    part = sheet.axle(name)
+    slope = steady_slopes()[axle]
+    force = np.linspace(-9.0, 9.0, 37)
+    half = np.tan(slope * force) * part.track_width.value / 2.0
+    # What the pots of a car without noise show in steady corners, and the roll that is measured from it.
+    left, right = (wheel_travel(true_travel(axle)(side * half), part.damper_motion_ratio) for side in (-1, 1))
+    measured = np.polyfit(force, np.arctan((right - left) / part.track_width.value), 1)[0]
+    predicted = car_roll(sheet, CAR.bar_rates).axles[name]
+
+    assert measured == pytest.approx(slope, rel=1e-9)
+    assert float(predicted.suspension) == pytest.approx(measured, rel=1e-6)
+    assert float(predicted.stiffness) == pytest.approx(CAR.stiffness(axle), rel=1e-6)
+    assert axle_roll_stiffness(part, CAR.bar_rates[name]) == float(predicted.stiffness)
+
+
+def test_a_run_measured_with_tables_is_the_run_measured_with_numbers() -> None:
+    plain, rockers = logged_by_rockers(peak=7.0)
+    one = estimate_run(plain, CAR.sheet(), "A", CAR.bar_rates)
+    other = estimate_run(rockers, sheet_with_tables(), "A", CAR.bar_rates)
+    for axle in ("front", "rear"):
+        expected = one.roll_gradient_body[axle].value
+        assert expected is not None
+        assert other.roll_gradient_body[axle].value == pytest.approx(expected, rel=1e-6)
+
+
+@pytest.mark.parametrize("rows", [ROWS, np.array([-0.05, -0.02, 0.01, 0.045]), np.array([-0.04, 0.0, 0.06])])
+def test_travel_and_slope_are_those_of_the_least_squares_cubic(rows: np.ndarray) -> None:
+    ratio = TravelTable.model_validate(table(true_travel(0), rows))
+    damper = [row.value for row in ratio.damper]
+    fitted = Polynomial.fit(rows, damper, min(3, len(rows) - 1)).convert()
+    inside = np.linspace(rows[0], rows[-1], 50)
+
+    assert damper_travel(inside, ratio) == pytest.approx(fitted(inside) - fitted(0.0), abs=1e-12)
+    assert ratio_at(inside, ratio) == pytest.approx(fitted.deriv()(inside), rel=1e-9)
+    assert float(static_motion_ratio(ratio)) == pytest.approx(fitted.deriv()(0.0), rel=1e-9)
+    # Beyond the first and last row the curve goes on straight.
+    ends = np.array([rows[0], rows[-1]])
+    beyond = ends + np.array([-0.01, 0.02])
+    straight = fitted(ends) - fitted(0.0) + fitted.deriv()(ends) * (beyond - ends)
+    assert damper_travel(beyond, ratio) == pytest.approx(straight, abs=1e-12)
+
+
+@pytest.mark.parametrize("step", [0.0, 0.0005, 0.001])
+def test_wheel_travel_turns_damper_travel_back(step: float) -> None:
+    ratio = TravelTable.model_validate(table(true_travel(0), step=step))
+    wheel = np.linspace(-0.09, 0.09, 361)
+
+    assert wheel_travel(damper_travel(wheel, ratio), ratio) == pytest.approx(wheel, abs=1e-13)
+    assert np.all(np.diff(damper_travel(wheel, ratio)) > 0.0)
+
+
+def test_rows_read_to_half_a_millimetre_keep_the_slope_within_half_a_percent() -> None:
+    ratio = TravelTable.model_validate(table(true_travel(0), step=0.0005))
+    middle = len(ROWS) // 2
+    joined = (ratio.damper[middle + 1].value - ratio.damper[middle - 1].value) / 0.02
+
+    assert float(static_motion_ratio(ratio)) == pytest.approx(CAR.ratio[0], rel=5e-3)
+    assert abs(joined / CAR.ratio[0] - 1.0) > 5e-3  # straight lines between the rows would be further off
+
+
+def test_a_table_that_does_not_hold_static_counts_travel_from_there() -> None:
+    rows = np.array([0.01, 0.02, 0.04, 0.06])
+    ratio = TravelTable.model_validate(table(Polynomial([0.003, 0.9]), rows))
+
+    assert damper_travel(np.array([-0.02, 0.0, 0.03]), ratio) == pytest.approx([-0.018, 0.0, 0.027])
+    assert wheel_travel(np.array([-0.018, 0.0, 0.027]), ratio) == pytest.approx([-0.02, 0.0, 0.03])
+    assert float(static_motion_ratio(ratio)) == pytest.approx(0.9)
+
+
+def test_rows_through_which_a_cubic_would_turn_back_still_rise() -> None:
+    rows = {"wheel": ["-60 mm", "-20 mm", "20 mm", "60 mm"], "damper": ["-50 mm", "-2 mm", "2 mm", "50 mm"]}
+    kinked = TravelTable.model_validate(rows)
+    steep = TravelTable.model_validate({**rows, "damper": ["-52 mm", "-48 mm", "48 mm", "52 mm"]})
+    wheel = np.linspace(-0.08, 0.08, 161)
+    for ratio in (kinked, steep):
+        assert np.all(np.diff(damper_travel(wheel, ratio)) > 0.0)
+        assert float(static_motion_ratio(ratio)) > 0.0
