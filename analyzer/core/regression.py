@@ -270,7 +270,7 @@ def mean_estimate(values: Floats, unit: str, method: str, level: float = 0.95) -
 def with_error(
     value: float,
     unit: str,
-    error: BlockError,
+    error: BlockError | None,
     which: int,
     method: str,
     *,
@@ -279,7 +279,9 @@ def with_error(
     level: float = 0.95,
     notes: tuple[str, ...] = (),
 ) -> Estimate:
-    """Return an estimate with the error of one figure times `scale`."""
+    """Return an estimate with the error of one figure times `scale`; without an error it says why."""
+    if error is None:
+        return Estimate(value, unit, method=method, notes=(*notes, "too short a run for an error"))
     std = error.std_error(which) * abs(scale)
     half = student_factor(error.freedom, level) * std
     ends = (value - half, value + half)

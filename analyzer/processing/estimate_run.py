@@ -8,7 +8,6 @@ from typing import Literal
 import numpy as np
 
 from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
-from analyzer.core.estimate import Estimate
 from analyzer.core.signals import Bools
 from analyzer.ingest.recording import Recording
 from analyzer.processing.bottoming import EventSource, bottoming_events, contact_mask, event_source
@@ -20,30 +19,15 @@ from analyzer.processing.bump_stop_gap import (
     stated_gap_notes,
 )
 from analyzer.processing.loads import closure_checks, closures, load_shares, wheel_loads, zero_share_error
-from analyzer.processing.motion import Moving, Working, moving_part, work_out_motion, working_base
-from analyzer.processing.results import AxleFit, BottomingEvent, Motion, RunEstimates
+from analyzer.processing.motion import Working, moving_part, work_out_motion, working_base
+from analyzer.processing.results import BottomingEvent, Motion, RunEstimates
 from analyzer.processing.road import own_track, with_road_shape
-from analyzer.processing.roll.disturbances import ArmParts, arm_parts, frictions
-from analyzer.processing.roll.equation import RollColumns
-from analyzer.processing.roll.fit import RollFit
-from analyzer.processing.roll.gradient import (
-    METHOD,
-    UNIT,
-    RollStudy,
-    axle_fit,
-    body_gradients,
-    fitted_both,
-    level_gradients,
-    roll_figures,
-    study_roll,
-)
-from analyzer.processing.roll.natural_frequency import roll_mode
-from analyzer.processing.roll.second_looks import body_roll
+from analyzer.processing.roll.gradient import roll_of_run
 from analyzer.processing.segments import Parts, difference_notes, run_splits, section_masks
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import CourseSheet
 from analyzer.vehicle.bump_stop import Stop, droop_end, stop_of
-from analyzer.vehicle.roll import AxleRollPath, roll_paths, roll_weights
+from analyzer.vehicle.roll import roll_paths, roll_weights
 
 
 def estimate_run(
@@ -77,55 +61,54 @@ def estimate_run(
     RunEstimates
         Figures that cannot be found are estimates without a value that give the reason.
     """
+    # From channels at the log's rate to the car's motion at the working rate, suspect samples known.
     working = working_base(recording)
     moving = moving_part(working)
     motion = work_out_motion(working, moving, car, bar_rates)
+    # Bank and crests come from the path, so after the forces and before anything that asks for a bank.
     motion = with_road_shape(motion, working.rate, own_track(recording, motion))
+    # A stop or droop end in contact is a spring of its own: known first, since roll and loads leave it out.
     gaps = bump_stop_gaps(recording, motion, working, car)
     gap_checks = stated_gap_checks(recording, motion, working, car, gaps)
     stops = {axle: stop_of(car, axle, known_gap(gaps[axle])) for axle in AXLES}
     contact = _contacts(recording, working, stops)
-    paths = roll_paths(car, bar_rates)
-    study = _study(motion, moving, contact, paths, car)
-    fit, columns = study.fit, study.columns
-    loads = wheel_loads(motion, car, bar_rates, stops)
     driving = ~moving.parked
-    masks = {} if course is None else section_masks(course, motion, moving, recording)
-    arms = None if isinstance(fit, str) or columns is None else arm_parts(fit, columns, car)
-    body, level = _gradients(fit, car, paths, motion, arms)
-    figures = roll_figures(study, motion, body, arms)
-    imu, imu_notes = ({}, ()) if fitted_both(study) else body_roll(motion, moving.parked | contact, paths)
+    free = driving & ~contact
+    # The roll gradient, and all else that roll shows.
+    paths = roll_paths(car, bar_rates)
+    roll = roll_of_run(motion, ~free, paths, car)
+    # Wheel loads add springs, bars and stops; whether they come to the car's weight is a check of the sheet.
+    loads = wheel_loads(motion, car, bar_rates, stops)
     zero = zero_share_error(car, {a: p.suspension for a, p in paths.items()}, recording.zero_std)
-    closing = closures(loads, motion, car, driving & ~contact)
+    closing = closures(loads, motion, car, free)
+    # Parts of the run against each other, by the same equation on some of its rows.
+    masks = {} if course is None else section_masks(course, motion, moving, recording)
+    columns, fit = roll.study.columns, roll.study.fit
     splits, differences = run_splits(
-        Parts(motion, car, loads, columns, fit, roll_weights(paths), driving & ~contact, masks)
+        Parts(motion, car, loads, columns, fit, roll_weights(paths), free, masks)
     )
+    # Contacts at the log's own rate: a stop is hit within a hundredth of a second.
     source = event_source(recording, motion, moving, car, masks, working.every)
     return RunEstimates(
         name=recording.run,
         setup=setup,
-        roll_gradient=level,
-        roll_gradient_body=body,
-        fits=_axle_fits(fit, columns),
+        roll_gradient=roll.level,
+        roll_gradient_body=roll.body,
+        fits=roll.lines,
         load_share=load_shares(loads, motion, car, driving, seed, zero),
         loads=loads.data,
         bottoming=_events(source, stops, "bump stop"),
         motion=motion,
-        further=closing
-        | figures.further
-        | imu
-        | frictions(fit, car, roll_weights(paths).stiffness)
-        | roll_mode(motion, moving.parked | contact),
+        further=closing | roll.further,
         notes=_notes(recording, car, stops, contact, driving, motion)
         + gap_notes(gaps)
         + stated_gap_notes(gap_checks)
-        + figures.notes
-        + imu_notes
+        + roll.notes
         + difference_notes(differences)
         + _unplaced(course, motion, driving),
         topping=_events(source, {axle: droop_end(car, axle) for axle in AXLES}, "full droop"),
         stops=gaps,
-        checks=closure_checks(closing) + gap_checks + figures.checks,
+        checks=closure_checks(closing) + gap_checks + roll.checks,
         splits=splits,
         differences=differences,
     )
@@ -154,44 +137,6 @@ def _contacts(recording: Recording, working: Working, stops: Mapping[Axle, Stop 
             if stop is not None and working.has(f"damper_{corner}"):
                 touching |= contact_mask(recording, corner, stop.gap, working.every)
     return touching
-
-
-def _study(
-    motion: Motion, moving: Moving, contact: Bools, paths: Mapping[Axle, AxleRollPath], car: CarSheet
-) -> RollStudy:
-    if moving.stop <= moving.start:
-        return RollStudy("the car does not move in this log", None)
-    return study_roll(motion, moving.parked | contact, roll_weights(paths), car)
-
-
-def _gradients(
-    fit: RollFit | str,
-    car: CarSheet,
-    paths: Mapping[Axle, AxleRollPath],
-    motion: Motion,
-    arms: ArmParts | None,
-) -> tuple[dict[str, Estimate], dict[str, Estimate]]:
-    if isinstance(fit, str):
-        body = {str(axle): Estimate.unknown(UNIT, fit, METHOD) for axle in AXLES}
-        return body, {**body, "total": Estimate.unknown(UNIT, fit, METHOD)}
-    body = body_gradients(fit, car)
-    level = level_gradients(fit, car, paths, arms)
-    for axle in AXLES:
-        if axle not in fit.axles:
-            missing = [f"damper_{c}" for c in AXLE_CORNERS[axle] if f"wheel_{c}" not in motion.data]
-            unknown = Estimate.unknown(UNIT, f"no usable {' and '.join(missing)} in the log", METHOD)
-            body[axle] = level[axle] = unknown
-    if "roll_acceleration" not in motion.data:
-        note = "no roll rate in the log: roll acceleration left out of the equation"
-        body = {name: estimate.with_notes(note) for name, estimate in body.items()}
-        level = {name: estimate.with_notes(note) for name, estimate in level.items()}
-    return body, level
-
-
-def _axle_fits(fit: RollFit | str, columns: RollColumns | None) -> dict[Axle, AxleFit]:
-    if isinstance(fit, str) or columns is None:
-        return {}
-    return {axle: axle_fit(fit, columns, axle) for axle in fit.axles}
 
 
 def _events(

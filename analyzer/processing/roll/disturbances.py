@@ -1,10 +1,18 @@
-"""Try a further column in the moment balance of a run: what would its coefficient be, and how sure is it."""
+"""What spoils a fit of the roll equation: each looked for and taken out where it can be, by one table.
+
+| disturbance | shows as | taken out by |
+| --- | --- | --- |
+| damper lag | ground that seems to turn with roll acceleration | columns from dampers shifted back |
+| free play | roll in which a bar carries nothing | the bar's lost moment, off the fitted mixes |
+| friction | roll that turns round with the wheels | a term of the equation itself; told here |
+| moment arm | contacts that move, a body pressed down | a factor on the level-road gradients |
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -14,11 +22,440 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.regression import BlockError, block_error, with_error, with_instruments
 from analyzer.core.signals import Bools, Floats, derivative
 from analyzer.processing.results import Motion
-from analyzer.processing.roll.equation import GROUND, ROAD_LOAD, TURNING, RollColumns, slow_part
-from analyzer.processing.roll.fit import RollFit, bends, mix_rolls
+from analyzer.processing.roll.equation import GROUND, ROAD_LOAD, TURNING, RollColumns, roll_columns, slow_part
+from analyzer.processing.roll.fit import RollFit, bends, fit_roll, mix_rolls
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import mass_properties, roll_base, static_motion_ratio
 from analyzer.vehicle.roll import Weights
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """A run's roll of both axles as fitted so far, and what it was made from.
+
+    Parameters
+    ----------
+    motion : Motion
+        Of the run.
+    exclude : array of bool
+        Working samples to leave out.
+    weights, car : Weights, CarSheet
+        From the sheet.
+    columns, fit : RollColumns, RollFit
+        What was fitted, and the fit.
+    """
+
+    motion: Motion
+    exclude: Bools
+    weights: Weights
+    car: CarSheet
+    columns: RollColumns
+    fit: RollFit
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What looking for one disturbance gave.
+
+    Parameters
+    ----------
+    figures : dict
+        Named estimates for the run.
+    notes : tuple of str
+        What the reader must know; empty when nothing stands out.
+    without : RollColumns or None
+        Columns to fit anew, the disturbance taken out; None when there is nothing to take out.
+    arm : ArmParts or None
+        What shortens the roll moment's arm.
+    """
+
+    figures: dict[str, Estimate] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    without: RollColumns | None = None
+    arm: ArmParts | None = None
+
+
+def without_disturbances(run: Fitted) -> tuple[Fitted, dict[str, Finding]]:
+    """Return the fit with all that can be taken out of it taken out, and what was found by name.
+
+    In this order, since each is looked for in columns that no longer hold those before it.
+    """
+    table: dict[str, Callable[[Fitted], Finding]] = {
+        "damper lag": damper_lag,
+        "free play": free_play,
+        "friction": friction_loop,
+        "moment arm": moment_arm,
+    }
+    found: dict[str, Finding] = {}
+    for name, look in table.items():
+        found[name] = look(run)
+        columns = found[name].without
+        again = "" if columns is None else fit_roll(columns, run.weights)
+        # What leaves nothing to fit is left in: a gradient with a known fault says more than none.
+        if columns is not None and not isinstance(again, str):
+            run = replace(run, columns=columns, fit=again)
+    return run, found
+
+
+# Damper channels that come later than the inertial unit: filters or clocks that differ.
+
+
+LEAST_LAG: Final = 0.025
+"""A shorter lag is left alone [s]: friction looks like one of 15 ms, and it moves no gradient by 1 %, by the
+tests' linear car in a quick weave."""
+OF_TYRES: Final = 0.009
+"""What the tyres' answer to the dampers looks like [s]: half the axles' damping over tyre roll stiffness, on
+usual cars; taken off."""
+LAG_SURE: Final = 5.0
+"""A lag counts when it is this many standard errors: engineering judgement."""
+LONGEST: Final = 0.5
+"""A longer one is not believed [s]: engineering judgement."""
+FROM_DAMPERS: Final = ("wheel_", "roll_front", "roll_rear", "heave", "pitch", "warp")
+
+
+def damper_lag(run: Fitted) -> Finding:
+    """Look for a lag of the dampers behind the gyro, ``damper_lag`` [ms]; nothing without roll rate.
+
+    Gyro and dampers see the same body: roll rate less the rate of suspension and tyre roll is the turning of
+    the ground, and dampers late by tau add tau times the roll acceleration to it. Only what the driver
+    brings about counts, by the second derivative of the slow lateral force as instrument, for bumps turn
+    the body and the ground together; yaw rate stands for a gyro that is not level.
+    """
+    columns = run.columns
+    if GROUND not in columns.known or "roll acceleration" not in columns.terms:
+        return Finding()
+    method = "roll rate against the rate of the dampers' roll, as far as it is driven"
+    if TURNING not in columns.known:
+        # A gyro out of level takes a part of the yawing for roll, which follows the driving as a lag does.
+        why = "no usable yaw rate in the log: a gyro that is not level would look like a lag"
+        return Finding({"damper_lag": Estimate.unknown("ms", why, method)})
+    # Slow parts alone: what the road does is quicker, and turns body and ground together.
+    used = ~columns.suspect
+    turning = slow_part(columns.known[GROUND] / columns.per_turning, columns.rate)
+    yaw = slow_part(columns.known[TURNING] / columns.per_turning, columns.rate)
+    rolling = slow_part(columns.terms["roll acceleration"], columns.rate)
+    force = slow_part(columns.force, columns.rate)
+    rise = derivative(force, columns.rate)
+    driven = derivative(rise, columns.rate)
+    # Beside the lag stand the tyres' answer to a rising force, the gyro's level and its offset.
+    ones = np.ones(np.count_nonzero(used))
+    fit = with_instruments(
+        np.column_stack([rolling[used], rise[used], yaw[used], ones]),
+        turning[used],
+        np.column_stack([driven[used], rise[used], yaw[used], ones]),
+    )
+    seconds, row = float(fit.coefficients[0]) - OF_TYRES, fit.influence[0]
+    error = block_error((row * fit.residuals)[:, None], row)
+    if error is None:
+        return Finding()
+    note = "positive: dampers later than the inertial unit"
+    told = {"damper_lag": with_error(1e3 * seconds, "ms", error, 0, method, scale=1e3, notes=(note,))}
+    # A short lag moves no gradient, and one that hardly shows or is absurd is no filter's.
+    if not LEAST_LAG < abs(seconds) < LONGEST or abs(seconds) <= LAG_SURE * error.std_error():
+        return Finding(told)
+    way = "later" if seconds > 0.0 else "earlier"
+    return Finding(
+        told,
+        (
+            f"dampers {abs(1e3 * seconds):.0f} ms {way} than the inertial unit (filters or clocks differ): "
+            "shifted back for the roll fit; give all channels the same filter and clock",
+        ),
+        roll_columns(dampers_shifted(run.motion, seconds), run.exclude, run.weights),
+    )
+
+
+def dampers_shifted(motion: Motion, seconds: float) -> Motion:
+    """Return the motion with all that comes from the dampers brought forward by `seconds`."""
+    index = motion.data.index.to_numpy(dtype=np.float64)
+    names = [str(n) for n in motion.data if str(n).startswith(FROM_DAMPERS)]
+    moved = {n: np.interp(index + seconds, index, motion.data[n].to_numpy()) for n in names}
+    late = {
+        n: np.interp(index + seconds, index, motion.suspect[n].to_numpy().astype(float)) > 0.0 for n in names
+    }
+    return replace(motion, data=motion.data.assign(**moved), suspect=motion.suspect.assign(**late))
+
+
+# Free play of a bar in its links and bushes: a dead zone of roll in which the bar carries nothing.
+
+
+WIDEST: Final = 0.008
+"""Widest dead zone looked for, half of it, as a difference of wheel travels [m]: engineering judgement. A
+best fit at this limit is a bend of another kind."""
+STEPS: Final = 13
+"""Of the search over width and over the place of the zone."""
+PLAY_SURE: Final = 4.0
+"""A dead zone counts when its width is this many standard errors: engineering judgement, since it is the
+widest of several that were tried."""
+MOST_ROWS: Final = 6000
+"""Rows the search is done on: four minutes of driving, beyond which nothing is gained but time."""
+LEAST_WIDTH: Final = 0.0008
+"""Narrower zones are not told, nor do they matter [m, whole width, difference of wheel travels]: 0.2 % of
+usual gradients."""
+
+
+def free_play(run: Fitted) -> Finding:
+    """Look for free play of every bar, ``free_play_<axle>`` [mm]; the fit is then that of a firm bar."""
+    plays = _dead_zones(bench_of(run.columns, run.weights, run.fit), run.weights, run.car)
+    lost = {
+        axle: _lost(run.columns.roll[axle], play.centre, play.half)
+        for axle, play in plays.items()
+        if play.found
+    }
+    return Finding(
+        {f"free_play_{axle}": play.width for axle, play in plays.items()},
+        tuple(
+            f"{axle} bar: free play of {plays[axle].width.value:.1f} mm (left wheel against right) in links "
+            "or bushes; the gradient is that of the bar past its play"
+            for axle in lost
+        ),
+        replace(run.columns, lost=lost) if lost else None,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class FreePlay:
+    """The dead zone of one axle's bar.
+
+    Parameters
+    ----------
+    half, centre : float
+        Half its width and its middle, as suspension roll [rad].
+    width : Estimate
+        Its width as a difference of the wheel travels of both sides [mm].
+    found : bool
+        Whether it stands out.
+    """
+
+    half: float
+    centre: float
+    width: Estimate
+    found: bool
+
+
+def _dead_zones(bench: Bench, weights: Weights, car: CarSheet) -> dict[Axle, FreePlay]:
+    """Look for a dead zone of each bar in the moment balance of the car.
+
+    Within the zone the bar carries nothing, past it K_bar (phi - its half width), so that the mean of roll
+    gains K_bar / K_total times the roll clipped to the zone. Width and middle are those that leave the least
+    of the mean's residuals, a bend with the cube of the force being allowed for; the error of the width is
+    that of a linear parameter at the best fit, from blocks. The axle that explains more comes first, and the
+    other is then looked at with that known: both roll alike, and a zone at one shows dimly at the other.
+    """
+    bench = bench.thinned(MOST_ROWS)
+    total = sum(weights.stiffness.values())
+    parts = {a: bar / total for a, bar in weights.bar.items() if bar > 0.0 and a in bench.columns.roll}
+    known = np.zeros_like(bench.mean)
+    found: dict[Axle, FreePlay] = {}
+    while len(found) < len(parts):
+        tried = {a: _best(bench, a, part, car, known) for a, part in parts.items() if a not in found}
+        axle = min(tried, key=lambda a: tried[a][2])
+        half, centre, _ = tried[axle]
+        roll = bench.columns.roll[axle][bench.used]
+        lost = parts[axle] * _lost(roll, centre, half)
+        past = parts[axle] * np.where(np.abs(roll - centre) > half, np.sign(roll - centre), 0.0)
+        row, rest = bench.linear(past, known + lost)
+        found[axle] = _judged(row, rest, half, centre, roll_base(car.axle(axle)))
+        known = known + (lost if found[axle].found else 0.0)
+    return found
+
+
+def _best(bench: Bench, axle: Axle, part: float, car: CarSheet, known: Floats) -> tuple[float, float, float]:
+    """Search half width and middle on a grid, then on finer ones around its best; also what is left."""
+    roll = bench.columns.roll[axle][bench.used]
+    widest = WIDEST / roll_base(car.axle(axle))
+    half, centre = widest / 2.0, bench.centre[axle]
+    reach_half, reach_centre = widest / 2.0, widest / 4.0
+    least = np.inf
+    for _ in range(3):
+        halves = np.clip(np.linspace(half - reach_half, half + reach_half, STEPS), 0.0, widest)
+        centres = np.linspace(centre - reach_centre, centre + reach_centre, STEPS // 2)
+        left = np.array([[bench.left_by(known + part * _lost(roll, c, h)) for c in centres] for h in halves])
+        best = np.unravel_index(int(np.argmin(left)), left.shape)
+        half, centre, least = float(halves[best[0]]), float(centres[best[1]]), float(left[best])
+        reach_half, reach_centre = reach_half / 4.0, reach_centre / 3.0
+    return half, centre, least
+
+
+def _lost(roll: Floats, centre: float, half: float) -> Floats:
+    clipped: Floats = np.clip(roll - centre, -half, half)
+    return clipped
+
+
+def _judged(row: Floats, rest: Floats, half: float, centre: float, base: float) -> FreePlay:
+    error = block_error((row * rest)[:, None], row)
+    to_mm = 2e3 * base
+    method = "dead zone that fits the moment balance best"
+    note = "left wheel against right, from one end of the zone to the other"
+    width = with_error(half * to_mm, "mm", error, 0, method, scale=to_mm, notes=(note,))
+    wide = LEAST_WIDTH / 2.0 < half * base < 0.98 * WIDEST
+    return FreePlay(half, centre, width, error is not None and wide and half > PLAY_SURE * error.std_error())
+
+
+# Dry friction of dampers and joints, from the terms of the roll equation that turn round with the wheels.
+
+
+METHOD: Final = "term of the roll equation that turns round with the wheels"
+NORMAL: Final = 1.96
+LOW: Final = 15.0
+"""What the estimate misses of friction that sticks, as a standard error [N]: on a rigid-body car with 50 to
+300 N it came out up to 23 N low, and within 5 N of nought without friction."""
+
+
+def friction_loop(run: Fitted) -> Finding:
+    """Return ``friction_loop``: by how much roll differs between rolling one way and the other [deg].
+
+    The signs of both wheels change by 4 in all, so the mean of roll changes by 4 |c_f + c_r|. The
+    axles' terms go together, and their errors are taken to add up.
+    """
+    names = [f"friction {axle}" for axle in AXLES]
+    if any(name not in run.fit.terms for name in names):
+        return Finding()
+    width = -4.0 * math.degrees(sum(run.fit.terms[name] for name in names))
+    errors = [run.fit.term_errors[name] for name in names if name in run.fit.term_errors]
+    std = 4.0 * math.degrees(sum(errors)) if len(errors) == len(names) else None
+    return Finding({"friction_loop": _friction(width, "deg", std)})
+
+
+def frictions(fit: RollFit | str, car: CarSheet, stiffness: Mapping[Axle, float]) -> dict[str, Estimate]:
+    """Return ``friction_front`` and ``friction_rear``: friction of one corner at the wheel [N].
+
+    Parameters
+    ----------
+    fit : RollFit or str
+        Of both axles; with one axle alone the equation of the whole car cannot be read.
+    stiffness : mapping
+        Suspension roll stiffness per axle [N m/rad].
+
+    Returns
+    -------
+    dict
+        An axle whose term could not be told from the lateral force is left out. A figure below nought
+        means less than can be seen.
+
+    Notes
+    -----
+    K phi + F (t / 2) (sgn w_R' - sgn w_L') = M f_y: F follows from the coefficient c of the signs in the mean
+    roll of both axles, F = -c (K_f + K_r) / (t / 2).
+    """
+    if isinstance(fit, str) or len(fit.axles) < len(AXLES):
+        return {}
+    found = {}
+    for axle in AXLES:
+        name = f"friction {axle}"
+        if name in fit.terms:
+            per_newton = sum(stiffness.values()) / (car.axle(axle).track_width.value / 2.0)
+            error = fit.term_errors.get(name)
+            std = None if error is None else error * per_newton
+            found[f"friction_{axle}"] = _friction(-fit.terms[name] * per_newton, "N", std, LOW)
+    return found
+
+
+def _friction(value: float, unit: str, std: float | None, low: float | None = None) -> Estimate:
+    if std is None:
+        return Estimate(value, unit, method=METHOD, notes=("run too short for an error",))
+    half = NORMAL * math.hypot(std, low or 0.0)
+    return Estimate.from_error(value, unit, std, half, calibration=low, method=METHOD)
+
+
+# What shortens the arm of the roll moment: contacts that move under the body, and a body pressed down.
+
+
+FOLLOWS: Final = (0.5, 0.4)
+"""Part of the body's sinking by which the roll arm shortens, and its standard uncertainty [1]: 1 where the
+roll centre keeps its height over the ground, 0 where it sinks with the body; engineering judgement."""
+CONTACT_SPREAD: Final = 0.3
+"""Relative standard uncertainty of the moment the moving contacts take off [1]: wheel paths that bend are not
+in the sheet; engineering judgement."""
+
+
+def moment_arm(run: Fitted) -> Finding:
+    """Return ``roll_moment_kept``: part of the sheet's roll moment that springs and bars carried [1]."""
+    parts = arm_parts(run.fit, run.columns, run.car)
+    if parts is None:
+        return Finding()
+    spread = float(np.hypot(CONTACT_SPREAD * parts.contacts, FOLLOWS[1] * parts.sinking))
+    kept = Estimate(
+        1.0 - (parts.contacts + FOLLOWS[0] * parts.sinking),
+        "1",
+        calibration=spread,
+        method="moving contacts and sinking of the body, from the sheet over the run's forces",
+        notes=("roll moment on springs and bars over the sheet's, which holds for small lateral forces",),
+    )
+    return Finding({"roll_moment_kept": kept}, arm=parts)
+
+
+@dataclass(frozen=True, slots=True)
+class ArmParts:
+    """What is missing from M f_y in the moment on the springs over a run, as parts of M [1].
+
+    Parameters
+    ----------
+    contacts : float
+        Taken off by the contacts' movement under the rolled body.
+    sinking : float
+        Taken off per unit of `FOLLOWS` by the body being pressed down more than on a level road.
+    passed : dict
+        Moment per lateral specific force that outer contacts nearer to the body take off the springs of an
+        axle [kg m]: it reaches the tyres.
+    """
+
+    contacts: float
+    sinking: float
+    passed: Mapping[Axle, float]
+
+    @property
+    def level(self) -> tuple[float, float]:
+        """Factor from the gradient as driven to that on a level road, and its standard uncertainty."""
+        return 1.0 + FOLLOWS[0] * self.sinking, FOLLOWS[1] * abs(self.sinking)
+
+
+def arm_parts(fit: RollFit, columns: RollColumns, car: CarSheet) -> ArmParts | None:
+    """Return the `ArmParts` of a run; None without vertical force or without both axles' roll.
+
+    Notes
+    -----
+    Derived here for wheels that travel along the line square to the one from contact to roll centre, body
+    axes, virtual power of wheel travel and moments about the CG. As the body rolls by phi the wheels' travels
+    +-phi t/2 carry the contacts sideways by h_rc phi and bring the outer one, which has most of the side
+    force, nearer to the body; both take moment off the springs:
+
+        K phi = m (h_s - h_rc) f_y - m phi (h_rc f_z + h_s f_y^2 / f_z)
+
+    The engine of the tests closes with these terms to 0.1 % below 0.5 g and 0.7 % at 1 g, and without them
+    misses 0.4 % at small forces and 3 % at 1 g. Textbooks with a fixed roll axis have neither. A solid axle
+    keeps its contacts: there they are left out. Pressed down by a bank or a dip the sprung CG sinks by w, and
+    the arm shortens by w unless the roll centre sinks as well: with w = m (f_n - g) / (2 k) per axle, f_n the
+    force square to the road. On a 15 degree bank that is 1.7 to 1.9 % of the engine car's gradient.
+    """
+    if ROAD_LOAD not in columns.known or "vertical force" not in columns.terms or len(fit.axles) < len(AXLES):
+        return None
+    masses = mass_properties(car)
+    used = fit.used
+    force, up = columns.force[used], np.maximum(columns.terms["vertical force"][used], 1.0)
+    pressed = columns.known[ROAD_LOAD][used] - STANDARD_GRAVITY
+    contacts, passed = 0.0, dict.fromkeys(AXLES, 0.0)
+    sinking = np.zeros_like(force)
+    for axle in AXLES:
+        sheet, sprung = car.axle(axle), masses.axle(axle).sprung
+        # The line stands for the roll: the road's part of it has no lateral force to go with.
+        roll = fit.slope[axle] * force
+        rc, height = sheet.roll_centre_height.value, masses.sprung_cg_height
+        if sheet.suspension == "independent":
+            nearer = sprung * _slope(force, roll * height * force**2 / up)
+            contacts += sprung * _slope(force, roll * rc * up) + nearer
+            passed[axle] = nearer
+        rate = sheet.spring.rate.value * float(static_motion_ratio(sheet.spring.motion_ratio)) ** 2
+        sinking += sprung * sprung * pressed / (2.0 * rate) * force
+    whole = masses.elastic_moment
+    return ArmParts(contacts / whole, _slope(force, sinking) / whole, passed)
+
+
+def _slope(x: Floats, y: Floats) -> float:
+    centred = x - x.mean()
+    return float(centred @ y / (centred @ centred))
+
+
+# The bench: what the coefficient of a further column in the moment balance would be, and how sure it is.
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,391 +567,3 @@ def _span(design: Floats) -> Floats:
     """Return orthonormal columns that span a `design`."""
     basis, _ = np.linalg.qr(design / np.linalg.norm(design, axis=0))
     return basis
-
-
-# Whether the damper channels come later than the inertial unit: filters or clocks that differ.
-
-
-LEAST_LAG: Final = 0.025
-"""A shorter lag is left alone [s]: friction looks like one of 15 ms, and it moves no gradient by 1 %, by the
-tests' linear car in a quick weave."""
-OF_TYRES: Final = 0.009
-"""What the tyres' answer to the dampers looks like [s]: half the axles' damping over tyre roll stiffness, on
-usual cars; taken off."""
-LAG_SURE: Final = 5.0
-"""A lag counts when it is this many standard errors: engineering judgement."""
-LONGEST: Final = 0.5
-"""A longer one is not believed [s]: engineering judgement."""
-FROM_DAMPERS: Final = ("wheel_", "roll_front", "roll_rear", "heave", "pitch", "warp")
-
-
-@dataclass(frozen=True, slots=True)
-class DamperLag:
-    """Time by which the damper channels lag the gyro.
-
-    Parameters
-    ----------
-    seconds : float
-        Positive: the dampers come later; 0 where it is not known.
-    estimate : Estimate
-        The same with its error [ms]; without a value, and with the reason, where it is not known.
-    found : bool
-        Whether it stands out.
-    """
-
-    seconds: float
-    estimate: Estimate
-    found: bool
-
-
-def damper_lag(columns: RollColumns) -> DamperLag | None:
-    """Return the lag of the dampers behind the gyro; None without roll rate or without both axles.
-
-    Gyro and dampers see the same body: roll rate less the rate of suspension and tyre roll is the turning of
-    the ground, and dampers late by tau add tau times the roll acceleration to it. Only what the driver
-    brings about counts, by the second derivative of the slow lateral force as instrument, for bumps turn
-    the body and the ground together; yaw rate stands for a gyro that is not level.
-    """
-    if GROUND not in columns.known or "roll acceleration" not in columns.terms:
-        return None
-    method = "roll rate against the rate of the dampers' roll, as far as it is driven"
-    if TURNING not in columns.known:
-        # A gyro out of level takes a part of the yawing for roll, which follows the driving as a lag does.
-        why = "no usable yaw rate in the log: a gyro that is not level would look like a lag"
-        return DamperLag(0.0, Estimate.unknown("ms", why, method), found=False)
-    used = ~columns.suspect
-    turning = slow_part(columns.known[GROUND] / columns.per_turning, columns.rate)
-    yaw = slow_part(columns.known[TURNING] / columns.per_turning, columns.rate)
-    rolling = slow_part(columns.terms["roll acceleration"], columns.rate)
-    force = slow_part(columns.force, columns.rate)
-    rise = derivative(force, columns.rate)
-    driven = derivative(rise, columns.rate)
-    ones = np.ones(np.count_nonzero(used))
-    fit = with_instruments(
-        np.column_stack([rolling[used], rise[used], yaw[used], ones]),
-        turning[used],
-        np.column_stack([driven[used], rise[used], yaw[used], ones]),
-    )
-    seconds, row = float(fit.coefficients[0]) - OF_TYRES, fit.influence[0]
-    error = block_error((row * fit.residuals)[:, None], row)
-    if error is None:
-        return None
-    sure = LEAST_LAG < abs(seconds) < LONGEST and abs(seconds) > LAG_SURE * error.std_error()
-    note = "positive: dampers later than the inertial unit"
-    return DamperLag(
-        seconds, with_error(1e3 * seconds, "ms", error, 0, method, scale=1e3, notes=(note,)), sure
-    )
-
-
-def dampers_shifted(motion: Motion, seconds: float) -> Motion:
-    """Return the motion with all that comes from the dampers brought forward by `seconds`."""
-    index = motion.data.index.to_numpy(dtype=np.float64)
-    names = [str(n) for n in motion.data if str(n).startswith(FROM_DAMPERS)]
-    moved = {n: np.interp(index + seconds, index, motion.data[n].to_numpy()) for n in names}
-    late = {
-        n: np.interp(index + seconds, index, motion.suspect[n].to_numpy().astype(float)) > 0.0 for n in names
-    }
-    return replace(motion, data=motion.data.assign(**moved), suspect=motion.suspect.assign(**late))
-
-
-def lag_notes(lag: DamperLag | None) -> tuple[str, ...]:
-    """Return what to say about a lag that stands out."""
-    if lag is None or not lag.found:
-        return ()
-    way = "later" if lag.seconds > 0.0 else "earlier"
-    return (
-        f"dampers {abs(1e3 * lag.seconds):.0f} ms {way} than the inertial unit (filters or clocks differ): "
-        "shifted back for the roll fit; give all channels the same filter and clock",
-    )
-
-
-# Free play of a bar in its links and bushes: a dead zone of roll in which the bar carries nothing.
-
-
-WIDEST: Final = 0.008
-"""Widest dead zone looked for, half of it, as a difference of wheel travels [m]: engineering judgement. A
-best fit at this limit is a bend of another kind."""
-STEPS: Final = 13
-"""Of the search over width and over the place of the zone."""
-PLAY_SURE: Final = 4.0
-"""A dead zone counts when its width is this many standard errors: engineering judgement, since it is the
-widest of several that were tried."""
-MOST_ROWS: Final = 6000
-"""Rows the search is done on: four minutes of driving, beyond which nothing is gained but time."""
-LEAST_WIDTH: Final = 0.0008
-"""Narrower zones are not told, nor do they matter [m, whole width, difference of wheel travels]: 0.2 % of
-usual gradients."""
-
-
-@dataclass(frozen=True, slots=True)
-class FreePlay:
-    """The dead zone of one axle's bar.
-
-    Parameters
-    ----------
-    half, centre : float
-        Half its width and its middle, as suspension roll [rad].
-    width : Estimate
-        Its width as a difference of the wheel travels of both sides [mm].
-    found : bool
-        Whether it stands out.
-    """
-
-    half: float
-    centre: float
-    width: Estimate
-    found: bool
-
-
-def find_free_play(bench: Bench, weights: Weights, car: CarSheet) -> dict[Axle, FreePlay]:
-    """Look for a dead zone of each bar in the moment balance of the car.
-
-    Within the zone the bar carries nothing, past it K_bar (phi - its half width), so that the mean of roll
-    gains K_bar / K_total times the roll clipped to the zone. Width and middle are those that leave the least
-    of the mean's residuals, a bend with the cube of the force being allowed for; the error of the width is
-    that of a linear parameter at the best fit, from blocks. The axle that explains more comes first, and the
-    other is then looked at with that known: both roll alike, and a zone at one shows dimly at the other.
-    """
-    bench = bench.thinned(MOST_ROWS)
-    total = sum(weights.stiffness.values())
-    parts = {a: bar / total for a, bar in weights.bar.items() if bar > 0.0 and a in bench.columns.roll}
-    known = np.zeros_like(bench.mean)
-    found: dict[Axle, FreePlay] = {}
-    while len(found) < len(parts):
-        tried = {a: _best(bench, a, part, car, known) for a, part in parts.items() if a not in found}
-        axle = min(tried, key=lambda a: tried[a][2])
-        half, centre, _ = tried[axle]
-        roll = bench.columns.roll[axle][bench.used]
-        lost = parts[axle] * _lost(roll, centre, half)
-        past = parts[axle] * np.where(np.abs(roll - centre) > half, np.sign(roll - centre), 0.0)
-        row, rest = bench.linear(past, known + lost)
-        found[axle] = _judged(row, rest, half, centre, roll_base(car.axle(axle)))
-        known = known + (lost if found[axle].found else 0.0)
-    return found
-
-
-def _best(bench: Bench, axle: Axle, part: float, car: CarSheet, known: Floats) -> tuple[float, float, float]:
-    """Search half width and middle on a grid, then on finer ones around its best; also what is left."""
-    roll = bench.columns.roll[axle][bench.used]
-    widest = WIDEST / roll_base(car.axle(axle))
-    half, centre = widest / 2.0, bench.centre[axle]
-    reach_half, reach_centre = widest / 2.0, widest / 4.0
-    least = np.inf
-    for _ in range(3):
-        halves = np.clip(np.linspace(half - reach_half, half + reach_half, STEPS), 0.0, widest)
-        centres = np.linspace(centre - reach_centre, centre + reach_centre, STEPS // 2)
-        left = np.array([[bench.left_by(known + part * _lost(roll, c, h)) for c in centres] for h in halves])
-        best = np.unravel_index(int(np.argmin(left)), left.shape)
-        half, centre, least = float(halves[best[0]]), float(centres[best[1]]), float(left[best])
-        reach_half, reach_centre = reach_half / 4.0, reach_centre / 3.0
-    return half, centre, least
-
-
-def _lost(roll: Floats, centre: float, half: float) -> Floats:
-    clipped: Floats = np.clip(roll - centre, -half, half)
-    return clipped
-
-
-def _judged(row: Floats, rest: Floats, half: float, centre: float, base: float) -> FreePlay:
-    error = block_error((row * rest)[:, None], row)
-    to_mm = 2e3 * base
-    method = "dead zone that fits the moment balance best"
-    note = "left wheel against right, from one end of the zone to the other"
-    if error is None:
-        width = Estimate(half * to_mm, "mm", method=method, notes=(note, "too short a run for an error"))
-        return FreePlay(half, centre, width, found=False)
-    sure = half > PLAY_SURE * error.std_error() and LEAST_WIDTH / 2.0 < half * base < 0.98 * WIDEST
-    width = with_error(half * to_mm, "mm", error, 0, method, scale=to_mm, notes=(note,))
-    return FreePlay(half, centre, width, sure)
-
-
-def without_free_play(columns: RollColumns, plays: Mapping[Axle, FreePlay]) -> RollColumns:
-    """Return the columns with the dead zones that stand out marked, so that the fit is that of a firm bar."""
-    lost = {
-        axle: _lost(columns.roll[axle], play.centre, play.half) for axle, play in plays.items() if play.found
-    }
-    return replace(columns, lost=lost) if lost else columns
-
-
-def play_notes(plays: Mapping[Axle, FreePlay]) -> tuple[str, ...]:
-    """Return what to say about every bar with free play."""
-    return tuple(
-        f"{axle} bar: free play of {play.width.value:.1f} mm (left wheel against right) in links or bushes; "
-        "the gradient is that of the bar past its play"
-        for axle, play in plays.items()
-        if play.found
-    )
-
-
-# Dry friction of dampers and joints, from the terms of the roll equation that turn round with the wheels.
-
-
-METHOD: Final = "term of the roll equation that turns round with the wheels"
-LEVEL_T: Final = 1.96
-
-LOW: Final = 15.0
-"""What the estimate misses of friction that sticks, as a standard error [N]: on a rigid-body car with 50 to
-300 N it came out up to 23 N low, and within 5 N of nought without friction."""
-
-
-def frictions(fit: RollFit | str, car: CarSheet, stiffness: Mapping[Axle, float]) -> dict[str, Estimate]:
-    """Return ``friction_front`` and ``friction_rear``: friction of one corner at the wheel [N].
-
-    Parameters
-    ----------
-    fit : RollFit or str
-        Of both axles; with one axle alone the equation of the whole car cannot be read.
-    stiffness : mapping
-        Suspension roll stiffness per axle [N m/rad].
-
-    Returns
-    -------
-    dict
-        An axle whose term could not be told from the lateral force is left out. A figure below nought
-        means less than can be seen.
-
-    Notes
-    -----
-    K phi + F (t / 2) (sgn w_R' - sgn w_L') = M f_y: F follows from the coefficient c of the signs in the mean
-    roll of both axles, F = -c (K_f + K_r) / (t / 2).
-    """
-    if isinstance(fit, str) or len(fit.axles) < len(AXLES):
-        return {}
-    whole = sum(stiffness.values())
-    found = {}
-    for axle in AXLES:
-        name = f"friction {axle}"
-        if name not in fit.terms:
-            continue
-        per_newton = whole / (car.axle(axle).track_width.value / 2.0)
-        value, error = -fit.terms[name] * per_newton, fit.term_errors.get(name)
-        if error is None:
-            found[f"friction_{axle}"] = Estimate(
-                value, "N", method=METHOD, notes=("run too short for an error",)
-            )
-            continue
-        std = error * per_newton
-        half = LEVEL_T * math.hypot(std, LOW)
-        found[f"friction_{axle}"] = Estimate(
-            value=value,
-            unit="N",
-            std_error=std,
-            interval=(value - half, value + half),
-            calibration=LOW,
-            method=METHOD,
-        )
-    return found
-
-
-def friction_loop(fit: RollFit) -> dict[str, Estimate]:
-    """Return ``friction_loop``: by how much roll differs between rolling one way and the other [deg].
-
-    The signs of both wheels change by 4 in all, so the mean of roll changes by 4 |c_f + c_r|. The
-    axles' terms go together, and their errors are taken to add up.
-    """
-    names = [f"friction {axle}" for axle in AXLES]
-    if any(name not in fit.terms for name in names):
-        return {}
-    width = -4.0 * math.degrees(sum(fit.terms[name] for name in names))
-    errors = [fit.term_errors.get(name) for name in names]
-    known = [error for error in errors if error is not None]
-    if len(known) < len(names):
-        return {"friction_loop": Estimate(width, "deg", method=METHOD, notes=("run too short for an error",))}
-    std = 4.0 * math.degrees(sum(known))
-    interval = (width - LEVEL_T * std, width + LEVEL_T * std)
-    return {"friction_loop": Estimate(width, "deg", std_error=std, interval=interval, method=METHOD)}
-
-
-# What shortens the arm of the roll moment: contacts that move under the body, and a body pressed down.
-
-
-FOLLOWS: Final = (0.5, 0.4)
-"""Part of the body's sinking by which the roll arm shortens, and its standard uncertainty [1]: 1 where the
-roll centre keeps its height over the ground, 0 where it sinks with the body; engineering judgement."""
-CONTACT_SPREAD: Final = 0.3
-"""Relative standard uncertainty of the moment the moving contacts take off [1]: wheel paths that bend are not
-in the sheet; engineering judgement."""
-
-
-@dataclass(frozen=True, slots=True)
-class ArmParts:
-    """What is missing from M f_y in the moment on the springs over a run, as parts of M [1].
-
-    Parameters
-    ----------
-    contacts : float
-        Taken off by the contacts' movement under the rolled body.
-    sinking : float
-        Taken off per unit of `FOLLOWS` by the body being pressed down more than on a level road.
-    passed : dict
-        Moment per lateral specific force that outer contacts nearer to the body take off the springs of an
-        axle [kg m]: it reaches the tyres.
-    """
-
-    contacts: float
-    sinking: float
-    passed: Mapping[Axle, float]
-
-    @property
-    def level(self) -> tuple[float, float]:
-        """Factor from the gradient as driven to that on a level road, and its standard uncertainty."""
-        return 1.0 + FOLLOWS[0] * self.sinking, FOLLOWS[1] * abs(self.sinking)
-
-
-def arm_parts(fit: RollFit, columns: RollColumns, car: CarSheet) -> ArmParts | None:
-    """Return the `ArmParts` of a run; None without vertical force or without both axles' roll.
-
-    Notes
-    -----
-    Derived here for wheels that travel along the line square to the one from contact to roll centre, body
-    axes, virtual power of wheel travel and moments about the CG. As the body rolls by phi the wheels' travels
-    +-phi t/2 carry the contacts sideways by h_rc phi and bring the outer one, which has most of the side
-    force, nearer to the body; both take moment off the springs:
-
-        K phi = m (h_s - h_rc) f_y - m phi (h_rc f_z + h_s f_y^2 / f_z)
-
-    The engine of the tests closes with these terms to 0.1 % below 0.5 g and 0.7 % at 1 g, and without them
-    misses 0.4 % at small forces and 3 % at 1 g. Textbooks with a fixed roll axis have neither. A solid axle
-    keeps its contacts: there they are left out. Pressed down by a bank or a dip the sprung CG sinks by w, and
-    the arm shortens by w unless the roll centre sinks as well: with w = m (f_n - g) / (2 k) per axle, f_n the
-    force square to the road. On a 15 degree bank that is 1.7 to 1.9 % of the engine car's gradient.
-    """
-    if ROAD_LOAD not in columns.known or "vertical force" not in columns.terms or len(fit.axles) < len(AXLES):
-        return None
-    masses = mass_properties(car)
-    used = fit.used
-    force, up = columns.force[used], np.maximum(columns.terms["vertical force"][used], 1.0)
-    pressed = columns.known[ROAD_LOAD][used] - STANDARD_GRAVITY
-    contacts, passed = 0.0, dict.fromkeys(AXLES, 0.0)
-    sinking = np.zeros_like(force)
-    for axle in AXLES:
-        sheet, sprung = car.axle(axle), masses.axle(axle).sprung
-        # The line stands for the roll: the road's part of it has no lateral force to go with.
-        roll = fit.slope[axle] * force
-        rc, height = sheet.roll_centre_height.value, masses.sprung_cg_height
-        if sheet.suspension == "independent":
-            nearer = sprung * _slope(force, roll * height * force**2 / up)
-            contacts += sprung * _slope(force, roll * rc * up) + nearer
-            passed[axle] = nearer
-        rate = sheet.spring.rate.value * float(static_motion_ratio(sheet.spring.motion_ratio)) ** 2
-        sinking += sprung * sprung * pressed / (2.0 * rate) * force
-    whole = masses.elastic_moment
-    return ArmParts(contacts / whole, _slope(force, sinking) / whole, passed)
-
-
-def moment_kept(parts: ArmParts) -> Estimate:
-    """Return the part of the sheet's roll moment that springs and bars carried over the run."""
-    taken = parts.contacts + FOLLOWS[0] * parts.sinking
-    spread = float(np.hypot(CONTACT_SPREAD * parts.contacts, FOLLOWS[1] * parts.sinking))
-    return Estimate(
-        1.0 - taken,
-        "1",
-        calibration=spread,
-        method="moving contacts and sinking of the body, from the sheet over the run's forces",
-        notes=("roll moment on springs and bars over the sheet's, which holds for small lateral forces",),
-    )
-
-
-def _slope(x: Floats, y: Floats) -> float:
-    centred = x - x.mean()
-    return float(centred @ y / (centred @ centred))

@@ -43,12 +43,11 @@ def ground_twist(motion: Motion, weights: Weights) -> tuple[Floats, Bools] | Non
     names = [f"roll_{axle}" for axle in AXLES]
     if weights.wheelbase <= 0.0 or any(n not in motion.data for n in ("roll_rate", *names)):
         return None
-    index = motion.data.index.to_numpy(dtype=np.float64)
-    rate = (len(index) - 1) / (index[-1] - index[0])
+    rate = motion.rate
     force = motion.data["specific_force_y"].to_numpy()
     bad = motion.suspect["roll_rate"].to_numpy().copy()
-    over = np.zeros(len(index))
-    swing = np.zeros(len(index))  # yaw acceleration
+    over = np.zeros(len(force))
+    swing = np.zeros(len(force))  # yaw acceleration
     if "yaw_rate" in motion.data:
         swing = derivative(motion.data["yaw_rate"].to_numpy(), rate)
     for axle, name in zip(AXLES, names, strict=True):
@@ -182,7 +181,7 @@ def roll_columns(
     if not axles or "specific_force_y" not in motion.data:
         return None
     index = motion.data.index.to_numpy(dtype=np.float64)
-    rate = (len(index) - 1) / (index[-1] - index[0]) if len(index) > 1 else FIT_RATE
+    rate = motion.rate
     every = max(1, int(rate // FIT_RATE))
     taps = lowpass_taps(rate, BAND, BAND)
     bad = exclude | motion.suspect["specific_force_y"].to_numpy()

@@ -1,4 +1,11 @@
-"""The roll fit of a run together with what spoils it: each looked for, taken out where it can be."""
+"""The roll gradient of a run. Start here: the whole way from motion to gradients stands in `roll_of_run`.
+
+What is fitted to what: the suspension roll of both axles, mixed into the car's moment mean and the difference
+between the axles (`fit`), by lateral force, roll acceleration, wheel speeds, friction and the ground's twist
+(`equation`). What spoils the fit is looked for and taken out (`disturbances`). The slopes of the fit
+become gradients with errors here, and the same roll is looked at in other ways (`second_looks`,
+`natural_frequency`).
+"""
 
 from __future__ import annotations
 
@@ -17,32 +24,19 @@ from analyzer.core.signals import Bools
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
 from analyzer.ingest.recording import HealthRow
 from analyzer.processing.results import AxleFit, Motion
+from analyzer.processing.roll import second_looks
 from analyzer.processing.roll.disturbances import (
     ArmParts,
     Bench,
-    DamperLag,
-    FreePlay,
+    Finding,
+    Fitted,
     bench_of,
-    damper_lag,
-    dampers_shifted,
-    find_free_play,
-    friction_loop,
-    lag_notes,
-    moment_kept,
-    play_notes,
-    without_free_play,
+    frictions,
+    without_disturbances,
 )
-from analyzer.processing.roll.equation import INERTIA_RATIO, RollColumns, roll_columns
+from analyzer.processing.roll.equation import DRIVEN, INERTIA_RATIO, RollColumns, roll_columns
 from analyzer.processing.roll.fit import RollFit, fit_roll
-from analyzer.processing.roll.second_looks import (
-    bend_notes,
-    disagreement_notes,
-    quasi_steady,
-    roll_curve,
-    second_look,
-    speed_change,
-    unit_ahead,
-)
+from analyzer.processing.roll.natural_frequency import roll_mode
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import roll_scale_spread
 from analyzer.vehicle.roll import (
@@ -51,8 +45,90 @@ from analyzer.vehicle.roll import (
     Weights,
     level_road,
     level_road_jacobian,
+    roll_weights,
     tyre_spread,
 )
+
+
+@dataclass(frozen=True, slots=True)
+class RollOfRun:
+    """All that a run's roll has shown.
+
+    Parameters
+    ----------
+    study : RollStudy
+        What was fitted to what.
+    level, body : dict
+        Gradients on a level road (``front``, ``rear``, ``total``) and in body axes [deg/g].
+    lines : dict
+        Points and line per fitted axle, for figures.
+    further : dict
+        Name -> estimate.
+    checks : tuple of HealthRow
+        What was looked for.
+    notes : tuple of str
+        What the reader must know.
+    """
+
+    study: RollStudy
+    level: dict[str, Estimate]
+    body: dict[str, Estimate]
+    lines: dict[Axle, AxleFit]
+    further: dict[str, Estimate]
+    checks: tuple[HealthRow, ...]
+    notes: tuple[str, ...]
+
+
+def roll_of_run(
+    motion: Motion, exclude: Bools, paths: Mapping[Axle, AxleRollPath], car: CarSheet
+) -> RollOfRun:
+    """Return everything that a run's roll shows.
+
+    Parameters
+    ----------
+    motion : Motion
+        Of the run.
+    exclude : array of bool
+        Working samples to leave out: parked, bump stop or droop end in contact.
+    paths : mapping
+        What carries roll on each axle, from the sheet.
+    car : CarSheet
+        For the bars' geometry, masses and tolerances.
+    """
+    weights = roll_weights(paths)
+    study = study_roll(motion, exclude, weights, car)
+    body, level = _gradients(study, motion, paths, car)
+    lines: dict[Axle, AxleFit] = {}
+    looks: dict[Axle, HealthRow] = {}
+    further: dict[str, Estimate] = {}
+    if not isinstance(study.fit, str) and study.columns is not None:
+        # The same slope by another way: steady parts alone, no equation of motion.
+        steady = second_looks.quasi_steady(study.columns, motion)
+        for axle in study.fit.axles:
+            lines[axle] = axle_fit(study.fit, study.columns, axle)
+            further[f"quasi_steady_gradient_{axle}"] = steady[axle]
+            looks[axle] = second_looks.second_look(axle, body[str(axle)], steady[axle])
+        # Tables list the figures in the order they come in here.
+        further |= study.figures("moment arm", "friction", "free play")
+        if study.bench is not None:
+            # A gradient that is a curve, or moves with speed, or a unit that sits elsewhere.
+            further |= second_looks.roll_curve(study.bench, study.fit, body)
+            further |= second_looks.speed_change(study.bench) | second_looks.unit_ahead(study.bench)
+        further |= study.figures("damper lag")
+    notes = (
+        *(note for finding in study.found.values() for note in finding.notes),
+        *second_looks.bend_notes(further),
+        *second_looks.disagreement_notes(looks),
+    )
+    if isinstance(study.fit, str) or len(study.fit.axles) < len(AXLES):
+        # Without pots at an axle the inertial unit alone still tells the body's roll, tyres in it.
+        alone, more = second_looks.body_roll(motion, exclude, paths)
+        further, notes = further | alone, notes + more
+    further |= frictions(study.fit, car, weights.stiffness) | roll_mode(motion, exclude)
+    return RollOfRun(study, level, body, lines, further, tuple(looks.values()), notes)
+
+
+# What was fitted to what, disturbances taken out.
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,41 +140,27 @@ class RollStudy:
     fit : RollFit or str
         The fit; the reason in words when there is none.
     columns : RollColumns or None
-        Fitted columns, spoilers taken out.
-    lag : DamperLag or None
-        Of the dampers behind the inertial unit.
-    plays : dict
-        `FreePlay` per axle that has a bar.
+        Fitted columns, disturbances taken out.
+    found : dict
+        Disturbance -> what looking for it gave; empty with one axle alone, whose equation is not the car's.
     bench : Bench or None
         The moment mean and its terms as fitted; None with one axle alone.
     """
 
     fit: RollFit | str
     columns: RollColumns | None
-    lag: DamperLag | None = None
-    plays: dict[Axle, FreePlay] = field(default_factory=dict)
+    found: dict[str, Finding] = field(default_factory=dict)
     bench: Bench | None = None
 
-
-def fitted_both(study: RollStudy) -> bool:
-    """Return whether both axles were fitted."""
-    return not isinstance(study.fit, str) and len(study.fit.axles) == len(AXLES)
+    def figures(self, *names: str) -> dict[str, Estimate]:
+        """Return the figures of disturbances."""
+        return {k: v for name in names if name in self.found for k, v in self.found[name].figures.items()}
 
 
 def study_roll(motion: Motion, exclude: Bools, weights: Weights, car: CarSheet) -> RollStudy:
-    """Fit the roll equation to a run and look for what spoils it.
-
-    Parameters
-    ----------
-    motion : Motion
-        Of the run.
-    exclude : array of bool
-        Working samples to leave out: parked, bump stop or droop end in contact.
-    weights : Weights
-        From the sheet.
-    car : CarSheet
-        For the bars' geometry.
-    """
+    """Fit the roll equation to a run, look for what spoils it, and fit it again without."""
+    if motion.parked.all():
+        return RollStudy("the car does not move in this log", None)
     columns = roll_columns(motion, exclude, weights)
     if columns is None:
         why = "no axle has two usable damper pots"
@@ -108,22 +170,35 @@ def study_roll(motion: Motion, exclude: Bools, weights: Weights, car: CarSheet) 
     fit = fit_roll(columns, weights)
     if isinstance(fit, str) or len(fit.axles) < len(AXLES):
         return RollStudy(fit, columns)
-    lag = damper_lag(columns)
-    if lag is not None and lag.found:
-        moved = roll_columns(dampers_shifted(motion, lag.seconds), exclude, weights)
-        again = fit if moved is None else fit_roll(moved, weights)
-        if moved is not None and not isinstance(again, str):
-            columns, fit = moved, again
-    plays = find_free_play(bench_of(columns, weights, fit), weights, car)
-    if any(play.found for play in plays.values()):
-        columns = without_free_play(columns, plays)
-        firm = fit_roll(columns, weights)
-        fit = fit if isinstance(firm, str) else firm
-    bench = None if isinstance(fit, str) else bench_of(columns, weights, fit, bent=False)
-    return RollStudy(fit, columns, lag, plays, bench)
+    run, found = without_disturbances(Fitted(motion, exclude, weights, car, columns, fit))
+    bench = bench_of(run.columns, weights, run.fit, bent=False)
+    return RollStudy(run.fit, run.columns, found, bench)
 
 
-# Turn a fit of the roll equation into the gradients of a run, with their errors.
+def _gradients(
+    study: RollStudy, motion: Motion, paths: Mapping[Axle, AxleRollPath], car: CarSheet
+) -> tuple[dict[str, Estimate], dict[str, Estimate]]:
+    """Return the gradients in body axes and on a level road; those that cannot be found say why."""
+    fit = study.fit
+    if isinstance(fit, str):
+        unknown = Estimate.unknown(UNIT, fit, METHOD)
+        body = {str(axle): unknown for axle in AXLES}
+        return body, {**body, "total": unknown}
+    arms = study.found["moment arm"].arm if study.found else None
+    body, level = body_gradients(fit, car), level_gradients(fit, car, paths, arms)
+    for axle in AXLES:
+        if axle not in fit.axles:
+            missing = [f"damper_{c}" for c in AXLE_CORNERS[axle] if f"wheel_{c}" not in motion.data]
+            unknown = Estimate.unknown(UNIT, f"no usable {' and '.join(missing)} in the log", METHOD)
+            body[axle] = level[axle] = unknown
+    if "roll_acceleration" not in motion.data:
+        note = "no roll rate in the log: roll acceleration left out of the equation"
+        body = {name: estimate.with_notes(note) for name, estimate in body.items()}
+        level = {name: estimate.with_notes(note) for name, estimate in level.items()}
+    return body, level
+
+
+# The slopes of a fit as gradients, with their errors.
 
 
 UNIT: Final = "deg/g"
@@ -154,17 +229,27 @@ MOST_POINTS: Final = 2000
 
 def body_gradients(fit: RollFit, car: CarSheet) -> dict[str, Estimate]:
     """Return suspension roll per lateral specific force in body axes, per fitted axle [deg/g]."""
+    helpers = tuple(
+        f"{name} goes along with the lateral force in this run and could not be separated"
+        for name in fit.left_out
+        if name in DRIVEN
+    )
+    noise: tuple[str, ...] = ()
+    if fit.attenuation >= NOISE_SAID:
+        noise = (f"noise of the accelerometer takes {100.0 * fit.attenuation:.1f} % off the slope; put back",)
     found: dict[str, Estimate] = {}
     for axle in fit.axles:
         slope = fit.slope[axle]
         spread, silent = roll_scale_spread(car, car.axle(axle), AXLE_CORNERS[axle])
-        errors = Errors(
+        tolerances = (f"no tolerance in the sheet for {', '.join(silent)}",) if silent else ()
+        found[axle] = _estimate(
+            slope,
+            fit,
             scatter=fit.std_error(axle),
             model=math.hypot(slope * LEFT_OUT, fit.per_inertia[axle] * INERTIA_RATIO[1]),
             sheet=math.hypot(slope * spread, fit.per_tilt[axle] * GYRO_LEVEL),
+            notes=(_range_note(fit), *tolerances, *helpers, *noise),
         )
-        notes = (range_note(fit.lateral_range), *_silent_note(silent), *_helper_notes(fit), *_noise_note(fit))
-        found[axle] = _estimate(slope, errors, fit, notes)
     return found
 
 
@@ -176,6 +261,7 @@ def level_gradients(
     A run on banks is brought to the arm that the roll moment has on a level road by `arms`, and what moving
     contacts bring to the tyres past the springs is added to their roll.
     """
+    # As driven on the run's banks -> as it would be on a level road, in body axes still.
     factor, unsure = (1.0, 0.0) if arms is None else arms.level
     driven = {axle: slope * factor for axle, slope in fit.slope.items()}
     direct = paths if arms is None else _with_passed(paths, arms.passed, PASSED[0])
@@ -183,10 +269,13 @@ def level_gradients(
     if level is None:
         reason = "the roll found would turn the car over on a level road; check motion ratio and CG height"
         return {name: Estimate.unknown(UNIT, reason, METHOD) for name in (*fit.axles, "total")}
+    # Each figure rests on both slopes, so every error of a slope goes through the derivatives.
     slopes = level_road_jacobian(driven, direct)
-    tyres = {a: _relative_tyre(car, a) for a in fit.axles}
-    from_tyres = tyre_spread(driven, direct, {a: r for a, r in tyres.items() if r is not None})
+    rates = {a: car.axle(a).tyre_rate for a in fit.axles}
+    relative = {a: r.std / r.value for a, r in rates.items() if r is not None and r.std is not None}
+    from_tyres = tyre_spread(driven, direct, relative)
     more = level if arms is None else level_road(driven, _with_passed(paths, arms.passed, sum(PASSED)))
+    passed = _by_name(level if more is None else more)
     values = np.array([driven[a] for a in fit.axles])
     sheet = values * [roll_scale_spread(car, car.axle(a), AXLE_CORNERS[a])[0] for a in fit.axles]
     tilt = GYRO_LEVEL * np.array([fit.per_tilt[a] for a in fit.axles])
@@ -194,21 +283,25 @@ def level_gradients(
     no_tyres = [a for a in fit.axles if paths[a].tyres is None]
     notes = _level_notes(fit, no_tyres, factor)
     found: dict[str, Estimate] = {}
-    for name, value in (*level.axle.items(), ("total", level.body)):
+    for name, value in _by_name(level).items():
+        # Body roll holds the tyres' roll as well, of which the equations leave out more.
         own = BODY_LEFT_OUT if name == "total" else LEVEL_LEFT_OUT
-        row = slopes.get(str(name), np.zeros(len(fit.axles)))
-        moved = 0.0 if more is None else (more.body if name == "total" else more.axle[name]) - value  # type: ignore[index]
-        errors = Errors(
-            scatter=None
-            if fit.error is None
-            else math.sqrt(max(float(row @ fit.error.covariance @ row), 0.0)),
-            model=math.hypot(
-                *(row * values * LEFT_OUT), row @ inertia, unsure * (row @ values), moved, value * own
-            ),
-            sheet=math.hypot(*(row * sheet), row @ tilt, from_tyres.get(str(name), 0.0)),
+        row = slopes.get(name, np.zeros(len(fit.axles)))
+        variance = None if fit.error is None else max(float(row @ fit.error.covariance @ row), 0.0)
+        lacking = (row @ inertia, unsure * (row @ values), passed[name] - value, value * own)
+        found[name] = _estimate(
+            value,
+            fit,
+            scatter=None if variance is None else math.sqrt(variance),
+            model=math.hypot(*(row * values * LEFT_OUT), *lacking),
+            sheet=math.hypot(*(row * sheet), row @ tilt, from_tyres.get(name, 0.0)),
+            notes=notes,
         )
-        found[str(name)] = _estimate(value, errors, fit, notes)
     return {**found, "total": found["total"].with_notes(*_tyre_notes(level, no_tyres))}
+
+
+def _by_name(road: LevelRoad) -> dict[str, float]:
+    return {**{str(axle): value for axle, value in road.axle.items()}, "total": road.body}
 
 
 def _with_passed(
@@ -218,7 +311,7 @@ def _with_passed(
 
 
 def _level_notes(fit: RollFit, no_tyres: list[Axle], factor: float) -> tuple[str, ...]:
-    notes = [range_note(fit.lateral_range)]
+    notes = [_range_note(fit)]
     if no_tyres:
         notes.append(
             f"no tyre rate in the sheet ({', '.join(no_tyres)}): tyre roll left out, suspension roll only"
@@ -243,71 +336,34 @@ def _tyre_notes(level: LevelRoad, no_tyres: list[Axle]) -> tuple[str, ...]:
     )
 
 
-def range_note(lateral_range: tuple[float, float]) -> str:
-    """Return the sentence that says over which lateral force a gradient holds."""
-    low, high = (end / STANDARD_GRAVITY for end in lateral_range)
+def _range_note(fit: RollFit) -> str:
+    low, high = (end / STANDARD_GRAVITY for end in fit.lateral_range)
     return f"holds for {low:+.2f} to {high:+.2f} g in body axes"
 
 
-def _relative_tyre(car: CarSheet, axle: Axle) -> float | None:
-    rate = car.axle(axle).tyre_rate
-    return None if rate is None or rate.std is None else rate.std / rate.value
+def _estimate(
+    slope: float,
+    fit: RollFit,
+    *,
+    scatter: float | None,
+    model: float,
+    sheet: float,
+    notes: tuple[str, ...],
+) -> Estimate:
+    """Return a slope as a figure from its standard uncertainties, each from other sources [rad / (m/s2)].
 
-
-def _silent_note(silent: list[str]) -> tuple[str, ...]:
-    return (f"no tolerance in the sheet for {', '.join(silent)}",) if silent else ()
-
-
-def _noise_note(fit: RollFit) -> tuple[str, ...]:
-    if fit.attenuation < NOISE_SAID:
-        return ()
-    return (f"noise of the accelerometer takes {100.0 * fit.attenuation:.1f} % off the slope; put back",)
-
-
-def _helper_notes(fit: RollFit) -> tuple[str, ...]:
-    return tuple(
-        f"{name} goes along with the lateral force in this run and could not be separated"
-        for name in fit.left_out
-        if name in ("steer angle", "longitudinal force", "vertical force")
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class Errors:
-    """Standard uncertainties of a slope [rad / (m/s2)], each from other sources than the others.
-
-    Parameters
-    ----------
-    scatter : float or None
-        Repeatability within the run; None when the run is too short to tell.
-    model : float
-        What the equations leave out.
-    sheet : float
-        Tolerances of the sheet and of the sensors.
+    `scatter` is repeatability within the run, None where it is too short to tell; `model` what the equations
+    leave out; `sheet` tolerances of sheet and sensors. The interval holds scatter and model, `calibration`
+    model and sheet.
     """
-
-    scatter: float | None
-    model: float
-    sheet: float
-
-
-def _estimate(slope: float, errors: Errors, fit: RollFit, notes: tuple[str, ...]) -> Estimate:
-    """Return a slope as a figure: the interval holds scatter and model, `calibration` model and sheet."""
-    value, model = slope * RAD_PER_MPS2_TO_DEG_PER_G, errors.model * RAD_PER_MPS2_TO_DEG_PER_G
-    calibration = math.hypot(model, errors.sheet * RAD_PER_MPS2_TO_DEG_PER_G)
-    if errors.scatter is None or fit.error is None:
+    value, model = slope * RAD_PER_MPS2_TO_DEG_PER_G, model * RAD_PER_MPS2_TO_DEG_PER_G
+    calibration = math.hypot(model, sheet * RAD_PER_MPS2_TO_DEG_PER_G)
+    if scatter is None or fit.error is None:
         return Estimate(value, UNIT, calibration=calibration, method=METHOD, notes=(*notes, NO_ERROR))
-    std = errors.scatter * RAD_PER_MPS2_TO_DEG_PER_G
+    std = scatter * RAD_PER_MPS2_TO_DEG_PER_G
     half = half_width(std, fit.error.freedom, model)
-    return Estimate(
-        value=value,
-        unit=UNIT,
-        std_error=std,
-        interval=(value - half, value + half),
-        calibration=calibration,
-        n=fit.error.blocks,
-        method=METHOD,
-        notes=notes,
+    return Estimate.from_error(
+        value, UNIT, std, half, calibration=calibration, n=fit.error.blocks, method=METHOD, notes=notes
     )
 
 
@@ -326,66 +382,3 @@ def axle_fit(fit: RollFit, columns: RollColumns, axle: Axle) -> AxleFit:
         index=pd.Index(columns.time[fit.used][::every], name="time_s"),
     )
     return AxleFit(points, fit.slope[axle], fit.intercept[axle], fit.lateral_range)
-
-
-# What a run's roll shows beside the gradients: figures, checks and remarks, one entry per question.
-
-
-@dataclass(frozen=True, slots=True)
-class RollFigures:
-    """Named estimates for `RunEstimates.further`, rows for its checks, and notes.
-
-    Parameters
-    ----------
-    further : dict
-        Name -> estimate.
-    checks : tuple of HealthRow
-        What was looked for.
-    notes : tuple of str
-        What the reader must know.
-    """
-
-    further: dict[str, Estimate] = field(default_factory=dict)
-    checks: tuple[HealthRow, ...] = ()
-    notes: tuple[str, ...] = ()
-
-
-def roll_figures(
-    study: RollStudy,
-    motion: Motion,
-    gradients: Mapping[str, Estimate],
-    arms: ArmParts | None,
-) -> RollFigures:
-    """Return the further figures of one run's roll.
-
-    Parameters
-    ----------
-    study : RollStudy
-        The fit of the whole run and what spoils it.
-    motion : Motion
-        Of the run.
-    gradients : mapping
-        Gradients in body axes.
-    arms : ArmParts or None
-        What shortens the roll moment's arm.
-    """
-    fit, columns = study.fit, study.columns
-    if isinstance(fit, str) or columns is None:
-        return RollFigures()
-    further: dict[str, Estimate] = {}
-    steady = quasi_steady(columns, motion)
-    looks: dict[Axle, HealthRow] = {}
-    for axle in fit.axles:
-        further[f"quasi_steady_gradient_{axle}"] = steady[axle]
-        looks[axle] = second_look(axle, gradients[axle], steady[axle])
-    if arms is not None:
-        further["roll_moment_kept"] = moment_kept(arms)
-    further |= friction_loop(fit)
-    further |= {f"free_play_{axle}": play.width for axle, play in study.plays.items()}
-    if study.bench is not None:
-        further |= roll_curve(study.bench, fit, gradients) | speed_change(study.bench)
-        further |= unit_ahead(study.bench)
-    if study.lag is not None:
-        further["damper_lag"] = study.lag.estimate
-    notes = lag_notes(study.lag) + play_notes(study.plays) + bend_notes(further) + disagreement_notes(looks)
-    return RollFigures(further, tuple(looks.values()), notes)

@@ -122,7 +122,7 @@ def _rows(motion: Motion, exclude: Bools) -> _Rows | str:
         return f"no {' and no '.join(missing)} in the log"
     index = motion.data.index.to_numpy(dtype=np.float64)
     lasting = float(index[-1] - index[0]) if len(index) else 0.0
-    rate = (len(index) - 1) / lasting if lasting > 0.0 else 0.0
+    rate = motion.rate
     if lasting < LEAST_S or rate < LOWEST_RATE:
         return f"the log is under {LEAST_S:.0f} s long or has under {LOWEST_RATE:.0f} samples per second"
     every = max(1, int(rate // FIT_RATE))

@@ -58,11 +58,11 @@ def roll_curve(bench: Bench, fit: RollFit, gradients: Mapping[str, Estimate]) ->
             value = whole.value * (1.0 + probe.value * lever)
             std = math.hypot(whole.std_error or 0.0, whole.value * lever * probe.error.std_error())
             half = half_width(std, probe.error.freedom, CURVE_LEFT_OUT * (1.0 + level**2) * whole.value)
-            found[f"gradient_{axle}_at_{level:g}_g"] = Estimate(
+            found[f"gradient_{axle}_at_{level:g}_g"] = Estimate.from_error(
                 value,
                 "deg/g",
-                std_error=std,
-                interval=(value - half, value + half),
+                std,
+                half,
                 calibration=whole.calibration,
                 n=probe.error.blocks,
                 method=CURVE,
@@ -235,15 +235,8 @@ def _line(
     value = float(fit.coefficients[0]) * RAD_PER_MPS2_TO_DEG_PER_G
     half = half_width(std, freedom, STEADY_LEFT_OUT * value)
     low, high = min(x) / STANDARD_GRAVITY, max(x) / STANDARD_GRAVITY
-    return Estimate(
-        value,
-        "deg/g",
-        std_error=std,
-        interval=(value - half, value + half),
-        n=len(stretches),
-        method=method,
-        notes=(f"{sum(seconds):.0f} s of the run, {low:+.2f} to {high:+.2f} g in body axes",),
-    )
+    notes = (f"{sum(seconds):.0f} s of the run, {low:+.2f} to {high:+.2f} g in body axes",)
+    return Estimate.from_error(value, "deg/g", std, half, n=len(stretches), method=method, notes=notes)
 
 
 def second_look(axle: Axle, whole: Estimate, steady: Estimate) -> HealthRow:
@@ -298,8 +291,7 @@ def body_roll(
     """
     if any(name not in motion.data for name in ("roll_rate", "specific_force_y")):
         return {}, ()
-    index = motion.data.index.to_numpy(dtype=np.float64)
-    rate = (len(index) - 1) / (index[-1] - index[0])
+    rate = motion.rate
     every = max(1, int(rate // FIT_RATE))
     taps = lowpass_taps(rate, SLOW_BAND, SLOW_BAND)
     bad = exclude | motion.suspect["roll_rate"].to_numpy() | motion.suspect["specific_force_y"].to_numpy()
@@ -318,11 +310,8 @@ def body_roll(
     note = f"body over ground: {_tyre_part(paths)} of it is tyre roll, which no pot sees; {TOO_SMALL}"
     error = block_error((fit.influence[0] * fit.residuals)[:, None], fit.influence[0])
     value = slope * level * RAD_PER_MPS2_TO_DEG_PER_G
-    if error is None:
-        found = Estimate(value, "deg/g", method=METHOD, notes=(note, "too short a run for an error"))
-    else:
-        scale = level**2 * RAD_PER_MPS2_TO_DEG_PER_G
-        found = with_error(value, "deg/g", error, 0, METHOD, scale=scale, notes=(note,))
+    scale = level**2 * RAD_PER_MPS2_TO_DEG_PER_G
+    found = with_error(value, "deg/g", error, 0, METHOD, scale=scale, notes=(note,))
     return {"body_roll_gradient_imu": found}, (f"body roll from the inertial unit alone: {note}",)
 
 
