@@ -40,12 +40,15 @@ def render_course(result: CourseSheetResult) -> str:
     """Return the page as HTML, one file without outside loads."""
     drawings = Drawings()
     (where,) = page_folder.drawn((course_plots.where_plate(result),), drawings)
+    # As many places as have a number on the map; the rest is listed by name.
     shown = list(enumerate(result.places[: course_plots.MOST_SHOWN], start=1))
     rows = [_row(sheet, rank, drawings) for rank, sheet in shown]
+    # Figures without anything to show (no bump stop known, one damper logged) leave no gap.
     more = page_folder.drawn(
         (course_plots.travel_left_plate(result), course_plots.speed_plate(result)), drawings
     )
     drawings.tidy()
+    # What the sheet rests on stands under its title: a place met by one run in one is no pattern.
     laid = f"{count(len(result.runs), 'run')} laid over each other"
     return page_folder.render(
         "course.html.j2",
@@ -85,6 +88,7 @@ def _row(sheet: PlaceSheet, rank: int, drawings: Drawings) -> PlaceRow:
 def _run_lines(result: CourseSheetResult) -> list[str]:
     lines = []
     for run, alignment in result.line.alignments.items():
+        # The two ways to lay runs over each other agree in different measures.
         unit = "m apart (median)" if alignment.method == "GPS track" else "correlation of the turning"
         if alignment.method == "reference":
             lines.append(f"{label(run, 24)}: the run the others are laid on.")
@@ -108,12 +112,14 @@ def course_json(result: CourseSheetResult) -> dict[str, Any]:
             "version": __version__,
             **taken(result, "session car course"),
             "answer": course_sentences.course_answer(result),
+            # Places count along the reference run, in metres or in seconds as its speed allowed.
             "line": _line_json(result.line),
             "bump_stop_gap": result.gaps,
             "places": [_place_json(result, sheet, rank) for rank, sheet in enumerate(result.places, start=1)],
             "dampers": [
                 {
                     **taken(use, "section corner seconds"),
+                    # Passed 99.9 % of the time: a single spike of the pot does not set it.
                     "travel_999_mm": use.high * MM_PER_M,
                     "margin_mm": times(use.margin, MM_PER_M),
                     "speed_compression": use.speeds[0],

@@ -22,6 +22,7 @@ _GRIP: Final = 0.7
 
 def course_answer(result: CourseSheetResult) -> str:
     """Return where, at which corner and how often the car runs out of travel, in one sentence."""
+    # Full droop is a place of its own kind, and no running out of travel.
     stops = [sheet for sheet in result.places if sheet.place.kind == "bump stop"]
     if not stops:
         return _no_hit(result)
@@ -38,6 +39,7 @@ def course_answer(result: CourseSheetResult) -> str:
 
 
 def _no_hit(result: CourseSheetResult) -> str:
+    # The whole course says the same as its closest section, without the name of a place.
     near = [use for use in result.use if use.section != WHOLE and use.margin is not None]
     unknown = [axle for axle, gap in result.gaps.items() if gap.value is None]
     if not near:
@@ -67,6 +69,8 @@ def place_words(place: Place) -> str:
 
 def cause_words(place: Place) -> str:
     """Return what uses the travel most at a place."""
+    # A press without a banked road is a dip only when the path itself bends up: the mean of all hits, since
+    # one of them may be a wheel over a stone.
     rises = [h.event.vertical_acceleration for h in place.hits if h.event.vertical_acceleration is not None]
     rise = sum(rises) / len(rises) if rises else 0.0
     banked = place.bank is not None and place.bank > BANKED
@@ -91,9 +95,11 @@ def detail_words(sheet: PlaceSheet) -> str:
     parts.append(f"reached at {worst.approach_speed:.2f} m/s")
     if place.bank is not None and place.bank > BANKED:
         parts.append(f"bank {degrees(place.bank)}")
+    # Worth a word only when it is much: a hit moves the balance for a moment and comes back.
     kept = [hit.event.lateral_kept for hit in place.hits if hit.event.lateral_kept is not None]
     if kept and min(kept) < _GRIP:
         parts.append(f"grip down to {100.0 * min(kept):.0f} % for a moment")
+    # The body is the second witness; a pot alone may have slipped or been hit.
     unseen = sum(hit.event.seen is False for hit in place.hits)
     if unseen:
         parts.append(f"{count(unseen, 'hit')} not felt by the body: look at the {place.corner} pot")
@@ -113,6 +119,7 @@ def cure_lines(sheet: PlaceSheet, margin: float) -> list[str]:
     """Return what would clear the stop, each alone, then what cannot."""
     if not sheet.cures:
         return [f"No cure worked out: {sheet.why_no_cures}."] if sheet.why_no_cures else []
+    # What works first; what cannot help is told too, or it would be tried.
     able = [cure for cure in sheet.cures if cure.possible]
     unable = [cure for cure in sheet.cures if not cure.possible]
     lines = [f"To clear it by {millimetres(margin)}, alone: {cure.words}." for cure in able]

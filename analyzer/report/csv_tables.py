@@ -86,16 +86,20 @@ def cell(value: Any) -> str:
     """Return one cell: numbers as Python writes them, yes or no, text made harmless, unknown as empty."""
     if value is None:
         return ""
+    # Before the numbers: to Python True is one of them.
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, (int, float)):
         return repr(value)
+    # A name from a log may begin like a formula, after blanks too; a spreadsheet would run it on opening
+    # (OWASP, "CSV Injection", from memory). An apostrophe makes it text.
     text = str(value).replace("\x00", "")
     risky = text.startswith(_FORMULA_STARTS) or text.lstrip().startswith(_FORMULA_STARTS)
     return "'" + text if risky else text
 
 
 def _parts(estimate: dict[str, Any]) -> Row:
+    # The reason stands where a cell is empty, and nowhere else: notes of a known figure are in results.json.
     low, high = estimate["interval"] or (None, None)
     unknown = estimate["value"] is None or estimate["std_error"] is None
     return {**estimate, "low": low, "high": high, "reason": "; ".join(estimate["notes"]) if unknown else ""}
@@ -130,6 +134,7 @@ def _loads(axle: str, load: dict[str, Any]) -> dict[str, Any]:
 
 def _setups(results: dict[str, Any]) -> Iterator[Row]:
     for setup in results["setups"]:
+        # One row per figure, measured and predicted alike, so that a filter on the quantity shows both.
         predicted = setup["predicted"]
         named = {f"bar_rate_{axle}": bar["rate"] for axle, bar in predicted["bars"].items()}
         for group in ("roll_stiffness", "roll_gradient", "roll_gradient_body"):
@@ -177,6 +182,7 @@ def _comparisons(results: dict[str, Any]) -> Iterator[Row]:
 
 def _bottoming(results: dict[str, Any]) -> Iterator[Row]:
     for run in results["runs"]:
+        # Both ends of the travel in one table; the column "kind" tells them apart.
         for event in (*run["bottoming"], *run["topping"]):
             budget = {f"{part}_mm": travel for part, travel in (event["budget_mm"] or {}).items()}
             causes = {f"cause_{part}_mm": travel for part, travel in (event["causes_mm"] or {}).items()}
@@ -186,6 +192,7 @@ def _bottoming(results: dict[str, Any]) -> Iterator[Row]:
 def _splits(results: dict[str, Any]) -> Iterator[Row]:
     for run in results["runs"]:
         for split in run["splits"]:
+            # A long table: one row per figure, and no empty columns for axles without loads.
             head = {"run": run["name"], "setup": run["setup"], "part": split["name"]}
             for quantity in ("roll_gradient_body", "left_share", "share_slope"):
                 for axle, estimate in split[quantity].items():

@@ -71,6 +71,7 @@ def _review(review: Review) -> str:
 
 
 def _run(run: RunEstimates) -> str:
+    # The gradients lead; the further figures follow in a table of their own, as on the page.
     rows = [(f"roll gradient {key}", estimate) for key, estimate in run.roll_gradient.items()]
     gradients = tables.estimates_table(f"{label(run.name)} on {label(run.setup)}", rows)
     return (
@@ -100,6 +101,7 @@ def _comparison(comparison: Comparison) -> str:
 
 
 def _confirmation(confirmation: Confirmation) -> str:
+    # The ledger is what a confirmation adds to the comparison shown above it.
     rows = tuple(
         (
             Cell(f"{label(part.name, 60)}, {part.before.unit}"),
@@ -171,6 +173,7 @@ def _checked(outcome: CheckOutcome) -> str:
 
 
 def _recording(recording: Recording) -> str:
+    # A log whose every check is good needs its one line and no table.
     found = tables.health_table("Checks that are not good", recording)
     return _line(sentences.recording_line(recording)) + (_table(found) if found.rows else "")
 
@@ -213,6 +216,7 @@ def _line(words: str) -> str:
 
 
 def _figures(*plates: style.Plate | None) -> str:
+    # As images: drawn inline, two figures of one notebook would share identifiers.
     return "".join(
         f'<figure style="display:inline-block;max-width:40em;margin:0.5em 1em 0.5em 0">'
         f"<figcaption><strong>{escape(plate.title)}</strong></figcaption>{style.image(plate)}"
@@ -228,6 +232,7 @@ def _table(table: PageTable) -> str:
         "<tr>" + "".join(_cell(cell, first=not place) for place, cell in enumerate(row)) + "</tr>"
         for row in table.rows[:_MOST_ROWS]
     )
+    # A notebook is scrolled, not opened part by part; the whole table is a DataFrame away.
     more = len(table.rows) - _MOST_ROWS
     note = f"{table.note} {f'{more} more rows are not shown.' if more > 0 else ''}".strip()
     return (
@@ -237,6 +242,7 @@ def _table(table: PageTable) -> str:
 
 
 def _cell(cell: Cell, first: bool) -> str:
+    # Notebooks bring their own style; only the side on which figures stand is ours.
     tag = "th" if first else "td"
     remark = f"<br><small>{escape(cell.remark)}</small>" if cell.remark else ""
     side = "right" if cell.number else "left"

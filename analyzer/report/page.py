@@ -65,10 +65,12 @@ def _known(*plates: Plate | None) -> tuple[Plate, ...]:
 
 
 def _team(review: Review) -> Part:
+    # What a reader must know before any figure: values nobody measured, and runs that are not in them.
     points = list(sentences.placeholder_points(review))
     points += [
         f"{label(name)} was left out. {sentence(why)}" for name, why in list(review.failed.items())[:6]
     ]
+    # Behind a line to open: what supports the answer but would bury it. Empty ones are dropped at the end.
     folds = [
         Fold(
             "Load share left to right through each run",
@@ -86,6 +88,7 @@ def _team(review: Review) -> Part:
             lines=tuple(f"{label(run.name)}: {sentence(note)}" for run in review.runs for note in run.notes),
         ),
     ]
+    # A table of findings that is empty says nothing "every check is good" has not said.
     found = tables.findings_table(review)
     return Part(
         "team",
@@ -101,6 +104,7 @@ def _team(review: Review) -> Part:
 
 def _tuner(review: Review) -> Part:
     points: list[str] = []
+    # The answer stands above the points; with several changes each has to be told again here, in full.
     for comparison in review.comparisons[:4]:
         if len(review.comparisons) > 1:
             points.append(sentences.comparison_answer(comparison))
@@ -111,6 +115,7 @@ def _tuner(review: Review) -> Part:
         if comparison.differences:
             points.append(f"Also different between the runs: {listed(list(comparison.differences))}.")
         points.append(sentences.next_step(comparison))
+    # Each set-up has its details under its bar settings, since that is how a tuner names it.
     bars = {setup.name: sentences.setting_words(review, setup.name) for setup in review.setups}
     folds = [
         Fold(
@@ -127,9 +132,11 @@ def _tuner(review: Review) -> Part:
         )
         for setup in review.setups
     ]
+    # With three settings or more the question is which of them differ at all; it goes before the details.
     pairs = tables.pairs_table(review)
     if pairs.rows:
         folds.insert(0, Fold("Which bar settings are really different", tables=(pairs,)))
+    # Without a second set-up there is no change and no setting to compare.
     shown = (tables.changes_table(review.comparisons), tables.settings_table(review))
     return Part(
         "tuner",
@@ -144,6 +151,8 @@ def _tuner(review: Review) -> Part:
 
 
 def _driver(review: Review) -> Part:
+    # The run with the hardest hit leads; the traces of all others wait behind a line to open, or a page of
+    # ten runs would be scrolled past.
     names = [run.name for run in review.runs]
     found = sentences.events(review)
     worst = names.index(found[0][0].name) if found else None
@@ -151,6 +160,7 @@ def _driver(review: Review) -> Part:
     lead = _known(
         course_plate(review), budget_plate(review), None if worst is None else travel_plate(review, worst)
     )
+    # The list is short on the page and whole in the fold, unless the short one is the whole.
     table = tables.events_table(review, _LEAD_EVENTS)
     folds = [
         Fold(
@@ -179,12 +189,14 @@ def _driver(review: Review) -> Part:
 
 
 def _worth_opening(folds: list[Fold]) -> tuple[Fold, ...]:
+    # A line that opens onto nothing costs the trust in all others.
     return tuple(
         fold for fold in folds if fold.plates or fold.lines or any(table.rows for table in fold.tables)
     )
 
 
-# The page: what stands where, handed to the template.
+# The page: what stands where, handed to the template. Figures are drawn here, not where they are described.
+# Files, hashes and steps at the foot come from the same dictionary as results.json.
 
 
 Tell = Callable[[int, int], None]
@@ -248,6 +260,7 @@ def _settings(review: Review) -> list[str]:
 
 def _steps(results: dict[str, Any]) -> list[tuple[str, list[str]]]:
     """Return the steps of every run; runs with the same steps share one entry."""
+    # Runs of one logger are read alike; told once per run the steps would be longer than the page.
     groups: dict[tuple[str, ...], list[str]] = {}
     for run in results["runs"]:
         steps = tuple(sentence(step, 200) for step in run["steps"])
@@ -255,7 +268,7 @@ def _steps(results: dict[str, Any]) -> list[tuple[str, list[str]]]:
     return [(listed(names, 12), list(steps)) for steps, names in groups.items() if steps]
 
 
-# The folder: the page, results.json and the tables.
+# The folder: the page, results.json and the tables, put in place together.
 
 
 def write_report(

@@ -48,6 +48,7 @@ def render(template: str, **shown: Any) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    # Within the page, since one file is passed around without its neighbours.
     style = Markup((_FOLDER / "style.css").read_text(encoding="utf-8"))
     return environment.get_template(template).render(
         cautions=CAUTIONS, version=__version__, style=style, **shown
@@ -64,6 +65,7 @@ def write_page(folder: Path, page: str, results: dict[str, Any], tables: Mapping
     AnalyzerError
         When `folder` holds something else than a report, or cannot be written to.
     """
+    # Bytes, not text: a text file would get other line ends on another system, and must compare equal.
     with replaced_folder(folder) as work:
         (work / PAGE).write_bytes(page.encode("utf-8", "xmlcharrefreplace"))
         (work / RESULTS).write_bytes(json_bytes(results))

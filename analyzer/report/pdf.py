@@ -39,6 +39,7 @@ class Paper:
 
     def __init__(self, target: BinaryIO, title: str, drawings: style.Drawings) -> None:
         self._drawings = drawings
+        # No date and no tool: the same review gives the same bytes.
         stamps = {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None, "Title": title}
         self._pages = PdfPages(target, metadata=stamps)
         self._sheet: Figure | None = None
@@ -63,6 +64,8 @@ class Paper:
         self, words: str, size: float, colour: str = style.INK, serif: bool = False, bold: bool = False
     ) -> None:
         """Write a paragraph over the whole width."""
+        # Letters are counted, not measured: measuring needs a drawn sheet, and an estimate on the wide side
+        # keeps every line within the margin.
         per_line = int((WIDTH - 2 * MARGIN) / (_LETTER * size * (1.06 if serif else 1.0)))
         for line in textwrap.wrap(words, per_line) or [""]:
             figure, y = self._place(1.45 * size / 72.0)
@@ -92,6 +95,8 @@ class Paper:
         for first in range(0, len(plates), 2):
             pair = plates[first : first + 2]
             pictures = [self._picture(plate) for plate in pair]
+            # A row is as high as its highest figure; a question of two lines pushes both figures down,
+            # so that their tops stay level.
             heights = [COLUMN * picture.shape[0] / picture.shape[1] for picture in pictures]
             head = 0.2 * max(len(_title(plate)) for plate in pair) + 0.05
             figure, top = self._place(max(heights) + head + 0.25)
@@ -111,6 +116,7 @@ class Paper:
 
     def table(self, table: PageTable) -> None:
         """Set a table; long cells are cut to their column."""
+        # Small, since the page is read at arm's length and its tables have up to nine columns.
         size = 6.5
         widths = _column_widths(table, (WIDTH - 2 * MARGIN) / (_LETTER * size))
         self.space(0.12)
@@ -142,6 +148,7 @@ class Paper:
 
     def _place(self, height: float) -> tuple[Figure, float]:
         """Return the sheet and the place of the top [part of its height] for something this high [in]."""
+        # What does not fit goes to a new sheet whole: a line or a row of figures is never torn.
         if self._sheet is None or self._used + height > HEIGHT - MARGIN:
             self.turn()
             self._sheet = Figure(figsize=(WIDTH, HEIGHT))
@@ -161,6 +168,7 @@ def _title(plate: style.Plate) -> list[str]:
 
 def _column_widths(table: PageTable, room: float) -> list[int]:
     """Return the width of each column in letters: what it needs, the widest cut until all fit."""
+    # Letters taken from the widest column cost the least: names and figures are short, comments long.
     needs = [
         max([*map(len, textwrap.wrap(column, 18)), *(len(_shown(row[place])) for row in table.rows)])
         for place, column in enumerate(table.columns)
@@ -206,6 +214,7 @@ def save_pdf(review: Review, path: Path, parts: tuple[Part, ...] | None = None) 
 
     `parts`, from `page_parts`, are given when the page is made of them, too.
     """
+    # Drawn to memory first: a file half written is worse than none.
     path = check_pdf(path)
     sheets = io.BytesIO()
     drawings = style.Drawings()
@@ -231,6 +240,7 @@ def check_pdf(path: Path) -> Path:
 def _fill(paper: Paper, review: Review, parts: tuple[Part, ...]) -> None:
     paper.text(label(review.session.sheet.name, 80), 18, serif=True)
     paper.text(f"{label(review.session.car.name)}, {len(review.runs)} runs", 9, style.GREY)
+    # A part starts where its answer and its first figures have room together.
     for content in parts:
         paper.space(0.25)
         paper.keep(_OPENING)

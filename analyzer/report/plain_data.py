@@ -34,6 +34,7 @@ def results_dict(review: Review) -> dict[str, Any]:
     bank [deg], loads [N]. No NaN, no infinity, no time of day; file names are relative to the folder of the
     session sheet.
     """
+    # A run whose recording is not at hand has neither health nor sources, and still its figures.
     recordings = {recording.run: recording for recording in review.recordings}
     session = review.session
     return rounded(
@@ -60,6 +61,7 @@ def _run(run: RunEstimates, recording: Recording | None, session: Session) -> di
     further = dict(run.further)
     ratio = further.pop("roll_stiffness_ratio", None) or Estimate.unknown("1", _RATIO_MISSING)
     steps = (*(() if recording is None else recording.steps), *run.motion.steps)
+    # Logs are named as seen from the session sheet, so that a moved folder gives the same bytes.
     sources = () if recording is None else recording.sources
     folder = session.path.parent
     return {
@@ -180,6 +182,7 @@ def relative_name(path: Path, folder: Path) -> str:
 
 def _local(text: str, session: Session) -> str:
     """Return `text` without the path of the session's folder, which differs from machine to machine."""
+    # As given and resolved: messages hold either, and a link makes them differ.
     for folder in {str(session.path.parent), str(session.path.parent.resolve())} - {".", "/", ""}:
         text = text.replace(folder + "/", "").replace(folder + "\\", "")
     return text
@@ -211,6 +214,7 @@ def health_json(outcome: CheckOutcome) -> dict[str, Any]:
 
 def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
     """Return everything of a confirmation, for ``analyzer confirm``."""
+    # In the order in which it is read: the verdict, what it rests on, what else may explain it, what to do.
     comparison = confirmation.comparison
     both = (confirmation.before, confirmation.after)
     found: dict[str, Any] = plain(
@@ -240,6 +244,7 @@ def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
 
 
 def _stiffness(setup: SetupResult) -> dict[str, Estimate]:
+    # Axles and car, under their own names.
     start = "roll_stiffness_"
     return {key.removeprefix(start): e for key, e in setup.measured.items() if key.startswith(start)}
 

@@ -64,6 +64,8 @@ def _car(car: CarSeason, key: str, drawings: Drawings) -> CarPart:
 
 def trend_table(car: CarSeason) -> PageTable:
     """Return the trend of every figure that is followed."""
+    # First and last session stand beside the fitted change, since a line through all sessions need not pass
+    #  through either.
     rows = []
     for trend in car.trends:
         change = percent(trend.change)
@@ -140,6 +142,7 @@ def write_season(archive: Archive) -> Path:
 
     A report that is up to date stays: drawing takes longer than all the rest of a pass without news.
     """
+    # The pages hang on results.json alone: equal data, equal page, so nothing is drawn again.
     folder = archive.folder / REPORT
     table = season_dict(archive)
     there = (folder / PAGE).is_file() and (archive.folder / FIGURE).is_file()
@@ -156,6 +159,7 @@ def season_dict(archive: Archive) -> dict[str, Any]:
 
     It does not tell what this pass did, so that every pass over the same files gives the same bytes.
     """
+    # The program's digest stands in it: another program may find other figures in the same logs.
     return rounded(
         {
             "format": SEASON_FORMAT,
@@ -190,12 +194,14 @@ def _car_dict(car: CarSeason) -> dict[str, Any]:
 
 
 def _tables(table: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
+    # From the dictionary of results.json, as the tables of a review are.
     rows: dict[str, list[dict[str, Any]]] = {file: [] for file in _COLUMNS}
     for car in table["cars"]:
         for trend in car["trends"]:
             head = {"car": car["name"], "quantity": trend["quantity"], "setting": trend["setting"]}
             rows["trends.csv"].append({**head, **_trend_row(trend)})
             rows["points.csv"] += list(_point_rows(head, trend))
+        # A Poisson rate always has an interval, for no event at all too.
         for rate in car["bottoming"]:
             low, high = rate["rate"]["interval"]
             numbers = {"rate": rate["rate"]["value"], "low": low, "high": high}

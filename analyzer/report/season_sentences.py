@@ -35,6 +35,7 @@ def car_answer(car: CarSeason) -> str:
     span = f"{words.count(car.runs, 'run')} in {words.count(len(car.sessions), 'session')}"
     if not car.runs:
         return f"None of the runs of {words.name(car.car)} could be used."
+    # What moved is the answer; where nothing did, how small a change would have shown is.
     found = moved(car.trends)
     if found:
         phrase = [trend_words(trend) for trend in found[:_MOST_NAMED]]
@@ -55,6 +56,7 @@ def car_answer(car: CarSeason) -> str:
 def advice(car: CarSeason) -> list[str]:
     """Return what to look at, each line once."""
     lines: list[str] = []
+    # Several settings may say the same of the car; the advice is given once.
     for trend in moved(car.trends):
         if trend.quantity in (_TOTAL, _RATIO):
             softer = trend.verdict == "falling"
@@ -107,6 +109,7 @@ def setting_of(trend: Trend) -> str:
 def moved(trends: tuple[Trend, ...]) -> list[Trend]:
     """Return the trends that go one way and mean something by themselves, the surest first."""
 
+    # The surest first: change over its own error, so that a large but loose figure does not lead.
     def surety(trend: Trend) -> float:
         error, value = trend.change.std_error, trend.change.value or 0.0
         return abs(value) / error if error else float("inf")
@@ -125,6 +128,8 @@ def notes(car: CarSeason) -> list[str]:
     by_folder = "their folder names, since not every session sheet states its date."
     order = "their dates." if car.ordered_by == "date" else by_folder
     lines = [f"Sessions are in the order of {order}"]
+    # Looked at often enough, something seems to move: the reader gets the expected number of false alarms
+    #  (5 % of the figures, since each is judged at 95 %).
     told = sum(trend.verdict != "cannot tell" for trend in car.trends)
     if told > 1:
         lines.append(
@@ -139,6 +144,7 @@ def notes(car: CarSeason) -> list[str]:
 
 def left_out_words(archive: Archive, most: int = 6) -> list[str]:
     """Return the reasons, runs with the same reason together."""
+    # One broken logger fails every run of a day in the same words.
     groups: dict[str, list[str]] = {}
     for folder, run, reason in archive.left_out:
         place = words.label(folder, 60) if not run else f"{words.label(folder, 60)}, {words.label(run, 24)}"

@@ -77,6 +77,7 @@ def lead_rows(setup: SetupResult) -> list[Ledger]:
 
 def team_answer(review: Review) -> str:
     """Return what the runs showed and whether the logs can be trusted, in one sentence."""
+    # The figure a team asks for, with whether to believe it; without one, why there is none.
     shown = _gradients(review)
     if shown:
         return f"{_trust(review)}: {shown}."
@@ -97,6 +98,7 @@ def placeholder_points(review: Review) -> tuple[str, ...]:
     marked = review.session.placeholders
     if not marked:
         return ()
+    # Whatever rests on a guess looks like a figure of the car unless this is said first.
     lines = "One line of the sheets is" if marked == 1 else f"{marked} lines of the sheets are"
     return (
         f"{lines} still marked TO MEASURE: what rests on them is no figure of this car. "
@@ -105,6 +107,7 @@ def placeholder_points(review: Review) -> tuple[str, ...]:
 
 
 def _trust(review: Review) -> str:
+    # Out of all that were driven: a run whose log could not be read is a finding, too.
     total = len(review.runs) + len(review.failed)
     found = findings(review)
     bad = sum(row.verdict is Verdict.BAD for _, row in found)
@@ -114,6 +117,7 @@ def _trust(review: Review) -> str:
         used = "The one run"
     if not found:
         return f"{used} can be used and every check of the logs is good"
+    # A bad channel is left out and costs figures; a suspect one is used, and its figures want a second look.
     parts = []
     if bad:
         parts.append(f"{words.count(bad, 'finding')} left {'a channel' if bad == 1 else 'channels'} out")
@@ -140,6 +144,7 @@ def _gradients(review: Review) -> str:
 
 def driver_answer(review: Review) -> str:
     """Return where, at which corner and how hard the car bottomed, in one sentence."""
+    # Without an event the nearest approach is the answer: how much is left before it would.
     found = events(review)
     if not found:
         return _not_bottomed(review)
@@ -163,6 +168,7 @@ def driver_points(review: Review) -> tuple[str, ...]:
     counts: dict[str, Counter[str]] = {}
     for _, event in found:
         counts.setdefault(event.section, Counter())[CORNER_WORDS[event.corner]] += 1
+    # Where it happens most leads, however hard: a place met every lap costs more than one hard hit.
     ranked = sorted(counts.items(), key=lambda item: -item[1].total())
     lines = [
         f"{words.capital(words.name(section))}: "
@@ -199,6 +205,7 @@ def advice(event: BottomingEvent) -> str:
     """Return what used up the travel and what acts against it."""
     if event.budget is None:
         return "causes not known: the travel of another corner is missing"
+    # The largest of the four names the advice; the shares themselves stand in the table.
     parts = {part: getattr(event.budget, part) for part in _BUDGET_ADVICE}
     return _BUDGET_ADVICE[max(parts, key=lambda part: parts[part])]
 
@@ -211,6 +218,7 @@ def bump_stop_gap(review: Review, axle: Axle) -> float | None:
 
 def closest(review: Review) -> tuple[str, Corner, float] | None:
     """Return run, corner and travel left to the bump stop [m] of the closest approach of the session."""
+    # From the travel itself, not from the events, which begin at the stop; suspect samples do not count.
     found: list[tuple[float, str, Corner]] = []
     for recording in review.recordings:
         for corner in CORNERS:
@@ -228,6 +236,7 @@ def closest(review: Review) -> tuple[str, Corner, float] | None:
 
 
 def _not_bottomed(review: Review) -> str:
+    # Four answers: no damper logged, no gap known, touched for a moment, or how much was left.
     nearest = closest(review)
     if nearest is None:
         dampers = any(r.usable(f"damper_{c}") for r in review.recordings for c in CORNERS)
@@ -249,6 +258,7 @@ def _not_bottomed(review: Review) -> str:
 
 def recording_line(recording: Recording) -> str:
     """Return length, rate, number of channels and outcome of the checks, in one line."""
+    # Not tested is no finding, and no good check either: it counts to neither.
     suspect = [row for row in recording.health if row.verdict in (Verdict.SUSPECT, Verdict.BAD)]
     tested = sum(row.verdict is not Verdict.NOT_TESTED for row in recording.health)
     found = f"{len(suspect)} of {tested} checks found something" if suspect else f"all {tested} checks good"
@@ -296,6 +306,7 @@ _NOT_MEASURED: Final = (
 def tuner_answer(review: Review) -> str:
     """Return the verdict on the change of set-up, in one sentence; several changes in short form."""
     if not review.comparisons:
+        # One set-up is a session of its own kind, no failed comparison.
         driven = sum(bool(setup.runs) for setup in review.setups)
         if driven < 2:
             return (
@@ -305,6 +316,7 @@ def tuner_answer(review: Review) -> str:
         return "No two set-ups could be compared."
     if len(review.comparisons) == 1:
         return comparison_answer(review.comparisons[0])
+    # Each change has its full sentence below; here the verdicts stand side by side.
     short = [
         f"{words.name(c.before, 16)} to {words.name(c.after, 16)}: {c.verdict.value}"
         for c in review.comparisons[:4]
@@ -332,8 +344,11 @@ def comparison_answer(comparison: Comparison) -> str:
         ChangeVerdict.STIFFENED_AGAINST: f"{after} stiffened the car, against the prediction",
         ChangeVerdict.CANNOT_TELL: f"These runs cannot tell whether {after} changed the car",
     }[comparison.verdict]
+    # Something did change, or the interval would hold "no change"; what the runs cannot tell is whether
+    # it was the bar that was changed.
     if comparison.verdict is ChangeVerdict.CANNOT_TELL and _sure(ratio):
         opening = f"{after} changed the car, but these runs cannot tell whether it was {what} alone"
+    # The prediction stands beside the figure in the same sentence, so that neither is quoted alone.
     predicted = comparison.predicted_ratio
     beside = f"predicted {change_words(predicted)}" if predicted.value is not None else "nothing predicted"
     return f"{opening}: {what} {_moved(ratio)} against {before}; {beside}."
@@ -346,6 +361,7 @@ def _sure(ratio: Estimate) -> bool:
 
 def _moved(ratio: Estimate) -> str:
     """Return ``fell by 10.4 % (95 % interval 8.8 to 12.0)``, or ``changed by`` when the sign is not sure."""
+    # A direction is named only when the whole interval agrees on it.
     span = ratio.interval
     if ratio.value is None or span is None:
         return f"changed by {change_words(ratio)} (its error is not known)"
@@ -377,6 +393,7 @@ def smallest_visible(comparison: Comparison) -> str:
     if smallest.value is None:
         why = words.clause(smallest.notes[0])
         return f"The smallest change these runs could have shown is not known: {why}."
+    # Some of them rest on a single scatter and have no error of their own.
     share = words.percent(smallest)
     text = words.figure(share) if share.std_error is not None else f"{share.value:.2g} %"
     return f"The smallest change these runs could have shown is {text}."
@@ -384,6 +401,7 @@ def smallest_visible(comparison: Comparison) -> str:
 
 def changed_parts(review: Review, comparison: Comparison) -> str:
     """Return what was changed on the car between two set-ups, by the session sheet, in one sentence."""
+    # As the sheet has it: what was changed besides is told as a difference of conditions.
     bars = {setup.name: setup.predicted.bars for setup in review.setups}
     before, after = bars.get(comparison.before, {}), bars.get(comparison.after, {})
     moves = [

@@ -61,6 +61,8 @@ def bar_json(
 
 def ladder_json(ladder: BarLadder) -> dict[str, Any]:
     """Return one axle's ladder as plain data."""
+    # Text, table and figure below are made of this dictionary alone, so that they cannot say anything else
+    # than bar.json does.
     wheel, rate = travel_curve(ladder.fitted)
     preload = ladder.preload
     table: dict[str, Any] = plain(
@@ -110,6 +112,7 @@ def _row(row: LadderRow) -> dict[str, Any]:
 
 
 def _motion(motion: BarMotion) -> dict[str, Any]:
+    # Angles in degrees at the door. A least angle of 0 between link and lever: it would go over centre.
     low, high = motion.lever_range
     return {
         "lever_angle_deg": [math.degrees(low), math.degrees(high)],
@@ -136,6 +139,7 @@ MARK: Final = "←"
 
 def ladder_text(table: dict[str, Any], width: int = WIDTH) -> str:
     """Return what `bar_json` holds as text of at most `width` columns, softest setting first."""
+    # Plain text of a fixed width, whatever terminal it is shown on: the same sheet gives the same bytes.
     out = io.StringIO()
     console = Console(file=out, width=width, highlight=False, markup=False, emoji=False)
     for axle, part in table["axles"].items():
@@ -165,6 +169,7 @@ def save_ladder(table: dict[str, Any], folder: Path) -> Path:
     Such files of an earlier call are replaced, all or none; whatever else lies there is left alone. A file of
     such a name that is another's, or a folder that cannot be written to, raises `AnalyzerError`.
     """
+    # The figures of both axles belong to one table: all files are replaced together or none.
     folder = folder.expanduser()
     files = {folder / "bar.json": json_bytes(table, sort_keys=False)}
     for axle, part in table["axles"].items():
@@ -181,6 +186,7 @@ def save_ladder(table: dict[str, Any], folder: Path) -> Path:
 
 def settings_csv(part: dict[str, Any]) -> str:
     """Return the settings of one axle as comma-separated text, units in the header."""
+    # A column for each place that gives way in any of the settings; empty where it does not.
     parts = list(dict.fromkeys(key for row in part["settings"] for key in row["compliance"]))
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
@@ -225,6 +231,7 @@ def _settings_table(part: dict[str, Any]) -> Table:
     table = plain_table((*heads, ""), 0)
     table.columns[-1].justify = "left"
     for row in part["settings"]:
+        # Marked with a sign, not a colour: the text goes into files and messages.
         factor = row["stress_factor"]
         shown = UNKNOWN if factor is None else f"{factor:.2f}" + ("!" if factor < LOW_FACTOR else "")
         marks = [f"{MARK} fitted"] if row["fitted"] else []
@@ -251,11 +258,14 @@ def _both_sides(row: dict[str, Any], key: str) -> str:
 
 def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
     """Return compliance, stress, motion, bench and preload of the fitted setting in plain lines."""
+    # Of the fitted setting alone: a tuner reads the others as a change from it.
     row = next(item for item in part["settings"] if item["fitted"])
     total = sum(row["compliance"].values())
+    # The softest part first, whatever its sign: a place may move against the load and stiffen the bar.
     shares = sorted(row["compliance"].items(), key=lambda item: -abs(item[1]))
     shown = [f"{name} {100.0 * value / total:.1f} %" for name, value in shares if abs(value) > 5e-4 * total]
     lines = [f"fitted ({row['setting']}) gives way in: " + ", ".join(shown)]
+    # The place with the least factor on yield; without a yield strength in the sheet there is none.
     worst = min(
         (s for s in row["stress"] if s["factor"] is not None), key=lambda s: s["factor"], default=None
     )
@@ -265,14 +275,17 @@ def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
             f"highest stress at full opposite travel: {worst['place']}, {full:.0f} MPa, "
             f"factor {worst['factor']:.2f} on yield; {stated:.0f} MPa at {lateral:g} g"
         )
+    # Not known for every place; the shortest one counts, at the stated lateral, since full travel is rare.
     lives = [s for s in row["stress"] if s["cycles"] is not None]
     if lives:
         short = min(lives, key=lambda s: s["cycles"])
         swings = f"about {short['cycles']:.1g} swings ({short['place']})"
         lines.append(f"shortest life at {lateral:g} g from side to side: {swings}")
     lines.append(_motion_line(row["motion"], part["wheel_travel_m"]))
+    # Warnings of the motion stand with it, before what the bar does to the car.
     lines += [f"! {w}" for w in row["motion"]["warnings"]]
     lines += _car_lines(part)
+    # What was measured on the bench, and whether the settings above rest on it.
     if part["bench"] is not None:
         used = "used for all settings" if part["bench"]["used"] else "not used (bench.use = true would)"
         ratio = _value(part["bench"]["ratio"])
@@ -280,6 +293,7 @@ def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
             f"bench test: {_value(part['bench']['measured'], 1e-3)} N/mm, computed "
             f"{_value(part['bench']['computed'], 1e-3)} N/mm, ratio {ratio}; {used}"
         )
+    # Links of unequal length twist the bar at rest; one side says it all, the other is its mirror.
     if part["preload"] is not None:
         changes = ", ".join(
             f"{axle} left {_value(entry)} N" for axle, entry in part["preload"]["corner_change"].items()
@@ -294,6 +308,7 @@ def _car_lines(part: dict[str, Any]) -> list[str]:
     lines = []
     for item in part["travel_use"]:
         where = "level" if item["bank_deg"] == 0.0 else f"{item['bank_deg']:g} deg bank"
+        # Travel left is told only against a bump stop that somebody measured.
         gap = item["gap_mm"]
         left = "" if gap is None else f", {_value(item['margin'])} of {gap:.0f} mm to the stop left"
         lines.append(
@@ -329,6 +344,7 @@ def _what_if_table(title: str, items: list[dict[str, Any]]) -> Table:
 
 
 def _value(entry: dict[str, Any], factor: float = 1.0) -> str:
+    # The standard error alone: no part of a prediction is an error common to several runs.
     value, error = times(entry["value"], factor), times(entry["std_error"], factor)
     return format_estimate(Estimate(value, "", error, notes=tuple(entry["notes"])))
 

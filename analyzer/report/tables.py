@@ -79,6 +79,7 @@ _HEALTH_COLUMNS: Final = heads("Run | Channel | Check | Verdict | Found | Limit 
 
 def runs_table(review: Review) -> PageTable:
     """Return one row per run, those left out at the end with the reason."""
+    # A run left out keeps its row, or it would be taken for one that was never driven.
     rows = [_run_row(review, run) for run in review.runs]
     blank = (amount(words.UNKNOWN),) * 7
     rows += [
@@ -129,6 +130,7 @@ def health_table(caption: str, recording: Recording) -> PageTable:
 
 def checks_table(review: Review) -> PageTable:
     """Return how often each check came out how, over all channels and runs."""
+    # Counted, not listed: most checks of a session are good, and all of them stand in the CSV table.
     counts: dict[str, Counter[Verdict]] = {}
     for recording in review.recordings:
         for row in recording.health:
@@ -174,6 +176,7 @@ def ledger_table(review: Review, everything: bool) -> PageTable:
         for setup in review.setups
         for row in (setup.ledger if everything else lead_rows(setup))
     ]
+    # Agreement is a third thing when an error is unknown: neither yes nor no.
     phrase = {True: Cell("yes"), False: Cell("no", look="suspect"), None: Cell("cannot tell")}
     return PageTable(
         "All figures measured against predicted" if everything else "Measured against predicted",
@@ -219,6 +222,7 @@ def changes_table(comparisons: Sequence[Comparison]) -> PageTable:
 
 
 def _small(estimate: Estimate) -> Cell:
+    # A share of the stiffness is read in percent, and may have no error of its own.
     if estimate.value is None:
         return number(estimate)
     shown = words.percent(estimate)
@@ -318,6 +322,7 @@ def _optional(value: float | None, factor: float, unit: str, places: int) -> Cel
 def _budget(event: BottomingEvent) -> str:
     if event.budget is None:
         return "not known: another corner's travel is missing"
+    # All four, small ones too: they add up to the travel, and the reader can check that.
     parts = [(part, getattr(event.budget, part)) for part in ("heave", "roll", "pitch", "warp")]
     return (
         ", ".join(f"{part} {words.millimetres(travel).removesuffix(' mm')}" for part, travel in parts) + " mm"
@@ -345,6 +350,7 @@ _FURTHER: Final = {
 
 def prediction_table(prediction: SetupPrediction) -> PageTable:
     """Return what the sheet predicts for one set-up."""
+    # In the order in which the prediction is built: bars, stiffness, roll, load transfer.
     rows: list[tuple[str, Estimate]] = [
         (f"{axle} bar rate per side, {words.label(bar.setting)}", bar.rate)
         for axle, bar in prediction.bars.items()
@@ -378,6 +384,7 @@ def further_table(run: RunEstimates) -> PageTable:
     rows: list[tuple[str, Estimate]] = [
         (f"roll per force in body axes, {key}", estimate) for key, estimate in run.roll_gradient_body.items()
     ]
+    # Loads of both tyres beside the lightest moment: evenness tells whether the axle works as a pair.
     for axle, share in run.load_share.items():
         rows += [
             (f"lowest wheel load, {axle}", share.lowest_load),
@@ -396,6 +403,7 @@ def splits_table(run: RunEstimates) -> PageTable | None:
     """Return gradient and load share of the parts of one run, and whether they differ beyond their errors."""
     if not run.splits:
         return None
+    # Both parts of a difference are marked: neither is the right one.
     beyond = {(d.quantity, d.axle, d.first) for d in run.differences if d.beyond_error}
     beyond |= {(d.quantity, d.axle, d.second) for d in run.differences if d.beyond_error}
 
@@ -472,6 +480,7 @@ def estimates_table(caption: str, rows: Sequence[tuple[str, Estimate]], assumed:
 
 def settings_table(review: Review) -> PageTable:
     """Return one row per axle and bar setting; empty without two settings of an axle."""
+    # One setting alone has nothing to be compared with.
     models = [model for model in review.bars if len(model.settings) > 1]
     rows = [
         (
@@ -498,6 +507,7 @@ def settings_table(review: Review) -> PageTable:
 
 
 def _remark(model: AxleSettings) -> str:
+    # Friction holds a corner back in both directions; it is named since it hides small steps.
     friction = model.friction
     rubbing = ""
     if friction.value is not None:

@@ -41,6 +41,7 @@ def print_summary(review: Review, console: Console) -> None:
 
 def _team(review: Review, console: Console) -> None:
     _heading(console, "Team", sentences.team_answer(review))
+    # Per run what a team asks at the car: does it roll alike, did it bottom, can the log be trusted.
     table = plain_table(("run", "set-up", "front deg/g", "rear deg/g", "bottomed", "checks"), right_from=2)
     found = sentences.findings(review)
     for run in review.runs:
@@ -54,10 +55,12 @@ def _team(review: Review, console: Console) -> None:
             Text(f"{asked} to look at" if asked else "good"),
         )
     show(console, table)
+    # Trouble below the figures, the gravest first: sheet, runs left out, then single checks.
     lines = list(sentences.placeholder_points(review))
     lines += [
         f"{words.label(name, _NAME)} left out: {words.clause(why)}" for name, why in review.failed.items()
     ]
+    # A loose plug fails the same check in every run; it is told once, with the runs.
     same: dict[str, list[str]] = {}
     for name, row in found:
         what = (
@@ -74,6 +77,7 @@ def _team(review: Review, console: Console) -> None:
 
 def _tuner(review: Review, console: Console) -> None:
     _heading(console, "Tuner", sentences.tuner_answer(review))
+    # One change has been answered in the heading already.
     several = len(review.comparisons) > 1
     for comparison in review.comparisons:
         lines = [sentences.comparison_answer(comparison)] if several else []
@@ -85,6 +89,7 @@ def _tuner(review: Review, console: Console) -> None:
             f"Also different: {words.clause(difference, 160)}." for difference in comparison.differences
         ]
         _lines(console, [*lines, sentences.next_step(comparison)])
+    # Without a change the figures beside their prediction are all there is to say.
     table = plain_table(("set-up", "quantity", "measured", "predicted", "ratio"), right_from=2)
     for setup in review.setups:
         for row in sentences.lead_rows(setup):
@@ -169,12 +174,14 @@ def print_confirmation(confirmation: Confirmation, console: Console) -> None:
 
 
 def _verdict(confirmation: Confirmation, console: Console) -> None:
+    # The verdict with its size, then what could have been seen at all, then what it hangs on.
     comparison = confirmation.comparison
     say(console, sentences.comparison_answer(comparison), style="bold")
     say(console, words.sentence(comparison.reason))
     say(console, sentences.smallest_visible(comparison))
     whole = sentences.change_words(confirmation.car_ratio, "95 % interval ")
     say(console, f"Roll stiffness of the whole car: {whole}.")
+    # Drift looks like a change of set-up unless the order of driving can tell the two apart.
     line = f"Order of driving: {words.label(confirmation.order, 60)}"
     if confirmation.drift is None:
         line += "; drift cannot be told from this order"
@@ -185,6 +192,7 @@ def _verdict(confirmation: Confirmation, console: Console) -> None:
     say(console, line + ".")
     for text in (*comparison.differences, *comparison.notes):
         say(console, f"  {words.sentence(text)}")
+    # A verdict that one run alone decides is none to rely on.
     changed = [item for item in confirmation.left_out if item.verdict is not comparison.verdict]
     for item in changed:
         say(
@@ -219,6 +227,8 @@ def _parts(confirmation: Confirmation, console: Console) -> None:
 def _reasons(confirmation: Confirmation, console: Console) -> None:
     reasons = confirmation.reasons
     say(console, f"Reasons: {words.sentence(reasons.answer)}", style="bold")
+    # Where the errors explain what was seen, no cause is needed, and causes are named without evidence and
+    # check, so that nobody takes the car apart for them.
     needed = reasons.none < _NONE_NEEDED
     for line in reasons.figures if needed else ():
         say(console, f"  {line}")
@@ -236,6 +246,7 @@ def _reasons(confirmation: Confirmation, console: Console) -> None:
 
 
 def _session(confirmation: Confirmation, console: Console) -> None:
+    # What the whole session adds: every setting of each bar, then every set-up, then the car itself.
     for model in confirmation.bars:
         _bar_settings(model, console)
     if len(confirmation.settings) > 2:
@@ -264,6 +275,7 @@ def _session(confirmation: Confirmation, console: Console) -> None:
 def _bar_settings(model: AxleSettings, console: Console) -> None:
     if len(model.settings) < 2:
         return
+    # A session that stands alone has no name here.
     days = [words.label(name, _CONFIRM_NAME) for name in model.sessions if name]
     also = f", with the runs of {', '.join(days)}" if days else ""
     say(console, f"Settings of the {model.axle} bar{also}:")
@@ -332,6 +344,7 @@ def print_choice(choice: Choice, console: Console) -> None:
 
 def _option(number: int, option: Option, console: Console, *, whole: bool) -> None:
     """Print an option; the first with all its figures, the others with those that tell them apart."""
+    # The first option is the advice and has all its figures; the others have what tells them apart from it.
     title = "; ".join(option.changes) if option.changes else "leave the car as it is"
     meets = "meets the wish" if option.reached else "does not quite meet the wish"
     say(console, "")
@@ -339,6 +352,7 @@ def _option(number: int, option: Option, console: Console, *, whole: bool) -> No
     if option.chance is not None:
         say(console, f"   Chance that the wish is met, by the errors below: {_chance(option.chance)}.")
     table = plain_table(("figure", "now", "then", "change"), 1)
+    # Stiffness of both axles always: a wish on one of them moves the share of the other.
     for axle in AXLES:
         effect = option.effects[f"stiffness {axle}"]
         _row(table, f"roll stiffness {axle}, {effect.now.unit}", option, f"stiffness {axle}")
@@ -398,6 +412,7 @@ def print_health(outcome: CheckOutcome, console: Console) -> None:
 
 
 def _grouped(console: Console, title: str, lines: list[tuple[str, str]]) -> None:
+    # A step that all logs share names no run, or six names would hide the one step that differs.
     runs: dict[str, list[str]] = {}
     for run, line in lines:
         runs.setdefault(line, []).append(words.label(run, 24))
@@ -424,6 +439,7 @@ def _check_next(outcome: CheckOutcome) -> str:
 
 def _recording(recording: Recording, console: Console) -> None:
     say(console, one_line(sentences.recording_line(recording)), style="bold")
+    # Only what asks for a look; what could not be tested is grouped below all logs.
     rows = [row for row in recording.health if row.verdict in _HEALTH_STYLE]
     for row in sorted(rows, key=lambda row: row.verdict is not Verdict.BAD):
         word = row.verdict.value
@@ -471,6 +487,7 @@ def _margins(result: CourseSheetResult) -> Table:
     known = {(use.section, use.corner): use.margin for use in result.use}
     if all(margin is None for margin in known.values()):
         return table
+    # In the order of the course, the whole of it last; more sections than a screen holds stand on the page.
     sections = list(dict.fromkeys(use.section for use in result.use if use.section != WHOLE))
     for section in [*sections, WHOLE][:24]:
         margins = [known.get((section, corner)) for corner in CORNERS]
@@ -508,6 +525,7 @@ def say(console: Console, line: str, style: str = "", indent: int = 0, hang: int
 
     Blanks at the start of `line` count as indent. Nothing in the line is taken for markup.
     """
+    # Blanks in front are indent: the wrapped rest of the line has to stand under its words.
     start = len(line) - len(line.lstrip(" "))
     indent += start
     width = max(console.width - indent - hang, 20)
@@ -520,6 +538,7 @@ def say(console: Console, line: str, style: str = "", indent: int = 0, hang: int
 def plain_table(columns: tuple[str, ...], right_from: int) -> Table:
     """Return an empty table without a frame; columns from `right_from` on hold figures."""
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0), header_style="")
+    # Folded, never cut: half a figure is a wrong figure.
     for place, column in enumerate(columns):
         table.add_column(column, justify="right" if place >= right_from else "left", overflow="fold")
     return table

@@ -84,6 +84,7 @@ def without_sign(change: Estimate) -> Estimate:
     """Return the size of a change, the smaller end of its interval first."""
     if change.value is None or change.value >= 0.0:
         return change
+    # Turned round, the upper end becomes the lower one.
     ends = change.interval
     return replace(change, value=-change.value, interval=None if ends is None else (-ends[1], -ends[0]))
 
@@ -103,6 +104,7 @@ def interval(estimate: Estimate) -> str:
     if estimate.interval is None:
         return ""
     low, high = estimate.interval
+    # An interval without width (an exact figure) has no error to set the digits.
     half = abs(high - low) / 2.0
     places = max(decimals_for_error(half), 0) if half > 0.0 else 3
     return _true_minus(f"{low:.{places}f} to {high:.{places}f}")
@@ -110,6 +112,7 @@ def interval(estimate: Estimate) -> str:
 
 def clause(text: str, longest: int = LONGEST_COMMENT) -> str:
     """Return a comment as the end of a sentence: lower case, no full stop."""
+    # An abbreviation or unit at the start ("GPS", "B4") keeps its capital: the second letter tells it.
     line = one_line(text, longest).rstrip(".")
     second = line[1:2]
     return line if second.isupper() or second.isdigit() else line[:1].lower() + line[1:]
@@ -117,6 +120,7 @@ def clause(text: str, longest: int = LONGEST_COMMENT) -> str:
 
 def value_with_interval(estimate: Estimate, word: str = "") -> str:
     """Return ``0.842 (0.82 to 0.86)``, `word` before the interval; the value alone when there is none."""
+    # The value has as many digits as the ends of its interval, or the reader would compare unlike things.
     span = interval(estimate)
     if estimate.value is None:
         return UNKNOWN
@@ -158,6 +162,7 @@ def count(number: int, one: str, many: str | None = None) -> str:
 
 def listed(words: list[str], most: int = 6) -> str:
     """Return ``a, b and c``; beyond `most` the rest is counted."""
+    # The rest is counted, never dropped in silence.
     if len(words) > most:
         words = [*words[:most], f"{len(words) - most} more"]
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
@@ -174,4 +179,5 @@ def _rounded(value: float, places: int) -> float:
 
 
 def _true_minus(text: str) -> str:
+    # The minus sign of print is as wide as a figure; the dash for "unknown" is another sign and stays.
     return text.replace("-", "−") if text and text != UNKNOWN else text

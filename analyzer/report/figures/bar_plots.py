@@ -23,6 +23,8 @@ def bar_svg(part: dict[str, Any], title: str) -> str:
     """Return the figure of one axle's bar, a `part` of `bar_json` in plain data, as SVG text."""
     fitted = next(row for row in part["settings"] if row["fitted"])
     shares = _shares(fitted["compliance"])
+    # Four panels: three lists as high as their rows need, and a curve. Sizes in inches, so that a list of two
+    # settings has the same letters as one of twelve.
     lists = [len(part["settings"]), len(shares), len(part["what_if"]) + len(part["solid_or_tube"]) - 1]
     heights = [max(count * ROW, 0.4) for count in lists] + [1.4]
     total = sum(heights) + GAP * (len(heights) + 0.8)
@@ -36,6 +38,7 @@ def bar_svg(part: dict[str, Any], title: str) -> str:
             top -= height + GAP
         _draw_ladder(panels[0], part["settings"])
         _draw_shares(panels[1], shares, fitted["setting"])
+        # The first of "solid or tube" is the fitted bar itself: no change to draw.
         _draw_changes(panels[2], part["what_if"] + part["solid_or_tube"][1:])
         _draw_travel(panels[3], part["rate_over_travel"])
         return style.svg_text(figure)
@@ -43,6 +46,7 @@ def bar_svg(part: dict[str, Any], title: str) -> str:
 
 def _shares(compliance: dict[str, float]) -> list[tuple[str, float]]:
     total = sum(compliance.values())
+    # Places that hardly give way would crowd out the others; they stand in bar.json.
     shares = [(name, 100.0 * value / total) for name, value in compliance.items()]
     return sorted((s for s in shares if abs(s[1]) > 100.0 * SMALLEST_SHARE), key=lambda s: s[1])
 
@@ -57,6 +61,7 @@ def _rows(axes: Axes, names: list[str]) -> None:
 def _draw_ladder(axes: Axes, rows: list[dict[str, Any]]) -> None:
     for place, row in enumerate(rows):
         rate = row["rate"]
+        # The fitted setting by colour and marker, so that it shows in black and white.
         look = style.VERMILION if row["fitted"] else style.BLUE
         marker = "D" if row["fitted"] else "o"
         low, high = rate["interval"]
@@ -73,6 +78,7 @@ def _draw_shares(axes: Axes, shares: list[tuple[str, float]], setting: str) -> N
     for place, (_, value) in enumerate(shares):
         axes.text(max(value, 0.0) + 1.0, place, f"{value:.1f}", va="center", color=style.GREY, fontsize=7.5)
     _rows(axes, names)
+    # Room for the figure behind a bar that takes up all.
     axes.set_xlim(min(0.0, *(value for _, value in shares)), 112.0)
     axes.set_title(f"Where it gives way: {setting}")
     axes.set_xlabel("part of the compliance [%]")
@@ -92,6 +98,7 @@ def _draw_travel(axes: Axes, curve: dict[str, list[float]]) -> None:
     travel = [1000.0 * value for value in curve["wheel_travel_m"]]
     axes.plot(travel, [value / 1000.0 for value in curve["rate_n_per_m"]], color=style.BLUE)
     axes.grid(True)
+    # A rate that hardly changes shall look flat: more air above and below than the usual twentieth.
     axes.margins(y=0.3)
     axes.set_title("Rate over opposite wheel travel")
     axes.set_xlabel("wheel travel, one up and one down [mm]")

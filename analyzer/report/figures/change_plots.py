@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 def change_plate(comparisons: Sequence[Comparison]) -> style.Plate | None:
     """Return every change of set-up on one scale: measured, predicted, and what was too small to see."""
+    # A change that was not measured has its reason among the points; an empty row would read as "no change".
     shown = [c for c in comparisons if c.stiffness_ratio.value is not None]
     if not shown:
         return None
@@ -54,11 +55,13 @@ def _draw_changes(shown: tuple[Comparison, ...]) -> Figure:
 
 
 def _change_row(axes: Axes, row: int, comparison: Comparison) -> None:
+    # The band first, under everything: what lies within it these runs could not have shown.
     smallest = comparison.smallest_visible.value
     if smallest is not None:
         axes.fill_betweenx(
             (row - 0.2, row + 0.4), 1.0 - smallest, 1.0 + smallest, color=style.PALE, linewidth=0
         )
+    # Measured above predicted, each with its figure, since three digits cannot be read off the axis.
     for estimate, offset, colour, filled, word in (
         (comparison.stiffness_ratio, 0.02, style.BLUE, True, "measured"),
         (comparison.predicted_ratio, 0.2, style.GREY, False, "predicted"),
@@ -76,6 +79,7 @@ def _change_row(axes: Axes, row: int, comparison: Comparison) -> None:
                 fontsize=8,
                 color=colour,
             )
+    # The row's name stands within the axes: left of them it would take a third of the width of a phone.
     axis = comparison.axle or "car"
     axes.annotate(
         f"{_pair(comparison)}, {axis}",
@@ -106,11 +110,13 @@ def agreement_plate(review: Review) -> style.Plate | None:
     ]
     if not rows:
         return None
+    # By quantity, so that the set-ups of one figure lie under each other; as many as stay legible.
     rows = sorted(rows, key=lambda item: item[2].quantity)[:24]
     drawn = tuple(
         _Agreement(f"{label(row.quantity, 24)}  {label(setup, 6)}", style.setup_look(index), row.ratio)
         for index, setup, row in rows
     )
+    # A reader who cannot see the figure is told which intervals leave the prediction out.
     off = [
         f"{label(row.quantity, 24)} on {label(setup, 12)}" for _, setup, row in rows if row.agrees is False
     ]
@@ -154,6 +160,7 @@ def settings_plate(review: Review) -> style.Plate | None:
 
 
 def _draw_settings(models: tuple[AxleSettings, ...]) -> Figure:
+    # Two columns of one question: with all errors of the sheet, and where those common to all cancel.
     sizes = [len(model.settings) for model in models]
     figure = style.new_figure(0.85 + 0.42 * sum(sizes) + 0.35 * (len(models) - 1))
     grid = figure.subplots(len(models), 2, height_ratios=sizes, squeeze=False)
@@ -189,6 +196,7 @@ def _setting_rows(whole: Axes, steps: Axes, model: AxleSettings) -> None:
     for axes in (whole, steps):
         style.list_rows(axes, names, 0.5, 0.5)
         axes.locator_params(axis="x", nbins=4)
+    # The names stand once, at the left column.
     steps.set_yticks([])
 
 
@@ -221,6 +229,7 @@ def _mark(axes: Axes, estimate: Estimate, y: float, look: tuple[str, str], fille
 
 def _room(axes: Axes, least: float) -> None:
     """Show 1 and leave some air, so that a tiny difference does not fill the figure."""
+    # Matplotlib fits the axis to the data: a ratio of 0.999 would look like a large change.
     low, high = axes.get_xlim()
     low, high = min(low, 1.0 - least / 2.0), max(high, 1.0 + least / 2.0)
     axes.set_xlim(low - 0.04 * (high - low), high + 0.04 * (high - low))

@@ -68,6 +68,7 @@ def channels_figure(recording: Recording) -> Figure:
     top, bottom = 0.55, 0.45
     figure = Figure(figsize=(WIDTH, top + bottom + ROW * len(names)))
     height = figure.get_size_inches()[1]
+    # The head is placed in inches: a log may have four channels or forty.
     worst = sum(row.verdict in _WORSE for row in recording.health)
     title = f"{label(recording.run)}: what was logged, and what of it is not used ({worst} findings)"
     figure.text(0.1 / WIDTH, 1 - 0.22 / height, title, color=style.INK, fontsize=9.5)
@@ -85,6 +86,7 @@ def _draw_channel(axes: Axes, recording: Recording, name: str, time: npt.NDArray
     factor, unit = _shown_in(name)
     values = recording.data[name].to_numpy(dtype=np.float64) * factor
     suspect = recording.suspect[name].to_numpy()
+    # A channel that is left out as a whole is grey; one with bad stretches keeps its colour between them.
     bad = not recording.usable(name)
     style.trace(axes, time, values, style.GREY if bad else style.BLUE, "-", width=0.8, bins=1200)
     for first, end in marked_stretches(suspect):
@@ -96,6 +98,7 @@ def _draw_channel(axes: Axes, recording: Recording, name: str, time: npt.NDArray
         f"{label(name, 22)}\n{unit}".rstrip(), (0.0, 0.5), (-96.0, 0.0), xycoords="axes fraction",
         textcoords="offset points", va="center", color=style.INK, fontsize=8,
     )  # fmt: skip
+    # No common offset at the axis: "+1.2e2" beside a channel is read past.
     axes.ticklabel_format(axis="y", useOffset=False)
     axes.locator_params(axis="y", nbins=3)
     axes.text(
@@ -108,12 +111,14 @@ def _shown_in(name: str) -> tuple[float, str]:
     """Return factor and unit in which a channel is drawn; a channel of unknown kind as logged."""
     if name in _FACTORS:
         return _FACTORS[name]
+    # In the unit in which the checks speak of it.
     kind = kind_of_channel(name)
     return (1.0, "") if kind is None else (kind.factor, kind.unit)
 
 
 def _set_limits(axes: Axes, values: npt.NDArray[np.float64], time: npt.NDArray[np.float64]) -> None:
     axes.set_xlim(float(time[0]), float(time[-1]) if len(time) > 1 else float(time[0]) + 1.0)
+    # By hand, since one infinite sample would take the axis with it; a constant channel gets some height.
     finite = values[np.isfinite(values)]
     if len(finite) == 0:
         axes.set_ylim(-1.0, 1.0)
@@ -136,6 +141,7 @@ def marked_stretches(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Return first and one-past-last sample of the marked stretches, near ones joined when there are many."""
     edges = np.diff(np.concatenate([[0], flags.astype(np.int8), [0]]))
     starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    # A loose plug makes thousands of them: drawn one by one they are megabytes that nobody can tell apart.
     if len(starts) > MOST_MARKS:
         near = len(flags) // MOST_MARKS
         apart = np.concatenate([[True], starts[1:] - ends[:-1] > near])

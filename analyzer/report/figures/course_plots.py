@@ -50,6 +50,8 @@ def run_axis(run: RunEstimates) -> tuple[style.Array, npt.NDArray[np.bool_], str
     The place is the distance driven [m] when speed was logged, else the time since the car moved off [s].
     """
     data = run.motion.data
+    # Waiting in the grid belongs to no place: the axis runs from the first to the last moving sample. A run
+    # that never moved is shown whole.
     moving = ~run.motion.parked.to_numpy()
     time = data.index.to_numpy(dtype=float)
     inside = np.zeros(len(time), dtype=bool)
@@ -59,6 +61,7 @@ def run_axis(run: RunEstimates) -> tuple[style.Array, npt.NDArray[np.bool_], str
     else:
         first = 0
         inside[:] = True
+    # A speed that begins late leaves the distance at the start unknown; it then counts from 0.
     if "distance" in data.columns and np.isfinite(data["distance"].to_numpy()[inside]).any():
         distance = data["distance"].to_numpy()
         start = distance[first]
@@ -68,6 +71,7 @@ def run_axis(run: RunEstimates) -> tuple[style.Array, npt.NDArray[np.bool_], str
 
 def event_place(run: RunEstimates, event: BottomingEvent) -> float:
     """Return where on the run's axis an event had its deepest point."""
+    # Between samples, since an event may begin and end within one step of a thinned run.
     place = run_axis(run)[0]
     time = run.motion.data.index.to_numpy(dtype=float)
     known = np.isfinite(place)
@@ -97,6 +101,7 @@ def course_plate(review: Review) -> style.Plate | None:
     """Return the course from left to right, one row per corner, with every bottoming event of the session."""
     if not review.runs:
         return None
+    # Along the distance only when every run has one: metres and seconds cannot share an axis.
     unit = "m" if all(run_axis(run)[2] == "m" for run in review.runs) else "s"
     passes = tuple(_pass(run) for run in review.runs)
     return style.Plate(
@@ -125,6 +130,7 @@ def _spans(review: Review, by_distance: bool) -> tuple[_Span, ...]:
     course = review.session.course
     if course is None:
         return ()
+    # Marks of the sheet are in metres or seconds; only those in the axis' own unit can be placed.
     drawn = [s for s in course.sections if (s.start.distance_m is not None) == by_distance]
     return tuple(_Span(_section_name(s), *_limits(s), s.bank.value > _FLAT) for s in drawn)
 
@@ -141,6 +147,7 @@ def _limits(section: Section) -> tuple[float, float]:
 
 
 def _draw_course(passes: tuple[_Pass, ...], spans: tuple[_Span, ...], unit: str) -> Figure:
+    # Two axes over one course: corners as rows above, the road's bank below, which explains most of the hits.
     figure = style.new_figure(3.4)
     rows = style.axes_in(figure, 0.5, 1.1, 0.45, 0.75)
     bank = style.axes_in(figure, 0.5, 0.45, 0.45, 2.4)
@@ -155,6 +162,7 @@ def _draw_course(passes: tuple[_Pass, ...], spans: tuple[_Span, ...], unit: str)
     bank.set_ylabel("bank, °")
     bank.set_xlabel(AXIS_LABELS[unit])
     bank.sharex(rows)
+    # To the end of the longest run: shorter ones were stopped early.
     ends = [float(one.place[-1]) for one in passes]
     rows.set_xlim(0.0, max([end for end in ends if np.isfinite(end)], default=1.0))
     _draw_sections(rows, bank, spans)
@@ -180,9 +188,11 @@ def _draw_bank(axes: Axes, passes: tuple[_Pass, ...]) -> None:
     for one in passes:
         if one.bank is None:
             continue
+        # The middle of each column is enough: the bank is a slow figure, and all runs lie over each other.
         x, low, high = style.envelope(one.place, one.bank, bins=150)
         axes.plot(x, (low + high) / 2.0, color=style.GREY, linewidth=0.7, alpha=0.8)
     axes.axhline(0.0, color=style.PALE, linewidth=0.5, zorder=0)
+    # Never less than from -5 to 15 degrees, so that the noise of a flat course stays small.
     bottom, top = axes.get_ylim()
     axes.set_ylim(max(min(bottom, -5.0), -_STEEPEST), min(max(top, 15.0), _STEEPEST))
 
@@ -192,6 +202,7 @@ def _draw_sections(rows: Axes, bank: Axes, spans: tuple[_Span, ...]) -> None:
         return
     end = rows.get_xlim()[1]
     drawn = [span for span in spans if span.begin < end][:40]
+    # If one name is too long for its section all are turned: a mix of both reads like two kinds.
     widths = [(min(span.stop, end) - span.begin) / end * _STRIP_WIDTH for span in drawn]
     turned = any(len(span.name) * _LETTER > width for span, width in zip(drawn, widths, strict=True))
     for span, width in zip(drawn, widths, strict=True):
@@ -231,6 +242,7 @@ _TALLEST: Final = 5.2
 
 def where_plate(result: CourseSheetResult) -> style.Plate:
     """Return the map of the course where there is GPS, else the course as a strip."""
+    # Half of the track has to be there: a map with more gaps than road misleads.
     mapped = _has_map(result)
     note = "Track from GPS." if mapped else "No GPS track: the course from left to right."
     line = "Black line: banked. Bar: start." if mapped else "Black line: banked."
@@ -256,15 +268,19 @@ def _has_map(result: CourseSheetResult) -> bool:
 def _draw_map(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
     assert line.east is not None
     assert line.north is not None
+    # As wide as the page and as high as the course asks for, within reason: one that is a straight line has
+    # no height.
     good = np.isfinite(line.east) & np.isfinite(line.north)
     wide, tall = (float(np.ptp(way[good])) for way in (line.east, line.north))
     height = float(np.clip(4.2 * tall / max(wide, 1.0), 1.8, _TALLEST)) + 0.5
     figure = style.new_figure(height)
     axes = style.axes_in(figure, 0.2, 0.3, 0.2, 0.2)
+    # A metre is a metre both ways, or bends would look tighter than they are.
     axes.set_aspect("equal", adjustable="datalim")
     axes.plot(
         line.east[good], line.north[good], color=style.PALE, linewidth=5.0, solid_capstyle="butt", zorder=1
     )
+    # Sections in two greys over a pale track: what lies between them is still road.
     for number, span in enumerate(line.sections):
         inside = good & (line.place >= span.start) & (line.place <= span.end)
         if np.count_nonzero(inside) < 2:
@@ -280,10 +296,12 @@ def _draw_map(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
             _beside(east, north, middle),
             label(span.name, 18),
         )
+    # Where the road is banked, as measured: a thin line on the wide one.
     for stretch, (low, high) in zip(line.stretches, line.stretch_places, strict=True):
         inside = good & (line.place >= low) & (line.place <= high)
         if stretch.kind == "banked" and np.count_nonzero(inside) > 1:
             axes.plot(line.east[inside], line.north[inside], color=style.INK, linewidth=1.0, zorder=3)
+    # A bar across the start tells the direction of driving; numbers of places come last, over everything.
     start = int(np.flatnonzero(good)[0])
     axes.plot(
         line.east[start], line.north[start], "|", color=style.INK, markersize=12, markeredgewidth=2, zorder=4
@@ -296,6 +314,7 @@ def _draw_map(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
 
 def _beside(east: style.Array, north: style.Array, middle: int) -> tuple[float, float]:
     """Return the direction to the side of the course, away from its middle line."""
+    # Names stand beside the road and not on it: at right angles to the way it runs there.
     along, across = np.gradient(east)[middle], np.gradient(north)[middle]
     length = float(np.hypot(along, across)) or 1.0
     return -across / length, along / length
@@ -324,6 +343,7 @@ def _marks_on_map(
         middle = (sheet.place.start + sheet.place.end) / 2.0
         x, y = (float(np.interp(middle, line.place[good], way[good])) for way in (line.east, line.north))
         _mark(axes, sheet, x, y)
+        # Two corners often meet their stops at one place; the second number moves up a line.
         crowd = sum(abs(x - a) < 25.0 and abs(y - b) < 25.0 for a, b in taken)
         taken.append((x, y))
         _rank(axes, rank, sheet, x, y, crowd)
@@ -359,6 +379,7 @@ def _rank(axes: Axes, rank: int, sheet: PlaceSheet, x: float, y: float, crowd: i
 
 
 def _scale_bar(axes: Axes, wide: float) -> None:
+    # About an eighth of the course, in a round figure.
     length = next(
         step for step in (10, 20, 50, 100, 200, 500, 1000, 5000) if step >= wide / 8.0 or step == 5000
     )
@@ -407,8 +428,10 @@ def _draw_traces(sheet: PlaceSheet) -> Figure:
     figure.set_size_inches(style.PLATE_WIDTH * 0.62, 1.15)
     axes = style.axes_in(figure, 0.42, 0.36, 0.08, 0.06)
     colour = style.CORNER_LOOK[sheet.place.corner][0]
+    # At full droop the travel counts in extension, and no bump stop belongs into the figure.
     sign = -1.0 if sheet.place.kind == "full droop" else 1.0
     for trace in sheet.traces:
+        # As many points as the small figure has dots across.
         step = max(1, len(trace.time) // 120)
         axes.plot(trace.time[::step], trace.travel[::step] * MM_PER_M, color=colour, linewidth=0.8, alpha=0.8)
     if sheet.gap is not None and sign > 0.0:
@@ -456,6 +479,7 @@ def travel_left_plate(result: CourseSheetResult) -> style.Plate | None:
     known = {(u.section, u.corner): u.margin for u in result.use if u.margin is not None}
     if not known or not sections:
         return None
+    # A section driven twice has one row.
     shown = list(dict.fromkeys(sections))[:30]
     return style.Plate(
         key="left",

@@ -44,6 +44,7 @@ class _Cloud:
 
 
 def _roll_plate(review: Review, axle: Axle) -> style.Plate | None:
+    # The index is kept from the sheet: a set-up has one colour and marker in all figures of the page.
     drawn = [
         (index, setup)
         for index, setup in enumerate(review.setups)
@@ -61,6 +62,7 @@ def _roll_plate(review: Review, axle: Axle) -> style.Plate | None:
         )
         for index, setup in drawn
     )
+    # The lines of two set-ups lie close together; their difference to one of them is what can be read.
     first = label(drawn[0][1].name, 16)
     return style.Plate(
         key=f"roll-{axle}",
@@ -78,11 +80,13 @@ def _draw_roll(clouds: tuple[_Cloud, ...]) -> Figure:
     figure = style.new_figure(4.1)
     upper = style.axes_in(figure, 0.62, 1.55, 0.12, 0.12)
     lower = style.axes_in(figure, 0.62, 0.45, 0.12, 2.85)
+    # All lines over the same range of force, the widest that was driven.
     reach = 0.0
     for cloud in clouds:
         reach = max(reach, float(np.max(np.abs(cloud.force), initial=0.0)))
         style.dots(upper, cloud.force, cloud.roll, cloud.look[0], 1.7, 0.45)
     ends = np.array([-reach, reach])
+    # Dots first, lines over them: hundreds of dots would hide the lines.
     base = clouds[0].predicted
     for cloud in clouds:
         _lines(upper, lower, ends, cloud, base)
@@ -123,6 +127,8 @@ def _lines(upper: Axes, lower: Axes, ends: style.Array, cloud: _Cloud, base: Est
 
 def _points(runs: tuple[RunEstimates, ...], setup: str, axle: Axle) -> tuple[style.Array, style.Array]:
     """Return force [g] and roll [deg] of all runs of a set-up, each less its own intercept."""
+    # Each run has a zero of its own (the pots are set anew); with it left in, the dots of two runs would lie
+    # on two lines.
     force, roll = [], []
     for run in runs:
         if run.setup == setup and axle in run.fits:
@@ -162,6 +168,7 @@ def run_plate(review: Review) -> style.Plate | None:
     """Return the roll gradient of every run, front beside rear, with the prediction of its set-up."""
     if not any(run.roll_gradient.get(axle, _NONE).value is not None for run in review.runs for axle in AXLES):
         return None
+    # By name, since a run may have been driven on a set-up that the sheet lists last.
     places = {setup.name: index for index, setup in enumerate(review.setups)}
     predictions = {setup.name: setup.predicted.roll_gradient for setup in review.setups}
     rows = tuple(
@@ -199,6 +206,7 @@ def _draw_runs(rows: tuple[_RunRow, ...]) -> Figure:
 def _run_row(axes: Axes, place: int, row: _RunRow, axle: Axle) -> None:
     axes.axhline(place, color=style.PALE, linewidth=0.5, zorder=0)
     colour, marker = row.look
+    # Predicted a little below measured, or the wider interval would hide the narrower one.
     predicted, measured = row.predicted[axle], row.measured[axle]
     if predicted is not None and predicted.value is not None:
         below = place + 0.18

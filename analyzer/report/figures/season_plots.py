@@ -38,6 +38,7 @@ def car_plates(car: CarSeason, key: str) -> list[style.Plate]:
 def stiffness_plate(car: CarSeason, key: str) -> style.Plate | None:
     """Return roll stiffness per setting over the season, and which end of the car rolls more."""
     followed = _followed(car)
+    # The settings with the most runs: they have the narrowest intervals and the longest history.
     runs: dict[str, int] = {}
     for trend in followed["roll_stiffness_total"]:
         runs[trend.setting] = sum(point.estimate.n or 0 for point in trend.points)
@@ -71,6 +72,7 @@ def _draw_stiffness(car: CarSeason, settings: tuple[str, ...]) -> Figure:
                 _points(axes, trend.points, look, label(trend.setting or "setting not stated", 52))
         _limit(axes, [p for trend in followed[quantity] if trend.setting in settings for p in trend.points])
         axes.set_title(title)
+    # Both panels share the legend, since they show the same settings.
     handles, labels = panels[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="upper left", bbox_to_anchor=(0.1, 1.0), ncols=1)
     _season_axis(panels, car)
@@ -110,6 +112,7 @@ def bottoming_plate(car: CarSeason, key: str) -> style.Plate | None:
     courses: dict[str, list[BottomingRate]] = {}
     for rate in car.bottoming:
         courses.setdefault(rate.course, []).append(rate)
+    # The courses driven most; a rate from one run says little.
     drawn = sorted(courses, key=lambda c: (-sum(r.runs for r in courses[c]), c))[:MOST_PANELS]
     if not drawn:
         return None
@@ -147,6 +150,7 @@ def _points(axes: Axes, points: Sequence[SessionPoint], look: tuple[str, str], n
     colour, marker = look
     place = np.array([point.place for point in points])
     value = np.array([point.estimate.value or 0.0 for point in points])
+    # Without an interval a line of no length: the point still stands.
     spans = [point.estimate.interval or (v, v) for point, v in zip(points, value, strict=True)]
     low, high = np.array(spans).T
     axes.vlines(place, low, high, color=colour, linewidth=0.8, alpha=0.6)
@@ -168,6 +172,7 @@ def _fitted(axes: Axes, trend: Trend) -> None:
     if trend.verdict not in ("rising", "falling") or trend.change.value is None:
         return
     first, last = trend.points[0].place, trend.points[-1].place
+    # The change is relative, so the line needs a level: that of the points it was fitted to.
     middle = float(np.mean([point.estimate.value or 0.0 for point in trend.points]))
     half = 0.5 * trend.change.value * middle
     axes.plot((first, last), (middle - half, middle + half), color=style.PALE, linewidth=2.0, zorder=0)
@@ -177,6 +182,7 @@ def _season_axis(panels: Sequence[Axes], car: CarSeason) -> None:
     places = {p.place: p.label for t in car.trends for p in t.points}
     places |= {rate.place: rate.label for rate in car.bottoming}
     ordered = sorted(places)
+    # First and last always, and some between them: dates are wide, and may not run into each other.
     if len(ordered) > MOST_TICKS:
         chosen = np.linspace(0, len(ordered) - 1, MOST_TICKS).round().astype(int)
         ordered = [ordered[i] for i in chosen]
@@ -184,6 +190,7 @@ def _season_axis(panels: Sequence[Axes], car: CarSeason) -> None:
         axes.set_xticks(ordered, [label(places[place], 16) for place in ordered])
         span = max(places) - min(places) or 1.0
         axes.set_xlim(min(places) - 0.04 * span, max(places) + 0.04 * span)
+    # The outermost dates point inwards, or they would leave the figure.
     for text, where in zip(panels[-1].get_xticklabels(), range(len(ordered)), strict=True):
         text.set_horizontalalignment(
             "left" if where == 0 else "right" if where == len(ordered) - 1 else "center"
@@ -207,6 +214,7 @@ def season_svg(archive: Archive) -> str:
         axes.axhline(1.0, color=style.GREY, linewidth=0.6)
         for index, (car, trend) in enumerate(cars):
             colour, marker = style.setup_look(index)
+            # Cars have seasons of different length: each runs from its own first session to its own last.
             last = max(point.place for point in trend.points) or 1.0
             place = [point.place / last for point in trend.points]
             value = [point.estimate.value or 0.0 for point in trend.points]

@@ -156,6 +156,7 @@ def image(plate: Plate) -> str:
 
 def image_of(svg: str, alt: str) -> str:
     """Return a drawing as an HTML image with everything in it."""
+    # As data within the page: nothing is loaded from anywhere.
     data = base64.b64encode(svg.encode("utf-8", "xmlcharrefreplace")).decode("ascii")
     return f'<img alt="{_attribute(alt)}" src="data:image/svg+xml;base64,{data}">'
 
@@ -179,17 +180,21 @@ def svg_text(figure: Figure) -> str:
 
 def _inline(svg: str, plate: Plate) -> str:
     """Return the `svg` element alone, with identifiers that no other figure of the page has."""
+    # Metadata, style and comments of the writer go: the page has its own style.
     body = svg[svg.index("<svg") :]
     body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
     body = re.sub(r"<style[^>]*>.*?</style>", "", body, flags=re.DOTALL)
     body = re.sub(r"<!--.*?-->", "", body, flags=re.DOTALL)
+    # Identifiers are unique within one figure only; those in use get the figure's key, the others go.
     used = set(re.findall(r'(?:url\(#|href="#)([\w-]+)', body))
     body = re.sub(r' id="([^"]*)"', lambda m: f' id="{plate.key}-{m[1]}"' if m[1] in used else "", body)
     body = re.sub(r'(url\(#|href="#)([\w-]+)', rf"\g<1>{plate.key}-\g<2>", body)
+    # Only within tags: a name such as "run 1.2345" is text and stays as it is.
     body = "".join(
         _COORDINATE.sub(r"\1", piece) if piece.startswith("<") else piece
         for piece in re.split(r"(<[^>]*>)", body)
     )
+    # Without width and height it takes the width of its place and keeps its shape.
     body = re.sub(r'(<svg\b[^>]*?) width="[^"]*"', r"\1", body, count=1)
     body = re.sub(r'(<svg\b[^>]*?) height="[^"]*"', r"\1", body, count=1)
     body = body.replace("xlink:href", "href").replace(' xmlns:xlink="http://www.w3.org/1999/xlink"', "")
@@ -203,6 +208,7 @@ def _attribute(text: str) -> str:
 
 def dots(axes: Axes, x: Array, y: Array, colour: str, size: float, alpha: float, most: int = 500) -> None:
     """Draw at most `most` points as one path (a fifth of the size of a marker each)."""
+    # Every so many-th sample, not a random choice: the same run gives the same figure.
     step = max(1, -(-len(x) // most))
     x, y = x[::step], y[::step]
     apart = np.full_like(x, np.nan)
@@ -230,6 +236,7 @@ def trace(
     axes: Axes, x: Array, y: Array, colour: str, style: LineStyle, width: float = 1.1, bins: int = 360
 ) -> None:
     """Draw a long trace: the band between its extremes, and its middle as a styled line."""
+    # A run has tens of thousands of samples, a figure a few hundred dots across; its extremes count.
     place, low, high = envelope(x, y, bins)
     if len(place) < len(x):
         axes.fill_between(place, low, high, color=colour, alpha=0.4, linewidth=0)

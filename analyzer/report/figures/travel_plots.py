@@ -74,6 +74,7 @@ def _strip(car: CarSheet, recording: Recording, run: RunEstimates, corner: Corne
     at = np.searchsorted(recording.data.index.to_numpy(), run.motion.data.index.to_numpy())
     travel = recording.data[channel].to_numpy()[at]
     travel[recording.suspect[channel].to_numpy()[at]] = np.nan
+    # Suspect samples leave a gap: a line drawn over them would be travel that nobody measured.
     inside = run_axis(run)[1]
     damper = car.axle(axle_of(corner)).damper
     return _Strip(
@@ -104,6 +105,7 @@ def _draw_travel(place: style.Array, unit: str, strips: tuple[_Strip, ...]) -> F
 def _draw_strip(axes: Axes, place: style.Array, strip: _Strip) -> None:
     colour, dashes = style.CORNER_LOOK[strip.corner]
     style.trace(axes, place, strip.travel, colour, dashes, 0.9, bins=240)
+    # The stop is in the picture even when no sample came near it: how far away it is, is the question.
     top = float(np.nanmax(strip.travel)) if np.isfinite(strip.travel).any() else 0.0
     if strip.gap is not None:
         axes.axhline(strip.gap, color=style.INK, linestyle=(0, (4, 2)), linewidth=0.7, zorder=1)
@@ -134,6 +136,7 @@ class _Row:
 
 def budget_plate(review: Review) -> style.Plate | None:
     """Return what the travel of the hardest events was made of."""
+    # Without all four dampers there is nothing to divide the travel by.
     shown = [(run, event, event.budget) for run, event in events(review) if event.budget is not None][
         :MOST_EVENTS
     ]
@@ -159,6 +162,7 @@ def _draw_budget(rows: tuple[_Row, ...]) -> Figure:
     axes = style.axes_in(figure, 1.25, 0.45, 0.12, 0.35)
     for place, row in enumerate(rows):
         _budget_row(axes, place, row)
+    # Empty bars for the legend, or each event would add its four.
     for part, colour, hatch in _PARTS:
         axes.barh(
             [0], [0], color=colour, alpha=0.85, hatch=hatch, edgecolor="white", label=part, linewidth=0.4
@@ -171,6 +175,7 @@ def _draw_budget(rows: tuple[_Row, ...]) -> Figure:
 
 
 def _budget_row(axes: Axes, place: int, row: _Row) -> None:
+    # Parts that took travel away go to the left of zero, so that both sides add up to the travel.
     right = left = 0.0
     for part, colour, hatch in _PARTS:
         length = getattr(row.budget, part) * MM_PER_M
@@ -209,6 +214,7 @@ def share_plate(review: Review, index: int) -> style.Plate | None:
     axles = [axle for axle in AXLES if f"left_share_{axle}" in run.loads.columns]
     if not axles:
         return None
+    # Loads stand on fewer samples than the motion: put on its index, what is missing is a gap.
     place, inside, unit = run_axis(run)
     shares = {
         axle: run.loads[f"left_share_{axle}"].reindex(run.motion.data.index).to_numpy()[inside] * 100.0
