@@ -135,6 +135,10 @@ LOW_FACTOR: Final = 1.5
 """Stress factors below this are marked: engineering judgement."""
 
 MARK: Final = "←"
+_HEADS: Final = (
+    *("hole", "sp.", "rate\nN/mm", "change\n%", "axle roll\nN m/deg", "gradient\ndeg/g"),
+    *("stress\nfactor", ""),
+)
 
 
 def ladder_text(table: dict[str, Any], width: int = WIDTH) -> str:
@@ -219,16 +223,7 @@ def signed_percent(entry: dict[str, Any], with_unit: bool = True) -> str:
 
 
 def _settings_table(part: dict[str, Any]) -> Table:
-    heads = (
-        "hole",
-        "sp.",
-        "rate\nN/mm",
-        "change\n%",
-        "axle roll\nN m/deg",
-        "gradient\ndeg/g",
-        "stress\nfactor",
-    )
-    table = plain_table((*heads, ""), 0)
+    table = plain_table(_HEADS, 0)
     table.columns[-1].justify = "left"
     for row in part["settings"]:
         # Marked with a sign, not a colour: the text goes into files and messages.

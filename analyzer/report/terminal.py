@@ -15,6 +15,7 @@ from analyzer.comparison.results import AxleSettings, Choice, Confirmation, Opti
 from analyzer.core.constants import AXLES, CORNERS
 from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate
+from analyzer.core.mixed_effects import SettingPair
 from analyzer.ingest.recording import Recording, Verdict
 from analyzer.processing.course.places import WHOLE
 from analyzer.report import course_sentences, season_sentences, sentences, words
@@ -195,10 +196,8 @@ def _verdict(confirmation: Confirmation, console: Console) -> None:
     # A verdict that one run alone decides is none to rely on.
     changed = [item for item in confirmation.left_out if item.verdict is not comparison.verdict]
     for item in changed:
-        say(
-            console,
-            f"  Without {words.label(item.run, _CONFIRM_NAME)} the verdict would be: {item.verdict.value}.",
-        )
+        run = words.label(item.run, _CONFIRM_NAME)
+        say(console, f"  Without {run} the verdict would be: {item.verdict.value}.")
     if confirmation.left_out and not changed:
         say(console, "  The verdict is the same whichever one run is left out.")
 
@@ -214,12 +213,10 @@ def _parts(confirmation: Confirmation, console: Console) -> None:
         table = plain_table((phrase, "before", "after", "change"), 1)
         rows = [part for part in confirmation.parts if part.before.unit == unit]
         for part in rows:
-            table.add_row(
-                part.name, *(words.figure(e, False) for e in (part.before, part.after, part.change))
-            )
+            table.add_row(part.name, *_bare(part.before, part.after, part.change))
         if unit == "N m/deg":
             pair = [r.measured["roll_stiffness_total"] for r in (confirmation.before, confirmation.after)]
-            table.add_row("car measured", *(words.figure(e, False) for e in pair), "")
+            table.add_row("car measured", *_bare(*pair), "")
         if rows:
             show(console, table, below=unit == "N/g")
 
@@ -237,10 +234,8 @@ def _reasons(confirmation: Confirmation, console: Console) -> None:
     say(console, f"  {100.0 * reasons.none:3.0f} %  nothing but the errors of sheet and runs")
     for reason in reasons.ranked[: _MOST_REASONS if needed else _FEW_REASONS]:
         size = f"{reason.size.notes[0]} {words.value_with_interval(reason.size)}"
-        say(
-            console,
-            f"  {100.0 * reason.probability:3.0f} %  {words.label(reason.name, 60)}: {size} if it is alone",
-        )
+        name = words.label(reason.name, 60)
+        say(console, f"  {100.0 * reason.probability:3.0f} %  {name}: {size} if it is alone")
         for line in (*reason.evidence, f"look at: {reason.check}") if needed else reason.evidence:
             say(console, f"         {words.label(line, 200)}")
 
@@ -254,18 +249,15 @@ def _session(confirmation: Confirmation, console: Console) -> None:
             ("set-up", "runs", "measured, N m/deg", "predicted", "sheet updated by the runs"), 1
         )
         for item in confirmation.settings:
-            figures = (words.figure(e, False) for e in (item.measured, item.predicted, item.updated))
+            figures = _bare(item.measured, item.predicted, item.updated)
             table.add_row(words.label(item.setup, _CONFIRM_NAME), str(item.runs), *figures)
         say(console, "Roll stiffness of the car on every set-up:")
         show(console, table, below=True)
         for pair in confirmation.pairs:
-            _pair(pair.before, pair.after, pair.ratio, pair.p_value, pair.different, console)
+            _pair(pair, console)
     if not confirmation.shown:
-        say(
-            console,
-            "The runs do not update the sheet: no roll was measured, or runs and sheet contradict each "
-            "other; see the reasons.",
-        )
+        why = "no roll was measured, or runs and sheet contradict each other; see the reasons"
+        say(console, f"The runs do not update the sheet: {why}.")
     else:
         say(console, "What all runs together have shown, as a factor on the sheet:")
         for name, estimate in confirmation.shown.items():
@@ -281,32 +273,28 @@ def _bar_settings(model: AxleSettings, console: Console) -> None:
     say(console, f"Settings of the {model.axle} bar{also}:")
     table = plain_table(("setting", "runs", "N m/deg", "predicted", "above softest", "predicted"), 1)
     for item in model.settings:
-        steps = (
-            ("", "") if item.step is None else (words.figure(item.step, False), _maybe(item.predicted_step))
-        )
-        whole = (words.figure(item.measured, False), words.figure(item.predicted, False))
-        table.add_row(words.label(item.setting, _CONFIRM_NAME), str(item.runs), *whole, *steps)
+        figures = _bare(item.measured, item.predicted, item.step, item.predicted_step)
+        table.add_row(words.label(item.setting, _CONFIRM_NAME), str(item.runs), *figures)
     show(console, table, below=True)
     if len(model.settings) > 2:
         for pair in model.pairs:
-            _pair(pair.before, pair.after, pair.ratio, pair.p_value, pair.different, console)
+            _pair(pair, console)
     springs = f"{words.figure(model.springs)}, predicted {words.figure(model.springs_predicted, False)}"
     say(console, f"  Without the bar the {model.axle} axle has {springs}.")
     if model.friction.value is not None:
-        say(
-            console,
-            f"  Dry friction of one {model.axle} corner: {words.figure(model.friction)} at the wheel.",
-        )
+        friction = words.figure(model.friction)
+        say(console, f"  Dry friction of one {model.axle} corner: {friction} at the wheel.")
 
 
-def _maybe(estimate: Estimate | None) -> str:
-    return "" if estimate is None else words.figure(estimate, False)
+def _bare(*estimates: Estimate | None) -> list[str]:
+    """Return figures without unit for a row of a table; empty where there is none to show."""
+    return ["" if estimate is None else words.figure(estimate, False) for estimate in estimates]
 
 
-def _pair(before: str, after: str, ratio: Estimate, chance: float, different: bool, console: Console) -> None:
-    word = "different" if different else "not shown to differ"
-    names = f"{words.label(before, _CONFIRM_NAME)} and {words.label(after, _CONFIRM_NAME)}"
-    say(console, f"  {names}: {word}, {words.value_with_interval(ratio)}, chance {chance:.2g}.")
+def _pair(pair: SettingPair, console: Console) -> None:
+    word = "different" if pair.different else "not shown to differ"
+    names = f"{words.label(pair.before, _CONFIRM_NAME)} and {words.label(pair.after, _CONFIRM_NAME)}"
+    say(console, f"  {names}: {word}, {words.value_with_interval(pair.ratio)}, chance {pair.p_value:.2g}.")
 
 
 # ``analyzer choose``: the next setting.
@@ -343,7 +331,6 @@ def print_choice(choice: Choice, console: Console) -> None:
 
 
 def _option(number: int, option: Option, console: Console, *, whole: bool) -> None:
-    """Print an option; the first with all its figures, the others with those that tell them apart."""
     # The first option is the advice and has all its figures; the others have what tells them apart from it.
     title = "; ".join(option.changes) if option.changes else "leave the car as it is"
     meets = "meets the wish" if option.reached else "does not quite meet the wish"
@@ -379,7 +366,7 @@ def _chance(chance: float) -> str:
 
 def _row(table: Table, phrase: str, option: Option, key: str) -> None:
     effect = option.effects[key]
-    table.add_row(phrase, *(words.figure(e, False) for e in (effect.now, effect.then, effect.change)))
+    table.add_row(phrase, *_bare(effect.now, effect.then, effect.change))
 
 
 # ``analyzer check``: what the logs hold.
@@ -443,12 +430,8 @@ def _recording(recording: Recording, console: Console) -> None:
     rows = [row for row in recording.health if row.verdict in _HEALTH_STYLE]
     for row in sorted(rows, key=lambda row: row.verdict is not Verdict.BAD):
         word = row.verdict.value
-        say(
-            console,
-            f"  {word + ':':9}{row.channel}, {row.check}: {words.clause(row.comment)}.",
-            style=_HEALTH_STYLE[row.verdict],
-            hang=9,
-        )
+        line = f"  {word + ':':9}{row.channel}, {row.check}: {words.clause(row.comment)}."
+        say(console, line, style=_HEALTH_STYLE[row.verdict], hang=9)
 
 
 # ``analyzer course``: where it runs out of travel.
@@ -523,9 +506,9 @@ def print_season(archive: Archive, console: Console) -> None:
 def say(console: Console, line: str, style: str = "", indent: int = 0, hang: int = 0) -> None:
     """Print a line, wrapped; what goes on stands `hang` further in than the first.
 
-    Blanks at the start of `line` count as indent. Nothing in the line is taken for markup.
+    Blanks at the start of `line` count as indent, so that the wrapped rest stands under its words. Nothing in
+    the line is taken for markup.
     """
-    # Blanks in front are indent: the wrapped rest of the line has to stand under its words.
     start = len(line) - len(line.lstrip(" "))
     indent += start
     width = max(console.width - indent - hang, 20)

@@ -68,17 +68,9 @@ def _change_row(axes: Axes, row: int, comparison: Comparison) -> None:
     ):
         _mark(axes, estimate, row + offset, (colour, "o" if filled else "s"), filled)
         if estimate.value is not None:
-            centre = estimate.value
-            axes.annotate(
-                f"{word} {estimate.value:.3f}",
-                (centre, row + offset),
-                xytext=(0, 7 if filled else -7),
-                textcoords="offset points",
-                ha="center",
-                va="bottom" if filled else "top",
-                fontsize=8,
-                color=colour,
-            )
+            look = {"ha": "center", "va": "bottom" if filled else "top", "fontsize": 8, "color": colour}
+            at, away = (estimate.value, row + offset), (0, 7 if filled else -7)
+            style.note_at(axes, f"{word} {estimate.value:.3f}", at, away, **look)
     # The row's name stands within the axes: left of them it would take a third of the width of a phone.
     axis = comparison.axle or "car"
     axes.annotate(

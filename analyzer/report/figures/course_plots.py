@@ -218,16 +218,8 @@ def _draw_sections(rows: Axes, bank: Axes, spans: tuple[_Span, ...]) -> None:
 
 
 def _section_label(axes: Axes, text: str, place: float, turned: float, **look: Any) -> None:
-    axes.annotate(
-        text,
-        (place, 1.0),
-        xycoords=("data", "axes fraction"),
-        xytext=(3, 3),
-        textcoords="offset points",
-        rotation=turned,
-        rotation_mode="anchor",
-        **look,
-    )
+    above = {"xycoords": ("data", "axes fraction"), "rotation": turned, "rotation_mode": "anchor"}
+    style.note_at(axes, text, (place, 1.0), (3, 3), **above, **look)
 
 
 # Figures of the course sheet: map or strip, a small trace per place, damper speeds.
@@ -321,16 +313,10 @@ def _beside(east: style.Array, north: style.Array, middle: int) -> tuple[float, 
 
 
 def _named(axes: Axes, x: float, y: float, side: tuple[float, float], text: str) -> None:
-    axes.annotate(
-        text,
-        (x, y),
-        xytext=(9.0 * side[0], 9.0 * side[1]),
-        textcoords="offset points",
-        ha="left" if side[0] > 0.3 else "right" if side[0] < -0.3 else "center",
-        va="bottom" if side[1] > 0.3 else "top" if side[1] < -0.3 else "center",
-        fontsize=6.5,
-        color=style.GREY,
-    )
+    ha = "left" if side[0] > 0.3 else "right" if side[0] < -0.3 else "center"
+    va = "bottom" if side[1] > 0.3 else "top" if side[1] < -0.3 else "center"
+    offset = (9.0 * side[0], 9.0 * side[1])
+    style.note_at(axes, text, (x, y), offset, ha=ha, va=va, fontsize=6.5, color=style.GREY)
 
 
 def _marks_on_map(
@@ -366,16 +352,8 @@ def _mark(axes: Axes, sheet: PlaceSheet, x: float, y: float) -> None:
 
 
 def _rank(axes: Axes, rank: int, sheet: PlaceSheet, x: float, y: float, crowd: int) -> None:
-    axes.annotate(
-        f"{rank} {sheet.place.corner}",
-        (x, y),
-        xytext=(8, -9 + 11 * crowd),
-        textcoords="offset points",
-        fontsize=8.5,
-        fontweight="bold",
-        color=style.INK,
-        zorder=7,
-    )
+    look = {"fontsize": 8.5, "fontweight": "bold", "color": style.INK, "zorder": 7}
+    style.note_at(axes, f"{rank} {sheet.place.corner}", (x, y), (8, -9 + 11 * crowd), **look)
 
 
 def _scale_bar(axes: Axes, wide: float) -> None:
@@ -385,9 +363,7 @@ def _scale_bar(axes: Axes, wide: float) -> None:
     )
     low, bottom = axes.get_xlim()[0], axes.get_ylim()[0]
     axes.plot([low, low + length], [bottom, bottom], color=style.GREY, linewidth=1.5)
-    axes.annotate(
-        f"{length} m", (low, bottom), xytext=(0, 4), textcoords="offset points", fontsize=7, color=style.GREY
-    )
+    style.note_at(axes, f"{length} m", (low, bottom), (0, 4), fontsize=7, color=style.GREY)
 
 
 def _draw_strip(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:

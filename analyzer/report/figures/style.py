@@ -285,6 +285,11 @@ def corner_rows(axes: Axes) -> None:
     list_rows(axes, CORNERS, fontweight="bold")
 
 
+def note_at(axes: Axes, text: str, at: tuple[float, float], offset: tuple[float, float], **look: Any) -> None:
+    """Write a word beside a place, `offset` away from it [points]."""
+    axes.annotate(text, at, xytext=offset, textcoords="offset points", **look)
+
+
 def legend_above(axes: Axes, **more: Any) -> None:
     """Put a legend of four entries above the axes, where no line can run under it."""
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2, **more)
