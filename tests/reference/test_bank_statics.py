@@ -42,8 +42,8 @@ def _bank(across: float, normal: float, yaw: float, slip_deg: float = 0.0) -> fl
 @pytest.mark.parametrize("side", [1.0, -1.0])
 @pytest.mark.parametrize("slip", [0.0, 35.0])
 def test_bank_at_one_g(bank: float, across: float, normal: float, side: float, slip: float) -> None:
-    # The table gives three decimals, which is up to 0.1 degrees.
-    assert _bank(side * across, normal, side * 0.6, slip) == pytest.approx(bank, abs=0.1)
+    # The table gives three decimals, half a unit of which is up to 0.03 degrees.
+    assert _bank(side * across, normal, side * 0.6, slip) == pytest.approx(bank, abs=0.03)
 
 
 @pytest.mark.parametrize(("bank", "normal"), NEUTRAL)
