@@ -21,7 +21,7 @@ from analyzer.processing.bump_stop_gap import (
 from analyzer.processing.loads import closure_checks, closures, load_shares, wheel_loads, zero_share_error
 from analyzer.processing.motion import Working, moving_part, work_out_motion, working_base
 from analyzer.processing.results import BottomingEvent, Motion, RunEstimates
-from analyzer.processing.road import own_track, with_road_shape
+from analyzer.processing.road import track_of, with_road_shape
 from analyzer.processing.roll.gradient import roll_of_run
 from analyzer.processing.segments import Parts, difference_notes, run_splits, section_masks
 from analyzer.sheets.car import CarSheet
@@ -66,7 +66,7 @@ def estimate_run(
     moving = moving_part(working)
     motion = work_out_motion(working, moving, car, bar_rates)
     # Bank and crests come from the path, so after the forces and before anything that asks for a bank.
-    motion = with_road_shape(motion, working.rate, own_track(recording, motion))
+    motion = with_road_shape(motion, track_of(recording, motion))
     # A stop or droop end in contact is a spring of its own: known first, since roll and loads leave it out.
     gaps = bump_stop_gaps(recording, motion, working, car)
     gap_checks = stated_gap_checks(recording, motion, working, car, gaps)

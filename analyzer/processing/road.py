@@ -1,4 +1,4 @@
-"""Where the car went: GPS track in a local plane, and the profile of a run that alignment goes by."""
+"""What road the car drove over: its track in a local plane, a profile along it, bank, crests and dips."""
 
 from __future__ import annotations
 
@@ -52,26 +52,32 @@ def origin_of(recording: Recording) -> tuple[float, float] | None:
     return float(recording.data["latitude"].iloc[first]), float(recording.data["longitude"].iloc[first])
 
 
-def track_of(recording: Recording, motion: Motion, origin: tuple[float, float]) -> Track | None:
+def track_of(recording: Recording, motion: Motion, origin: tuple[float, float] | None = None) -> Track | None:
     """Return the track of a run in the plane that touches the Earth at `origin` [rad]; None without GPS.
 
-    Equirectangular projection: on a course of a few km it is right to a few mm.
+    Without an `origin` the run's own first position is taken. Equirectangular projection: on a course of a
+    few km it is right to a few mm.
     """
-    if origin_of(recording) is None:
+    own = origin_of(recording)
+    if own is None:
         return None
+    origin = origin or own
     bad = raw_suspect(recording, "latitude") | raw_suspect(recording, "longitude")
     latitude, longitude = (
         filled(recording.data[name].to_numpy(dtype=np.float64, copy=False), bad)
         for name in ("latitude", "longitude")
     )
     every = max(1, round(recording.sample_rate / motion.rate))
-    count = len(motion.data)
-    north = (latitude[::every][:count] - origin[0]) * EARTH_RADIUS
-    turn = (longitude[::every][:count] - origin[1] + np.pi) % (2.0 * np.pi) - np.pi
-    east = turn * EARTH_RADIUS * np.cos(origin[0])
+    kept = slice(0, len(motion.data) * every, every)
+    east, north = _in_plane(latitude[kept], longitude[kept], origin)
     taps = lowpass_taps(motion.rate, TRACK_BAND, TRACK_BAND)
-    flags = widened(bad[::every][:count], len(taps) // 4)
-    return Track(smooth(east, taps), smooth(north, taps), flags)
+    return Track(smooth(east, taps), smooth(north, taps), widened(bad[kept], len(taps) // 4))
+
+
+def _in_plane(latitude: Floats, longitude: Floats, origin: tuple[float, float]) -> tuple[Floats, Floats]:
+    """Return east and north of `origin` [m]; the longitude may have passed 180 degrees."""
+    turn = (longitude - origin[1] + np.pi) % (2.0 * np.pi) - np.pi
+    return turn * EARTH_RADIUS * np.cos(origin[0]), (latitude - origin[0]) * EARTH_RADIUS
 
 
 def gate_place(track: Track, gate: Gate, origin: tuple[float, float], among: Bools) -> int | None:
@@ -79,21 +85,13 @@ def gate_place(track: Track, gate: Gate, origin: tuple[float, float], among: Boo
 
     Passed is where the car comes closest, the first time it is within half the gate's width.
     """
-    north = (gate.latitude.value - origin[0]) * EARTH_RADIUS
-    turn = (gate.longitude.value - origin[1] + np.pi) % (2.0 * np.pi) - np.pi
-    east = turn * EARTH_RADIUS * np.cos(origin[0])
+    east, north = _in_plane(np.array(gate.latitude.value), np.array(gate.longitude.value), origin)
     apart = np.hypot(track.east - east, track.north - north)
     within = runs_of((apart <= gate.width.value / 2.0) & among & ~track.suspect)
     if not within:
         return None
     low, high = within[0]
     return low + int(np.argmin(apart[low:high]))
-
-
-def own_track(recording: Recording, motion: Motion) -> Track | None:
-    """Return the track of a run in the plane at its own first position; None without GPS."""
-    origin = origin_of(recording)
-    return None if origin is None else track_of(recording, motion, origin)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +106,8 @@ class Profile:
         Which of them.
     time : array
         Log time [s].
-    east, north : array or None
-        Track [m]; NaN in an outage.
+    east, north : array
+        Track [m]; NaN in an outage and without GPS.
     turning : array
         How the car turns, left positive, scaled to unit spread; NaN where unknown.
     """
@@ -117,8 +115,8 @@ class Profile:
     along: Floats
     by_distance: bool
     time: Floats
-    east: Floats | None
-    north: Floats | None
+    east: Floats
+    north: Floats
     turning: Floats
 
 
@@ -137,6 +135,7 @@ def profile_of(motion: Motion, track: Track | None, step_m: float, step_s: float
     if by_distance:
         way = np.maximum.accumulate(data["distance"].to_numpy()[window])
         grid = np.arange(way[0], way[-1], step_m)
+        # A stop is one distance at many times: a nanometre a sample keeps time a function of the way.
         at = np.interp(grid, way + 1e-9 * np.arange(len(way)), time)
     else:
         at = np.arange(time[0], time[-1], step_s)
@@ -149,14 +148,11 @@ def profile_of(motion: Motion, track: Track | None, step_m: float, step_s: float
         near = np.interp(at, time, bad[window].astype(np.float64)) > 0.0
         return np.where(near, np.nan, result)
 
-    east = north = None
-    if track is not None:
-        east, north = sampled(track.east, track.suspect), sampled(track.north, track.suspect)
-        if not np.isfinite(east).any():
-            east = north = None
-    turning = _turning(motion)
-    shape = np.full(len(grid), np.nan) if turning is None else sampled(*turning)
-    return Profile(grid, by_distance, at, east, north, shape)
+    # Unknown is NaN at every step, so that a run without GPS compares like one in an outage.
+    unknown, turning = np.full(len(grid), np.nan), _turning(motion)
+    east = unknown if track is None else sampled(track.east, track.suspect)
+    north = unknown if track is None else sampled(track.north, track.suspect)
+    return Profile(grid, by_distance, at, east, north, unknown if turning is None else sampled(*turning))
 
 
 def _turning(motion: Motion) -> tuple[Floats, Bools] | None:
@@ -169,8 +165,8 @@ def _turning(motion: Motion) -> tuple[Floats, Bools] | None:
     return None
 
 
-# The shape of the road under the car: bank from forces, speed and path, crests and dips told apart.
-
+# The shape of the road under the car. An accelerometer alone cannot tell a crest from a bank: speed times
+# the turning of the path is the second account that parts them.
 
 LEVEL_PATH: Final = 0.15
 """Vertical acceleration of the path that is not noticed, standard deviation [m/s2]: engineering judgement; a
@@ -274,11 +270,13 @@ def bank_and_crest(
     atan2(a_c, g + a_v) - atan2(f_in, f_z), are weighted by what each can know at that moment: the first goes
     wrong by a_v / a_c, the second by v (rate of side-slip) / g.
     """
+    # First account: the path is level, so all force beyond the weight turns the car.
     by_force, turn = bank_angle(force, rate, yaw_rate, speed)
     taps = lowpass_taps(rate, BAND, 2.0 * BAND)
     along, across, normal = (smooth(part, taps) for part in force)
     tangential = smooth(np.gradient(speed) * rate, taps)
     slow_speed = np.maximum(smooth(speed, taps), 0.0)
+    # Second account: speed times turning; it cannot exceed the force that is there.
     path, slip = path_turning(yaw_rate, rate, track, slow_speed)
     in_plane = np.sqrt(np.maximum(along**2 + across**2 - tangential**2, 0.0))
     signed = in_plane * np.where(across * turn >= 0.0, 1.0, -1.0)
@@ -287,6 +285,7 @@ def bank_and_crest(
     vertical = np.sqrt(square - turning**2)
     lean = np.arctan2(signed, normal)
     by_speed = np.arctan2(turning, vertical) - lean
+    # What each can know at this moment (Notes): slip spoils the second, a path that is not level the first.
     speed_error = np.maximum(slow_speed, 1.0) * slip / STANDARD_GRAVITY
     rise = vertical - STANDARD_GRAVITY
     unsure = slow_speed * slip
@@ -296,34 +295,29 @@ def bank_and_crest(
     unlevel = np.sqrt(LEVEL_PATH**2 + shown)
     level = np.sqrt(np.maximum(square - STANDARD_GRAVITY**2, 0.0))
     force_error = unlevel / np.maximum(np.where(rise_error < CREST, turning, level), 0.5)
+    # The mean of least variance (Gauss and Markov), as if the two erred independently.
     weight = speed_error**2 / (speed_error**2 + force_error**2)
     bank = weight * by_force + (1.0 - weight) * by_speed
     error = 1.0 / np.sqrt(1.0 / speed_error**2 + 1.0 / force_error**2)
     # The magnitude of all forces is known; what the bank leaves of it is the vertical acceleration.
     angle = np.clip(bank + lean, -1.4, 1.4)
     crest = np.sqrt(square) * np.cos(angle) - STANDARD_GRAVITY
+    # 0.2 degrees: rms of the steadiest banks of the engine (docs/course-sheet.md).
     return bank, np.hypot(error, np.radians(0.2)), crest
 
 
-def changing_side(force: tuple[Floats, Floats, Floats], rate: float) -> Bools:
-    """Return where the car changes side too quickly for a bank to be known.
+def changing_side(side: Floats, rate: float) -> Bools:
+    """Return where the force to the `side` [m/s2] changes sign too quickly for a bank to be known.
 
     The bank's statics hold in a turn. While the force swings through zero the low-passed force belongs to
     neither side, and the angle worked out from it is wrong by about as much as the bank itself.
-
-    Parameters
-    ----------
-    force : tuple of arrays
-        Specific force in the road plane along x, y and z [m/s2].
-    rate : float
-        Samples per second [Hz].
     """
-    across = smooth(force[1], lowpass_taps(rate, BAND, 2.0 * BAND))
+    across = smooth(side, lowpass_taps(rate, BAND, 2.0 * BAND))
     swing = np.abs(derivative(across, rate))
     return widened((swing > QUICK) & (np.abs(across) < CHANGING_S * swing), round(0.15 * rate))
 
 
-def with_road_shape(motion: Motion, rate: float, track: Track | None = None) -> Motion:
+def with_road_shape(motion: Motion, track: Track | None = None) -> Motion:
     """Return the motion with bank from all that is logged, ``bank_error`` and ``vertical_acceleration``.
 
     Without speed or yaw rate the bank stays that of the accelerometer alone, kept as ``bank_by_force`` too.
@@ -332,15 +326,16 @@ def with_road_shape(motion: Motion, rate: float, track: Track | None = None) -> 
     data, suspect = motion.data, motion.suspect
     if "bank" not in data:
         return motion
-    needed = ("yaw_rate", "speed")
+    rate, flat = motion.rate, suspect["bank"].to_numpy()
     fx, fy, fz = (data[f"road_force_{axis}"].to_numpy() for axis in "xyz")
-    unknown = suspect["bank"].to_numpy() | changing_side((fx, fy, fz), rate)
+    unknown = flat | changing_side(fy, rate)
     columns: dict[str, Floats] = {"bank_by_force": data["bank"].to_numpy()}
     flags: dict[str, Bools] = {"bank_by_force": unknown, "bank": unknown}
-    if all(name in data for name in needed):
+    if "yaw_rate" in data and "speed" in data:
         yaw, raw_speed = data["yaw_rate"].to_numpy(), data["speed"].to_numpy()
         speed = smooth(raw_speed, lowpass_taps(rate, 2.0, 3.0))
         bank, error, crest = bank_and_crest((fx, fy, fz), rate, yaw, speed, track)
+        # Where speed or yaw rate failed the first account stands alone, without an error of its own.
         half = len(lowpass_taps(rate, BAND, 2.0 * BAND)) // 2
         bad = widened(suspect["speed"].to_numpy() | suspect["yaw_rate"].to_numpy(), half)
         columns |= {
@@ -350,8 +345,8 @@ def with_road_shape(motion: Motion, rate: float, track: Track | None = None) -> 
         }
         flags |= {
             "bank": unknown | (~bad & (error > UNKNOWN)),
-            "bank_error": suspect["bank"].to_numpy() | bad,
-            "vertical_acceleration": suspect["bank"].to_numpy() | bad,
+            "bank_error": flat | bad,
+            "vertical_acceleration": flat | bad,
         }
     return replace(motion, data=_with(data, columns), suspect=_with(suspect, flags))
 
@@ -361,12 +356,12 @@ def _with(frame: pd.DataFrame, columns: dict[str, Floats] | dict[str, Bools]) ->
     return frame_aside(kept | columns, frame.index)
 
 
-def road_stretches(motion: Motion, rate: float) -> tuple[Stretch, ...]:
+def road_stretches(motion: Motion) -> tuple[Stretch, ...]:
     """Return banked stretches, crests and dips of a run in order of time, as far as the log can tell."""
     data, suspect = motion.data, motion.suspect
     found: list[Stretch] = []
     moving = ~motion.parked.to_numpy()
-    shortest = SHORTEST_S * rate
+    shortest = SHORTEST_S * motion.rate
     if "bank" in data:
         bank = data["bank"].to_numpy()
         good = moving & ~suspect["bank"].to_numpy()
@@ -374,12 +369,14 @@ def road_stretches(motion: Motion, rate: float) -> tuple[Stretch, ...]:
         least = BANKED if error is None else np.maximum(BANKED, 1.5 * error)
         for low, high in runs_of((bank > least) & good):
             if high - low >= shortest:
+                # The middle half: the low-pass reaches from the ends into the level road beside it.
                 middle = slice(low + (high - low) // 4, high - (high - low) // 4)
                 spread = float(np.mean(error[middle])) if error is not None else float(np.std(bank[middle]))
                 found.append(Stretch("banked", low, high, float(np.mean(bank[middle])), spread))
     if "vertical_acceleration" in data:
         rise = data["vertical_acceleration"].to_numpy()
         good = moving & ~suspect["vertical_acceleration"].to_numpy()
+        # Crests are short: the place of the extreme is told, not a mean.
         for kind, sign in (("crest", -1.0), ("dip", 1.0)):
             for low, high in runs_of((sign * rise > CREST) & good):
                 if high - low >= shortest / 2.0:

@@ -94,7 +94,7 @@ def test_bank_of_the_engines_road(tmp_path: Path, name: str, bank: float) -> Non
             assert np.sqrt((error[steady] ** 2).mean()) < steady_level
     spread = np.degrees(np.interp(time, index, motion.data["bank_error"].to_numpy()))
     assert np.mean(np.abs(error) < 2.0 * spread[moving]) > 0.95
-    banked = [s for s in road_stretches(motion, RATE) if s.kind == "banked"]
+    banked = [s for s in road_stretches(motion) if s.kind == "banked"]
     assert bool(banked) == bool(bank)
     for stretch in banked:
         quarter = (stretch.end - stretch.start) // 4

@@ -3,26 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from analyzer.core.signals import Floats
+from analyzer.core.signals import Bools, Floats
 from analyzer.ingest.recording import Recording
+from analyzer.processing import road
 from analyzer.processing.results import RunEstimates
-from analyzer.processing.road import (
-    Profile,
-    Stretch,
-    Track,
-    gate_place,
-    origin_of,
-    profile_of,
-    road_stretches,
-    track_of,
-)
 from analyzer.processing.segments import found_sections
 from analyzer.sheets.session import CourseSheet, Mark
+
+Steps = NDArray[np.intp]
+"""A way through two runs: a row per step, number of the place in the one and in the other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,14 +63,14 @@ class CourseLine:
     reference: str
     unit: str
     length: float
-    place: np.typing.NDArray[np.float64]
-    east: np.typing.NDArray[np.float64] | None
-    north: np.typing.NDArray[np.float64] | None
+    place: Floats
+    east: Floats | None
+    north: Floats | None
     sections: tuple[Span, ...]
     from_sheet: bool
     alignments: dict[str, Alignment]
     left_out: dict[str, str]
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[road.Stretch, ...]
     stretch_places: tuple[tuple[float, float], ...]
     notes: tuple[str, ...]
 
@@ -88,34 +83,33 @@ def course_line(
     runs: Sequence[RunEstimates], recordings: Sequence[Recording], course: CourseSheet | None
 ) -> CourseLine | None:
     """Lay all runs of a session over each other; None when no run moved."""
+    # One plane for all runs, at the first position that any of them knows.
     logs = {recording.run: recording for recording in recordings}
-    origin = next((o for o in (origin_of(logs[run.name]) for run in runs) if o is not None), None)
-    tracks = [None if origin is None else track_of(logs[run.name], run.motion, origin) for run in runs]
+    origin = next((o for o in (road.origin_of(logs[run.name]) for run in runs) if o is not None), None)
+    tracks = [None if origin is None else road.track_of(logs[run.name], run.motion, origin) for run in runs]
     profiles = [
-        profile_of(run.motion, track, STEP_M, STEP_S) for run, track in zip(runs, tracks, strict=True)
+        road.profile_of(run.motion, track, STEP_M, STEP_S) for run, track in zip(runs, tracks, strict=True)
     ]
-    index = reference_index(profiles)
-    if index is None:
+    ranked = [(_rank(profile), -number) for number, profile in enumerate(profiles) if profile is not None]
+    index = -max(ranked)[1] if ranked else 0
+    reference = profiles[index] if ranked else None
+    if reference is None:
         return None
-    reference = profiles[index]
-    assert reference is not None
-    alignments, left_out = _laid(runs, profiles, index)
     run = runs[index]
+    alignments, left_out = _laid(runs, profiles, reference)
     sections, notes = _sections(run, reference, tracks[index], origin, course)
-    rate = run.motion.rate
-    stretches = road_stretches(run.motion, rate)
+    stretches = road.road_stretches(run.motion)
     time = run.motion.data.index.to_numpy(dtype=np.float64)
-    places = tuple(
-        (alignments[run.name].at(float(time[s.start])), alignments[run.name].at(float(time[s.end - 1])))
-        for s in stretches
-    )
+    own = alignments[run.name]
+    places = tuple((own.at(float(time[s.start])), own.at(float(time[s.end - 1]))) for s in stretches)
+    located = bool(np.isfinite(reference.east).any())
     return CourseLine(
         reference=run.name,
         unit="m" if reference.by_distance else "s",
         length=float(reference.along[-1]),
         place=reference.along,
-        east=reference.east,
-        north=reference.north,
+        east=reference.east if located else None,
+        north=reference.north if located else None,
         sections=sections,
         from_sheet=course is not None,
         alignments=alignments,
@@ -127,34 +121,31 @@ def course_line(
 
 
 def _laid(
-    runs: Sequence[RunEstimates], profiles: list[Profile | None], index: int
+    runs: Sequence[RunEstimates], profiles: Sequence[road.Profile | None], reference: road.Profile
 ) -> tuple[dict[str, Alignment], dict[str, str]]:
-    reference = profiles[index]
-    assert reference is not None
     alignments: dict[str, Alignment] = {}
     left_out: dict[str, str] = {}
-    for number, (run, profile) in enumerate(zip(runs, profiles, strict=True)):
-        if number == index:
-            alignments[run.name] = own_alignment(reference)
-        elif profile is None:
+    for run, profile in zip(runs, profiles, strict=True):
+        if profile is None:
             left_out[run.name] = "the car does not move in its log"
+            continue
+        found = align(profile, reference)
+        if isinstance(found, str):
+            left_out[run.name] = found
         else:
-            found = align(profile, reference)
-            if isinstance(found, str):
-                left_out[run.name] = found
-            else:
-                alignments[run.name] = found
+            alignments[run.name] = found
     return alignments, left_out
 
 
 def _sections(
     run: RunEstimates,
-    reference: Profile,
-    track: Track | None,
+    reference: road.Profile,
+    track: road.Track | None,
     origin: tuple[float, float] | None,
     course: CourseSheet | None,
 ) -> tuple[tuple[Span, ...], tuple[str, ...]]:
     time = run.motion.data.index.to_numpy(dtype=np.float64)
+    # Without a course sheet the motion itself names the sections.
     if course is None:
         spans = []
         for name, low, high in found_sections(run.motion):
@@ -162,6 +153,7 @@ def _sections(
             if ends[1] > ends[0]:
                 spans.append(Span(name, float(ends[0]), float(ends[1])))
         return tuple(spans), ()
+    # The end is looked for behind the begin: a course may pass one gate twice.
     driving = ~run.motion.parked.to_numpy()
     placed, missing = [], []
     for section in course.sections:
@@ -184,11 +176,11 @@ def _sections(
 
 def _place(
     mark: Mark,
-    reference: Profile,
-    track: Track | None,
+    reference: road.Profile,
+    track: road.Track | None,
     origin: tuple[float, float] | None,
-    driving: np.typing.NDArray[np.bool_],
-    time: np.typing.NDArray[np.float64],
+    driving: Bools,
+    time: Floats,
     after: float,
 ) -> float | None:
     """Return where a mark lies on the reference; None when that cannot be told."""
@@ -196,7 +188,7 @@ def _place(
         if track is None or origin is None:
             return None
         later = driving & (np.interp(time, reference.time, reference.along) > after)
-        sample = gate_place(track, mark.gate, origin, later)
+        sample = road.gate_place(track, mark.gate, origin, later)
         return None if sample is None else float(np.interp(time[sample], reference.time, reference.along))
     if mark.distance_m is not None:
         return mark.distance_m if reference.by_distance else None
@@ -205,8 +197,7 @@ def _place(
     return float(np.interp(reference.time[0] + mark.time_s, reference.time, reference.along))
 
 
-# Runs of one course laid over each other, so that a place is the same place in all of them.
-
+# One run laid on the reference, so that a place is the same place in all of them.
 
 STEP_M: Final = 2.0
 STEP_S: Final = 0.15
@@ -219,6 +210,8 @@ ALIKE: Final = 0.7
 """Correlation of turning below which two runs are not the same course: engineering judgement."""
 LEAST_COVERED: Final = 0.3
 """A run that covers less of its own length than this on the course is left out: engineering judgement."""
+LEAST_LOCATED: Final = 0.4
+"""Part of both runs that must have positions for their tracks to be compared: engineering judgement."""
 SIDESTEP: Final = 0.15
 """Cost of a step in which only one of the two runs goes on, against a unit of difference squared."""
 
@@ -252,29 +245,17 @@ class Alignment:
         return float(np.interp(time, self.time, self.place))
 
 
-def reference_index(profiles: list[Profile | None]) -> int | None:
-    """Return which run the others are laid on: the longest of those that know most about their way."""
-    ranked = [
-        (profile.by_distance, _located(profile), float(profile.along[-1] - profile.along[0]), -index)
-        for index, profile in enumerate(profiles)
-        if profile is not None
-    ]
-    return -max(ranked)[3] if ranked else None
+def _rank(profile: road.Profile) -> tuple[bool, float, float]:
+    """Return by what the reference is chosen: the longest of those that know most about their way."""
+    return profile.by_distance, _located(profile), float(profile.along[-1] - profile.along[0])
 
 
-def _located(profile: Profile) -> float:
+def _located(profile: road.Profile) -> float:
     """Return which part of a run has positions, to a tenth."""
-    return 0.0 if profile.east is None else round(float(np.isfinite(profile.east).mean()), 1)
+    return round(float(np.isfinite(profile.east).mean()), 1)
 
 
-def own_alignment(profile: Profile) -> Alignment:
-    """Return the reference laid on itself."""
-    return Alignment(
-        profile.time, profile.along, "reference", 1.0, (float(profile.along[0]), float(profile.along[-1]))
-    )
-
-
-def align(run: Profile, reference: Profile) -> Alignment | str:
+def align(run: road.Profile, reference: road.Profile) -> Alignment | str:
     """Lay a run on the reference; a string says why that cannot be done.
 
     Notes
@@ -283,16 +264,16 @@ def align(run: Profile, reference: Profile) -> Alignment | str:
     finds its part. What is compared: position and heading where both have GPS, else how the car turns; where
     one has neither (an outage) the path goes straight on.
     """
+    if run is reference:
+        whole = (float(run.along[0]), float(run.along[-1]))
+        return Alignment(run.time, run.along, "reference", 1.0, whole)
+    by_gps = min(_located(run), _located(reference)) >= LEAST_LOCATED
+    path, cost = _warp(_costs(run, reference, by_gps))
+    agreement, good = _agreement(run, reference, path, by_gps)
+    # Driven the other way round a course of like turns still warps well: the cheaper of both counts.
     reverse = _reversed(reference)
-    forward_cost = _costs(run, reference)
-    backward_cost = _costs(run, reverse)
-    path, cost = _warp(forward_cost)
-    _, against = _warp(backward_cost)
-    by_gps = _both_located(run, reference)
-    method = "GPS track" if by_gps else _method(run, reference)
-    agreement = _distance_apart(run, reference, path) if by_gps else _likeness(run, reference, path)
-    good = agreement <= SAME_COURSE if by_gps else agreement >= ALIKE
-    if against < cost and _is_same(run, reverse, _warp(backward_cost)[0], by_gps):
+    path_back, cost_back = _warp(_costs(run, reverse, by_gps))
+    if cost_back < cost and _agreement(run, reverse, path_back, by_gps)[1]:
         return "driven in the opposite direction"
     if not good:
         if by_gps:
@@ -303,18 +284,18 @@ def align(run: Profile, reference: Profile) -> Alignment | str:
     own = float(run.along[-1] - run.along[0])
     if run.by_distance == reference.by_distance and length < LEAST_COVERED * own:
         return f"only {length:.0f} of its {own:.0f} lie on the course of the other runs"
+    by_way = run.by_distance and reference.by_distance
+    method = "GPS track" if by_gps else "distance from speed" if by_way else "shape of the turning"
     return Alignment(*_straightened(time, place), method, agreement, (float(place[0]), float(place[-1])))
 
 
-def _method(run: Profile, reference: Profile) -> str:
-    both = run.by_distance and reference.by_distance
-    return "distance from speed" if both else "shape of the turning"
-
-
-def _is_same(run: Profile, other: Profile, path: np.typing.NDArray[np.intp], by_gps: bool) -> bool:
+def _agreement(run: road.Profile, other: road.Profile, path: Steps, by_gps: bool) -> tuple[float, bool]:
+    """Return how well two runs agree along a path, see `Alignment`, and whether they are one course."""
     if by_gps:
-        return _distance_apart(run, other, path) <= SAME_COURSE
-    return _likeness(run, other, path) >= ALIKE
+        apart = _distance_apart(run, other, path)
+        return apart, apart <= SAME_COURSE
+    likeness = _likeness(run, other, path)
+    return likeness, likeness >= ALIKE
 
 
 def _straightened(time: Floats, place: Floats) -> tuple[Floats, Floats]:
@@ -325,27 +306,16 @@ def _straightened(time: Floats, place: Floats) -> tuple[Floats, Floats]:
     return times, places
 
 
-def _both_located(run: Profile, reference: Profile) -> bool:
-    return min(_located(run), _located(reference)) >= 0.4
-
-
-def _heading(profile: Profile) -> tuple[Floats, Floats]:
-    assert profile.east is not None
-    assert profile.north is not None
+def _heading(profile: road.Profile) -> tuple[Floats, Floats]:
     along, across = np.gradient(profile.east), np.gradient(profile.north)
     length = np.maximum(np.hypot(along, across), 1e-6)
     return along / length, across / length
 
 
-def _costs(run: Profile, reference: Profile) -> Floats:
+def _costs(run: road.Profile, reference: road.Profile, by_gps: bool) -> Floats:
     """Return the difference squared of every place of the run to every place of the reference [1]."""
     cost = np.zeros((len(run.along), len(reference.along)))
-    by_gps = _both_located(run, reference)
     if by_gps:
-        assert run.east is not None
-        assert run.north is not None
-        assert reference.east is not None
-        assert reference.north is not None
         apart = (run.east[:, None] - reference.east) ** 2 + (run.north[:, None] - reference.north) ** 2
         (a, b), (c, d) = _heading(run), _heading(reference)
         turned = 1.0 - (a[:, None] * c + b[:, None] * d)
@@ -362,25 +332,23 @@ def _costs(run: Profile, reference: Profile) -> Floats:
     return 4.0 * shape
 
 
-def _reversed(profile: Profile) -> Profile:
+def _reversed(profile: road.Profile) -> road.Profile:
     """Return the profile of the same course driven the other way."""
-    turned = None if profile.east is None else profile.east[::-1]
-    north = None if profile.north is None else profile.north[::-1]
-    return Profile(profile.along, profile.by_distance, profile.time, turned, north, -profile.turning[::-1])
+    east, north, turning = profile.east[::-1], profile.north[::-1], -profile.turning[::-1]
+    return replace(profile, east=east, north=north, turning=turning)
 
 
-def _warp(cost: Floats) -> tuple[np.typing.NDArray[np.intp], float]:
+def _warp(cost: Floats) -> tuple[Steps, float]:
     """Return the cheapest path through a cost table (rows run, columns reference) and its cost per step.
 
     Steps go on in both, or in one of the two at the price of `SIDESTEP`. The run may enter and leave the
     reference anywhere. Rows of the table are worked on as a whole: within a row the sideways steps are a
     running minimum.
     """
-    rows = len(cost)
-    price = SIDESTEP
-    total = np.empty_like(cost)
+    # By hand, a row at a time: neither numpy nor scipy has a time warping.
+    total, price = np.empty_like(cost), SIDESTEP
     total[0] = cost[0]
-    for row in range(1, rows):
+    for row in range(1, len(cost)):
         before = total[row - 1]
         straight = np.concatenate([[np.inf], before[:-1]])
         best = np.minimum(straight, before + price) + cost[row]
@@ -388,10 +356,10 @@ def _warp(cost: Floats) -> tuple[np.typing.NDArray[np.intp], float]:
         running = np.cumsum(cost[row] + price)
         total[row] = running + np.minimum.accumulate(best - running)
     end = int(np.argmin(total[-1]))
-    return _traced(total, end, price), float(total[-1, end] / rows)
+    return _traced(total, end, price), float(total[-1, end] / len(cost))
 
 
-def _traced(total: Floats, end: int, price: float) -> np.typing.NDArray[np.intp]:
+def _traced(total: Floats, end: int, price: float) -> Steps:
     row, column = total.shape[0] - 1, end
     path = [(row, column)]
     while row > 0:
@@ -408,11 +376,7 @@ def _traced(total: Floats, end: int, price: float) -> np.typing.NDArray[np.intp]
     return np.array(path[::-1], dtype=np.intp)
 
 
-def _distance_apart(run: Profile, other: Profile, path: np.typing.NDArray[np.intp]) -> float:
-    assert run.east is not None
-    assert run.north is not None
-    assert other.east is not None
-    assert other.north is not None
+def _distance_apart(run: road.Profile, other: road.Profile, path: Steps) -> float:
     apart = np.hypot(
         run.east[path[:, 0]] - other.east[path[:, 1]], run.north[path[:, 0]] - other.north[path[:, 1]]
     )
@@ -420,7 +384,7 @@ def _distance_apart(run: Profile, other: Profile, path: np.typing.NDArray[np.int
     return float(np.median(known)) if len(known) else np.inf
 
 
-def _likeness(run: Profile, other: Profile, path: np.typing.NDArray[np.intp]) -> float:
+def _likeness(run: road.Profile, other: road.Profile, path: Steps) -> float:
     """Return the correlation of turning along a path, less what it sidesteps."""
     a, b = run.turning[path[:, 0]], other.turning[path[:, 1]]
     known = np.isfinite(a) & np.isfinite(b)
@@ -429,6 +393,6 @@ def _likeness(run: Profile, other: Profile, path: np.typing.NDArray[np.intp]) ->
     a, b = a[known], b[known]
     size = float(np.sqrt((a * a).sum() * (b * b).sum()))
     forward = np.count_nonzero((np.diff(path[:, 0]) > 0) & (np.diff(path[:, 1]) > 0))
-    return (
-        float((a * b).sum() / size * min(1.0, 1.5 * forward / max(len(path) - 1, 1))) if size > 0.0 else 0.0
-    )
+    # A warp that stands still half the time makes any two shapes alike.
+    going = min(1.0, 1.5 * forward / max(len(path) - 1, 1))
+    return float((a * b).sum() / size * going) if size > 0.0 else 0.0
