@@ -131,14 +131,11 @@ class BlockError:
         Degrees of freedom for Student's factor.
     blocks : int
         Number of blocks.
-    length : int
-        Samples per block.
     """
 
     covariance: Floats
     freedom: float
     blocks: int
-    length: int
 
     def std_error(self, which: int = 0) -> float:
         """Return the standard error of one of the figures."""
@@ -221,6 +218,7 @@ def block_error(influence: Floats, weight: Floats | None = None) -> BlockError |
         return None
     length = block_length(*(influence[:, k] for k in range(influence.shape[1])))
     blocks = count // length
+    # Blocks of nearly one length that take in the last samples too.
     starts = (np.arange(blocks) * count) // blocks
     sums = np.add.reduceat(influence, starts, axis=0)
     if weight is None:
@@ -232,7 +230,7 @@ def block_error(influence: Floats, weight: Floats | None = None) -> BlockError |
     if blocks < FEWEST_BLOCKS or freedom < 2.0:
         return None
     sums = sums / np.sqrt(1.0 - np.minimum(share, 0.9))[:, None]
-    return BlockError(sums.T @ sums, freedom, blocks, length)
+    return BlockError(sums.T @ sums, freedom, blocks)
 
 
 def student_factor(freedom: float, level: float = 0.95) -> float:
@@ -242,8 +240,8 @@ def student_factor(freedom: float, level: float = 0.95) -> float:
     return float(stdtrit(freedom, 0.5 + level / 2.0))
 
 
-def half_width(std: float, freedom: float, known: float, level: float = 0.95) -> float:
-    """Return half the width of an interval for a scatter `std` beside a `known` standard uncertainty.
+def half_width(std: float, freedom: float, known: float) -> float:
+    """Return half the width of a 95 % interval for a scatter `std` beside a `known` standard uncertainty.
 
     Student's factor with the degrees of freedom of both together (Welch 1947, Satterthwaite 1946): the known
     part has none to lose.
@@ -251,20 +249,19 @@ def half_width(std: float, freedom: float, known: float, level: float = 0.95) ->
     total = math.hypot(std, known)
     if std == 0.0 or total == 0.0:
         return 1.96 * total
-    return student_factor(freedom * (total / std) ** 4, level) * total
+    return student_factor(freedom * (total / std) ** 4) * total
 
 
-def mean_estimate(values: Floats, unit: str, method: str, level: float = 0.95) -> Estimate:
+def mean_estimate(values: Floats, unit: str, method: str) -> Estimate:
     """Return the mean of a series with its block error."""
     if len(values) == 0:
         return Estimate.unknown(unit, "no usable samples", method)
     mean = float(values.mean())
     error = block_error(((values - mean) / len(values))[:, None])
     if error is None:
-        return Estimate(
-            mean, unit, method=method, notes=("too short a run for an error: under 5 independent pieces",)
-        )
-    return with_error(mean, unit, error, 0, method, level=level)
+        short = "too short a run for an error: under 5 independent pieces"
+        return Estimate(mean, unit, method=method, notes=(short,))
+    return with_error(mean, unit, error, 0, method)
 
 
 def with_error(
@@ -276,13 +273,13 @@ def with_error(
     *,
     scale: float = 1.0,
     calibration: float | None = None,
-    level: float = 0.95,
     notes: tuple[str, ...] = (),
 ) -> Estimate:
     """Return an estimate with the error of one figure times `scale`; without an error it says why."""
     if error is None:
         return Estimate(value, unit, method=method, notes=(*notes, "too short a run for an error"))
     std = error.std_error(which) * abs(scale)
-    half = student_factor(error.freedom, level) * std
-    ends = (value - half, value + half)
-    return Estimate(value, unit, std, ends, calibration, level, error.blocks, method, notes)
+    half = student_factor(error.freedom) * std
+    return Estimate.from_error(
+        value, unit, std, half, calibration=calibration, n=error.blocks, method=method, notes=notes
+    )

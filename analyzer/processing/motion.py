@@ -1,4 +1,4 @@
-"""The working base: a run's channels at a rate the estimates need, each with its own suspect mask."""
+"""The motion of the car: a run's channels at a working rate, the driven part, and what the car does in it."""
 
 from __future__ import annotations
 
@@ -9,19 +9,10 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from analyzer.core import signals
 from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle
 from analyzer.core.filebacked import frame_aside, set_aside, shelved
-from analyzer.core.signals import (
-    Bools,
-    Floats,
-    derivative,
-    filled,
-    lowpass_taps,
-    runs_of,
-    smooth,
-    touched,
-    widened,
-)
+from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, widened
 from analyzer.ingest.recording import Recording
 from analyzer.processing.results import Motion
 from analyzer.sheets.car import CarSheet
@@ -37,18 +28,9 @@ LOWEST_RATE: Final = 100.0
 """Logs are thinned to no less than this [Hz]: wheel hop (10-15 Hz) then keeps a ten-fold rate."""
 
 CHANNELS: Final = (
-    "damper_FL",
-    "damper_FR",
-    "damper_RL",
-    "damper_RR",
-    "accel_x",
-    "accel_y",
-    "accel_z",
-    "gyro_x",
-    "gyro_y",
-    "gyro_z",
-    "speed",
-    "steer_angle",
+    *(f"damper_{corner}" for corner in CORNERS),
+    *(f"{sensor}_{axis}" for sensor in ("accel", "gyro") for axis in "xyz"),
+    *("speed", "steer_angle"),
 )
 """House channels the estimates use."""
 
@@ -101,12 +83,13 @@ def working_base(recording: Recording) -> Working:
     for name in CHANNELS:
         if not recording.usable(name):
             continue
+        # Gaps are bridged only to let the filter run: every output that they touch is suspect.
         raw = recording.data[name].to_numpy(dtype=np.float64, copy=False)
         bad = raw_suspect(recording, name)
         if bad.all():
             continue
-        values[name] = set_aside(smooth(shelved(filled(raw, bad)), taps, every))
-        suspect[name] = set_aside(touched(bad, len(taps) // 2, every))
+        values[name] = set_aside(smooth(shelved(signals.filled(raw, bad)), taps, every))
+        suspect[name] = set_aside(signals.touched(bad, len(taps) // 2, every))
     time = set_aside(recording.data.index.to_numpy(dtype=np.float64)[::every].copy())
     steps: tuple[str, ...] = ()
     if every > 1:
@@ -170,6 +153,7 @@ def moving_part(working: Working) -> Moving:
 
     Without a speed only the two ends are trimmed: a stop in mid-run cannot be told from straight running.
     """
+    # A stop in mid-run is seen by its speed; forces and travel are as quiet on a smooth straight.
     count = len(working.time)
     speed = usable_speed(working)
     if speed is not None:
@@ -208,7 +192,8 @@ def _signs_of_motion(working: Working) -> Bools:
     for name, limit in (("accel_x", QUIET_FORCE), ("accel_y", QUIET_FORCE), ("gyro_z", QUIET_YAW)):
         if working.has(name):
             active |= (np.abs(smooth(working.values[name], slow)) > limit) & ~working.suspect[name]
-    mean = np.ones(int(working.rate) // 2 * 2 + 1) / (int(working.rate) // 2 * 2 + 1)
+    second = int(working.rate) // 2 * 2 + 1
+    mean = np.ones(second) / second
     for corner in CORNERS:
         name = f"damper_{corner}"
         if working.has(name):
@@ -229,6 +214,7 @@ def _distance(working: Working, speed: Floats | None, first: int) -> tuple[Float
     # The ends of the log are suspect only because the filter has no neighbours there.
     edge = int(0.6 * working.rate)
     hole[:edge] = hole[-edge:] = False
+    # Past a long hole the place is unknown for good, for nothing sets the distance right again.
     length = int(LONGEST_BRIDGE_S * working.rate) + 1
     held = np.convolve(hole, np.ones(length), mode="full")[:count] >= length
     held[: first + 1] = False
@@ -285,6 +271,7 @@ def bank_angle(
     """
     taps = lowpass_taps(rate, BAND, 2.0 * BAND)
     along, across, normal = (smooth(part, taps) for part in force)
+    # What speeds the car up is no part of the turn's force.
     tangential: Floats | float = 0.0
     if speed is not None:
         tangential = smooth(np.gradient(speed) * rate, taps)
@@ -296,9 +283,10 @@ def bank_angle(
         level = np.sqrt(np.maximum(in_plane**2 + normal**2 - STANDARD_GRAVITY**2, 0.0))
         outward = np.arctan2(level, STANDARD_GRAVITY) + np.arctan2(in_plane, normal) < STEEPEST
         against = (np.abs(slow_yaw) > TURNING) & (slow_yaw * turn < 0.0) & outward
-        for start, end in runs_of(against):
+        for start, end in signals.runs_of(against):
             if end - start >= OUTWARD_S * rate:
                 turn[start:end] *= -1.0
+    # Slower than the bank's neutral speed the in-plane force points out of the turn.
     signed = in_plane * np.where(across * turn >= 0.0, 1.0, -1.0)
     centripetal = np.sqrt(np.maximum(signed**2 + normal**2 - STANDARD_GRAVITY**2, 0.0))
     bank = np.arctan2(centripetal, STANDARD_GRAVITY) - np.arctan2(signed, normal)
@@ -319,6 +307,7 @@ def work_out_motion(
     working: Working, moving: Moving, car: CarSheet, bar_rates: Mapping[Axle, float]
 ) -> Motion:
     """Return the motion of the car on the working base; columns without channels are left out."""
+    # Each group rests on those before it: forces at the CG on rates, the road's on roll, the bank on these.
     steps: list[str] = []
     columns = _kept(_travel(working, car))
     columns |= _kept(_rates(working))
@@ -417,6 +406,7 @@ def _moved(
             bad |= rate[1]
     bad = widened(bad, len(taps) // 2 + 2)
     alpha = [derivative(rate, working.rate) for rate in omega]
+    # By hand: numpy's `cross` wants the three axes stacked, one more copy of a long run.
     inner = _cross(omega, arm)
     tangential, centripetal = _cross(alpha, arm), _cross(omega, inner)
     result: Columns = {}
@@ -451,6 +441,7 @@ def _road_forces(known: Columns, car: CarSheet, bar_rates: Mapping[Axle, float],
             bad = bad | suspect
     if not rolls:
         steps.append("road-plane forces taken in body axes: no axle has both damper pots")
+    # A rigid body has one roll: the mean of what both axles see of it.
     angle = sum(rolls, np.zeros_like(fy)) / max(len(rolls), 1)
     pitch = known["pitch"][0] if "pitch" in known else np.zeros_like(fy)
     across = fy * np.cos(angle) - fz * np.sin(angle)

@@ -1,4 +1,4 @@
-"""How the roll of both axles is mixed before the fit, and the twist of the ground between them."""
+"""The columns of the roll equation: all filtered alike, so that the equation holds between them unchanged."""
 
 from __future__ import annotations
 
@@ -13,66 +13,6 @@ from analyzer.core.filebacked import set_aside
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, touched, widened
 from analyzer.processing.results import Motion
 from analyzer.vehicle.roll import Weights
-
-SLOWEST: Final = 5.0
-"""Below this the twist is worked out as if at this speed [m/s]: a car that creeps does not corner."""
-USUAL_SPEED: Final = 15.0
-"""Taken when the log has no speed [m/s]; the fit scales the column."""
-
-
-def ground_twist(motion: Motion, weights: Weights) -> tuple[Floats, Bools] | None:
-    """Return how far the ground under the front axle is rolled against that under the rear one [rad].
-
-    Returns
-    -------
-    tuple of array or None
-        Twist, front less rear, and where not to use it; None without roll rate or without both axles' pots.
-
-    Notes
-    -----
-    The plane of the ground under the car turns about the car's own x axis at p_g = z_xy v_x + z_yy v_y (the
-    surface's second derivatives times the velocity, differential geometry), and the twist over the wheelbase
-    L is L z_xy: to first order L p_g / v, exact for a car that does not drift, and on a bank that a drifting
-    car stands across right but for the cosine of its side-slip. What the gyro reads is
-    p = p_g + phi' - psi' theta (Euler angles yaw, pitch, roll; any mechanics text), with phi and theta the
-    body's own roll and pitch over the ground, tyres included. So the ground's part follows from gyro and pots
-    and hardly needs the accelerometer. Where a bank begins or ends it is as large as the roll itself. Pitch
-    on the tyres counts: in a drift yaw rate and drive force go along with the lateral force, and left out it
-    moved the front gradient of the rigid-body engine by 0.15 % and the rear by 0.2 %.
-    """
-    names = [f"roll_{axle}" for axle in AXLES]
-    if weights.wheelbase <= 0.0 or any(n not in motion.data for n in ("roll_rate", *names)):
-        return None
-    rate = motion.rate
-    force = motion.data["specific_force_y"].to_numpy()
-    bad = motion.suspect["roll_rate"].to_numpy().copy()
-    over = np.zeros(len(force))
-    swing = np.zeros(len(force))  # yaw acceleration
-    if "yaw_rate" in motion.data:
-        swing = derivative(motion.data["yaw_rate"].to_numpy(), rate)
-    for axle, name in zip(AXLES, names, strict=True):
-        tyre = weights.give.get(axle, 0.0) * (force + weights.place.get(axle, 0.0) * swing)
-        over += (motion.data[name].to_numpy() * weights.over_ground[axle] + tyre) / len(AXLES)
-        bad |= motion.suspect[name].to_numpy()
-    turning = motion.data["roll_rate"].to_numpy() - derivative(over, rate)
-    if "yaw_rate" in motion.data and "pitch" in motion.data:
-        pitch = motion.data["pitch"].to_numpy()
-        if "specific_force_x" in motion.data:
-            pitch = pitch + weights.tyre_pitch * motion.data["specific_force_x"].to_numpy()
-        turning = turning + motion.data["yaw_rate"].to_numpy() * pitch
-    return weights.wheelbase / ground_speed(motion) * turning, bad
-
-
-def ground_speed(motion: Motion) -> Floats:
-    """Return the speed with which the car goes over the ground [m/s], never under `SLOWEST`."""
-    if "speed" not in motion.data:
-        return np.full(len(motion.data), USUAL_SPEED)
-    speed: Floats = np.maximum(motion.data["speed"].to_numpy(), SLOWEST)
-    return speed
-
-
-# The columns of the roll equation: all filtered alike, so that the equation holds between them unchanged.
-
 
 BAND: Final = 5.0
 """Low-pass of every column [Hz]: the upper end of the band of ISO 15037-1. Keeps body roll (about 2 Hz),
@@ -177,10 +117,12 @@ def roll_columns(
     with_roll_acceleration : bool
         Whether to use the gyro.
     """
+    # Without an axle's roll or the lateral force there is no equation; all else only makes it better.
     axles = tuple(axle for axle in AXLES if f"roll_{axle}" in motion.data)
     if not axles or "specific_force_y" not in motion.data:
         return None
     index = motion.data.index.to_numpy(dtype=np.float64)
+    # One filter for every column: a sum of terms stays a sum behind it.
     rate = motion.rate
     every = max(1, int(rate // FIT_RATE))
     taps = lowpass_taps(rate, BAND, BAND)
@@ -197,8 +139,10 @@ def roll_columns(
         for name, values in _roll_acceleration(motion, ~bad).items():
             (known if name == GYROSCOPIC else terms)[name] = column(values)
             bad = bad | motion.suspect[_SOURCES[name]].any(axis=1).to_numpy()
+    # What the dampers and their friction carry, from wheel speeds of both sides.
     for axle in axles:
         terms |= {name: column(values) for name, values in _damper_terms(motion, axle, rate).items()}
+    # What is known beforehand or belongs to the ground is no term of the fit, but is taken off or watched.
     per_turning = weights.wheelbase / ground_speed(motion)
     if "yaw_rate" in motion.data:
         yaw_rate = motion.data["yaw_rate"].to_numpy()
@@ -213,11 +157,13 @@ def roll_columns(
         known[SPEED] = column(ground_speed(motion))
     if "road_force_z" in motion.data:
         known[ROAD_LOAD] = column(motion.data["road_force_z"].to_numpy())
+    # Helpers last: each costs the samples in which its channel is suspect, so it must be worth them.
     for name, values in _driven_terms(motion, ~bad).items():
         terms[name] = column(values)
         bad = bad | motion.suspect[_SOURCES[name]].any(axis=1).to_numpy()
     bad = widened(bad, _velocity_half(rate))
     force = column(motion.data["specific_force_y"].to_numpy())
+    # Slow copies serve as instruments where the road moves columns and residuals together.
     driven: dict[str, Floats] = {n: terms[n] for n in DRIVEN if n in terms}
     driven |= {n: known[n] for n in known if n not in (YAW, GYROSCOPIC, ROAD_LOAD, SPEED)}
     driven["lateral force"] = force
@@ -314,3 +260,64 @@ def _damper_terms(motion: Motion, axle: Axle, rate: float) -> dict[str, Floats]:
         f"damper asymmetry {axle}": np.abs(right) - np.abs(left),
         f"friction {axle}": np.tanh(right / STICTION_SPEED) - np.tanh(left / STICTION_SPEED),
     }
+
+
+# The twist of the ground between the axles, from gyro and pots.
+
+
+SLOWEST: Final = 5.0
+"""Below this the twist is worked out as if at this speed [m/s]: a car that creeps does not corner."""
+USUAL_SPEED: Final = 15.0
+"""Taken when the log has no speed [m/s]; the fit scales the column."""
+
+
+def ground_twist(motion: Motion, weights: Weights) -> tuple[Floats, Bools] | None:
+    """Return how far the ground under the front axle is rolled against that under the rear one [rad].
+
+    Returns
+    -------
+    tuple of array or None
+        Twist, front less rear, and where not to use it; None without roll rate or without both axles' pots.
+
+    Notes
+    -----
+    The plane of the ground under the car turns about the car's own x axis at p_g = z_xy v_x + z_yy v_y (the
+    surface's second derivatives times the velocity, differential geometry), and the twist over the wheelbase
+    L is L z_xy: to first order L p_g / v, exact for a car that does not drift, and on a bank that a drifting
+    car stands across right but for the cosine of its side-slip. What the gyro reads is
+    p = p_g + phi' - psi' theta (Euler angles yaw, pitch, roll; any mechanics text), with phi and theta the
+    body's own roll and pitch over the ground, tyres included. So the ground's part follows from gyro and pots
+    and hardly needs the accelerometer. Where a bank begins or ends it is as large as the roll itself. Pitch
+    on the tyres counts: in a drift yaw rate and drive force go along with the lateral force, and left out it
+    moved the front gradient of the rigid-body engine by 0.15 % and the rear by 0.2 %.
+    """
+    names = [f"roll_{axle}" for axle in AXLES]
+    if weights.wheelbase <= 0.0 or any(n not in motion.data for n in ("roll_rate", *names)):
+        return None
+    rate = motion.rate
+    force = motion.data["specific_force_y"].to_numpy()
+    bad = motion.suspect["roll_rate"].to_numpy().copy()
+    over = np.zeros(len(force))
+    swing = np.zeros(len(force))  # yaw acceleration
+    if "yaw_rate" in motion.data:
+        swing = derivative(motion.data["yaw_rate"].to_numpy(), rate)
+    for axle, name in zip(AXLES, names, strict=True):
+        tyre = weights.give.get(axle, 0.0) * (force + weights.place.get(axle, 0.0) * swing)
+        over += (motion.data[name].to_numpy() * weights.over_ground[axle] + tyre) / len(AXLES)
+        bad |= motion.suspect[name].to_numpy()
+    # What the gyro reads less how the body rolls over the ground is how the ground itself turns.
+    turning = motion.data["roll_rate"].to_numpy() - derivative(over, rate)
+    if "yaw_rate" in motion.data and "pitch" in motion.data:
+        pitch = motion.data["pitch"].to_numpy()
+        if "specific_force_x" in motion.data:
+            pitch = pitch + weights.tyre_pitch * motion.data["specific_force_x"].to_numpy()
+        turning = turning + motion.data["yaw_rate"].to_numpy() * pitch
+    return weights.wheelbase / ground_speed(motion) * turning, bad
+
+
+def ground_speed(motion: Motion) -> Floats:
+    """Return the speed with which the car goes over the ground [m/s], never under `SLOWEST`."""
+    if "speed" not in motion.data:
+        return np.full(len(motion.data), USUAL_SPEED)
+    speed: Floats = np.maximum(motion.data["speed"].to_numpy(), SLOWEST)
+    return speed

@@ -13,28 +13,11 @@ from typing import Final
 
 import numpy as np
 
+from analyzer.core import regression
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
-from analyzer.core.regression import (
-    BlockError,
-    LinearFit,
-    block_error,
-    block_length,
-    kept_part,
-    less_noise,
-    with_instruments,
-)
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth
-from analyzer.processing.roll.equation import (
-    BAND,
-    DRIVEN,
-    GROUND,
-    GYROSCOPIC,
-    SLOW_BAND,
-    TURNING,
-    YAW,
-    RollColumns,
-    slow_part,
-)
+from analyzer.processing.roll import equation
+from analyzer.processing.roll.equation import GROUND, GYROSCOPIC, TURNING, YAW, RollColumns
 from analyzer.vehicle.roll import Weights
 
 ENOUGH_FORCE: Final = 0.6 * STANDARD_GRAVITY
@@ -69,9 +52,6 @@ class RollFit:
     terms, term_errors : dict
         Term -> coefficient, and standard error where known, in the equation of the car's mean suspension roll
         (weighted by roll stiffness) [rad / unit of the term].
-    twist_terms, twist_errors : dict
-        The same in the equation of the difference front - rear, in roll over the ground. That of ``ground
-        twist`` is about -1 where gyro and pots see the ground twist.
     attenuation : float
         Part of the slope that noise of the accelerometer took off, put back here [1].
     per_tilt : dict
@@ -93,11 +73,9 @@ class RollFit:
     axles: tuple[Axle, ...]
     slope: dict[Axle, float]
     intercept: dict[Axle, float]
-    error: BlockError | None
+    error: regression.BlockError | None
     terms: dict[str, float]
     term_errors: dict[str, float]
-    twist_terms: dict[str, float]
-    twist_errors: dict[str, float]
     r_squared: float
     used: Bools
     lateral_range: tuple[float, float]
@@ -148,6 +126,7 @@ def fit_roll(
     together. Weights that are a little wrong let a little twist into the first and a little of the dynamics
     into the second.
     """
+    # Too short or too gently driven, a gradient would be an accident of the road.
     used = ~columns.suspect if use is None else ~columns.suspect & use
     if np.count_nonzero(used) < SHORTEST_S * columns.rate:
         return f"not enough usable samples: {np.count_nonzero(used) / columns.rate:.1f} s"
@@ -158,6 +137,7 @@ def fit_roll(
     mixed = mix_rolls(columns, weights, used)
     names, left_out = _choose_terms(columns, used, terms)
     fit = _assemble(columns, weights, used, mixed, names, left_out)
+    # A clean log, as from a test rig or a simulation, tells a gradient from less force.
     if peak < ENOUGH_FORCE and fit.r_squared < CLEAN_ENOUGH:
         return _too_little(peak)
     return fit
@@ -178,15 +158,17 @@ def _choose_terms(
     """
     force = columns.force[used]
     centred = force - force.mean()
+    # A column that hardly moves is noise, and would only pass its noise on.
     names = [n for n in columns.terms if allowed is None or n in allowed]
     names = [n for n in names if np.std(columns.terms[n][used]) > LEAST_SPREAD.get(n, 0.0)]
     chosen = [n for n in names if not n.startswith(OPTIONAL)]
     left_out: dict[str, float] = {}
+    # Helpers one by one: each is judged by what the force keeps beside those that are in already.
     have = [np.ones_like(force), *(columns.terms[n][used] for n in chosen)]
-    kept = kept_part(centred, np.column_stack(have))
+    kept = regression.kept_part(centred, np.column_stack(have))
     for name in (n for n in names if n.startswith(OPTIONAL)):
         trial = [*have, columns.terms[name][used]]
-        with_it = kept_part(centred, np.column_stack(trial))
+        with_it = regression.kept_part(centred, np.column_stack(trial))
         if with_it < KEEP * kept:
             left_out[name] = with_it / kept
             continue
@@ -224,10 +206,6 @@ def _attenuation(columns: RollColumns, mix: MixFit) -> float:
     return min(len(row) * columns.noise.get("lateral force", 0.0) * float(row @ row), MOST_ATTENUATION)
 
 
-def _explained(residuals: Floats, rolls: list[Floats]) -> float:
-    return min(1.0 - float(np.var(left) / np.var(roll)) for left, roll in zip(residuals, rolls, strict=True))
-
-
 def _assemble(
     columns: RollColumns,
     weights: Weights,
@@ -238,28 +216,32 @@ def _assemble(
 ) -> RollFit:
     fits = [fit_mean(columns, used, mixed.rolls[0], names)]
     if len(mixed.rolls) > 1:
+        # The dampers load the tyres as well, by as much as the first fit has shown.
         columns, tyres = with_damped_tyres(columns, weights, fits[0].coefficients())
         fits.append(fit_twist(columns, used, mixed.rolls[1] + tyres[used], names))
+    # Noise flattens the moment mean, which has it put back, and the slow instruments' part of the difference.
     weak = _attenuation(columns, fits[0])
     slopes = np.array([mix.fit.coefficients[0] for mix in fits])
-    slopes[1:] /= 1.0 - weak * SLOW_BAND / BAND
+    slopes[1:] /= 1.0 - weak * equation.SLOW_BAND / equation.BAND
+    # From mixes to axles: both share the rows, so their errors add up row by row before blocks are formed.
     slopes = mixed.back @ slopes
     influence = np.column_stack([mix.influence for mix in fits]) @ mixed.back.T
     residuals = mixed.back @ np.vstack([mix.fit.residuals for mix in fits])
     bent = mixed.back @ np.vstack([mix.bent for mix in fits])
     force = columns.force[used]
     axles = mixed.axles
+    # The line goes through the middle of the points, as it is drawn.
     means = [float(columns.roll[a][used].mean() - slopes[k] * force.mean()) for k, a in enumerate(axles)]
     return RollFit(
         axles=axles,
         slope={a: float(slopes[k]) for k, a in enumerate(axles)},
         intercept=dict(zip(axles, means, strict=True)),
-        error=block_error(influence, fits[-1].fit.influence[0]),
+        error=regression.block_error(influence, fits[-1].fit.influence[0]),
         terms=fits[0].coefficients(),
         term_errors=fits[0].errors(),
-        twist_terms=fits[1].coefficients() if len(fits) > 1 else {},
-        twist_errors=fits[1].errors() if len(fits) > 1 else {},
-        r_squared=_explained(residuals, [columns.roll[a][used] for a in axles]),
+        r_squared=min(
+            1.0 - float(np.var(residuals[k]) / np.var(columns.roll[a][used])) for k, a in enumerate(axles)
+        ),
         used=used,
         lateral_range=(float(force.min()), float(force.max())),
         left_out=left_out,
@@ -320,6 +302,7 @@ def mix_rolls(columns: RollColumns, weights: Weights, used: Bools) -> Mixed:
         yaw = columns.known[YAW][used]
         mixes = [mixes[0] - weights.mean_per_yaw * yaw, mixes[1] - weights.twist_per_yaw * yaw]
         mixes[1] = mixes[1] + _moved_contacts(columns, weights, used)
+    # What a bar in its free play does not carry is missing from both mixes.
     for sign, axle in zip((1.0, -1.0), AXLES, strict=True):
         if axle in columns.lost:
             moment = weights.bar[axle] * columns.lost[axle][used]
@@ -376,7 +359,7 @@ class MixFit:
     """
 
     names: list[str]
-    fit: LinearFit
+    fit: regression.LinearFit
     inflate: float
     bent: Floats
     slow_rate: float = 0.0
@@ -403,7 +386,7 @@ class MixFit:
         found: dict[str, float] = {}
         for place, name in enumerate(self.names, start=1):
             row = self.fit.influence[place]
-            error = block_error((row * self.fit.residuals * self.inflate)[:, None], row)
+            error = regression.block_error((row * self.fit.residuals * self.inflate)[:, None], row)
             if error is not None:
                 found[name] = error.std_error()
         return found
@@ -416,10 +399,10 @@ def fit_mean(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) 
     design = np.column_stack([force, *(columns.terms[n][used] for n in names), np.ones_like(force), bent])
     clean = [0.0] * (1 + bent.shape[1])
     noise = np.array([*(columns.noise.get(n, 0.0) for n in ("lateral force", *names)), *clean])
-    fit = less_noise(design, roll, noise)
+    fit = regression.less_noise(design, roll, noise)
     # Residuals are smaller than the errors behind them. What is independent is blocks, not rows, so the usual
     # factor n / (n - k) counts those; the slope's own part is taken back by `block_error`.
-    pieces = len(roll) / block_length(fit.influence[0] * fit.residuals)
+    pieces = len(roll) / regression.block_length(fit.influence[0] * fit.residuals)
     others = design.shape[1] - 1
     inflate = float(np.sqrt(pieces / max(pieces - others, pieces / MOST_INFLATION)))
     return MixFit(names, fit, inflate, bent @ fit.coefficients[-bent.shape[1] :])
@@ -448,13 +431,14 @@ def with_damped_tyres(
     ground = columns.known[GROUND] - columns.per_turning * turning
     known = {**columns.known, GROUND: ground}
     return replace(
-        columns, known=known, slow={**columns.slow, GROUND: slow_part(ground, columns.rate)}
+        columns, known=known, slow={**columns.slow, GROUND: equation.slow_part(ground, columns.rate)}
     ), apart
 
 
 def fit_twist(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -> MixFit:
     """Fit the difference of roll over the ground by what of `names` is driven, and by the ground's twist."""
-    names = [n for n in names if n in DRIVEN]
+    # Wheel speeds and friction are left out: they follow the road, and the road is what twists the axles.
+    names = [n for n in names if n in equation.DRIVEN]
     if _ground_stands_out(columns, used, names):
         fit = _twist_by(columns, used, roll, names, ground=True)
         if GROUND_RANGE[0] < fit.coefficients()[GROUND] < GROUND_RANGE[1]:
@@ -468,8 +452,9 @@ def _twist_by(columns: RollColumns, used: Bools, roll: Floats, names: list[str],
         fitted[GROUND] = columns.known[GROUND][used]
     ones = np.ones(len(roll))
     design = np.column_stack([columns.force[used], *fitted.values(), ones])
+    # Rear wheels follow the front ones over the same road; only what is slow is the driver's alone.
     slow = np.column_stack([columns.slow[n][used] for n in ("lateral force", *fitted)])
-    fit = with_instruments(design, roll, np.column_stack([slow, ones]))
+    fit = regression.with_instruments(design, roll, np.column_stack([slow, ones]))
     inflate = float(np.sqrt(len(roll) / max(len(roll) - design.shape[1], 1)))
     return MixFit(list(fitted), fit, inflate, np.zeros(len(roll)), columns.rate)
 
@@ -481,5 +466,7 @@ def _ground_stands_out(columns: RollColumns, used: Bools, names: list[str]) -> b
     force = columns.slow["lateral force"][used]
     centred = force - force.mean()
     others = [np.ones_like(force), *(columns.slow[n][used] for n in names)]
-    alone = kept_part(centred, np.column_stack(others))
-    return kept_part(centred, np.column_stack([*others, columns.slow[GROUND][used]])) > KEEP * alone
+    alone = regression.kept_part(centred, np.column_stack(others))
+    return (
+        regression.kept_part(centred, np.column_stack([*others, columns.slow[GROUND][used]])) > KEEP * alone
+    )

@@ -114,6 +114,7 @@ def _unknown(reason: str) -> dict[str, Estimate]:
 
 def _rows(motion: Motion, exclude: Bools) -> _Rows | str:
     """Return the steps of the car at nearly one speed, or why there are none."""
+    # The mode needs all four states, the steering that moves them, and a speed it can be told for.
     missing = [words for name, words in NEEDED.items() if name not in motion.data]
     rolls = [f"roll_{axle}" for axle in AXLES if f"roll_{axle}" in motion.data]
     if not rolls:
@@ -131,6 +132,7 @@ def _rows(motion: Motion, exclude: Bools) -> _Rows | str:
     def column(values: Floats) -> Floats:
         return smooth(values, taps, every)
 
+    # Steering that is not known spoils the instruments of a second, not just its own row: it is kept apart.
     source = {name: motion.data[name].to_numpy(dtype=np.float64) for name in NEEDED}
     source["roll"] = np.mean([motion.data[name].to_numpy(dtype=np.float64) for name in rolls], axis=0)
     bad = exclude | np.logical_or.reduce([motion.suspect[name].to_numpy() for name in (*rolls, *STATES[1:])])
@@ -139,9 +141,11 @@ def _rows(motion: Motion, exclude: Bools) -> _Rows | str:
     )
     lost = motion.suspect["steer_angle"].to_numpy() | ~np.isfinite(source["steer_angle"])
     source = {name: np.nan_to_num(values) for name, values in source.items()}
+    # Which side the car leans to stands for a side force that only changes its sign.
     states = [column(source[name]) for name in STATES]
     steer, speed = column(source["steer_angle"]), column(source["speed"])
     side = column(np.sign(smooth(source["roll"], taps)))
+    # Rows whose step and whose second of steering before are both undisturbed.
     lags = int(INSTRUMENT_S * rate / every)
     count = len(speed)
     here = np.arange(lags, count - 2)
@@ -150,9 +154,11 @@ def _rows(motion: Motion, exclude: Bools) -> _Rows | str:
     running = np.concatenate([[0], np.cumsum(steer_bad)])
     fine = ~(state_bad[here] | state_bad[here + 1]) & (running[here + 3] == running[here - lags + 3])
     here = here[fine]
+    # The mode moves with speed, so only the span of speed that holds most rows is used.
     here, speeds = _one_speed(here, speed)
     if len(here) * every / rate < LEAST_S:
         return f"under {LEAST_S:.0f} s of undisturbed driving at nearly one speed"
+    # Scaled to 1, for the least squares compare radians with metres per second squared.
     parts = [np.column_stack(states), steer[:, None], side[:, None]]
     scales = [part[here].std(axis=0) for part in parts]
     if not (scales[0] > 0.0).all() or not scales[1] > 0.0:
@@ -185,6 +191,7 @@ def _one_speed(here: NDArray[np.intp], speed: Floats) -> tuple[NDArray[np.intp],
 
 
 def _estimates(rows: _Rows) -> dict[str, Estimate]:
+    # Two-stage least squares by hand: instruments outnumber columns, and nearly dependent ones are left out.
     design = np.column_stack([rows.before, rows.inputs])
     power = rows.instruments.T @ rows.instruments
     strength, directions = np.linalg.eigh(power)
@@ -198,6 +205,7 @@ def _estimates(rows: _Rows) -> dict[str, Estimate]:
     found = _roll_pole(coefficients[:size].T, rows.rate)
     if found is None:
         return _unknown("no swing of roll between 0.7 and 4.5 Hz stands out in the answer to steering")
+    # First-order change of an eigenvalue by what each row adds to the matrix, so what it adds to the pole.
     z, right, left = found
     pole = rows.rate * np.log(z)
     moved = rows.rate / z * (residuals @ left) * (right @ inverse[:size]) / (left @ right)
@@ -207,6 +215,7 @@ def _estimates(rows: _Rows) -> dict[str, Estimate]:
     influence = np.column_stack(
         [stretched / (2.0 * math.pi), -moved.real / magnitude - ratio * stretched / magnitude]
     )
+    # Under so weak a steering that noise would draw the damping down, neither figure is given.
     frequency = magnitude / (2.0 * math.pi)
     error = block_error(influence)
     if error is None or not error.std_error(0) < WORST_ERROR * frequency:
