@@ -16,8 +16,8 @@ from analyzer.processing.course.places import Hit
 from analyzer.report import course_sentences, page_folder
 from analyzer.report.figures import course_plots
 from analyzer.report.figures.style import Drawings
-from analyzer.report.plain_data import rounded, taken, times
-from analyzer.report.words import count, label, sentence
+from analyzer.report.plain_data import rounded, taken
+from analyzer.report.words import count, label, sentence, times
 from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
 
 

@@ -18,6 +18,7 @@ from analyzer.core.files import RESULTS_FORMAT
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import Recording
 from analyzer.processing.results import BottomingEvent, LoadShare, RunEstimates
+from analyzer.report.words import times
 from analyzer.session.review import CheckOutcome, Review, Session
 
 SIGNIFICANT_DIGITS: Final = 9
@@ -275,11 +276,6 @@ def _option(option: Option) -> dict[str, Any]:
 def taken(item: object, names: str) -> dict[str, Any]:
     """Return the attributes of a result that stand in the data under their own names."""
     return {name: getattr(item, name) for name in names.split()}
-
-
-def times(value: float | None, factor: float) -> float | None:
-    """Return `value` in a unit of which `factor` make one old one; None stays None."""
-    return None if value is None else value * factor
 
 
 def rounded(table: dict[str, Any]) -> dict[str, Any]:

@@ -21,9 +21,9 @@ from analyzer.core.files import json_bytes, write_together
 from analyzer.prediction.results import STATED_LATERAL, BarLadder, LadderRow, WhatIf
 from analyzer.prediction.settings import bar_ladder, travel_curve
 from analyzer.report.figures.bar_plots import bar_svg
-from analyzer.report.plain_data import plain, taken, times
+from analyzer.report.plain_data import plain, taken
 from analyzer.report.terminal import plain_table
-from analyzer.report.words import UNKNOWN
+from analyzer.report.words import UNKNOWN, times
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.bar.linkage import BarMotion
 from analyzer.vehicle.bar.stress import FATIGUE_CAUTION

@@ -60,19 +60,20 @@ def capital(words: str) -> str:
 
 def in_unit(estimate: Estimate, factor: float, unit: str) -> Estimate:
     """Return an estimate in another unit, `factor` new units per old one (positive)."""
-
-    def times(number: float | None) -> float | None:
-        return None if number is None else number * factor
-
     interval = estimate.interval
     return replace(
         estimate,
         unit=unit,
-        value=times(estimate.value),
-        std_error=times(estimate.std_error),
-        calibration=times(estimate.calibration),
+        value=times(estimate.value, factor),
+        std_error=times(estimate.std_error, factor),
+        calibration=times(estimate.calibration, factor),
         interval=None if interval is None else (interval[0] * factor, interval[1] * factor),
     )
+
+
+def times(value: float | None, factor: float) -> float | None:
+    """Return `value` in a unit of which `factor` make one old one; None stays None."""
+    return None if value is None else value * factor
 
 
 def percent(estimate: Estimate) -> Estimate:
@@ -104,10 +105,14 @@ def interval(estimate: Estimate) -> str:
     if estimate.interval is None:
         return ""
     low, high = estimate.interval
+    places = _places(low, high)
+    return _true_minus(f"{low:.{places}f} to {high:.{places}f}")
+
+
+def _places(low: float, high: float) -> int:
     # An interval without width (an exact figure) has no error to set the digits.
     half = abs(high - low) / 2.0
-    places = max(decimals_for_error(half), 0) if half > 0.0 else 3
-    return _true_minus(f"{low:.{places}f} to {high:.{places}f}")
+    return max(decimals_for_error(half), 0) if half > 0.0 else 3
 
 
 def clause(text: str, longest: int = LONGEST_COMMENT) -> str:
@@ -121,15 +126,11 @@ def clause(text: str, longest: int = LONGEST_COMMENT) -> str:
 def value_with_interval(estimate: Estimate, word: str = "") -> str:
     """Return ``0.842 (0.82 to 0.86)``, `word` before the interval; the value alone when there is none."""
     # The value has as many digits as the ends of its interval, or the reader would compare unlike things.
-    span = interval(estimate)
-    if estimate.value is None:
-        return UNKNOWN
-    if not span or estimate.interval is None:
+    if estimate.value is None or estimate.interval is None:
         return figure(estimate)
-    half = abs(estimate.interval[1] - estimate.interval[0]) / 2.0
-    places = max(decimals_for_error(half), 0) if half > 0.0 else 3
+    shown = f"{estimate.value:.{_places(*estimate.interval)}f}"
     unit = "" if estimate.unit in ("", "1") else f" {estimate.unit}"
-    return _true_minus(f"{estimate.value:.{places}f}{unit} ({word}{span})")
+    return f"{_true_minus(shown + unit)} ({word}{interval(estimate)})"
 
 
 def reason(estimate: Estimate) -> str:
@@ -144,14 +145,12 @@ def reason(estimate: Estimate) -> str:
 def millimetres(metres: float, places: int = 0, with_unit: bool = True) -> str:
     """Return a length in mm."""
     unit = " mm" if with_unit else ""
-    return _true_minus(f"{_rounded(metres * MM_PER_M, places):.{places}f}{unit}")
+    return _true_minus(f"{metres * MM_PER_M:z.{places}f}{unit}")
 
 
 def degrees(radians: float | None, places: int = 0) -> str:
     """Return an angle in degrees; a dash when it is not known."""
-    return (
-        UNKNOWN if radians is None else _true_minus(f"{_rounded(radians * DEG_PER_RAD, places):.{places}f}°")
-    )
+    return UNKNOWN if radians is None else _true_minus(f"{radians * DEG_PER_RAD:z.{places}f}°")
 
 
 def count(number: int, one: str, many: str | None = None) -> str:
@@ -171,11 +170,6 @@ def listed(words: list[str], most: int = 6) -> str:
 def axle_words(axle: Axle | None) -> str:
     """Return whose roll stiffness a comparison is about."""
     return "the car's roll stiffness" if axle is None else f"{axle} roll stiffness"
-
-
-def _rounded(value: float, places: int) -> float:
-    """Return `value` rounded, without the sign of a negative zero."""
-    return round(value, places) + 0.0
 
 
 def _true_minus(text: str) -> str:

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from report.synthetic_review import Options, make_review
 
+from analyzer.core.estimate import Estimate
 from analyzer.core.files import RESULTS_FORMAT, json_text
 from analyzer.ingest.recording import HealthRow, Verdict
-from analyzer.report.plain_data import results_dict
+from analyzer.report.plain_data import plain, results_dict, rounded, taken
 
 ESTIMATE_KEYS = {
     "value",
@@ -157,3 +160,33 @@ def test_last_bits_of_a_float_do_not_show(review):
     same = json_text(results_dict(replace(review, runs=(other, *review.runs[1:]))))
 
     assert same == json_text(results_dict(review))
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [
+        (Verdict.BAD, "bad"),
+        (np.float64(1.5), 1.5),
+        (np.array([[1, 2], [3, 4]]), [[1, 2], [3, 4]]),
+        ({"a": (1, None)}, {"a": [1, None]}),
+        (Estimate(2.0, "mm", std_error=0.1), Estimate(2.0, "mm", std_error=0.1).to_dict()),
+        (1.0 / 3.0, 1.0 / 3.0),
+    ],
+)
+def test_a_result_becomes_plain(value, shown):
+    made = plain(value)
+    assert made == shown
+    assert type(made) is type(shown)
+
+
+def test_a_result_of_other_rooms_becomes_its_fields_in_their_order():
+    row = HealthRow("range", "damper_FL", Verdict.GOOD, 1.0, 2.0, "mm", "fine")
+    assert list(plain(row)) == ["check", "channel", "verdict", "value", "threshold", "unit", "comment"]
+    assert taken(row, "unit check") == {"unit": "mm", "check": "range"}
+
+
+def test_what_stands_in_files_is_rounded_and_finite():
+    assert rounded({"a": 1.0 / 3.0, "b": [math.inf, math.nan, -2.0]}) == {
+        "a": 0.333333333,
+        "b": [None, None, -2.0],
+    }

@@ -6,6 +6,7 @@ import pytest
 
 from analyzer.core.estimate import Estimate
 from analyzer.report.words import (
+    capital,
     clause,
     count,
     degrees,
@@ -20,7 +21,9 @@ from analyzer.report.words import (
     readable,
     reason,
     sentence,
+    times,
     value_with_interval,
+    without_sign,
 )
 
 
@@ -105,3 +108,28 @@ def test_words():
     assert millimetres(-0.0003) == "0 mm"
     assert degrees(None) == "—"
     assert degrees(-0.5) == "−29°"
+
+
+@pytest.mark.parametrize(
+    ("value", "ends", "size", "shown"),
+    [
+        (-0.04, (-0.05, -0.03), 0.04, (0.03, 0.05)),
+        (0.04, (0.03, 0.05), 0.04, (0.03, 0.05)),
+        (-0.04, None, 0.04, None),
+    ],
+)
+def test_the_size_of_a_change_has_its_smaller_end_first(value, ends, size, shown):
+    change = without_sign(Estimate(value, "1", std_error=0.005, interval=ends, notes=("short",)))
+    assert (change.value, change.interval, change.std_error) == (size, shown, 0.005)
+
+
+def test_a_length_may_stand_without_its_unit_and_a_sentence_starts_large():
+    assert millimetres(-0.0123, 1) == "−12.3 mm"
+    assert millimetres(-0.0123, 1, with_unit=False) == "−12.3"
+    assert capital("roll stiffness") == "Roll stiffness"
+    assert capital("") == ""
+
+
+def test_unknown_stays_unknown_in_another_unit():
+    assert times(None, 1000.0) is None
+    assert times(0.002, 1000.0) == 2.0
