@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from analyzer.archive.results import RunPlan, SessionPlan, Task
+from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, LogError, one_line
 from analyzer.core.files import SEASON_FORMAT
 from analyzer.core.store import code_digest, digest_of, run_key
@@ -181,13 +182,11 @@ def _log(sheet: Path, key: str, name: str, index: LogIndex) -> tuple[str, str]:
 
 def setting_words(setup: Table) -> str:
     """Return the hardware of a set-up in words: ``front hole 3, 0 spacers; rear links off``."""
-    words = [f"{axle} {_bar_words(setup.get(f'{axle}_bar'))}" for axle in ("front", "rear")]
-    return "; ".join(word for word in words if not word.endswith(" "))
+    bars = {axle: setup.get(f"{axle}_bar") for axle in AXLES}
+    return "; ".join(f"{axle} {_bar_words(bar)}" for axle, bar in bars.items() if bar is not None)
 
 
 def _bar_words(bar: Any) -> str:
-    if bar is None:
-        return ""
     if bar == "off":
         return "links off"
     sides = [

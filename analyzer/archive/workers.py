@@ -32,7 +32,8 @@ from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import file_beside, read_car, read_course, read_session
 from analyzer.sheets.session import CourseSheet, SessionSheet
 
-CHANGED: Final = "changed while it was read; run the command again"
+CHANGED: Final = ("changed while it was read", "run the command again")
+"""What happened to a file, and what to do."""
 
 
 def estimate_task(task: Task) -> RunRecord:
@@ -82,7 +83,7 @@ def _sheets(path: Path, digest: str) -> _Sheets:
     car = read_car(file_beside(path, "car", session.car))
     course = None if session.course is None else read_course(file_beside(path, "course", session.course))
     if sheets_digest(session_tables(path)) != digest:
-        raise SheetError(path, "", CHANGED.partition("; ")[0], CHANGED.partition("; ")[2])
+        raise SheetError(path, "", *CHANGED)
     return _Sheets(session, car, course, {})
 
 
@@ -108,7 +109,7 @@ def _estimated(task: Task) -> RunRecord:
     recording, found = runs.result(run, sheets.session.setups[run.setup], prediction, logs, hashes)
     store.tidy()
     if [source.sha256 for source in recording.sources] != hashes:
-        return RunRecord.left_out(task.key, f"{task.run}: a log {CHANGED}", lasting=False)
+        return RunRecord.left_out(task.key, f"{task.run}: a log {'; '.join(CHANGED)}", lasting=False)
     return RunRecord(
         key=task.key,
         failed=None,

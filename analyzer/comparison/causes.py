@@ -7,7 +7,7 @@ car sheet with the quantity moved; what it does to the bend of the roll line is 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 from analyzer.core.constants import AXLE_CORNERS, AXLES, Axle
@@ -51,6 +51,8 @@ class Cause:
         "friction", or empty.
     check : str
         What to look at on the car.
+    axle : Axle or None
+        The axle it sits at; None for the whole car.
     """
 
     name: str
@@ -63,15 +65,17 @@ class Cause:
     bends: dict[Axle, float] = field(default_factory=dict)
     sign: int = 0
     needs: str = ""
+    axle: Axle | None = None
 
 
 def possible_causes(car: CarSheet, changed: tuple[Axle, ...]) -> tuple[Cause, ...]:
     """Return the causes that make sense on this car, whose bar was changed on the axles `changed`."""
     found = [*_car_causes()]
     for axle in AXLES:
-        found += _axle_causes(axle)
+        own = _axle_causes(axle)
         if not isinstance(car.axle(axle).bar, NoBar):
-            found += _bar_causes(axle, axle in changed)
+            own += _bar_causes(axle, axle in changed)
+        found += [replace(cause, axle=axle) for cause in own]
         if axle not in changed and changed:
             found.append(
                 Cause(
@@ -81,6 +85,7 @@ def possible_causes(car: CarSheet, changed: tuple[Axle, ...]) -> tuple[Cause, ..
                     _times(f"{axle}.spring.rate"),
                     0.15,
                     f"compare {axle} springs, bar hole and spacers with the session sheet",
+                    axle=axle,
                 )
             )
     return tuple(found)

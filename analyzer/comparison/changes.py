@@ -413,4 +413,5 @@ def _unknown(
         reason=f"{reason}; {remedy}",
         differences=(),
         prediction=change,
+        not_driven=tuple(result.name for result in (before, after) if not result.runs),
     )

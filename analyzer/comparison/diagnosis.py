@@ -14,7 +14,7 @@ from scipy.special import log_ndtr, logsumexp
 from analyzer.comparison.calibrated_car import Seen, expected_roll, seen_roll
 from analyzer.comparison.causes import STEP, Cause, possible_causes
 from analyzer.comparison.ledger import RunValue, fit_groups
-from analyzer.comparison.results import Reason, Reasons
+from analyzer.comparison.results import RankedCause, Reasons
 from analyzer.core.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Floats, ScatterPrior
@@ -349,7 +349,9 @@ def _ruled_out(cause: Cause, car: CarSheet, runs: Sequence[RunEstimates]) -> boo
 
 
 def _axle_of(cause: Cause) -> Axle:
-    return "front" if "front" in cause.name else "rear"
+    if cause.axle is None:
+        raise ValueError(f"{cause.name}: asks for a circumstance of one axle and names none")
+    return cause.axle
 
 
 def _events(
@@ -420,8 +422,9 @@ def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[str, ...]]], figure
     for index in order:
         cause, weight, _, evidence = weighed[index]
         reasons.append(
-            Reason(
+            RankedCause(
                 name=cause.name,
+                quantity=cause.quantity,
                 probability=math.exp(float(logs[index]) - whole),
                 bayes_factor=math.exp(min(weight.log_factor, 700.0)),
                 size=_size(cause, weight),
@@ -452,17 +455,15 @@ def _size(cause: Cause, weight: _Weight) -> Estimate:
     )
 
 
-def _words(reasons: list[Reason], alike: tuple[str, ...], none: float) -> str:
+def _words(reasons: list[RankedCause], alike: tuple[str, ...], none: float) -> str:
     if none >= 0.5:
         return "the errors of sheet and runs explain what was seen; no further reason is needed"
     if len(alike) > 1:
         listed = ", ".join(alike[:-1]) + " and " + alike[-1]
         return f"the data cannot separate {listed}"
     size = 100.0 * ((reasons[0].size.value or 1.0) - 1.0)
-    quantity = reasons[0].size.notes[0].removeprefix("factor on the ")
-    return (
-        f"{alike[0]} fits best ({quantity} {size:+.0f} %, probability {100.0 * reasons[0].probability:.0f} %)"
-    )
+    chance = 100.0 * reasons[0].probability
+    return f"{alike[0]} fits best ({reasons[0].quantity} {size:+.0f} %, probability {chance:.0f} %)"
 
 
 def _shown(figures: _Figures) -> tuple[str, ...]:

@@ -214,10 +214,13 @@ def pooled_estimate(
     )
 
 
-def scatter_notes(group: GroupFit) -> tuple[str, ...]:
-    """Return what a reader must know about how the scatter between runs was found."""
+def scatter_notes(group: GroupFit, *, of_gradient: bool = True) -> tuple[str, ...]:
+    """Return what a reader must know about how the scatter between runs was found.
+
+    The prior is named where the figure is, or rests on, the gradient whose scatter it is.
+    """
     notes = []
-    if group.fit.prior_used:
+    if group.fit.prior_used and of_gradient:
         notes.append(
             f"too few runs to show their scatter: {RUN_SCATTER.scatter:.1%} between runs taken for the roll "
             "gradient (engineering judgement)"

@@ -111,6 +111,8 @@ class Comparison:
         The full prediction.
     notes : tuple of str
         What the figures rest on.
+    not_driven : tuple of str
+        Set-ups without any run.
     other_axle : Estimate or None
         Roll of the axle that was left alone, after / before, over what the change of `axle` alone makes of it
         [1]: one when nothing else was changed. None when both or none were changed or it was not measured.
@@ -130,17 +132,20 @@ class Comparison:
     differences: tuple[str, ...]
     prediction: ChangePrediction
     notes: tuple[str, ...] = field(default_factory=tuple)
+    not_driven: tuple[str, ...] = ()
     other_axle: Estimate | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class Reason:
+class RankedCause:
     """One possible cause of a difference between measurement and prediction.
 
     Parameters
     ----------
     name : str
         In plain words.
+    quantity : str
+        What its size counts in ("front spring rate").
     probability : float
         After the figures were seen, among all causes tested and "nothing but the errors" [1].
     bayes_factor : float
@@ -154,6 +159,7 @@ class Reason:
     """
 
     name: str
+    quantity: str
     probability: float
     bayes_factor: float
     size: Estimate
@@ -167,7 +173,7 @@ class Reasons:
 
     Parameters
     ----------
-    ranked : tuple of Reason
+    ranked : tuple of RankedCause
         Empty when nothing could be tested.
     none : float
         Probability that no cause beyond the errors of sheet and runs is at work [1].
@@ -177,7 +183,7 @@ class Reasons:
         The figures that were used, with their errors.
     """
 
-    ranked: tuple[Reason, ...]
+    ranked: tuple[RankedCause, ...]
     none: float
     answer: str
     figures: tuple[str, ...]

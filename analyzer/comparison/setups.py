@@ -288,7 +288,7 @@ def _left_share(pooled: _Pooled, name: str, axle: Axle) -> Estimate:
     if fit is None or name not in fit.groups:
         return Estimate.unknown("1", f"no run of this set-up shows wheel loads of the {axle} axle")
     found = fit.mean(name)
-    notes = tuple(n for n in scatter_notes(fit) if "gradient" not in n)
+    notes = scatter_notes(fit, of_gradient=False)
     return Estimate(
         value=found.value,
         unit="1",

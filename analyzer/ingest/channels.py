@@ -172,6 +172,7 @@ _AXIS_WORDS: Final = {
     "z": ("vertical", "vert", "z", "up"),
 }
 _TURN_WORDS: Final = {"roll": "gyro_x", "pitch": "gyro_y", "yaw": "gyro_z"}
+_COUNTED: Final = "counts of a converter"
 _VOLTS: Final = {"v", "mv", "volt", "volts", "counts", "count", "raw", "bit", "bits"}
 
 
@@ -195,6 +196,8 @@ class ChannelGuess:
         Whether it holds sensor volts or counts, so that a calibration is needed.
     reason : str
         Why, for the reader.
+    in_counts : bool
+        Whether it holds counts of a converter rather than volts.
     """
 
     house: str
@@ -204,6 +207,7 @@ class ChannelGuess:
     unit_stated: bool
     in_volts: bool
     reason: str
+    in_counts: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -438,7 +442,7 @@ def with_unit_from_signal(guess: ChannelGuess, values: NDArray[np.float64]) -> C
         sensor = _sensor_range(finite)
         if sensor:
             reason = f"{guess.reason}; {sensor} by the size of its values ({low:.4g} to {high:.4g})"
-            return replace(guess, in_volts=True, reason=reason)
+            return replace(guess, in_volts=True, reason=reason, in_counts=sensor == _COUNTED)
         unit = "mm" if spread > 8.0 and largest < 400.0 else ""
     elif guess.house == "accel_z":
         size = abs(middle)
@@ -492,7 +496,7 @@ def _sensor_range(values: NDArray[np.float64]) -> str:
     if low >= -0.05 and 0.3 < high <= 5.5 and high - low > 0.02:
         return "volts"
     if low >= 0.0 and 400.0 < high <= 65535.0 and bool(np.all(values == np.round(values))):
-        return "counts of a converter"
+        return _COUNTED
     return ""
 
 

@@ -149,7 +149,7 @@ def _channel_line(guess: ChannelGuess) -> str:
     column = quoted(guess.column)
     reason = comment(guess.reason)
     if guess.in_volts and guess.house.startswith("damper_"):
-        ends = "[410, 3686]" if "counts" in guess.reason else "[0.5, 4.5]"
+        ends = "[410, 3686]" if guess.in_counts else "[0.5, 4.5]"
         pairs = f'volts = {ends}, travel = ["-75 mm", "75 mm"]'
         return (
             f'{guess.house} = {{ column = "{column}", {pairs} }} # {GUESSED}: {reason}; {MEASURE}: '

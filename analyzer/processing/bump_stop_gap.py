@@ -24,6 +24,8 @@ from analyzer.processing.results import Motion
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import mass_properties
 
+FROM_SHEET: Final = "car sheet"
+"""Method of a gap that was not read off a log."""
 STEP: Final = 0.0005
 """Spacing of the gaps that are tried [m]."""
 OTHER_STEEPER: Final = 0.008
@@ -255,7 +257,7 @@ def bump_stop_gaps(
             error = None if stated.std is None else stated.std * 1000.0
             notes = () if error is not None else ("the sheet states no tolerance",)
             found[axle] = Estimate(
-                stated.value * 1000.0, "mm", std_error=error, method="car sheet", notes=notes
+                stated.value * 1000.0, "mm", std_error=error, method=FROM_SHEET, notes=notes
             )
     # The stops of one axle press on the body while those of the other are looked for: the axle that is found
     # first is taken into account for the other one, and the other way round.

@@ -231,7 +231,10 @@ def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
             "without_one_run": [taken(item, "run stiffness_ratio verdict") for item in confirmation.left_out],
             "reasons": {
                 **taken(confirmation.reasons, "answer none figures"),
-                "ranked": confirmation.reasons.ranked,
+                "ranked": [
+                    taken(cause, "name probability bayes_factor size evidence check")
+                    for cause in confirmation.reasons.ranked
+                ],
             },
             "settings": {"effects": confirmation.settings, "pairs": confirmation.pairs},
             "bar_settings": [_bar_settings(item) for item in confirmation.bars],

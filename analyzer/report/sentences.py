@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Final
 
 from analyzer.comparison.results import ChangeVerdict, Comparison, Ledger, SetupResult
-from analyzer.comparison.setups import NO_RUN
 from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
@@ -417,7 +416,7 @@ def next_step(comparison: Comparison) -> str:
     if comparison.verdict is ChangeVerdict.CANNOT_TELL and _sure(comparison.stiffness_ratio):
         return f"Next: {_ALONE}."
     ratio = comparison.stiffness_ratio
-    if ratio.value is None and not ratio.notes[0].endswith(NO_RUN):
+    if ratio.value is None and not comparison.not_driven:
         return f"Next: {_NOT_MEASURED}."
     return f"Next: {_NEXT[comparison.verdict]}."
 

@@ -15,7 +15,7 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.signals import Floats
 from analyzer.prediction.travel import TravelUse, banked_travel
 from analyzer.processing.bottoming import axle_of
-from analyzer.processing.bump_stop_gap import known_gap, stated_gap_notes
+from analyzer.processing.bump_stop_gap import FROM_SHEET, known_gap, stated_gap_notes
 from analyzer.processing.course.alignment import CourseLine, course_line
 from analyzer.processing.course.places import DamperUse, Place, damper_use, places_of
 from analyzer.vehicle.bar.rate import bar_rates
@@ -189,7 +189,7 @@ def _pooled(gaps: list[Estimate]) -> Estimate:
     known = [gap for gap in gaps if gap.value is not None]
     if not known:
         return gaps[0] if gaps else Estimate.unknown("mm", "no run")
-    if known[0].method == "car sheet" or len(known) == 1:
+    if known[0].method == FROM_SHEET or len(known) == 1:
         return known[0]
     values = np.array([gap.value for gap in known], dtype=np.float64)
     errors = np.array([gap.std_error or 0.5 for gap in known])
@@ -295,7 +295,7 @@ def _notes(review: Review, line: CourseLine, gaps: Mapping[Axle, Estimate]) -> t
     for axle, gap in gaps.items():
         if gap.value is None:
             notes.append(f"{axle}: {gap.notes[0]}")
-        elif gap.method != "car sheet":
+        elif gap.method != FROM_SHEET:
             notes.append(f"{axle}: bump-stop gap {gap} read off the log ({gap.method})")
     for run in review.runs:
         notes += [f"{run.name}: {note}" for note in stated_gap_notes(run.checks)]

@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 from comparison.comparison_helpers import BAR, SOFT, STIFF, car, hole, run, session_runs, setup, true_roll
 
+from analyzer.comparison.causes import Cause, possible_causes
 from analyzer.comparison.diagnosis import Circumstances, bend, find_reasons
-from analyzer.comparison.results import Reason, Reasons
+from analyzer.comparison.results import RankedCause, Reasons
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import AxleFit, BottomingEvent, RunEstimates
@@ -227,8 +228,18 @@ def test_friction_out_of_the_common_speaks_for_binding() -> None:
     runs = runs_of(true_roll(CAR, STIFF), true_roll(CAR, SOFT))
     rubs = [replace(r, further={"friction_front": Estimate(180.0, "N", 10.0)}) for r in runs]
 
-    def binding(found: Reasons) -> Reason:
+    def binding(found: Reasons) -> RankedCause:
         return next(r for r in found.ranked if r.name == "front bar or link binds")
 
     assert binding(reasons_of(rubs)).probability > 2.0 * binding(reasons_of(runs)).probability
     assert binding(reasons_of(rubs)).evidence == ("dry friction of 180 N at each front wheel",)
+
+
+@pytest.mark.parametrize(
+    "cause", possible_causes(car(), ("front",)), ids=lambda cause: f"{cause.name}, {cause.where}"
+)
+def test_a_cause_of_one_axle_names_it_as_data(cause: Cause) -> None:
+    named = [axle for axle in ("front", "rear") if axle in cause.name.split()]
+
+    assert cause.axle == (named[0] if named else None)
+    assert cause.axle is not None or cause.needs not in ("events", "play", "friction")

@@ -115,14 +115,30 @@ def test_more_runs_than_were_driven_are_asked_for_even_if_fewer_should_have_done
     assert "about 10 runs of each set-up" in reason
 
 
-def test_where_no_number_of_runs_will_do_the_step_is_named_that_the_most_runs_show() -> None:
-    case = open_question(-0.002, 0.02)
+@pytest.mark.parametrize(("runs", "asked"), [((5, 2), 6), ((3, 4), 5), ((3, 3), 4), ((2, 2), 3)])
+def test_more_runs_are_asked_for_than_either_set_up_has(runs: tuple[int, int], asked: int) -> None:
+    case = open_question(-0.05, 0.0155, runs=runs)
+    shown = Evidence(
+        Contrast(-0.01, case.repeatability.std_error, 5.0),
+        case.predicted,
+        Contrast(0.0, 0.05, 5.0),
+        case.repeatability,
+        runs,
+    )
+
+    assert runs_needed(case) == 3
+    assert f"about {asked} runs of each set-up" in decide(shown)[1]
+
+
+@pytest.mark.parametrize("per_run", [0.02, 0.08])
+def test_where_no_number_of_runs_will_do_the_step_is_named_that_the_most_runs_show(per_run: float) -> None:
+    case = open_question(-0.002, per_run)
     _, reason = decide(case)
     named = re.search(r"at least ([\d.]+) %", reason)
 
     assert named is not None
     low, high = (-math.log1p(-(float(named[1]) + half) / 100.0) for half in (-0.05, 0.05))  # as printed
-    assert two_sample_power(low, 0.02, MOST_RUNS) <= POWER <= two_sample_power(high, 0.02, MOST_RUNS)
+    assert two_sample_power(low, per_run, MOST_RUNS) <= POWER <= two_sample_power(high, per_run, MOST_RUNS)
 
 
 def design_power(change: float, scatter: float, runs: int, known: float = 0.0) -> float:
@@ -170,7 +186,10 @@ def test_a_change_too_small_for_a_day_says_what_the_most_runs_would_reach() -> N
 
 
 def test_a_sure_change_is_not_said_to_be_seen_for_certain() -> None:
-    assert "99 % power" in plan_runs(-0.5, 0.001).words
+    plan = plan_runs(-0.5, 0.001)
+
+    assert plan.runs == 2
+    assert "99 % power" in plan.words
 
 
 @pytest.mark.parametrize(

@@ -101,3 +101,44 @@ def test_known_error_needs_no_degrees_of_freedom() -> None:
     own = Contrast(math.log(0.9), 0.01, LARGE_FREEDOM)
     case = Evidence(own, math.log(0.9), Contrast(0.0, 0.01, LARGE_FREEDOM), own, (1, 1))
     assert case.smallest == pytest.approx(0.028, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("measured", "predicted", "words"),
+    [
+        (
+            0.90,
+            0.91,
+            "measured 10.0 % softer, predicted 9.0 % softer: they agree within their errors",
+        ),
+        (
+            1.10,
+            1.09,
+            "measured 10.0 % stiffer, predicted 9.0 % stiffer: they agree as predicted",
+        ),
+        (
+            0.80,
+            0.90,
+            "measured 20.0 % softer, predicted 10.0 % softer; the difference is larger",
+        ),
+        (0.90, 1.00, "measured 10.0 % softer, predicted no change; check that the set-ups are named"),
+        (
+            1.00,
+            0.85,
+            "the predicted 15.0 % softer would have shown (smallest visible change 3.7 %), and the runs s",
+        ),
+        (1.00, 1.00, "no change was predicted, none is seen; a change under 3.7 % would not show"),
+        (
+            1.00,
+            0.98,
+            "these runs show a change of 3.7 % or more, and 2.0 % softer was predicted; about",
+        ),
+        (
+            0.975,
+            0.95,
+            "the runs agree with the predicted 5.0 % softer and with no change at all",
+        ),
+    ],
+)
+def test_sentences_say_both_figures_in_percent(measured: float, predicted: float, words: str) -> None:
+    assert decide(evidence(measured, predicted, 0.01))[1].startswith(words)

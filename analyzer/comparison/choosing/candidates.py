@@ -70,6 +70,8 @@ class AxleOption:
         The bar, with its parts.
     rate : float
         Its rate at one link [N/m].
+    other_spring : bool
+        Whether the springs are others than those on the car.
     """
 
     setting: Any
@@ -79,6 +81,7 @@ class AxleOption:
     spring: Uncertain
     bar: BladedBar | FormedBar | NoBar
     rate: float
+    other_spring: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,6 +228,7 @@ def axle_options(car: CarSheet, axle: Axle, present: Setup) -> tuple[AxleOption,
                         spring=spring,
                         bar=bar,
                         rate=rate,
+                        other_spring=other,
                     )
                 )
     return tuple(sorted(found, key=lambda option: option.cost))

@@ -258,7 +258,7 @@ def option_cautions(
             )
         elif factor < SAFE_FACTOR:
             found.append(f"{axle} bar: stress factor {factor:.2f} leaves no room for kerbs and weld faults")
-    if any("springs" in text for option in options.values() for text in option.changes):
+    if any(option.other_spring for option in options.values()):
         found.append("other springs: set ride height, bump-stop gap and alignment again")
     return tuple(found)
 
