@@ -65,6 +65,7 @@ def less_noise(design: Floats, observed: Floats, noise: Floats) -> LinearFit:
     # What the others leave of a column: with more taken for noise the equations could lose their footing.
     own = 1.0 / np.maximum((plain.influence**2).sum(axis=1), 1e-300)
     taken = np.minimum(len(design) * noise, MOST_NOISE * own)
+    # Scaled, or the small columns would be lost in the rounding of the large ones.
     scale = _scale(design)
     normal = (design.T @ design - np.diag(taken)) / np.outer(scale, scale)
     influence = np.linalg.solve(normal, (design / scale).T) / scale[:, None]
@@ -216,6 +217,7 @@ def block_error(influence: Floats, weight: Floats | None = None) -> BlockError |
     count = len(influence)
     if count < 4 * FEWEST_BLOCKS:
         return None
+    # The slowest figure sets the blocks of all, so that one covariance holds them together.
     length = block_length(*(influence[:, k] for k in range(influence.shape[1])))
     blocks = count // length
     # Blocks of nearly one length that take in the last samples too.
@@ -229,6 +231,7 @@ def block_error(influence: Floats, weight: Floats | None = None) -> BlockError |
     freedom = 1.0 / float(np.sum(share**2)) - 1.0
     if blocks < FEWEST_BLOCKS or freedom < 2.0:
         return None
+    # A block that carries most of a figure has pulled the fit to itself and hides its own error.
     sums = sums / np.sqrt(1.0 - np.minimum(share, 0.9))[:, None]
     return BlockError(sums.T @ sums, freedom, blocks)
 

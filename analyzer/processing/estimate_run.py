@@ -130,6 +130,7 @@ def _unplaced(course: CourseSheet | None, motion: Motion, driving: Bools) -> tup
 
 def _contacts(recording: Recording, working: Working, stops: Mapping[Axle, Stop | None]) -> Bools:
     """Return the working samples in which any damper is at its bump stop or at full droop."""
+    # One damper on its stop bends the roll of its axle and, through the body, that of the other.
     touching = np.zeros(len(working.time), dtype=np.bool_)
     for axle in AXLES:
         stop = stops[axle]

@@ -187,6 +187,7 @@ def usable_speed(working: Working) -> Floats | None:
 
 
 def _signs_of_motion(working: Working) -> Bools:
+    # An idling engine shakes the accelerometer, so forces count when slow and dampers by their power.
     active = np.zeros(len(working.time), dtype=np.bool_)
     slow = lowpass_taps(working.rate, 1.0, 1.5)
     for name, limit in (("accel_x", QUIET_FORCE), ("accel_y", QUIET_FORCE), ("gyro_z", QUIET_YAW)):
@@ -336,6 +337,7 @@ def _kept(columns: Columns) -> Columns:
 
 def _travel(working: Working, car: CarSheet) -> Columns:
     found: Columns = {}
+    # Each damper by the motion ratio at its own travel, then the modes of the four wheels.
     for axle in AXLES:
         sheet = car.axle(axle)
         for corner in AXLE_CORNERS[axle]:
@@ -369,6 +371,7 @@ def _rates(working: Working) -> Columns:
 
 def _forces_at_cg(working: Working, car: CarSheet, known: Columns, steps: list[str]) -> Columns:
     """Move the accelerometer's reading to the sprung CG: f = f_imu - w' x r - w x (w x r)."""
+    # A unit ahead of the CG feels yaw acceleration as side force: 1 rad/s2 a metre away is 0.1 g.
     names = [f"accel_{axis}" for axis in "xyz"]
     found: Columns = {
         f"specific_force_{name[-1]}": (working.values[name], working.suspect[name])
@@ -396,6 +399,7 @@ def _moved(
     rates: list[tuple[Floats, Bools] | None],
     working: Working,
 ) -> Columns:
+    # A rate that is not there is taken as zero, which the steps of the run say.
     taps = lowpass_taps(working.rate, ARM_BAND, ARM_BAND)
     zero = np.zeros(len(working.time))
     bad = np.zeros(len(working.time), dtype=np.bool_)
@@ -428,6 +432,7 @@ def _cross(a: list[Floats], b: list[Floats] | tuple[float, float, float]) -> lis
 
 def _road_forces(known: Columns, car: CarSheet, bar_rates: Mapping[Axle, float], steps: list[str]) -> Columns:
     """Turn the forces from body axes into the road plane by suspension and tyre roll and by pitch."""
+    # The body leans on springs and on tyres: the accelerometer leans with it by both.
     needed = [f"specific_force_{axis}" for axis in "xyz"]
     if not all(name in known for name in needed):
         return {}

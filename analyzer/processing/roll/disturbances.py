@@ -166,6 +166,7 @@ def damper_lag(run: Fitted) -> Finding:
 
 def dampers_shifted(motion: Motion, seconds: float) -> Motion:
     """Return the motion with all that comes from the dampers brought forward by `seconds`."""
+    # What was worked out from travels moves with them; a sample between a good and a bad one is bad.
     index = motion.data.index.to_numpy(dtype=np.float64)
     names = [str(n) for n in motion.data if str(n).startswith(FROM_DAMPERS)]
     moved = {n: np.interp(index + seconds, index, motion.data[n].to_numpy()) for n in names}
@@ -197,7 +198,7 @@ def free_play(run: Fitted) -> Finding:
     """Look for free play of every bar, ``free_play_<axle>`` [mm]; the fit is then that of a firm bar."""
     plays = _dead_zones(bench_of(run.columns, run.weights, run.fit), run.weights, run.car)
     lost = {
-        axle: _lost(run.columns.roll[axle], play.centre, play.half)
+        axle: np.clip(run.columns.roll[axle] - play.centre, -play.half, play.half)
         for axle, play in plays.items()
         if play.found
     }
@@ -246,12 +247,14 @@ def _dead_zones(bench: Bench, weights: Weights, car: CarSheet) -> dict[Axle, Fre
     parts = {a: bar / total for a, bar in weights.bar.items() if bar > 0.0 and a in bench.columns.roll}
     known = np.zeros_like(bench.mean)
     found: dict[Axle, FreePlay] = {}
+    # The axle that explains more goes first, since its zone shows dimly at the other one as well.
     while len(found) < len(parts):
         tried = {a: _best(bench, a, part, car, known) for a, part in parts.items() if a not in found}
         axle = min(tried, key=lambda a: tried[a][2])
         half, centre, _ = tried[axle]
         roll = bench.columns.roll[axle][bench.used]
-        lost = parts[axle] * _lost(roll, centre, half)
+        lost = parts[axle] * np.clip(roll - centre, -half, half)
+        # Past the zone a wider one takes off more by its width: the column whose coefficient the width is.
         past = parts[axle] * np.where(np.abs(roll - centre) > half, np.sign(roll - centre), 0.0)
         row, rest = bench.linear(past, known + lost)
         found[axle] = _judged(row, rest, half, centre, roll_base(car.axle(axle)))
@@ -264,21 +267,19 @@ def _best(bench: Bench, axle: Axle, part: float, car: CarSheet, known: Floats) -
     roll = bench.columns.roll[axle][bench.used]
     widest = WIDEST / roll_base(car.axle(axle))
     half, centre = widest / 2.0, bench.centre[axle]
+    # By grids: the squares that are left have kinks and flat places, in which a search by slope gets stuck.
     reach_half, reach_centre = widest / 2.0, widest / 4.0
     least = np.inf
     for _ in range(3):
         halves = np.clip(np.linspace(half - reach_half, half + reach_half, STEPS), 0.0, widest)
         centres = np.linspace(centre - reach_centre, centre + reach_centre, STEPS // 2)
-        left = np.array([[bench.left_by(known + part * _lost(roll, c, h)) for c in centres] for h in halves])
+        left = np.array(
+            [[bench.left_by(known + part * np.clip(roll - c, -h, h)) for c in centres] for h in halves]
+        )
         best = np.unravel_index(int(np.argmin(left)), left.shape)
         half, centre, least = float(halves[best[0]]), float(centres[best[1]]), float(left[best])
         reach_half, reach_centre = reach_half / 4.0, reach_centre / 3.0
     return half, centre, least
-
-
-def _lost(roll: Floats, centre: float, half: float) -> Floats:
-    clipped: Floats = np.clip(roll - centre, -half, half)
-    return clipped
 
 
 def _judged(row: Floats, rest: Floats, half: float, centre: float, base: float) -> FreePlay:
@@ -343,6 +344,7 @@ def frictions(fit: RollFit | str, car: CarSheet, stiffness: Mapping[Axle, float]
     for axle in AXLES:
         name = f"friction {axle}"
         if name in fit.terms:
+            # The term is in radians of mean roll per change of sign; half the track is the lever of a corner.
             per_newton = sum(stiffness.values()) / (car.axle(axle).track_width.value / 2.0)
             error = fit.term_errors.get(name)
             std = None if error is None else error * per_newton
@@ -440,6 +442,7 @@ def arm_parts(fit: RollFit, columns: RollColumns, car: CarSheet) -> ArmParts | N
         # The line stands for the roll: the road's part of it has no lateral force to go with.
         roll = fit.slope[axle] * force
         rc, height = sheet.roll_centre_height.value, masses.sprung_cg_height
+        # A solid axle keeps its contacts under it, however the body rolls.
         if sheet.suspension == "independent":
             nearer = sprung * _slope(force, roll * height * force**2 / up)
             contacts += sprung * _slope(force, roll * rc * up) + nearer
@@ -534,6 +537,7 @@ class Bench:
 
     def probe(self, column: Floats) -> Probe:
         """Return the coefficient of one further column."""
+        # Frisch and Waugh: a further coefficient follows from what the other columns leave of both sides.
         own = self.rest(column)
         power = float(own @ own)
         centred = column - column.mean()

@@ -209,6 +209,7 @@ def _roll_acceleration(motion: Motion, among: Bools) -> dict[str, Floats]:
 
 def _noise(motion: Motion, rate: float, taps: Floats) -> dict[str, float]:
     """Return the variance that white noise of accelerometer and gyro leaves in their columns."""
+    # White noise of one variance per Hz comes out as the squares of the answer to a single sample.
     still = np.zeros(len(taps) + 4)
     still[len(still) // 2] = rate / 2.0
     found = {"lateral force": ("specific_force_y", smooth(still, taps))}
@@ -250,6 +251,7 @@ def _velocity_half(rate: float) -> int:
 
 
 def _damper_terms(motion: Motion, axle: Axle, rate: float) -> dict[str, Floats]:
+    # Smoothed before the sign is taken: noise about standstill would turn friction round at every sample.
     taps = lowpass_taps(rate, VELOCITY_BAND, VELOCITY_BAND)
     left, right = (
         derivative(smooth(motion.data[f"wheel_{corner}"].to_numpy(), taps), rate)

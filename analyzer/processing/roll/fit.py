@@ -289,6 +289,7 @@ def mix_rolls(columns: RollColumns, weights: Weights, used: Bools) -> Mixed:
     rolls = [columns.roll[axle][used] for axle in axles]
     if len(axles) == 1:
         return Mixed(axles, rolls, np.eye(1))
+    # Twist of the road drops out of the first row; the second is what the ground's twist and tyres make.
     total = sum(weights.stiffness.values())
     there = np.array(
         [
@@ -346,6 +347,7 @@ def bends(columns: RollColumns, used: Bools) -> list[Floats]:
     up = columns.terms.get("vertical force")
     if up is not None and float(np.std(up[used])) > LEAST_BEND:
         found.append(force * up[used])
+    # Scaled to the force's size, so that no column is lost in the rounding of another.
     line = np.column_stack([force, np.ones_like(force)])
     rest = [column - line @ np.linalg.lstsq(line, column, rcond=None)[0] for column in found]
     return [column / (float(np.std(column)) or 1.0) * float(np.std(force)) for column in rest]
@@ -394,6 +396,7 @@ class MixFit:
 
 def fit_mean(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -> MixFit:
     """Fit the moment mean, or the roll of the only axle, by all `names`."""
+    # Noise is known for the accelerometer and what comes of the gyro; all other columns count as clean.
     force = columns.force[used]
     bent = np.column_stack(bends(columns, used))
     design = np.column_stack([force, *(columns.terms[n][used] for n in names), np.ones_like(force), bent])
@@ -423,6 +426,7 @@ def with_damped_tyres(
         for axle, give in weights.tyre_give.items()
         if f"damper {axle}" in terms
     }
+    # Front less rear shows in the difference of roll over the ground; the mean of both in what the gyro sees.
     none = np.zeros_like(columns.force)
     apart: Floats = rolls.get("front", none) - rolls.get("rear", none)
     if GROUND not in columns.known or not rolls:
@@ -447,6 +451,7 @@ def fit_twist(columns: RollColumns, used: Bools, roll: Floats, names: list[str])
 
 
 def _twist_by(columns: RollColumns, used: Bools, roll: Floats, names: list[str], ground: bool) -> MixFit:
+    # The ground's own twist is fitted, not taken off: its size rests on speed and pots that are not exact.
     fitted = {n: columns.terms[n][used] for n in names}
     if ground:
         fitted[GROUND] = columns.known[GROUND][used]

@@ -24,30 +24,14 @@ from analyzer.core.signals import Bools
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
 from analyzer.ingest.recording import HealthRow
 from analyzer.processing.results import AxleFit, Motion
-from analyzer.processing.roll import second_looks
-from analyzer.processing.roll.disturbances import (
-    ArmParts,
-    Bench,
-    Finding,
-    Fitted,
-    bench_of,
-    frictions,
-    without_disturbances,
-)
+from analyzer.processing.roll import disturbances, second_looks
 from analyzer.processing.roll.equation import DRIVEN, INERTIA_RATIO, RollColumns, roll_columns
 from analyzer.processing.roll.fit import RollFit, fit_roll
 from analyzer.processing.roll.natural_frequency import roll_mode
 from analyzer.sheets.car import CarSheet
+from analyzer.vehicle import roll as vehicle_roll
 from analyzer.vehicle.axle import roll_scale_spread
-from analyzer.vehicle.roll import (
-    AxleRollPath,
-    LevelRoad,
-    Weights,
-    level_road,
-    level_road_jacobian,
-    roll_weights,
-    tyre_spread,
-)
+from analyzer.vehicle.roll import AxleRollPath, LevelRoad, Weights, roll_weights
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +108,7 @@ def roll_of_run(
         # Without pots at an axle the inertial unit alone still tells the body's roll, tyres in it.
         alone, more = second_looks.body_roll(motion, exclude, paths)
         further, notes = further | alone, notes + more
-    further |= frictions(study.fit, car, weights.stiffness) | roll_mode(motion, exclude)
+    further |= disturbances.frictions(study.fit, car, weights.stiffness) | roll_mode(motion, exclude)
     return RollOfRun(study, level, body, lines, further, tuple(looks.values()), notes)
 
 
@@ -149,8 +133,8 @@ class RollStudy:
 
     fit: RollFit | str
     columns: RollColumns | None
-    found: dict[str, Finding] = field(default_factory=dict)
-    bench: Bench | None = None
+    found: dict[str, disturbances.Finding] = field(default_factory=dict)
+    bench: disturbances.Bench | None = None
 
     def figures(self, *names: str) -> dict[str, Estimate]:
         """Return the figures of disturbances."""
@@ -167,11 +151,14 @@ def study_roll(motion: Motion, exclude: Bools, weights: Weights, car: CarSheet) 
         if "specific_force_y" not in motion.data:
             why = "no usable lateral acceleration in the log"
         return RollStudy(why, None)
+    # One axle alone has no moment balance to look for disturbances in.
     fit = fit_roll(columns, weights)
     if isinstance(fit, str) or len(fit.axles) < len(AXLES):
         return RollStudy(fit, columns)
-    run, found = without_disturbances(Fitted(motion, exclude, weights, car, columns, fit))
-    bench = bench_of(run.columns, weights, run.fit, bent=False)
+    first = disturbances.Fitted(motion, exclude, weights, car, columns, fit)
+    run, found = disturbances.without_disturbances(first)
+    # The bends stay off this bench: a curve over the force is what the second looks try on it.
+    bench = disturbances.bench_of(run.columns, weights, run.fit, bent=False)
     return RollStudy(run.fit, run.columns, found, bench)
 
 
@@ -254,7 +241,7 @@ def body_gradients(fit: RollFit, car: CarSheet) -> dict[str, Estimate]:
 
 
 def level_gradients(
-    fit: RollFit, car: CarSheet, paths: Mapping[Axle, AxleRollPath], arms: ArmParts | None = None
+    fit: RollFit, car: CarSheet, paths: Mapping[Axle, AxleRollPath], arms: disturbances.ArmParts | None = None
 ) -> dict[str, Estimate]:
     """Return the level-road gradients: suspension roll per fitted axle, and ``total`` body roll [deg/g].
 
@@ -265,17 +252,17 @@ def level_gradients(
     factor, unsure = (1.0, 0.0) if arms is None else arms.level
     driven = {axle: slope * factor for axle, slope in fit.slope.items()}
     direct = paths if arms is None else _with_passed(paths, arms.passed, PASSED[0])
-    level = level_road(driven, direct)
+    level = vehicle_roll.level_road(driven, direct)
     if level is None:
         reason = "the roll found would turn the car over on a level road; check motion ratio and CG height"
         return {name: Estimate.unknown(UNIT, reason, METHOD) for name in (*fit.axles, "total")}
     # Each figure rests on both slopes, so every error of a slope goes through the derivatives.
-    slopes = level_road_jacobian(driven, direct)
+    slopes = vehicle_roll.level_road_jacobian(driven, direct)
     rates = {a: car.axle(a).tyre_rate for a in fit.axles}
     relative = {a: r.std / r.value for a, r in rates.items() if r is not None and r.std is not None}
-    from_tyres = tyre_spread(driven, direct, relative)
-    more = level if arms is None else level_road(driven, _with_passed(paths, arms.passed, sum(PASSED)))
-    passed = _by_name(level if more is None else more)
+    from_tyres = vehicle_roll.tyre_spread(driven, direct, relative)
+    most = paths if arms is None else _with_passed(paths, arms.passed, sum(PASSED))
+    passed = _by_name(vehicle_roll.level_road(driven, most) or level)
     values = np.array([driven[a] for a in fit.axles])
     sheet = values * [roll_scale_spread(car, car.axle(a), AXLE_CORNERS[a])[0] for a in fit.axles]
     tilt = GYRO_LEVEL * np.array([fit.per_tilt[a] for a in fit.axles])
@@ -373,6 +360,7 @@ def axle_fit(fit: RollFit, columns: RollColumns, axle: Axle) -> AxleFit:
     ``roll`` is as measured (low-passed), ``roll_steady`` has the terms in roll acceleration, wheel speeds and
     so on taken off, so it lies about the line.
     """
+    # Thinned for the figures' sake: the fit had every row.
     force = columns.force[fit.used]
     roll = columns.roll[axle][fit.used]
     steady = fit.slope[axle] * force + fit.intercept[axle] + fit.residual[axle]
