@@ -13,7 +13,7 @@ from analyzer.core.files import COURSE_FORMAT
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
 from analyzer.processing.course.alignment import CourseLine
 from analyzer.processing.course.places import Hit
-from analyzer.report import course_sentences, page_folder
+from analyzer.report import course_sentences, page
 from analyzer.report.figures import course_plots
 from analyzer.report.figures.style import Drawings
 from analyzer.report.plain_data import rounded, taken
@@ -33,24 +33,22 @@ class PlaceRow:
 
 def write_course(result: CourseSheetResult, folder: Path) -> Path:
     """Write the course sheet into `folder`, all of it or nothing, and return the page."""
-    return page_folder.write_page(folder, render_course(result), course_json(result), {})
+    return page.write_page(folder, render_course(result), course_json(result), {})
 
 
 def render_course(result: CourseSheetResult) -> str:
     """Return the page as HTML, one file without outside loads."""
     drawings = Drawings()
-    (where,) = page_folder.drawn((course_plots.where_plate(result),), drawings)
+    (where,) = page.drawn((course_plots.where_plate(result),), drawings)
     # As many places as have a number on the map; the rest is listed by name.
     shown = list(enumerate(result.places[: course_plots.MOST_SHOWN], start=1))
     rows = [_row(sheet, rank, drawings) for rank, sheet in shown]
     # Figures without anything to show (no bump stop known, one damper logged) leave no gap.
-    more = page_folder.drawn(
-        (course_plots.travel_left_plate(result), course_plots.speed_plate(result)), drawings
-    )
+    more = page.drawn((course_plots.travel_left_plate(result), course_plots.speed_plate(result)), drawings)
     drawings.tidy()
     # What the sheet rests on stands under its title: a place met by one run in one is no pattern.
     laid = f"{count(len(result.runs), 'run')} laid over each other"
-    return page_folder.render(
+    return page.render(
         "course.html.j2",
         title=label(result.course or result.session, 60),
         subtitle=" · ".join((label(result.session, 60), label(result.car), laid)),

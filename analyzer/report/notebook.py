@@ -14,11 +14,11 @@ from analyzer.prediction.results import BarLadder, SetupPrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.report import course_sentences, season_sentences, sentences, tables
 from analyzer.report.figures import style
-from analyzer.report.figures.bar_plots import bar_svg
 from analyzer.report.figures.change_plots import change_plate
 from analyzer.report.figures.course_plots import where_plate
 from analyzer.report.figures.roll_plots import run_plate
 from analyzer.report.figures.season_plots import car_plates
+from analyzer.report.settings_sheet import bar_svg
 from analyzer.report.tables import Cell, PageTable, number
 from analyzer.report.words import UNKNOWN, figure, interval, label, reason, sentence
 from analyzer.session.course_sheet import CourseSheetResult

@@ -12,7 +12,7 @@ from analyzer.archive.dataset import FIGURE, REPORT
 from analyzer.archive.results import Archive, CarSeason
 from analyzer.core.files import PAGE, RESULTS, SEASON_FORMAT, read_json, write_whole
 from analyzer.core.store import program_digest
-from analyzer.report import page_folder, season_sentences
+from analyzer.report import page, season_sentences
 from analyzer.report.csv_tables import csv_text
 from analyzer.report.figures.season_plots import car_plates, season_svg
 from analyzer.report.figures.style import Drawings
@@ -30,7 +30,7 @@ class CarPart:
     span: str
     answer: str
     points: tuple[str, ...]
-    plates: tuple[page_folder.DrawnPlate, ...]
+    plates: tuple[page.DrawnPlate, ...]
     tables: tuple[PageTable, ...]
     sessions: PageTable
 
@@ -40,7 +40,7 @@ def render_season(archive: Archive) -> str:
     drawings = Drawings()
     cars = [_car(car, f"car-{index}", drawings) for index, car in enumerate(archive.cars, start=1)]
     drawings.tidy()
-    return page_folder.render(
+    return page.render(
         "archive.html.j2",
         cars=cars,
         subtitle=season_sentences.size_words(archive),
@@ -56,7 +56,7 @@ def _car(car: CarSeason, key: str, drawings: Drawings) -> CarPart:
         span=f"{count(car.runs, 'run')}, {count(len(car.sessions), 'session')}",
         answer=season_sentences.car_answer(car),
         points=(*season_sentences.advice(car), *season_sentences.notes(car)),
-        plates=page_folder.drawn(car_plates(car, key), drawings),
+        plates=page.drawn(car_plates(car, key), drawings),
         tables=tuple(table for table in tables if table.rows),
         sessions=_sessions(car),
     )
@@ -151,7 +151,7 @@ def write_season(archive: Archive) -> Path:
     drawing = season_svg(archive).encode()
     write_whole(archive.folder / FIGURE, drawing, own=True)
     tables = {file: csv_text(_COLUMNS[file], rows) for file, rows in _tables(table).items()}
-    return page_folder.write_page(folder, render_season(archive), table, tables)
+    return page.write_page(folder, render_season(archive), table, tables)
 
 
 def season_dict(archive: Archive) -> dict[str, Any]:
