@@ -1,7 +1,7 @@
 """What would make the worst contact of a place clear its stop: each cure alone, and those that cannot.
 
 The motion that was measured is taken over into a car with another bar or spring, driven over the same road
-in the same way (`analyzer/prediction/swinging.py`). The stop itself carries load at the deepest point:
+in the same way (`analyzer/vehicle/response.py`). The stop itself carries load at the deepest point:
 without it the damper would go further, and that free travel is what a cure has to bring down.
 """
 
@@ -13,20 +13,14 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, Axle, Corner
+from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.signals import Floats
 from analyzer.core.units import MM_PER_M, Uncertain
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.results import BottomingEvent, Motion
 from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import CarSheet
-from analyzer.vehicle.axle import (
-    bar_roll_stiffness,
-    car_roll,
-    damper_travel,
-    ratio_at,
-    static_motion_ratio,
-)
+from analyzer.vehicle import axle as axles
 from analyzer.vehicle.bump_stop import stop_force
 from analyzer.vehicle.response import Masses, Springing, changed_travel, springing, swinging_masses
 
@@ -149,16 +143,15 @@ def moment_of(
     around = round(AROUND_S * rate)
     window = slice(max(0, place - round(BEFORE_S * rate)), place + around + 1)
     near = slice(max(0, place - round(TRUSTED_S * rate)), place + around + 1)
+    # What swung long before is damped out: only the last swing must be sound.
     if motion.suspect[names].iloc[near].to_numpy().any():
         return "a damper's travel is not to be trusted around that moment"
     travel = motion.data[names].to_numpy()[window]
     axle = axle_of(event.corner)
     number = CORNERS.index(event.corner)
-    ratio = float(
-        ratio_at(
-            motion.data[names[number]].to_numpy()[place : place + 1], car.axle(axle).damper_motion_ratio
-        )[0]
-    )
+    # The table's slope where the hit was deepest; one number serves, as the cures move it by millimetres.
+    deepest = motion.data[names[number]].to_numpy()[place : place + 1]
+    ratio = float(axles.ratio_at(deepest, car.axle(axle).damper_motion_ratio)[0])
     shown = float(travel[-2 * around - 1 :, number].max())
     moment = Moment(
         corner=event.corner,
@@ -173,6 +166,7 @@ def moment_of(
         masses=swinging_masses(car),
         present=springing(car, rates),
     )
+    # The same car without its stops: what a cure has to bring down.
     return replace(moment, free=moment.peak(moment.present))
 
 
@@ -188,8 +182,8 @@ def _stop_forces(car: CarSheet, travel: Floats, known: Mapping[Axle, float]) -> 
             continue
         for number in (CORNERS.index(corner) for corner in AXLE_CORNERS[axle]):
             wheel = travel[:, number]
-            pressed = damper_travel(wheel, sheet.damper_motion_ratio) - gap
-            forces[:, number] = stop_force(sheet, pressed) * ratio_at(wheel, sheet.damper_motion_ratio)
+            pressed = axles.damper_travel(wheel, sheet.damper_motion_ratio) - gap
+            forces[:, number] = stop_force(sheet, pressed) * axles.ratio_at(wheel, sheet.damper_motion_ratio)
     return forces
 
 
@@ -221,7 +215,7 @@ def cures_of(
 def _bar(car: CarSheet, rates: Mapping[Axle, float], moment: Moment, target: float) -> Cure:
     axle = axle_of(moment.corner)
     sheet = car.axle(axle)
-    now = float(bar_roll_stiffness(sheet, rates[axle]))
+    now = float(axles.bar_roll_stiffness(sheet, rates[axle]))
     scale = now if now > 0.0 else _spring_roll(car, axle)
 
     def peak(added: float) -> float:
@@ -229,6 +223,7 @@ def _bar(car: CarSheet, rates: Mapping[Axle, float], moment: Moment, target: flo
 
     most = MOST_BAR - 1.0
     added = _smallest(peak, most, target)
+    # A bar takes the roll part alone; how near a rigid one comes says whether another cure is needed.
     per_degree = np.pi / 180.0
     if added is None:
         left, at_best = (MM_PER_M * (peak(a) - target) for a in (most, RIGID))
@@ -265,9 +260,10 @@ def _spring(car: CarSheet, rates: Mapping[Axle, float], moment: Moment, target: 
         )  # fmt: skip
     factor = 1.0 + added
     share = _shares(car, rates, axle, spring_factor=factor)
+    kgf = now * factor / STANDARD_GRAVITY
     return Cure(
         "spring", True, now, now * factor, "N/mm", factor, peak(added), share,
-        f"{axle} springs of {now * factor:.0f} N/mm ({now * factor / 9.80665:.1f} kgf/mm), {factor:.2f} "
+        f"{axle} springs of {now * factor:.0f} N/mm ({kgf:.1f} kgf/mm), {factor:.2f} "
         f"times the present ones, at the same ride height{_balance(share)}",
     )  # fmt: skip
 
@@ -313,6 +309,7 @@ def _smallest(peak: Callable[[float], float], most: float, target: float) -> flo
 
     The peak falls with stiffness all the way, so halving finds it.
     """
+    # By hand: `scipy.optimize.bisect` needs a change of sign and gives the middle, which may be short of it.
     if peak(0.0) <= target:
         return 0.0
     if peak(most) > target:
@@ -326,7 +323,7 @@ def _smallest(peak: Callable[[float], float], most: float, target: float) -> flo
 
 def _spring_roll(car: CarSheet, axle: Axle) -> float:
     sheet = car.axle(axle)
-    ratio = float(static_motion_ratio(sheet.spring.motion_ratio))
+    ratio = float(axles.static_motion_ratio(sheet.spring.motion_ratio))
     return sheet.spring.rate.value * ratio**2 * sheet.track_width.value**2 / 2.0
 
 
@@ -342,11 +339,12 @@ def _shares(
     Roll stiffness that is added to an axle without a bar is put into its springs here; for the load transfer
     it is all one.
     """
+    # Where the roll stiffness sits does not matter for the load transfer: bar if there is one, else springs.
     sheet = car.axle(axle)
     changed = dict(rates)
     factor = spring_factor
     if added_roll and not isinstance(sheet.bar, NoBar):
-        per_rate = float(bar_roll_stiffness(sheet, 1.0))
+        per_rate = float(axles.bar_roll_stiffness(sheet, 1.0))
         changed[axle] = rates[axle] + added_roll / per_rate
     elif added_roll:
         factor = 1.0 + added_roll / _spring_roll(car, axle)
@@ -357,7 +355,7 @@ def _shares(
 
 
 def _front_share(car: CarSheet, rates: Mapping[Axle, float]) -> float:
-    roll = car_roll(car, rates)
+    roll = axles.car_roll(car, rates)
     parts = {
         a: float(roll.axles[a].elastic + roll.axles[a].geometric + roll.axles[a].unsprung) for a in AXLES
     }

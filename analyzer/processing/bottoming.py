@@ -1,33 +1,21 @@
-"""Contacts of a damper with its bump stop or its droop end, found in the log at its own rate."""
+"""Where a damper met its bump stop or its droop end, how hard, and what brought it there.
+
+Contacts are found in the log at its own rate; what the body felt and which modes of the car made the travel
+is read off the motion on the working base.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
 
-from analyzer.core.constants import AXLE_CORNERS, CORNERS, Axle, Corner
+from analyzer.core import signals
+from analyzer.core.constants import CORNERS, Axle, Corner
 from analyzer.core.filebacked import by_pieces, set_aside, shelved
-from analyzer.core.signals import (
-    WINDOW_S,
-    Bools,
-    Floats,
-    Parabola,
-    crossings,
-    filled,
-    highest,
-    lowpass_taps,
-    parabola,
-    runs_of,
-    smooth,
-    smoothed,
-    smoothed_at,
-    white_noise,
-    widened,
-    window_half,
-)
+from analyzer.core.signals import Bools, Floats, Parabola
 from analyzer.ingest.recording import Recording
 from analyzer.processing.motion import Moving, raw_suspect
 from analyzer.processing.results import BottomingEvent, Motion, TravelBudget
@@ -94,35 +82,37 @@ def find_contacts(travel: Floats, bad: Bools, gap: float, rate: float) -> list[C
     rate : float
         Samples per second [Hz].
     """
+    # A missing sample compares as no contact; most runs of most corners end here.
     with np.errstate(invalid="ignore"):
         near = (travel >= gap - RELEASE) & ~bad
     if not near.any():
         return []
-    values = shelved(filled(travel, bad))
-    noise = white_noise(values)
+    values = shelved(signals.filled(travel, bad))
+    noise = signals.white_noise(values)
     # Noise at the edge of the release must not split one hit.
     if rate >= SLOW_LOG:
         near = _near_when_smoothed(values, near, gap - RELEASE, rate) & ~bad
     found: list[Contact] = []
-    for low, high in _joined(runs_of(near), bad, rate):
+    for low, high in _joined(signals.runs_of(near), bad, rate):
         if not _is_motion(values[low:high], values, low, gap, rate):
             continue
         # Samples beyond a bad one are straight lines laid by `filled`: the parabola may not lean on them.
         before, after = max(0, low - 8), min(len(values), high + 8)
-        fit = parabola(values[before:after], rate)
+        fit = signals.parabola(values[before:after], rate)
         contact = _measured(fit, low - before, high - before, gap, rate, noise)
         if contact is not None:
-            found.append(_shifted(contact, before))
+            places = (contact.start + before, contact.end + before, contact.peak + before)
+            found.append(replace(contact, start=places[0], end=places[1], peak=places[2]))
     return found
 
 
 def _near_when_smoothed(values: Floats, near: Bools, level: float, rate: float) -> Bools:
     """Return where the smoothed travel reaches a `level`, looked at about where the plain one does."""
-    reach = window_half(rate)
+    reach = signals.window_half(rate)
     found = np.zeros(len(values), dtype=np.bool_)
-    for low, high in runs_of(widened(near, reach)):
+    for low, high in signals.runs_of(signals.widened(near, reach)):
         before, after = max(0, low - 2 * reach), min(len(values), high + 2 * reach)
-        found[low:high] = smoothed(values[before:after], rate)[low - before : high - before] >= level
+        found[low:high] = signals.smoothed(values[before:after], rate)[low - before : high - before] >= level
     return found
 
 
@@ -153,10 +143,10 @@ def _is_motion(inside: Floats, values: Floats, low: int, gap: float, rate: float
 
 
 def _measured(fit: Parabola, low: int, high: int, gap: float, rate: float, noise: float) -> Contact | None:
-    peak, height = highest(fit, low, high)
+    peak, height = signals.highest(fit, low, high)
     if height < gap + LEAST:
         return None
-    edges = crossings(fit.value[max(0, low - 2) : high + 2], gap)
+    edges = signals.crossings(fit.value[max(0, low - 2) : high + 2], gap)
     if edges is None:
         start = end = peak
     else:
@@ -169,32 +159,14 @@ def _measured(fit: Parabola, low: int, high: int, gap: float, rate: float, noise
     return Contact(start, end, peak, height, float(np.hypot(noise * fit.noise_gain, between)), approach)
 
 
-def _shifted(contact: Contact, samples: int) -> Contact:
-    return Contact(
-        contact.start + samples,
-        contact.end + samples,
-        contact.peak + samples,
-        contact.height,
-        contact.error,
-        contact.approach,
-    )
-
-
 def contact_mask(recording: Recording, corner: Corner, gap: float, every: int) -> Bools:
     """Return the working samples near which a damper is at its stop, spikes included."""
     travel = recording.data[f"damper_{corner}"].to_numpy(dtype=np.float64, copy=False)
     with np.errstate(invalid="ignore"):
         touching = travel >= gap
-    count = -(-len(travel) // every)
-    padded = np.zeros(count * every, dtype=np.bool_)
-    padded[: len(travel)] = touching
-    near: Bools = np.asarray(padded.reshape(count, every).any(axis=1))
-    result: Bools = near.copy()
-    if every > 1:
-        # The thinned sample also rests on log samples before it.
-        result[1:] |= near[:-1]
-        result[:-1] |= near[1:]
-    return result
+    near: Bools = np.logical_or.reduceat(touching, np.arange(0, len(touching), every))
+    # A thinned sample also rests on log samples before it.
+    return signals.widened(near, 1) if every > 1 else near
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +209,7 @@ def event_source(
         masks,
         every,
         wheel_modes(recording, motion),
-        witness_of(motion, car, motion.rate),
+        witness_of(motion, car),
     )
 
 
@@ -263,12 +235,14 @@ def _event(
     source: EventSource, corner: Corner, stop: Stop, kind: str, contact: Contact, place: int
 ) -> BottomingEvent:
     motion, sign = source.motion, -1.0 if kind == "full droop" else 1.0
+    # The body's forces are known on the working base: the contact's samples there, at least one.
     begin = min(int(contact.start) // source.every, place)
     end = max(-(-int(contact.end) // source.every), place)
     sheet = source.car.axle(axle_of(corner))
     pressed = np.array([contact.height - stop.gap])
     force = 0.0 if kind == "full droop" else float(stop_force(sheet, pressed)[0])
     found, seen = jolt(source.witness, begin, end, force)
+    # A budget needs all four dampers; in extension its parts are those of a travel below zero.
     budget = None
     if source.modes is not None:
         sample = min(round(contact.peak), len(source.modes.quick_suspect) - 1)
@@ -312,8 +286,8 @@ def _section(motion: Motion, masks: dict[str, Bools], place: int) -> str:
     return ", ".join(names) if names else describe(motion, place)
 
 
-# What the body says about a contact: a jolt as a second witness beside the pot, and grip lost or kept.
-
+# What the body says about a contact. A pot can be wrong about its stop; a stop that carries load must also be
+# felt as a jolt of the body, and grip is lost or kept with it.
 
 AROUND_S: Final = 0.15
 """Time on both sides of a contact that it is held against [s]: about half a swing of the body."""
@@ -353,20 +327,20 @@ class Witness:
     suspect: Bools
 
 
-def witness_of(motion: Motion, car: CarSheet, rate: float) -> Witness:
+def witness_of(motion: Motion, car: CarSheet) -> Witness:
     """Return the forces of a run for `jolt` and `lateral_kept`."""
-    vertical, usual, in_plane = None, 0.0, None
+    rate, vertical, usual, in_plane = motion.rate, None, 0.0, None
     bad = np.zeros(len(motion.data), dtype=np.bool_)
     if "specific_force_z" in motion.data:
         raw = motion.data["specific_force_z"].to_numpy()
-        quick, slow = lowpass_taps(rate, 25.0, 20.0), lowpass_taps(rate, 2.5, 2.5)
-        vertical = set_aside(smooth(raw, quick) - smooth(raw, slow))
+        quick, slow = signals.lowpass_taps(rate, 25.0, 20.0), signals.lowpass_taps(rate, 2.5, 2.5)
+        vertical = set_aside(signals.smooth(raw, quick) - signals.smooth(raw, slow))
         moving = ~motion.parked.to_numpy() & ~motion.suspect["specific_force_z"].to_numpy()
         usual = float(np.std(vertical[moving])) if moving.any() else 0.0
         bad = motion.suspect["specific_force_z"].to_numpy()
     if "road_force_x" in motion.data:
-        taps = lowpass_taps(rate, 6.0, 6.0)
-        along, across = (smooth(motion.data[f"road_force_{axis}"].to_numpy(), taps) for axis in "xy")
+        taps = signals.lowpass_taps(rate, 6.0, 6.0)
+        along, across = (signals.smooth(motion.data[f"road_force_{axis}"].to_numpy(), taps) for axis in "xy")
         in_plane = set_aside(np.hypot(along, across))
     return Witness(vertical, usual, in_plane, mass_properties(car).sprung, rate, bad)
 
@@ -385,6 +359,7 @@ def jolt(witness: Witness, start: int, end: int, force: float) -> tuple[float | 
     """
     if witness.vertical is None:
         return None, None
+    # Against the moments around it, so that a bank or crest that presses all the while is no jolt.
     around = round(AROUND_S * witness.rate)
     low, high = max(0, start - around), min(len(witness.vertical), end + around + 1)
     if witness.suspect[low:high].any():
@@ -414,8 +389,7 @@ def axle_of(corner: str) -> Axle:
     return "front" if corner[0] == "F" else "rear"
 
 
-# What a damper's travel is made of: the four modes of the car, and how slow or quick each came.
-
+# What a damper's travel is made of: the four modes of the car, slow (driver, course) or quick (road).
 
 SLOW_BAND: Final = 2.5
 """Low-pass that parts what the driver and the shape of the course do from what bumps do [Hz]: the body's own
@@ -464,7 +438,7 @@ class WheelModes:
 
     def quick(self, sample: int) -> Floats:
         """Return the four damper travels at a log sample, smoothed by the short parabola [m]."""
-        return np.array([smoothed_at(values, self.rate, sample) for values in self.dampers])
+        return np.array([signals.smoothed_at(values, self.rate, sample) for values in self.dampers])
 
 
 def wheel_modes(recording: Recording, motion: Motion) -> WheelModes | None:
@@ -477,8 +451,8 @@ def wheel_modes(recording: Recording, motion: Motion) -> WheelModes | None:
     for corner in CORNERS:
         dampers.append(recording.data[f"damper_{corner}"].to_numpy(dtype=np.float64, copy=False))
         quick_bad |= raw_suspect(recording, f"damper_{corner}")
-    reach = 1 + round(WINDOW_S * recording.sample_rate / 2.0)
-    return WheelModes(slow, bad, tuple(dampers), recording.sample_rate, widened(quick_bad, reach))
+    reach = 1 + round(signals.WINDOW_S * recording.sample_rate / 2.0)
+    return WheelModes(slow, bad, tuple(dampers), recording.sample_rate, signals.widened(quick_bad, reach))
 
 
 def slow_wheels(motion: Motion) -> tuple[tuple[Floats, ...], Bools] | None:
@@ -486,10 +460,10 @@ def slow_wheels(motion: Motion) -> tuple[tuple[Floats, ...], Bools] | None:
     names = [f"wheel_{corner}" for corner in CORNERS]
     if not all(name in motion.data for name in names):
         return None
-    taps = lowpass_taps(motion.rate, SLOW_BAND, SLOW_BAND)
-    slow = tuple(set_aside(smooth(motion.data[name].to_numpy(), taps)) for name in names)
+    taps = signals.lowpass_taps(motion.rate, SLOW_BAND, SLOW_BAND)
+    slow = tuple(set_aside(signals.smooth(motion.data[name].to_numpy(), taps)) for name in names)
     bad = np.logical_or.reduce([motion.suspect[name].to_numpy() for name in names])
-    return slow, widened(bad, len(taps) // 2)
+    return slow, signals.widened(bad, len(taps) // 2)
 
 
 def travel_budget(
@@ -517,23 +491,17 @@ def travel_budget(
     """
     if modes.quick_suspect[sample]:
         return None
-    axles: tuple[tuple[Axle, int], ...] = (("front", 0), ("front", 1), ("rear", 2), ("rear", 3))
+    # Modes are of wheels: damper travels go there first, since axles differ in motion ratio.
     quick = modes.quick(sample)
-    wheels = np.array(
-        [float(wheel_travel(quick[k : k + 1], car.axle(axle).damper_motion_ratio)[0]) for axle, k in axles]
-    )
+    ratios = [car.axle(axle_of(name)).damper_motion_ratio for name in CORNERS]
+    wheels = np.array([wheel_travel(quick[k : k + 1], ratio)[0] for k, ratio in enumerate(ratios)])
     signs = np.array(SIGNS[corner])
     parts = signs * mode_values(wheels)
+    # Back at the damper in proportion, so that the parts add up to the travel that is told.
     total = float(parts.sum())
     scale = travel / total if abs(total) > 1e-6 else 1.0
     at_damper = dict(zip(MODES, (float(part) * scale for part in parts), strict=True))
-    return TravelBudget(
-        heave=at_damper["heave"],
-        roll=at_damper["roll"],
-        pitch=at_damper["pitch"],
-        warp=at_damper["warp"],
-        causes=_causes(modes, car, corner, place, signs, travel),
-    )
+    return TravelBudget(**at_damper, causes=_causes(modes, car, corner, place, signs, travel))
 
 
 def _causes(
@@ -541,19 +509,16 @@ def _causes(
 ) -> dict[str, float]:
     if modes.suspect[place]:
         return {}
-    axle: Axle = "front" if corner in AXLE_CORNERS["front"] else "rear"
+    # The slow modes by name; what they leave of the travel came quicker than the body moves: the road.
     wheels = np.array([wheel[place] for wheel in modes.slow])
-    ratio = float(
-        ratio_at(
-            wheels[CORNERS.index(corner) : CORNERS.index(corner) + 1], car.axle(axle).damper_motion_ratio
-        )[0]
-    )
+    number = CORNERS.index(corner)
+    ratio = float(ratio_at(wheels[number : number + 1], car.axle(axle_of(corner)).damper_motion_ratio)[0])
     slow = signs * mode_values(wheels) * ratio
-    named = dict(zip(("vertical load", "pitch", "roll", "warp"), (float(part) for part in slow), strict=True))
+    heave, pitch, roll, warp = (float(part) for part in slow)
     return {
-        "vertical load": named["vertical load"],
-        "roll": named["roll"],
-        "pitch": named["pitch"],
-        "warp": named["warp"],
+        "vertical load": heave,
+        "roll": roll,
+        "pitch": pitch,
+        "warp": warp,
         "road": travel - float(slow.sum()),
     }

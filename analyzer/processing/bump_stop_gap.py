@@ -1,7 +1,9 @@
-"""What a bump stop is looked for with: columns of which a kink at the stop's gap would be one.
+"""Where a bump stop begins: as the car sheet says, else as the log shows it, and whether the two agree.
 
-The rows of a long run do not fit into memory with a column per gap that is tried, so they are worked out
-stretch by stretch, each with as much of its neighbours as the filters reach to.
+Past the gap the stop presses on the body as well as the spring does. The vertical force on the body is
+therefore a straight-line sum of wheel travels and wheel speeds with a kink at the gap; the kink that explains
+most of the force is the gap. Where no vertical acceleration was logged, the damper's own acceleration, which
+cuts its speed off, takes the place of the body's.
 """
 
 from __future__ import annotations
@@ -40,170 +42,6 @@ STRETCH: Final = 1 << 15
 """Rows that are worked out together."""
 FEWEST: Final = 12
 """Samples that must lie past a gap that is tried."""
-
-
-@dataclass(frozen=True, slots=True)
-class KinkTable:
-    """What is explained, what always explains it, and one more column per gap that is tried.
-
-    Parameters
-    ----------
-    gaps : array
-        That are tried [m].
-    fixed : int
-        Number of columns that always explain.
-    good : array of bool
-        Rows that may be used.
-    stretches : tuple
-        First row and the one behind the last of what is worked out together: the table as a whole would fill
-        the memory.
-    rows : callable
-        Given a stretch and the numbers of some gaps, returns its rows: the columns that always explain, those
-        of the gaps, and what is explained.
-    """
-
-    gaps: Floats
-    fixed: int
-    good: Bools
-    stretches: tuple[tuple[int, int], ...]
-    rows: Callable[[int, int, Sequence[int]], Floats]
-
-
-def _hinges(recording: Recording, axle: Axle) -> tuple[Floats, tuple[Floats, ...], Bools]:
-    """Return the gaps to try, damper travel of both corners at the log's rate, and its suspect samples."""
-    flags = [raw_suspect(recording, f"damper_{c}") for c in AXLE_CORNERS[axle]]
-    travel = tuple(
-        shelved(filled(recording.data[f"damper_{c}"].to_numpy(dtype=np.float64, copy=False), bad))
-        for c, bad in zip(AXLE_CORNERS[axle], flags, strict=True)
-    )
-    bad = np.logical_or.reduce(flags)
-    count = len(bad) - int(np.count_nonzero(bad))
-    if not count:
-        return np.zeros(0), travel, bad
-    parts = [slice(*part) for part in stretches(len(bad))]
-    deepest = gathered(np.maximum(*(corner[part][~bad[part]] for corner in travel)) for part in parts)
-    place = count - min(FEWEST, count)
-    deepest.partition(place)
-    top = float(deepest[place])
-    both = gathered(corner[part][~bad[part]] for corner in travel for part in parts)
-    low = max(float(np.quantile(both, 0.6, overwrite_input=True)), top - REACH)
-    return np.arange(low, top, STEP), travel, bad
-
-
-def _pressed(travel: tuple[Floats, ...], start: float, part: slice, taps: Floats, every: int) -> Floats:
-    """Return how far the corners of an axle are past a gap, together, on a part of the working base [m]."""
-    margin = -(-(len(taps) // 2) // every)
-    low = max(0, part.start - margin)
-    near = slice(low * every, (part.stop + margin) * every)
-    past = sum(np.maximum(corner[near] - start, 0.0) for corner in travel)
-    return smooth(np.asarray(past), taps, every)[part.start - low : part.stop - low]
-
-
-def body_table(
-    recording: Recording,
-    motion: Motion,
-    working: Working,
-    car: CarSheet,
-    axle: Axle,
-    others: Mapping[Axle, float],
-) -> KinkTable | None:
-    """Return the table of the force on the body, on the working base; None without a vertical acceleration.
-
-    `others` are gaps of the other axle that are known [m]: its stops press on the body, too.
-    """
-    data = motion.data
-    if "specific_force_z" not in data or "heave" not in data:
-        return None
-    gaps, travel, bad = _hinges(recording, axle)
-    if not len(gaps):
-        return None
-    rate, every, count = working.rate, working.every, len(data)
-    thinning = np.ones(1) if every == 1 else lowpass_taps(recording.sample_rate, 0.4 * rate, 0.2 * rate)
-    slow = lowpass_taps(rate, SLOW_BAND, SLOW_BAND)
-    sprung = mass_properties(car).sprung
-    order: tuple[Axle, ...] = (axle, "rear" if axle == "front" else "front")
-    wheels = {c: data[f"wheel_{c}"].to_numpy() for name in order for c in AXLE_CORNERS[name]}
-    force = data["specific_force_z"].to_numpy()
-    side = data["specific_force_y"].to_numpy() if "specific_force_y" in data else None
-    known = [
-        (pots, start)
-        for name, gap in others.items()
-        if all(recording.usable(f"damper_{c}") for c in AXLE_CORNERS[name])
-        for pots in (_hinges(recording, name)[1],)
-        for start in (gap, gap + OTHER_STEEPER)
-        if any(float(pot.max()) > start for pot in pots)
-    ]
-
-    def rows(first: int, end: int, kinks: Sequence[int]) -> Floats:
-        reach = len(slow) // 2 + 2
-        part = slice(max(0, first - reach), min(count, end + reach))
-
-        def quick(values: Floats) -> Floats:
-            return (values - smooth(values, slow))[first - part.start : end - part.start]
-
-        always = []
-        for name in order:
-            always.append(quick(np.asarray(sum(wheels[c][part] for c in AXLE_CORNERS[name]))))
-            for corner in AXLE_CORNERS[name]:
-                speed = derivative(wheels[corner][part], rate)
-                always += [quick(speed), quick(np.abs(speed))]
-        always += [quick(_pressed(pots, start, part, thinning, every)) for pots, start in known]
-        if side is not None:
-            always.append(quick(side[part] ** 2))
-        past = [quick(_pressed(travel, gaps[k], part, thinning, every)) for k in kinks]
-        return np.column_stack([*always, *past, sprung * quick(force[part])])
-
-    names = ["specific_force_z", *(f"wheel_{c}" for c in wheels)]
-    flags = np.logical_or.reduce([motion.suspect[name].to_numpy() for name in names])
-    flags = flags | motion.parked.to_numpy() | touched(bad, len(thinning) // 2, every)
-    fixed = 5 * len(order) + len(known) + (side is not None)
-    return KinkTable(gaps, fixed, ~widened(flags, len(slow) // 2), row_stretches(0, count), rows)
-
-
-def row_stretches(begin: int, count: int) -> tuple[tuple[int, int], ...]:
-    """Return stretches of `count` rows from `begin` on, each the first row and the one behind the last."""
-    stop = begin + count
-    return tuple((first, min(first + STRETCH, stop)) for first in range(begin, stop, STRETCH))
-
-
-def damper_table(recording: Recording, axle: Axle) -> KinkTable | None:
-    """Return the table of the dampers alone, one behind the other; None when the log is too slow."""
-    rate = recording.sample_rate
-    gaps, travel, bad = _hinges(recording, axle)
-    if not len(gaps) or rate < 2.5 * QUICK_BAND:
-        return None
-    taps = lowpass_taps(rate, QUICK_BAND, QUICK_BAND)
-    slow = lowpass_taps(rate, SLOW_BAND, SLOW_BAND)
-    count = len(bad)
-
-    def rows(first: int, end: int, kinks: Sequence[int]) -> Floats:
-        which, first = divmod(first, count)
-        end -= which * count
-        reach = len(slow) // 2 + len(taps) // 2 + 4
-        low = max(0, first - reach)
-        near = travel[which][low : end + reach]
-
-        def band(values: Floats) -> Floats:
-            return (smooth(values, taps) - smooth(values, slow))[first - low : end - low]
-
-        speed = derivative(smooth(near, taps), rate)
-        always = [band(near), band(speed), band(np.abs(speed))]
-        past = [band(np.maximum(near - gaps[k], 0.0)) for k in kinks]
-        return np.column_stack([*always, *past, -band(derivative(speed, rate))])
-
-    good = ~widened(bad, len(slow) // 2 + len(taps))
-    both = row_stretches(0, count) + row_stretches(count, count)
-    return KinkTable(gaps, 3, np.concatenate([good, good]), both, rows)
-
-
-# Where a bump stop begins, read off a log when the car sheet does not say.
-#
-# Past the gap the stop presses on the body as well as the spring does. The vertical force on the body is
-# therefore a straight-line sum of wheel travels and wheel speeds with a kink at the gap; the kink that
-# explains most of the force is the gap. Where no vertical acceleration was logged, the damper's own
-# acceleration, which cuts its speed off, takes the place of the body's.
-
-
 STEEPER: Final = tuple(round(0.002 * k / STEP) for k in range(2, 9))
 """Where a progressive stop may turn steeper, in steps past the gap."""
 BLOCKS: Final = 10
@@ -342,6 +180,7 @@ def _kink(table: KinkTable, method: str) -> Estimate:
     fixed = table.fixed
     stiff = sizes[0] / sizes[fixed:-1]
     best, left, before, coefficients = _scan(whole, fixed, stiff)
+    # Neighbouring residuals are alike: count what they tell, not how many they are.
     weights = np.append(-coefficients / sizes[[*range(fixed), *_used(best, fixed)]], 1.0 / sizes[-1])
     echo = _echo(table, best, weights)
     used = np.count_nonzero(table.good)
@@ -352,10 +191,12 @@ def _kink(table: KinkTable, method: str) -> Estimate:
             "the sheet states no bump-stop gap and the log shows no contact with a stop to read one from",
             method,
         )
+    # The same search without each piece in turn, none of which may rule the answer.
     gap = _between(whole, fixed, table.gaps, best)
     others = np.array(
         [_between(whole - gram, fixed, table.gaps, _scan(whole - gram, fixed, stiff)[0]) for gram in grams]
     )
+    # Jackknife over the pieces; beside it what the spacing of the gaps leaves open.
     error = float(np.sqrt((BLOCKS - 1.0) / BLOCKS * ((others - others.mean()) ** 2).sum()))
     error = float(np.hypot(error, STEP / np.sqrt(12.0)))
     if error > LARGEST_ERROR:
@@ -380,6 +221,7 @@ def _scan(gram: Floats, fixed: int, stiff: Floats) -> tuple[Choice, float, float
 
     `stiff` turns the coefficient of a kink into that of the travel column (the first), per kink.
     """
+    # All pairs of "begins here, turns steeper there" at once, each a small system of normal equations.
     count = len(stiff)
     pairs = np.array([(k, min(k + step, count - 1)) for k in range(count - 2) for step in STEEPER])
     index = np.hstack([np.tile(np.arange(fixed), (len(pairs), 1)), fixed + pairs])
@@ -394,6 +236,7 @@ def _scan(gram: Floats, fixed: int, stiff: Floats) -> tuple[Choice, float, float
     steeper = solved[:, -1] * stiff[pairs[:, 1]]
     real = (stop > 0.0) & (stop >= STIFFER * solved[:, 0]) & (steeper > -0.2 * stop)
     left = np.where(real, left, np.inf)
+    # Without any kink: what springs and dampers explain alone.
     plain = np.linalg.lstsq(gram[:fixed, :fixed], gram[:fixed, -1], rcond=None)[0]
     before = float(gram[-1, -1] - plain @ gram[:fixed, -1])
     top = int(np.argmin(left))
@@ -419,11 +262,173 @@ def _between(gram: Floats, fixed: int, gaps: Floats, best: Choice) -> float:
     return float(gaps[best[0]] + shift * STEP)
 
 
+# What the kink is looked for with: columns of which a kink at the stop's gap would be one. The rows of a long
+# run do not fit into memory with a column per gap that is tried, so they are worked out stretch by stretch,
+# each with as much of its neighbours as the filters reach to.
+
+
+@dataclass(frozen=True, slots=True)
+class KinkTable:
+    """What is explained, what always explains it, and one more column per gap that is tried.
+
+    Parameters
+    ----------
+    gaps : array
+        That are tried [m].
+    fixed : int
+        Number of columns that always explain.
+    good : array of bool
+        Rows that may be used.
+    stretches : tuple
+        First row and the one behind the last of what is worked out together: the table as a whole would fill
+        the memory.
+    rows : callable
+        Given a stretch and the numbers of some gaps, returns its rows: the columns that always explain, those
+        of the gaps, and what is explained.
+    """
+
+    gaps: Floats
+    fixed: int
+    good: Bools
+    stretches: tuple[tuple[int, int], ...]
+    rows: Callable[[int, int, Sequence[int]], Floats]
+
+
+def _hinges(recording: Recording, axle: Axle) -> tuple[Floats, tuple[Floats, ...], Bools]:
+    """Return the gaps to try, damper travel of both corners at the log's rate, and its suspect samples."""
+    flags = [raw_suspect(recording, f"damper_{c}") for c in AXLE_CORNERS[axle]]
+    travel = tuple(
+        shelved(filled(recording.data[f"damper_{c}"].to_numpy(dtype=np.float64, copy=False), bad))
+        for c, bad in zip(AXLE_CORNERS[axle], flags, strict=True)
+    )
+    bad = np.logical_or.reduce(flags)
+    count = len(bad) - int(np.count_nonzero(bad))
+    if not count:
+        return np.zeros(0), travel, bad
+    parts = [slice(*part) for part in stretches(len(bad))]
+    # No gap is tried so deep that under `FEWEST` samples lie past it, nor where the damper always is.
+    deepest = gathered(np.maximum(*(corner[part][~bad[part]] for corner in travel)) for part in parts)
+    place = count - min(FEWEST, count)
+    deepest.partition(place)
+    top = float(deepest[place])
+    both = gathered(corner[part][~bad[part]] for corner in travel for part in parts)
+    low = max(float(np.quantile(both, 0.6, overwrite_input=True)), top - REACH)
+    return np.arange(low, top, STEP), travel, bad
+
+
+def _pressed(travel: tuple[Floats, ...], start: float, part: slice, taps: Floats, every: int) -> Floats:
+    """Return how far the corners of an axle are past a gap, together, on a part of the working base [m]."""
+    margin = -(-(len(taps) // 2) // every)
+    low = max(0, part.start - margin)
+    near = slice(low * every, (part.stop + margin) * every)
+    past = sum(np.maximum(corner[near] - start, 0.0) for corner in travel)
+    return smooth(np.asarray(past), taps, every)[part.start - low : part.stop - low]
+
+
+def body_table(
+    recording: Recording,
+    motion: Motion,
+    working: Working,
+    car: CarSheet,
+    axle: Axle,
+    others: Mapping[Axle, float],
+) -> KinkTable | None:
+    """Return the table of the force on the body, on the working base; None without a vertical acceleration.
+
+    `others` are gaps of the other axle that are known [m]: its stops press on the body, too.
+    """
+    data = motion.data
+    if "specific_force_z" not in data or "heave" not in data:
+        return None
+    gaps, travel, bad = _hinges(recording, axle)
+    if not len(gaps):
+        return None
+    rate, every, count = working.rate, working.every, len(data)
+    # Past the gap at the log's own rate and thinned after: the kink of a thinned travel would be rounded.
+    thinning = np.ones(1) if every == 1 else lowpass_taps(recording.sample_rate, 0.4 * rate, 0.2 * rate)
+    slow = lowpass_taps(rate, SLOW_BAND, SLOW_BAND)
+    sprung = mass_properties(car).sprung
+    order: tuple[Axle, ...] = (axle, "rear" if axle == "front" else "front")
+    wheels = {c: data[f"wheel_{c}"].to_numpy() for name in order for c in AXLE_CORNERS[name]}
+    force = data["specific_force_z"].to_numpy()
+    side = data["specific_force_y"].to_numpy() if "specific_force_y" in data else None
+    # Stops of the other axle press too; they get a kink of their own at the gap known of them.
+    known = [
+        (pots, start)
+        for name, gap in others.items()
+        if all(recording.usable(f"damper_{c}") for c in AXLE_CORNERS[name])
+        for pots in (_hinges(recording, name)[1],)
+        for start in (gap, gap + OTHER_STEEPER)
+        if any(float(pot.max()) > start for pot in pots)
+    ]
+
+    def rows(first: int, end: int, kinks: Sequence[int]) -> Floats:
+        reach = len(slow) // 2 + 2
+        part = slice(max(0, first - reach), min(count, end + reach))
+
+        def quick(values: Floats) -> Floats:
+            return (values - smooth(values, slow))[first - part.start : end - part.start]
+
+        always = []
+        for name in order:
+            always.append(quick(np.asarray(sum(wheels[c][part] for c in AXLE_CORNERS[name]))))
+            for corner in AXLE_CORNERS[name]:
+                speed = derivative(wheels[corner][part], rate)
+                always += [quick(speed), quick(np.abs(speed))]
+        always += [quick(_pressed(pots, start, part, thinning, every)) for pots, start in known]
+        if side is not None:
+            always.append(quick(side[part] ** 2))
+        past = [quick(_pressed(travel, gaps[k], part, thinning, every)) for k in kinks]
+        return np.column_stack([*always, *past, sprung * quick(force[part])])
+
+    # A row is good when all that the filters reach from it is.
+    names = ["specific_force_z", *(f"wheel_{c}" for c in wheels)]
+    flags = np.logical_or.reduce([motion.suspect[name].to_numpy() for name in names])
+    flags = flags | motion.parked.to_numpy() | touched(bad, len(thinning) // 2, every)
+    fixed = 5 * len(order) + len(known) + (side is not None)
+    return KinkTable(gaps, fixed, ~widened(flags, len(slow) // 2), row_stretches(0, count), rows)
+
+
+def row_stretches(begin: int, count: int) -> tuple[tuple[int, int], ...]:
+    """Return stretches of `count` rows from `begin` on, each the first row and the one behind the last."""
+    stop = begin + count
+    return tuple((first, min(first + STRETCH, stop)) for first in range(begin, stop, STRETCH))
+
+
+def damper_table(recording: Recording, axle: Axle) -> KinkTable | None:
+    """Return the table of the dampers alone, one behind the other; None when the log is too slow."""
+    rate = recording.sample_rate
+    gaps, travel, bad = _hinges(recording, axle)
+    if not len(gaps) or rate < 2.5 * QUICK_BAND:
+        return None
+    taps = lowpass_taps(rate, QUICK_BAND, QUICK_BAND)
+    slow = lowpass_taps(rate, SLOW_BAND, SLOW_BAND)
+    count = len(bad)
+
+    def rows(first: int, end: int, kinks: Sequence[int]) -> Floats:
+        which, first = divmod(first, count)
+        end -= which * count
+        reach = len(slow) // 2 + len(taps) // 2 + 4
+        low = max(0, first - reach)
+        near = travel[which][low : end + reach]
+
+        def band(values: Floats) -> Floats:
+            return (smooth(values, taps) - smooth(values, slow))[first - low : end - low]
+
+        speed = derivative(smooth(near, taps), rate)
+        always = [band(near), band(speed), band(np.abs(speed))]
+        past = [band(np.maximum(near - gaps[k], 0.0)) for k in kinks]
+        return np.column_stack([*always, *past, -band(derivative(speed, rate))])
+
+    good = ~widened(bad, len(slow) // 2 + len(taps))
+    both = row_stretches(0, count) + row_stretches(count, count)
+    return KinkTable(gaps, 3, np.concatenate([good, good]), both, rows)
+
+
 # Whether the bump-stop gap of the car sheet fits what the dampers show.
 #
-# A stop that begins elsewhere than the sheet says hides contacts, or invents some. The force on the body has
-# a kink where the stop really begins (`contact`); here a coarse look for it costs little, and only where it
-# disagrees with the sheet the fine one follows.
+# A stop that begins elsewhere than the sheet says hides contacts, or invents some. A coarse look for the kink
+# costs little, and only where it disagrees with the sheet the fine one follows.
 
 
 CHECK: Final = "bump-stop gap of the sheet"
@@ -493,6 +498,7 @@ def coarse_gap(motion: Motion, working: Working, axle: Axle) -> float | None:
     good = _good(motion, working, axle)
     if np.count_nonzero(good) < SHORTEST:
         return None
+    # The same bounds as of the fine look, to a coarser step.
     deepest = np.sort(np.maximum(*travel)[good])
     top = float(deepest[-FEWEST])
     tried = np.arange(max(float(np.median(deepest)), top - REACH), top, COARSE)
@@ -530,6 +536,7 @@ def _without_slow(columns: Floats, rate: float) -> Floats:
     """Return columns, one to a row, less their running mean over `SLOW_S`."""
     count = columns.shape[1]
     half = min(round(SLOW_S * rate / 2.0), (count - 1) // 2)
+    # By running sums: `scipy.ndimage.uniform_filter1d` mirrors at the ends, where a shorter mean is wanted.
     quick: Floats = columns - columns.mean(axis=1)[:, None]
     total = np.zeros((len(columns), count + 1))
     np.cumsum(quick, axis=1, out=total[:, 1:])
@@ -553,6 +560,7 @@ def _clearest(stretches: Callable[[Floats], Iterator[Floats]], tried: Floats) ->
     gram = gram / np.outer(size, size)
     fixed = len(gram) - 1 - len(tried)
     always, kinks = slice(0, fixed), slice(fixed, -1)
+    # Each kink against all fixed columns: what it explains of what they leave (Frisch and Waugh 1933).
     ridge = 1e-9 * np.trace(gram) / len(gram) * np.eye(fixed)
     solved = np.linalg.solve(gram[always, always] + ridge, gram[always, fixed:])
     plain = solved[:, -1]
@@ -562,6 +570,7 @@ def _clearest(stretches: Callable[[Floats], Iterator[Floats]], tried: Floats) ->
     best = int(np.argmax(gained))
     left = float(gram[-1, -1] - plain @ gram[always, -1]) - float(gained[best])
     weights = np.append(-plain / size[always], 1.0 / size[-1])
+    # Believed only when clear of noise, by as many independent samples as the residuals hold.
     residual = np.concatenate([weights @ part for part in stretches(tried[:0])])
     echo = float(residual[1:] @ residual[:-1] / max(float(residual @ residual), 1e-12))
     clear = gained[best] / max(left, 1e-12) * independent_samples(count, echo) > CLEAR

@@ -1,4 +1,7 @@
-"""Wheel loads from what carries them: springs, bar, dampers, stops, links and the wheels' own inertia."""
+"""Wheel loads: what carries them, how they are shared left to right, and whether they add up to the car.
+
+They follow from springs, bar, dampers, stops, links and the wheels' own inertia, never from a tyre model.
+"""
 
 from __future__ import annotations
 
@@ -18,17 +21,7 @@ from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smoot
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import LightTime, LoadShare, Motion
 from analyzer.sheets.car import AxleSheet, CarSheet
-from analyzer.vehicle.axle import (
-    axle_roll_stiffness,
-    bar_ratio,
-    camber_gain,
-    damper_travel,
-    mass_properties,
-    ratio_at,
-    relative_spread,
-    roll_base,
-    static_motion_ratio,
-)
+from analyzer.vehicle import axle as axles
 from analyzer.vehicle.bump_stop import Stop, stop_force
 
 BAND: Final = 20.0
@@ -74,20 +67,18 @@ def wheel_loads(
     for axle in AXLES:
         if f"roll_{axle}" not in motion.data:
             continue
+        # A wheel pulls on nothing: where the balance goes below zero, it is off the road.
         left, right = _axle_loads(motion, car, axle, bar_rates.get(axle, 0.0), stops.get(axle), left_out)
-        for corner, load in zip(AXLE_CORNERS[axle], (left, right), strict=True):
-            columns[f"load_{corner}"] = np.maximum(load, 0.0)
-        total = np.maximum(
-            columns[f"load_{AXLE_CORNERS[axle][0]}"] + columns[f"load_{AXLE_CORNERS[axle][1]}"], 1.0
-        )
-        columns[f"left_share_{axle}"] = columns[f"load_{AXLE_CORNERS[axle][0]}"] / total
+        left, right = np.maximum(left, 0.0), np.maximum(right, 0.0)
+        found = dict(zip((f"load_{corner}" for corner in AXLE_CORNERS[axle]), (left, right), strict=True))
+        found[f"left_share_{axle}"] = left / np.maximum(left + right, 1.0)
         bad = motion.suspect[f"roll_{axle}"].to_numpy() | motion.suspect["specific_force_y"].to_numpy()
         if "specific_force_z" in motion.data:
             bad = bad | motion.suspect["specific_force_z"].to_numpy()
         suspect[axle] = bad
-        for name in (*(f"load_{corner}" for corner in AXLE_CORNERS[axle]), f"left_share_{axle}"):
-            columns[name][bad] = np.nan
-            columns[name] = set_aside(columns[name])
+        for name, values in found.items():
+            values[bad] = np.nan
+            columns[name] = set_aside(values)
     data = frame_aside(columns, motion.data.index)
     return Loads(data, suspect, tuple(dict.fromkeys(left_out)))
 
@@ -132,7 +123,7 @@ def _carried(
 ) -> list[Floats]:
     """Return what acts on each wheel of an axle along its way in bump, tyre apart [N per vertical travel]."""
     sheet = car.axle(axle)
-    masses = mass_properties(car).axle(axle)
+    masses = axles.mass_properties(car).axle(axle)
     rate = motion.rate
     corners = AXLE_CORNERS[axle]
     wheel = [motion.data[f"wheel_{corner}"].to_numpy() for corner in corners]
@@ -144,9 +135,9 @@ def _carried(
         _side_force(sheet, wheel[k], static[k] * sprung / (static[0] + static[1]), stop, rate) for k in (0, 1)
     ]
     # Springs of a solid axle stand inside the track: of their difference the wheels see b / t.
-    arm = roll_base(sheet) / sheet.track_width.value
+    arm = axles.roll_base(sheet) / sheet.track_width.value
     mean, difference = (change[0] + change[1]) / 2.0, (change[1] - change[0]) / 2.0 * arm
-    ratio = bar_ratio(sheet)
+    ratio = axles.bar_ratio(sheet)
     if ratio is not None:
         difference = difference + bar_rate * ratio**2 * (wheel[1] - wheel[0]) / 2.0
     unsprung = [_unsprung(motion, car, axle, corner, wheel[k], rate) for k, corner in enumerate(corners)]
@@ -162,7 +153,7 @@ def _axle_forces(motion: Motion, car: CarSheet, axle: Axle) -> tuple[Floats, Flo
     CG. That is exact for a yaw inertia of mass x both distances; cars lie within some 10 % of it (from
     memory). Along: shared like the mass, since the log does not say which axle drives or brakes.
     """
-    masses = mass_properties(car)
+    masses = axles.mass_properties(car)
     parts = masses.axle(axle)
     mass = parts.sprung + parts.unsprung
     in_road = "road_force_y" in motion.data
@@ -177,12 +168,12 @@ def _axle_forces(motion: Motion, car: CarSheet, axle: Axle) -> tuple[Floats, Flo
 
 def _side_force(sheet: AxleSheet, wheel: Floats, sprung: float, stop: Stop | None, rate: float) -> Floats:
     """Return the change from static of spring, damper and stop force at one wheel [N]."""
-    spring_ratio = ratio_at(wheel, sheet.spring.motion_ratio)
-    spring = damper_travel(wheel, sheet.spring.motion_ratio) * sheet.spring.rate.value
-    preload = sprung / float(static_motion_ratio(sheet.spring.motion_ratio))
+    spring_ratio = axles.ratio_at(wheel, sheet.spring.motion_ratio)
+    spring = axles.damper_travel(wheel, sheet.spring.motion_ratio) * sheet.spring.rate.value
+    preload = sprung / float(axles.static_motion_ratio(sheet.spring.motion_ratio))
     force: Floats = (preload + spring) * spring_ratio - sprung
-    damper_ratio = ratio_at(wheel, sheet.damper_motion_ratio)
-    damper = damper_travel(wheel, sheet.damper_motion_ratio)
+    damper_ratio = axles.ratio_at(wheel, sheet.damper_motion_ratio)
+    damper = axles.damper_travel(wheel, sheet.damper_motion_ratio)
     if sheet.damper.rates is not None:
         speed = derivative(smooth(damper, lowpass_taps(rate, BAND, BAND)), rate)
         rates = sheet.damper.rates
@@ -200,11 +191,13 @@ def _unsprung(
     Along the body's vertical, and across it as far as the wheel's centre moves across in bump: outwards by
     tan(lean) less what its camber gain tips it inwards over the wheel's radius.
     """
-    masses = mass_properties(car)
+    masses = axles.mass_properties(car)
     sheet = car.axle(axle)
     sign = 1.0 if corner in ("FL", "RL") else -1.0
     half = sheet.track_width.value / 2.0
-    outwards = (sheet.roll_centre_height.value - sheet.wheel_radius.value * _camber_share(car, axle)) / half
+    # Camber gain times half the track: 1 when the wheels keep upright by themselves.
+    camber = 1.0 - masses.axle(axle).unsprung_share
+    outwards = (sheet.roll_centre_height.value - sheet.wheel_radius.value * camber) / half
     across = sign * outwards * motion.data["specific_force_y"].to_numpy()
     mass = masses.axle(axle).unsprung / 2.0
     if "specific_force_z" not in motion.data:
@@ -220,18 +213,12 @@ def _unsprung(
     return mass * (body + relative - STANDARD_GRAVITY + across)
 
 
-def _camber_share(car: CarSheet, axle: Axle) -> float:
-    """Return camber gain times half the track [1]: 1 when the wheels keep upright by themselves."""
-    return 1.0 - mass_properties(car).axle(axle).unsprung_share
-
-
 def steady(values: Floats, rate: float) -> Floats:
     """Return `values` low-passed at `STEADY_BAND`."""
     return set_aside(smooth(values, lowpass_taps(rate, STEADY_BAND, STEADY_BAND)))
 
 
-# Figures drawn from the wheel loads: left share, lowest load, light wheels, and whether the loads add up.
-
+# Figures drawn from the wheel loads: left share, lowest load and how long a wheel was light.
 
 LIGHT: Final = 0.2
 """A wheel is light below this part of its static load; the figure's definition."""
@@ -259,6 +246,7 @@ def load_shares(
     for axle in AXLES:
         if axle not in loads.suspect:
             continue
+        # A low-passed load rests on 0.4 s to both sides.
         use = moving & ~widened(loads.suspect[axle], int(0.4 * rate))
         if np.count_nonzero(use) < rate:
             continue
@@ -266,6 +254,7 @@ def load_shares(
         share = loads.data[f"left_share_{axle}"].to_numpy()[use]
         method = f"loads low-passed at {STEADY_BAND:g} Hz"
         static = [car.mass.load(corner).value for corner in AXLE_CORNERS[axle]]
+        # The axle's lighter wheel at each moment, as a part of what it carries at rest.
         part: Floats = np.minimum(left / static[0], right / static[1])
         light = tuple(_light(part, below, rate, method) for below in LIGHT_BELOW)
         even = 2.0 * np.minimum(left, right) / np.maximum(left + right, 1.0)
@@ -308,7 +297,8 @@ def zero_share_error(
         if doubt > 0.0 and axle in stiffness:
             rate = 2.0 * stiffness[axle] / sheet.track_width.value**2
             load = sum(car.mass.load(corner).value for corner in AXLE_CORNERS[axle])
-            found[axle] = rate * doubt / float(static_motion_ratio(sheet.damper_motion_ratio)) / (2.0 * load)
+            ratio = float(axles.static_motion_ratio(sheet.damper_motion_ratio))
+            found[axle] = rate * doubt / ratio / (2.0 * load)
     return found
 
 
@@ -351,9 +341,8 @@ def _times(estimate: Estimate, factor: float, unit: str) -> Estimate:
 
 
 def _steady_load(loads: Loads, corner: str, rate: float) -> Floats:
-    values = loads.data[f"load_{corner}"].to_numpy()
-    bad = ~np.isfinite(values)
-    return steady(np.where(bad, 0.0, values) if bad.any() else values, rate)
+    """Return a load low-passed, unknown samples as zero: what they touch is left out by its neighbours."""
+    return steady(np.nan_to_num(loads.data[f"load_{corner}"].to_numpy()), rate)
 
 
 def _lowest(values: Floats, method: str, seed: int) -> Estimate:
@@ -378,7 +367,6 @@ def _lowest(values: Floats, method: str, seed: int) -> Estimate:
 
 
 # Whether the wheel loads add up to the car: a wrong motion ratio, CG height or sensor shows here first.
-
 
 CLOSES: Final = 0.02
 """Loads that add up this well are good [1]: the goal held on a rigid-body engine, see docs/accuracy.md."""
@@ -414,11 +402,8 @@ def closures(loads: Loads, motion: Motion, car: CarSheet, use: Bools) -> dict[st
     good = use & ~widened(bad, int(0.4 * rate))
     if np.count_nonzero(good) <= rate:
         return _unknown("under a second of driving in which all loads are known")
-    slow = {
-        corner: steady(np.nan_to_num(loads.data[f"load_{corner}"].to_numpy()), rate) for corner in CORNERS
-    }
-    found = _vertical(slow, motion, car, good)
-    return found | _moment(slow, motion, car, good)
+    slow = {corner: _steady_load(loads, corner, rate) for corner in CORNERS}
+    return _vertical(slow, motion, car, good) | _moment(slow, motion, car, good)
 
 
 def _unknown(reason: str) -> dict[str, Estimate]:
@@ -428,7 +413,7 @@ def _unknown(reason: str) -> dict[str, Estimate]:
 def _vertical(
     slow: Mapping[Corner, Floats], motion: Motion, car: CarSheet, good: Bools
 ) -> dict[str, Estimate]:
-    masses = mass_properties(car)
+    masses = axles.mass_properties(car)
     weight = masses.total * STANDARD_GRAVITY
     total = sum(slow.values(), np.zeros(len(good)))
     carried = masses.total * steady(motion.data["road_force_z"].to_numpy(), motion.rate)
@@ -457,21 +442,24 @@ def _moment(slow: Mapping[Corner, Floats], motion: Motion, car: CarSheet, good: 
     not in the sheet: it is fitted beside the slope where the log has the roll rate, else left out.
     """
     rate = motion.rate
-    masses = mass_properties(car)
+    masses = axles.mass_properties(car)
     across, up = (steady(motion.data[f"road_force_{axis}"].to_numpy(), rate) for axis in "yz")
     body = steady(motion.data["body_roll"].to_numpy(), rate)
     shown, wanted = np.zeros(len(good)), np.zeros(len(good))
     for axle in AXLES:
+        # What the tyres show: half the track times the difference of the loads.
         sheet, parts = car.axle(axle), masses.axle(axle)
         left, right = (slow[corner] for corner in AXLE_CORNERS[axle])
         shown = shown + (right - left) * sheet.track_width.value / 2.0
         travel = [steady(motion.data[f"wheel_{corner}"].to_numpy(), rate) for corner in AXLE_CORNERS[axle]]
         roll = steady(motion.data[f"roll_{axle}"].to_numpy(), rate)
+        # What the masses want: the sprung one lower by springs and tyres, aside by both rolls.
         sunk = (left + right - sum(car.mass.load(c).value for c in AXLE_CORNERS[axle])) / 2.0
         tyre = 0.0 * sunk if sheet.tyre_rate is None else sunk / sheet.tyre_rate.value
         height = masses.sprung_cg_height - (travel[0] + travel[1]) / 2.0 - tyre
         aside = masses.sprung_cg_height * body - sheet.roll_centre_height.value * roll
         wanted = wanted + parts.sprung * (across * height + up * aside)
+        # The wheels stand on the tyres alone, and lean with the body less what the suspension takes back.
         leaning = body - (1.0 - parts.unsprung_share) * roll
         wanted = wanted + parts.unsprung * sheet.wheel_radius.value * (across + up * leaning)
     method = f"moment of the wheel loads against that of all masses, low-passed at {STEADY_BAND:g} Hz"
@@ -483,11 +471,12 @@ def _moment(slow: Mapping[Corner, Floats], motion: Motion, car: CarSheet, good: 
 
 
 def _slope(shown: Floats, design: Floats, car: CarSheet, method: str) -> dict[str, Estimate]:
-    masses = mass_properties(car)
+    masses = axles.mass_properties(car)
     half = sum(car.axle(a).track_width.value for a in AXLES) / 4.0
     scale = masses.total * STANDARD_GRAVITY * half
     size = np.linalg.norm(design, axis=0)
     size[size == 0.0] = 1.0
+    # `wanted` is slope 1 when all adds up; offset and roll inertia are fitted beside it.
     # By the normal equations of scaled columns: singular values would take five times the memory.
     back = np.linalg.pinv((design.T @ design) / np.outer(size, size), hermitian=True) / np.outer(size, size)
     fitted = back @ (design.T @ shown)
@@ -495,11 +484,9 @@ def _slope(shown: Floats, design: Floats, car: CarSheet, method: str) -> dict[st
     slope, rest = float(fitted[0]), shown - design @ fitted
     weight = design @ back[0]
     error = block_error((weight * rest)[:, None], weight)
-    if error is None:
-        found = Estimate(slope - 1.0, "1", method=method, notes=("too short a run for an error",))
-    else:
-        found = with_error(slope - 1.0, "1", error, 0, method)
-    stiffness = {a: axle_roll_stiffness(car.axle(a), 0.0) for a in AXLES}
+    found = with_error(slope - 1.0, "1", error, 0, method)
+    # What the sheet's tolerances allow: springs by their part of the stiffness, levers by their moment.
+    stiffness = {a: axles.axle_roll_stiffness(car.axle(a), 0.0) for a in AXLES}
     whole = sum(stiffness.values())
     springs = math.hypot(*(_rate_spread(car, a) * stiffness[a] / whole for a in AXLES))
     spread = math.hypot(springs, moment_spread(car) / masses.elastic_moment)
@@ -528,7 +515,7 @@ def _rate_spread(car: CarSheet, axle: Axle) -> float:
     """Return the relative standard uncertainty of what a spring adds at the wheel, from the sheet."""
     sheet = car.axle(axle)
     rate = sheet.spring.rate
-    ratio = relative_spread(sheet.spring.motion_ratio) or 0.0
+    ratio = axles.relative_spread(sheet.spring.motion_ratio) or 0.0
     return math.hypot((rate.std or 0.0) / rate.value, ratio)
 
 
@@ -554,11 +541,11 @@ def _check(name: str, closure: Estimate) -> HealthRow:
 
 def moment_spread(car: CarSheet) -> float:
     """Return the standard uncertainty of M from CG height, camber gain and roll centres [kg m]."""
-    masses = mass_properties(car)
+    masses = axles.mass_properties(car)
     parts = [masses.total * (car.mass.cg_height.std or 0.0)]
     for axle in AXLES:
         sheet = car.axle(axle)
-        gain = camber_gain(sheet)
+        gain = axles.camber_gain(sheet)
         lever = masses.axle(axle).unsprung * sheet.wheel_radius.value * sheet.track_width.value / 2.0
         parts.append(lever * (gain.std or 0.0))
         parts.append(masses.axle(axle).sprung * (sheet.roll_centre_height.std or 0.0))

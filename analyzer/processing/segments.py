@@ -1,4 +1,4 @@
-"""Where on the course a moment of the run lies, in the words of the course sheet or in plain ones."""
+"""Parts of a run: sections of the course, stretches named by the motion, and what differs between them."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from analyzer.ingest.recording import Recording
 from analyzer.processing.loads import Loads, steady
 from analyzer.processing.motion import Moving
 from analyzer.processing.results import Difference, Motion, Split
-from analyzer.processing.road import Track, gate_place, origin_of, track_of
+from analyzer.processing.road import BANKED, Track, gate_place, origin_of, track_of
 from analyzer.processing.roll.equation import SLOW_BAND, RollColumns
 from analyzer.processing.roll.fit import RollFit, fit_roll
 from analyzer.processing.roll.gradient import METHOD, UNIT, body_gradients
@@ -26,8 +26,6 @@ from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import CourseSheet, Mark, Section
 from analyzer.vehicle.roll import Weights
 
-BANKED: Final = math.radians(4.0)
-"""Cross slope from which a corner is called banked [rad]: engineering judgement."""
 SHORTEST_S: Final = 0.6
 """A stretch shorter than this belongs to its neighbour [s]; between two turns of opposite sides it is a
 transition. Engineering judgement."""
@@ -52,6 +50,7 @@ def section_masks(
     origin = None if recording is None else origin_of(recording)
     track = None if recording is None or origin is None else track_of(recording, motion, origin)
     for section in course.sections:
+        # Gates, distances or times, as the sheet has it; two stretches of one name are one section.
         if section.start.gate is not None:
             inside = _between_gates(section, track, origin, driving)
         elif section.start.distance_m is not None:
@@ -83,7 +82,7 @@ def _between_gates(
     return inside
 
 
-def _between(section: Section, along: np.typing.NDArray[np.float64], key: str) -> Bools:
+def _between(section: Section, along: Floats, key: str) -> Bools:
     low, high = (_mark(mark, key) for mark in (section.start, section.end))
     result: Bools = (along >= low) & (along < high)
     return result
@@ -128,6 +127,7 @@ def found_sections(motion: Motion) -> list[tuple[str, int, int]]:
     if not driving.size or name not in data:
         return []
     low, high = int(driving[0]), int(driving[-1]) + 1
+    # Without a yaw rate the force itself has to tell the side; with it, force along and across count.
     taps = lowpass_taps(rate, 0.7, 1.4)
     across = smooth(data[name].to_numpy(), taps)[low:high]
     force = np.abs(across)
@@ -135,11 +135,13 @@ def found_sections(motion: Motion) -> list[tuple[str, int, int]]:
     if "turn" in data:
         along = smooth(data["road_force_x"].to_numpy(), taps)[low:high]
         speed = data["speed"].to_numpy()[low:high] if "speed" in data else None
+        # What gains or loses speed does not turn the car.
         push = np.zeros_like(along)
         if speed is not None and len(speed) > 1:  # one sample has no change of speed
             push = smooth(np.gradient(speed) * rate, taps)
         force = np.sqrt(np.maximum(across**2 + along**2 - push**2, 0.0))
         side = data["turn"].to_numpy()[low:high]
+    # A banked turn near its neutral speed has no force across, and is a turn all the same.
     banked = np.zeros(high - low, dtype=np.bool_)
     if "bank" in data:
         banked = (data["bank"].to_numpy() > BANKED)[low:high] & ~suspect["bank"].to_numpy()[low:high]
@@ -181,8 +183,8 @@ def _named(pieces: list[tuple[float, int, int]], shift: int) -> list[tuple[str, 
     return named
 
 
-# Parts of a run against each other: left and right corners, banked and flat, early and late, sections.
-
+# Parts of a run against each other: left and right corners, banked and flat, early and late, sections. One
+# car must give one gradient and one share slope in all of them: a difference beyond its error is a finding.
 
 FLAT: Final = math.radians(2.0)
 """Cross slope up to which a road is called flat [rad]: road builders' usual crossfall; common practice, no
@@ -285,6 +287,7 @@ def _masks(parts: Parts) -> list[tuple[str, str, Bools]]:
     if "bank" in data:
         bank = data["bank"].to_numpy()
         known = driving & ~suspect["bank"].to_numpy()
+        # Twice its error above the limit, so that a level road is not split by noise.
         error = data["bank_error"].to_numpy() if "bank_error" in data else np.zeros_like(bank)
         banked = known & (bank > BANKED + 2.0 * error)
         if np.count_nonzero(banked) > rate:
@@ -312,13 +315,8 @@ def _gradients(parts: Parts, mask: Bools) -> dict[str, Estimate]:
     every = max(1, round(parts.motion.rate / columns.rate))
     use = mask[::every][: len(columns.time)]
     force = columns.force[use & ~columns.suspect]
-    if len(force) < 2:
-        why = "no usable samples"
-    else:
-        span = float(np.diff(np.quantile(force, (0.05, 0.95)))[0])
-        why = (
-            "" if span >= LEAST_SPAN else f"lateral force varies by {span / STANDARD_GRAVITY:.2f} g only here"
-        )
+    why = "no usable samples" if len(force) < 2 else _too_narrow(force)
+    # The terms of the whole run, so that parts differ by their driving alone.
     part = why or fit_roll(columns, parts.weights, use, tuple(fit.terms))
     if isinstance(part, str):
         return {str(axle): Estimate.unknown(UNIT, part, METHOD) for axle in fit.axles}
@@ -333,14 +331,16 @@ def _shares(slow: _Slow, axle: Axle, mask: Bools) -> tuple[Estimate, Estimate]:
     unit, method = "1", "slope of left share on lateral over vertical force"
     if np.count_nonzero(good) < SHARE_RATE:
         return mean, Estimate.unknown(unit, "under a second of known loads", method)
-    span = float(np.diff(np.quantile(slow.force[good], (0.05, 0.95)))[0])
-    if span < LEAST_SPAN:
-        return mean, Estimate.unknown(unit, _too_narrow(span), method)
+    why = _too_narrow(slow.force[good])
+    if why:
+        return mean, Estimate.unknown(unit, why, method)
     return mean, _slope(slow.over_vertical[good], slow.share[axle][good], unit, method)
 
 
-def _too_narrow(span: float) -> str:
-    return f"lateral force varies by {span / STANDARD_GRAVITY:.2f} g only here"
+def _too_narrow(force: Floats) -> str:
+    """Return why a slope on these forces tells nothing; empty when it does."""
+    span = float(np.diff(np.quantile(force, (0.05, 0.95)))[0])
+    return "" if span >= LEAST_SPAN else f"lateral force varies by {span / STANDARD_GRAVITY:.2f} g only here"
 
 
 def _slope(x: Floats, y: Floats, unit: str, method: str) -> Estimate:
@@ -348,8 +348,6 @@ def _slope(x: Floats, y: Floats, unit: str, method: str) -> Estimate:
     slope, offset = inverse @ y
     rest = y - slope * x - offset
     error = block_error((inverse[0] * rest)[:, None], inverse[0])
-    if error is None:
-        return Estimate(float(slope), unit, method=method, notes=("too short for an error",))
     return with_error(float(slope), unit, error, 0, method)
 
 
@@ -364,14 +362,8 @@ def _differences(splits: tuple[Split, ...]) -> tuple[Difference, ...]:
         if all(_figure(named[name], quantity, axle).std_error for name in (first, second))
     ]
     return tuple(
-        Difference(
-            quantity,
-            axle,
-            first,
-            second,
-            *_difference(named[first], named[second], quantity, axle, len(tests)),
-        )
-        for quantity, axle, first, second in tests
+        Difference(*test, *_difference(named[test[2]], named[test[3]], test[0], test[1], len(tests)))
+        for test in tests
     )
 
 
@@ -389,15 +381,10 @@ def _difference(one: Split, other: Split, quantity: str, axle: Axle, count: int)
     unsure = sum((e.std_error or 0.0) ** 4 / max((e.n or 2) - 1, 1) for e in (a, b))
     freedom = std**4 / unsure if unsure > 0.0 else float(min(a.n or 2, b.n or 2))
     value = values[0] - values[1]
-    half = student_factor(freedom) * std
-    estimate = Estimate(
-        value,
-        a.unit,
-        std_error=std,
-        interval=(value - half, value + half),
-        n=min(a.n or 2, b.n or 2),
-        method=f"{one.name} less {other.name}",
-    )
+    half, count_least = student_factor(freedom) * std, min(a.n or 2, b.n or 2)
+    method = f"{one.name} less {other.name}"
+    estimate = Estimate.from_error(value, a.unit, std, half, n=count_least, method=method)
+    # Bonferroni 1936: of all differences of a run, one in twenty runs shows one by chance.
     return estimate, abs(value) > student_factor(freedom, 1.0 - (1.0 - LEVEL) / count) * std
 
 

@@ -1,10 +1,10 @@
-"""The driver's course sheet of a session: places, sections, dampers and cures."""
+"""The driver's course sheet: where on the course the dampers ran out of travel, and what would cure it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
@@ -18,13 +18,10 @@ from analyzer.processing.bottoming import axle_of
 from analyzer.processing.bump_stop_gap import FROM_SHEET, known_gap, stated_gap_notes
 from analyzer.processing.course.alignment import CourseLine, course_line
 from analyzer.processing.course.places import DamperUse, Place, damper_use, places_of
+from analyzer.processing.results import RunEstimates
+from analyzer.session.review import Review
 from analyzer.vehicle.bar.rate import bar_rates
 from analyzer.vehicle.bump_stop import Stop, stop_of
-
-if TYPE_CHECKING:
-    from analyzer.processing.results import RunEstimates
-    from analyzer.session.review import Review
-
 
 CURE_NOTE: Final = "on a rigid-body car the change of travel by a spring or bar was right to 8 %"
 """Measured in docs/course-sheet.md; a reader who buys a spring by the figure must know."""
@@ -191,6 +188,7 @@ def _pooled(gaps: list[Estimate]) -> Estimate:
         return gaps[0] if gaps else Estimate.unknown("mm", "no run")
     if known[0].method == FROM_SHEET or len(known) == 1:
         return known[0]
+    # Runs weigh by their errors, but the error told is no smaller than they scatter (Birge 1932).
     values = np.array([gap.value for gap in known], dtype=np.float64)
     errors = np.array([gap.std_error or 0.5 for gap in known])
     weights = 1.0 / errors**2
@@ -209,20 +207,17 @@ def _pooled(gaps: list[Estimate]) -> Estimate:
 def _place_sheet(
     review: Review, place: Place, gaps: Mapping[Axle, float | None], margin: float
 ) -> PlaceSheet:
-    runs = {run.name: run for run in review.runs}
-    worst = place.worst
-    gap = gaps[axle_of(place.corner)]
+    worst, axle = place.worst, axle_of(place.corner)
     cures: tuple[Cure, ...] = ()
     moment: Moment | str = "cures are worked out for bump stops only"
     if place.kind == "bump stop":
-        run = runs[worst.run]
+        # With the gap and the bar of the run that hit hardest, not those pooled over the session.
+        run = next(run for run in review.runs if run.name == worst.run)
         rates = bar_rates(review.session.car, review.session.sheet.setups[run.setup])
-        own = known_gap(run.stops[axle_of(place.corner)])
-        moment = (
-            "the bump-stop gap is not known"
-            if own is None
-            else moment_of(run.motion, review.session.car, rates, worst.event, own)
-        )
+        own = known_gap(run.stops[axle])
+        moment = "the bump-stop gap is not known"
+        if own is not None:
+            moment = moment_of(run.motion, review.session.car, rates, worst.event, own)
         if isinstance(moment, Moment):
             cures = cures_of(review.session.car, rates, moment, margin)
     return PlaceSheet(
@@ -231,7 +226,7 @@ def _place_sheet(
         cures=cures,
         moment=moment if isinstance(moment, Moment) else None,
         why_no_cures=moment if isinstance(moment, str) else "",
-        gap=gap,
+        gap=gaps[axle],
     )
 
 
@@ -299,20 +294,15 @@ def _notes(review: Review, line: CourseLine, gaps: Mapping[Axle, Estimate]) -> t
             notes.append(f"{axle}: bump-stop gap {gap} read off the log ({gap.method})")
     for run in review.runs:
         notes += [f"{run.name}: {note}" for note in stated_gap_notes(run.checks)]
-    missing = sorted(
-        {
-            corner
-            for corner in CORNERS
-            for recording in review.recordings
-            if not recording.usable(f"damper_{corner}")
-        }
-    )
+    logs = review.recordings
+    missing = sorted(c for c in CORNERS if not all(log.usable(f"damper_{c}") for log in logs))
     if missing:
         notes.append(f"no usable damper travel at {', '.join(missing)} in at least one run")
-    for recording in review.recordings:
-        if recording.sample_rate < 100.0:
-            notes.append(
-                f"{recording.run} was logged at {recording.sample_rate:.0f} Hz: hits shorter than "
-                f"{2000.0 / recording.sample_rate:.0f} ms may be missed and depths read low"
-            )
+    # Two samples must lie in a hit for it to be one.
+    notes += [
+        f"{log.run} was logged at {log.sample_rate:.0f} Hz: hits shorter than "
+        f"{2000.0 / log.sample_rate:.0f} ms may be missed and depths read low"
+        for log in logs
+        if log.sample_rate < 100.0
+    ]
     return tuple(notes)

@@ -116,7 +116,8 @@ def _rank(place: Place) -> tuple[bool, float, float, float, int]:
 
 def _clusters(hits: list[Hit], line: CourseLine) -> list[list[Hit]]:
     """Return hits in groups that lie close together and in one section."""
-    reach = SAME_PLACE_M if line.unit == "m" else SAME_PLACE_S
+    # A chain of near hits may not grow without end: a place is at most twice the reach long.
+    reach = _reach(line)
     groups: list[list[Hit]] = []
     for hit in hits:
         same = (
@@ -132,7 +133,12 @@ def _clusters(hits: list[Hit], line: CourseLine) -> list[list[Hit]]:
     return groups
 
 
+def _reach(line: CourseLine) -> float:
+    return SAME_PLACE_M if line.unit == "m" else SAME_PLACE_S
+
+
 def _place(line: CourseLine, kind: str, corner: Corner, hits: list[Hit]) -> Place:
+    # Told in the order the runs were driven; a place is named by where its hits lie on average.
     order = {name: number for number, name in enumerate(line.alignments)}
     ordered = tuple(sorted(hits, key=lambda hit: (order[hit.run], hit.event.start_s)))
     middle = float(np.mean([hit.place for hit in hits]))
@@ -158,30 +164,26 @@ def _place(line: CourseLine, kind: str, corner: Corner, hits: list[Hit]) -> Plac
 
 def mean_causes(events: Sequence[BottomingEvent]) -> dict[str, float]:
     """Return the mean parts of the travel over events whose parts are known [m]; full droop in extension."""
-    known = [event for event in events if event.budget is not None and event.budget.causes]
+    known = [event.budget.causes for event in events if event.budget is not None and event.budget.causes]
     if not known:
         return {}
-    sign = -1.0 if known[0].kind == "full droop" else 1.0
-    return {
-        part: sign
-        * float(np.mean([event.budget.causes[part] for event in known if event.budget is not None]))
-        for part in ("vertical load", "roll", "pitch", "warp", "road")
-    }
+    sign = -1.0 if events[0].kind == "full droop" else 1.0
+    parts = ("vertical load", "roll", "pitch", "warp", "road")
+    return {part: sign * float(np.mean([causes[part] for causes in known])) for part in parts}
 
 
 def _name(line: CourseLine, span: Span | None, place: float, event: BottomingEvent) -> str:
     if span is None:
         return event.section
-    reach = SAME_PLACE_M if line.unit == "m" else SAME_PLACE_S
     length = span.end - span.start
-    if length < LONG_SECTION * reach:
+    if length < LONG_SECTION * _reach(line):
         return span.name
     part = (place - span.start) / length
     return f"{span.name}, {'entry' if part < 1 / 3 else 'middle' if part < 2 / 3 else 'exit'}"
 
 
-# How often each damper stood where and moved how fast, per section, and how close it came to its stop.
-
+# How often each damper stood where and moved how fast, per section, and how close it came to its stop: what
+# valving and gaps are chosen by where nothing was hit.
 
 SPEED_EDGES: Final = np.round(np.arange(-0.6, 0.6001, 0.025), 6)
 """Bins of damper speed [m/s], compression positive; what is faster counts to the last bin."""
@@ -262,6 +264,7 @@ def _samples(
     taps = lowpass_taps(rate, SPEED_BAND, SPEED_BAND)
     speed = derivative(smooth(travel, taps), rate)
     time = log.data.index.to_numpy(dtype=np.float64)
+    # Only while the run is on the course: what lies before and behind belongs to no section.
     alignment = line.alignments[run.name]
     good = ~widened(bad, len(taps) // 2 + 2) & (time >= alignment.time[0]) & (time <= alignment.time[-1])
     place = np.interp(time[good], alignment.time, alignment.place)
