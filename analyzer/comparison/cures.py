@@ -88,6 +88,7 @@ class Moment:
 
     def peak(self, car: Springing) -> float:
         """Return the greatest damper travel around that moment with another car and no stop in reach [m]."""
+        # The stop's force is taken off the car and the motion of the changed one worked out from there.
         last = min(2 * round(AROUND_S * self.rate) + 1, len(self.travel))
         added = changed_travel(self.masses, self.present, car, self.travel, self.stops, self.rate, last)
         number = CORNERS.index(self.corner)
@@ -173,6 +174,7 @@ def moment_of(
 def _stop_forces(car: CarSheet, travel: Floats, known: Mapping[Axle, float]) -> Floats:
     """Return the force of the bump stops at the wheels [N] for wheel travel FL FR RL RR [m]."""
     forces = np.zeros_like(travel)
+    # Stops of the other axle carry load as well, where the sheet knows them.
     for axle in AXLES:
         sheet = car.axle(axle)
         gap = known.get(
@@ -246,6 +248,7 @@ def _bar(car: CarSheet, rates: Mapping[Axle, float], moment: Moment, target: flo
 
 def _spring(car: CarSheet, rates: Mapping[Axle, float], moment: Moment, target: float) -> Cure:
     axle = axle_of(moment.corner)
+    # At the same ride height: the spring's preload takes up the difference.
     now = car.axle(axle).spring.rate.value / 1000.0
 
     def peak(added: float) -> float:
@@ -270,6 +273,7 @@ def _spring(car: CarSheet, rates: Mapping[Axle, float], moment: Moment, target: 
 
 def _ride_height(moment: Moment, target: float) -> Cure:
     axle = axle_of(moment.corner)
+    # Raising the car by a spacer moves the whole travel away from the stop, swing and all.
     raised = max(moment.free - target, 0.0)
     at_wheel = raised / moment.ratio
     possible = at_wheel <= MOST_RAISE
@@ -288,6 +292,7 @@ def _ride_height(moment: Moment, target: float) -> Cure:
 
 def _stop(car: CarSheet, moment: Moment, margin: float) -> Cure:
     axle = axle_of(moment.corner)
+    # A stop that begins later must begin behind where the damper goes without it, yet before its end.
     needed = moment.free + margin
     end = car.axle(axle).damper.full_bump
     now, wanted = MM_PER_M * moment.gap, MM_PER_M * needed

@@ -131,6 +131,7 @@ def _joined(stretches: list[tuple[int, int]], bad: Bools, rate: float) -> list[t
 
 def _is_motion(inside: Floats, values: Floats, low: int, gap: float, rate: float) -> bool:
     """Return whether a stretch is long enough to be the motion of a wheel rather than a spike."""
+    # On a slow log one sample may be the whole contact: then it must not stand out like a spike.
     touching = int(np.count_nonzero(inside >= gap))
     if touching >= max(2, int(np.ceil(SHORTEST_S * rate))):
         return True
@@ -143,6 +144,7 @@ def _is_motion(inside: Floats, values: Floats, low: int, gap: float, rate: float
 
 
 def _measured(fit: Parabola, low: int, high: int, gap: float, rate: float, noise: float) -> Contact | None:
+    # Peak, edges and approach all from the parabola, so that they fit each other between samples.
     peak, height = signals.highest(fit, low, high)
     if height < gap + LEAST:
         return None
@@ -201,16 +203,8 @@ def event_source(
     recording: Recording, motion: Motion, moving: Moving, car: CarSheet, masks: dict[str, Bools], every: int
 ) -> EventSource:
     """Prepare what all corners of a run share."""
-    return EventSource(
-        recording,
-        motion,
-        moving,
-        car,
-        masks,
-        every,
-        wheel_modes(recording, motion),
-        witness_of(motion, car),
-    )
+    modes, witness = wheel_modes(recording, motion), witness_of(motion, car)
+    return EventSource(recording, motion, moving, car, masks, every, modes, witness)
 
 
 def bottoming_events(
@@ -377,6 +371,7 @@ def lateral_kept(witness: Witness, start: int, end: int) -> float | None:
     """Return the smallest in-plane force during and just after a contact over its mean before [1]."""
     if witness.in_plane is None:
         return None
+    # Low grip just before, as on a straight, makes a ratio that means nothing.
     before = witness.in_plane[max(0, start - round(BEFORE_S * witness.rate)) : start]
     during = witness.in_plane[start : end + 1 + round(AFTER_S * witness.rate)]
     if before.size == 0 or during.size == 0 or float(before.mean()) < FAINT:
@@ -436,34 +431,22 @@ class WheelModes:
     rate: float
     quick_suspect: Bools
 
-    def quick(self, sample: int) -> Floats:
-        """Return the four damper travels at a log sample, smoothed by the short parabola [m]."""
-        return np.array([signals.smoothed_at(values, self.rate, sample) for values in self.dampers])
-
 
 def wheel_modes(recording: Recording, motion: Motion) -> WheelModes | None:
     """Return the wheels of a run; None when not all four dampers are logged."""
-    found = slow_wheels(motion)
-    if found is None:
+    names = [f"wheel_{corner}" for corner in CORNERS]
+    if not all(name in motion.data for name in names):
         return None
-    slow, bad = found
+    taps = signals.lowpass_taps(motion.rate, SLOW_BAND, SLOW_BAND)
+    slow = tuple(set_aside(signals.smooth(motion.data[name].to_numpy(), taps)) for name in names)
+    bad = signals.widened(np.logical_or.reduce(motion.suspect[names].to_numpy(), axis=1), len(taps) // 2)
+    # The dampers stay at the log's rate, unfiltered: only the few samples of a hit are smoothed, when asked.
     dampers, quick_bad = [], np.zeros(len(recording.data), dtype=np.bool_)
     for corner in CORNERS:
         dampers.append(recording.data[f"damper_{corner}"].to_numpy(dtype=np.float64, copy=False))
         quick_bad |= raw_suspect(recording, f"damper_{corner}")
     reach = 1 + round(signals.WINDOW_S * recording.sample_rate / 2.0)
     return WheelModes(slow, bad, tuple(dampers), recording.sample_rate, signals.widened(quick_bad, reach))
-
-
-def slow_wheels(motion: Motion) -> tuple[tuple[Floats, ...], Bools] | None:
-    """Return the slow part of the four wheel travels [m] and where not to use it; None if one is missing."""
-    names = [f"wheel_{corner}" for corner in CORNERS]
-    if not all(name in motion.data for name in names):
-        return None
-    taps = signals.lowpass_taps(motion.rate, SLOW_BAND, SLOW_BAND)
-    slow = tuple(set_aside(signals.smooth(motion.data[name].to_numpy(), taps)) for name in names)
-    bad = np.logical_or.reduce([motion.suspect[name].to_numpy() for name in names])
-    return slow, signals.widened(bad, len(taps) // 2)
 
 
 def travel_budget(
@@ -492,7 +475,7 @@ def travel_budget(
     if modes.quick_suspect[sample]:
         return None
     # Modes are of wheels: damper travels go there first, since axles differ in motion ratio.
-    quick = modes.quick(sample)
+    quick = np.array([signals.smoothed_at(values, modes.rate, sample) for values in modes.dampers])
     ratios = [car.axle(axle_of(name)).damper_motion_ratio for name in CORNERS]
     wheels = np.array([wheel_travel(quick[k : k + 1], ratio)[0] for k, ratio in enumerate(ratios)])
     signs = np.array(SIGNS[corner])

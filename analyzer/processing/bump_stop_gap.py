@@ -142,6 +142,7 @@ def _grams(table: KinkTable) -> tuple[Floats, Floats]:
 
     The columns are scaled to a spread of 1.
     """
+    # Products add up over the stretches, so that no stretch need be kept; a piece may span several.
     size, used = table.fixed + len(table.gaps) + 1, int(np.count_nonzero(table.good))
     edges = np.linspace(0, used, BLOCKS + 1).astype(np.intp)
     grams, total, before = np.zeros((BLOCKS, size, size)), np.zeros(size), 0
@@ -181,7 +182,9 @@ def _kink(table: KinkTable, method: str) -> Estimate:
     stiff = sizes[0] / sizes[fixed:-1]
     best, left, before, coefficients = _scan(whole, fixed, stiff)
     # Neighbouring residuals are alike: count what they tell, not how many they are.
-    weights = np.append(-coefficients / sizes[[*range(fixed), *_used(best, fixed)]], 1.0 / sizes[-1])
+    weights = np.append(
+        -coefficients / sizes[[*range(fixed), fixed + best[0], fixed + best[1]]], 1.0 / sizes[-1]
+    )
     echo = _echo(table, best, weights)
     used = np.count_nonzero(table.good)
     gained = (before - left) / max(left, 1e-12) * independent_samples(int(used), echo)
@@ -210,10 +213,6 @@ def _kink(table: KinkTable, method: str) -> Estimate:
 
 Choice = tuple[int, int]
 """Columns of the first kink and of the one where the stop turns steeper."""
-
-
-def _used(choice: Choice, fixed: int) -> list[int]:
-    return [fixed + choice[0], fixed + choice[1]]
 
 
 def _scan(gram: Floats, fixed: int, stiff: Floats) -> tuple[Choice, float, float, Floats]:
@@ -247,6 +246,7 @@ def _scan(gram: Floats, fixed: int, stiff: Floats) -> tuple[Choice, float, float
 
 def _between(gram: Floats, fixed: int, gaps: Floats, best: Choice) -> float:
     """Return the gap between the tried ones, by a parabola through the square sums around the best."""
+    # Both kinks move together, so that the stop keeps its shape.
     step = best[1] - best[0]
     places = [best[0] + k for k in (-1, 0, 1)]
     if places[0] < 0 or places[-1] + step >= len(gaps):
@@ -401,6 +401,7 @@ def damper_table(recording: Recording, axle: Axle) -> KinkTable | None:
     gaps, travel, bad = _hinges(recording, axle)
     if not len(gaps) or rate < 2.5 * QUICK_BAND:
         return None
+    # Both corners one behind the other: a kink of one damper's own acceleration needs no other wheel.
     taps = lowpass_taps(rate, QUICK_BAND, QUICK_BAND)
     slow = lowpass_taps(rate, SLOW_BAND, SLOW_BAND)
     count = len(bad)
@@ -495,7 +496,12 @@ def coarse_gap(motion: Motion, working: Working, axle: Axle) -> float | None:
     if "specific_force_z" not in data or "heave" not in data:
         return None
     travel = [working.values[f"damper_{c}"] for c in AXLE_CORNERS[axle]]
-    good = _good(motion, working, axle)
+    corners = [c for pair in AXLE_CORNERS.values() for c in pair]
+    names = ["specific_force_z", *(f"wheel_{c}" for c in corners)]
+    bad = motion.suspect[names].to_numpy().any(axis=1) | motion.parked.to_numpy()
+    for corner in AXLE_CORNERS[axle]:
+        bad |= working.suspect[f"damper_{corner}"]
+    good = ~bad
     if np.count_nonzero(good) < SHORTEST:
         return None
     # The same bounds as of the fine look, to a coarser step.
@@ -504,7 +510,7 @@ def coarse_gap(motion: Motion, working: Working, axle: Axle) -> float | None:
     tried = np.arange(max(float(np.median(deepest)), top - REACH), top, COARSE)
     if not len(tried):
         return None
-    wheels = [data[f"wheel_{c}"].to_numpy() for pair in AXLE_CORNERS.values() for c in pair]
+    wheels = [data[f"wheel_{c}"].to_numpy() for c in corners]
     side = data["specific_force_y"].to_numpy() if "specific_force_y" in data else None
     target = data["specific_force_z"].to_numpy()
 
@@ -522,14 +528,6 @@ def coarse_gap(motion: Motion, working: Working, axle: Axle) -> float | None:
 
     parts = row_stretches(0, len(good))
     return _clearest(lambda gaps: (columns(first, end, gaps) for first, end in parts), tried)
-
-
-def _good(motion: Motion, working: Working, axle: Axle) -> Bools:
-    names = ["specific_force_z", *(f"wheel_{c}" for pair in AXLE_CORNERS.values() for c in pair)]
-    bad = np.logical_or.reduce([motion.suspect[name].to_numpy() for name in names])
-    bad = bad | np.logical_or.reduce([working.suspect[f"damper_{c}"] for c in AXLE_CORNERS[axle]])
-    good: Bools = ~(bad | motion.parked.to_numpy())
-    return good
 
 
 def _without_slow(columns: Floats, rate: float) -> Floats:
@@ -586,6 +584,7 @@ def _row(axle: Axle, stated: float, seen: Estimate | None) -> HealthRow:
     if seen is None or seen.value is None:
         told = "no damper of this axle met a stop clearly enough to tell"
         return row(Verdict.NOT_TESTED, None, None, told)
+    # Wrong only beyond what the measuring of a gap and the reading of a kink may be off together.
     off, error = seen.value - 1e3 * stated, seen.std_error or 0.0
     limit = ALLOWED + SURE * error
     if abs(off) > limit:

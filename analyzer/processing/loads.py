@@ -168,6 +168,7 @@ def _axle_forces(motion: Motion, car: CarSheet, axle: Axle) -> tuple[Floats, Flo
 
 def _side_force(sheet: AxleSheet, wheel: Floats, sprung: float, stop: Stop | None, rate: float) -> Floats:
     """Return the change from static of spring, damper and stop force at one wheel [N]."""
+    # Virtual work: each force acts through its own ratio at this travel; the preload carries the static load.
     spring_ratio = axles.ratio_at(wheel, sheet.spring.motion_ratio)
     spring = axles.damper_travel(wheel, sheet.spring.motion_ratio) * sheet.spring.rate.value
     preload = sprung / float(axles.static_motion_ratio(sheet.spring.motion_ratio))
@@ -348,6 +349,7 @@ def _steady_load(loads: Loads, corner: str, rate: float) -> Floats:
 def _lowest(values: Floats, method: str, seed: int) -> Estimate:
     """Return the smallest value; its error from drawing blocks of the run anew."""
     lowest = float(values.min())
+    # The smallest of blocks drawn anew: a minimum has no mean whose error could be taken.
     length = block_length(values)
     blocks = len(values) // length
     if blocks < 5:
@@ -530,6 +532,7 @@ def _check(name: str, closure: Estimate) -> HealthRow:
 
     if closure.value is None:
         return row(Verdict.NOT_TESTED, None, None, closure.notes[0])
+    # What the sheet's tolerances and the run's scatter explain is nobody's fault.
     allowed = 2.0 * math.hypot(closure.calibration or 0.0, closure.std_error or 0.0)
     limit, off = CLOSES + allowed, abs(closure.value)
     words = f"{100.0 * closure.value:+.1f} % against the {'weight' if 'vertical' in name else 'masses'}"

@@ -95,6 +95,7 @@ def _mark(mark: Mark, key: str) -> float:
 
 def describe(motion: Motion, place: int) -> str:
     """Return a plain description of the motion at a working sample: "left, banked", "straight"."""
+    # Where the turn is not known the side of the force has to do; a drift may then read as a straight.
     data, suspect = motion.data, motion.suspect
     if "turn" not in data or bool(suspect["turn"].iloc[place]):
         if "specific_force_y" not in data:
@@ -152,6 +153,7 @@ def found_sections(motion: Motion) -> list[tuple[str, int, int]]:
 
 def _stretches(kinds: Floats, rate: float) -> list[tuple[float, int, int]]:
     """Return stretches of one kind; short ones become transitions or join their neighbour."""
+    # In order of time, each piece against what is already joined: short ones never start a section.
     edges = np.flatnonzero(np.diff(kinds)) + 1
     bounds = [0, *(int(edge) for edge in edges), len(kinds)]
     pieces = [(float(kinds[a]), a, b) for a, b in pairwise(bounds)]
@@ -262,6 +264,7 @@ def run_splits(parts: Parts) -> tuple[tuple[Split, ...], tuple[Difference, ...]]
 def _slow(parts: Parts) -> _Slow:
     data, rate = parts.motion.data, parts.motion.rate
     every = max(1, int(rate // SHARE_RATE))
+    # Per vertical force, so that a bank, which presses both wheels, is no difference of shares.
     force = steady(data["specific_force_y"].to_numpy(), rate)
     up = np.full_like(force, STANDARD_GRAVITY)
     if "specific_force_z" in data:
@@ -325,6 +328,7 @@ def _gradients(parts: Parts, mask: Bools) -> dict[str, Estimate]:
 
 def _shares(slow: _Slow, axle: Axle, mask: Bools) -> tuple[Estimate, Estimate]:
     """Return the mean left share while cornering, and its slope on lateral over vertical force [1]."""
+    # The mean is of cornering alone: on a straight the share says where the driver sits.
     good = mask & slow.good[axle]
     cornering = good & (np.abs(slow.force) > CORNERING)
     mean = mean_estimate(slow.share[axle][cornering], "1", "mean while cornering")
@@ -348,6 +352,8 @@ def _slope(x: Floats, y: Floats, unit: str, method: str) -> Estimate:
     slope, offset = inverse @ y
     rest = y - slope * x - offset
     error = block_error((inverse[0] * rest)[:, None], inverse[0])
+    if error is None:  # of a part: the run itself may be long
+        return Estimate(float(slope), unit, method=method, notes=("too short for an error",))
     return with_error(float(slope), unit, error, 0, method)
 
 

@@ -275,6 +275,7 @@ def _driven(run: RunEstimates, start: int, end: int) -> tuple[float, bool] | Non
     data = run.motion.data.iloc[start:end]
     if not {"road_force_x", "road_force_y", "road_force_z", "bank", "turn"} <= set(data.columns):
         return None
+    # In a drift the force points along the car, too: both parts count, towards the inside.
     across = np.hypot(data["road_force_x"], data["road_force_y"]) * np.sign(
         data["road_force_y"] * data["turn"]
     )

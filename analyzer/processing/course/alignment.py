@@ -275,6 +275,7 @@ def align(run: road.Profile, reference: road.Profile) -> Alignment | str:
     path_back, cost_back = _warp(_costs(run, reverse, by_gps))
     if cost_back < cost and _agreement(run, reverse, path_back, by_gps)[1]:
         return "driven in the opposite direction"
+    # A run may cover a part of the course only, but then a part of itself worth showing.
     if not good:
         if by_gps:
             return f"its track lies {agreement:.0f} m (median) from the other runs': another course"
@@ -377,6 +378,7 @@ def _traced(total: Floats, end: int, price: float) -> Steps:
 
 
 def _distance_apart(run: road.Profile, other: road.Profile, path: Steps) -> float:
+    # The median: one wide line or a spin does not make another course.
     apart = np.hypot(
         run.east[path[:, 0]] - other.east[path[:, 1]], run.north[path[:, 0]] - other.north[path[:, 1]]
     )

@@ -103,6 +103,7 @@ def places_of(line: CourseLine, runs: Sequence[RunEstimates]) -> tuple[Place, ..
 
 
 def _rank(place: Place) -> tuple[bool, float, float, float, int]:
+    # Bump stops before droop ends; then what is hit hard and often, then what is hit deep and often.
     share = len(place.runs) / max(place.passed, 1)
     depth = place.worst.event.stop_compression
     return (
@@ -278,7 +279,6 @@ def _use(
     name: str, corner: Corner, travel: Floats, speed: Floats, weight: Floats, gap: float | None
 ) -> DamperUse:
     high = float(np.percentile(travel, PERCENTILE))
-    up, down = speed[speed > 0.0], speed[speed < 0.0]
     return DamperUse(
         section=name,
         corner=corner,
@@ -287,11 +287,12 @@ def _use(
         travel=_shares(travel, weight, TRAVEL_EDGES),
         high=high,
         margin=None if gap is None else gap - high,
-        speeds=(_rms(up), _rms(down)),
+        speeds=(_rms(speed[speed > 0.0]), _rms(speed[speed < 0.0])),
     )
 
 
 def _shares(values: Floats, weight: Floats, edges: Floats) -> Floats:
+    # What is beyond the last bin counts to it: the shares must add up to the time.
     counts, _ = np.histogram(np.clip(values, edges[0], edges[-1]), bins=edges, weights=weight)
     result: Floats = counts / weight.sum()
     return result
