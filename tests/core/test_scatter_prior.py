@@ -22,9 +22,9 @@ from analyzer.core.mixed_effects import (
     fit_runs,
     pair_probability,
     smallest_visible,
-    student,
     widest,
 )
+from analyzer.core.regression import student_factor
 
 PRIOR = ScatterPrior(0.03, 2.0)
 TWO_AND_ONE = np.array([[1.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
@@ -150,7 +150,7 @@ def test_power_and_smallest_change_at_other_levels(level: float, power: float, d
 
     assert expected == pytest.approx(power, abs=1e-6)
     assert detection_power(-least, 0.02, dof, level) == pytest.approx(power, abs=1e-6)
-    assert student(dof, level) == pytest.approx(stats.t.ppf(0.5 + level / 2.0, dof))
+    assert student_factor(dof, level) == pytest.approx(stats.t.ppf(0.5 + level / 2.0, dof))
 
 
 def test_power_without_any_error() -> None:
