@@ -31,7 +31,7 @@ PER_CAR: Final = ("roll_stiffness_ratio",)
 """Followed over all settings; further ones are those that hold one of `WEARING` in their name."""
 WEARING: Final = ("friction", "free_play")
 
-SESSION_SCATTER: Final = ScatterPrior(scatter=0.03, freedom=2.0)
+SESSION_SCATTER: Final = ScatterPrior(scatter=0.03, dof=2.0)
 """Prior of the relative scatter of a session's mean from session to session (tyres, temperature, load);
 engineering judgement."""
 FEWEST: Final = 3
@@ -202,7 +202,7 @@ def _change(
         method=_METHOD,
         notes=notes,
     )
-    visible = shown(smallest_visible(slope.std_error, slope.freedom))
+    visible = shown(smallest_visible(slope.std_error, slope.dof))
     return change, Estimate(visible, "1", method="95 % level, 80 % power")
 
 
@@ -223,8 +223,8 @@ def verdict(change: Estimate, family: int = 1) -> str:
     if change.interval is None:
         return "cannot tell"
     low, high = change.interval
-    freedom = max((change.n or FEWEST) - 2, 1)
-    further = student_factor(freedom, 1.0 - (1.0 - LEVEL) / max(family, 1)) / student_factor(freedom) - 1.0
+    dof = max((change.n or FEWEST) - 2, 1)
+    further = student_factor(dof, 1.0 - (1.0 - LEVEL) / max(family, 1)) / student_factor(dof) - 1.0
     low, high = low - further * (high - low) / 2.0, high + further * (high - low) / 2.0
     if low > 0.0:
         return "rising"

@@ -49,7 +49,7 @@ from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup
 
-FRICTION_SCATTER: Final = ScatterPrior(scatter=15.0, freedom=2.0)
+FRICTION_SCATTER: Final = ScatterPrior(scatter=15.0, dof=2.0)
 """Prior of the scatter of friction from run to run [N]; engineering judgement."""
 
 BASE_METHOD: Final = "measured stiffness less predicted bar, mean over the settings"
@@ -111,14 +111,14 @@ def _base(model: AxleModel, order: Sequence[str]) -> Estimate:
     std = math.sqrt(max(float(row @ model.fit.fit.covariance @ row), 0.0))
     sensor = float(np.mean([model.stiffness(n) * math.hypot(*model.sensor[n]) for n in order]))
     common = math.hypot(model.errors.std("base"), sensor)
-    own = Contrast(model.errors.values["base"], std, model.fit.fit.freedom)
+    own = Contrast(model.errors.values["base"], std, model.fit.fit.dof)
     return figure_estimate(own, common, STIFFNESS_UNIT, len(model.fit.runs), BASE_METHOD)
 
 
 def _result(model: AxleModel, name: str, first: str) -> BarSettingResult:
     mean = model.fit.mean(name)
     runs = model.fit.count(name)
-    gap = Contrast(mean.value - math.log(model.predicted(name)), mean.std_error, mean.freedom)
+    gap = Contrast(mean.value - math.log(model.predicted(name)), mean.std_error, mean.dof)
     common = math.hypot(model.errors.std(f"gap {name}"), *model.sensor[name])
     step_std = 0.0 if name == first else model.step_error(first, name)
     sensor = model.stiffness(name) * model.sensor_change(first, name)
@@ -128,7 +128,7 @@ def _result(model: AxleModel, name: str, first: str) -> BarSettingResult:
 
     def step(key: str, value: float) -> Estimate:
         known = math.hypot(model.errors.std(f"{key} {name}"), sensor)
-        own = Contrast(value, step_std, mean.freedom)
+        own = Contrast(value, step_std, mean.dof)
         return figure_estimate(own, known, STIFFNESS_UNIT, runs, STEP_METHOD)
 
     return BarSettingResult(

@@ -236,7 +236,7 @@ def _scatter(fits: Mapping[Axle, GroupFit], places: Sequence[tuple[str, Axle]]) 
     size = len(places)
     covariance = np.zeros((size, size))
     rows = [fits[axle].row(setup) for setup, axle in places]
-    widen = {axle: (student_factor(fit.fit.freedom) / 1.96) ** 2 for axle, fit in fits.items()}
+    widen = {axle: (student_factor(fit.fit.dof) / 1.96) ** 2 for axle, fit in fits.items()}
     for i, (setup, axle) in enumerate(places):
         for j, (other_setup, other) in enumerate(places):
             if axle == other:

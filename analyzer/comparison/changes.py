@@ -288,7 +288,7 @@ def _comparison(pair: Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparis
     measured = repeat.with_known(remainder)
     predicted = pair.change.stiffness_ratio[key]
     predicted_log = math.log(predicted.value or 1.0)
-    gap = Contrast(repeat.value - predicted_log, repeat.std_error, repeat.freedom).with_known(
+    gap = Contrast(repeat.value - predicted_log, repeat.std_error, repeat.dof).with_known(
         math.hypot(errors.found.std("gap"), errors.sensor)
     )
     counts = (fit.count(before.name), fit.count(after.name))
@@ -297,7 +297,7 @@ def _comparison(pair: Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparis
     other = _other_end(pair)
     if other is not None and not other.answered:
         words = other_end_words(other, repeat.value)
-        if abs(other.leaked) > student_factor(gap.freedom) * gap.std_error:
+        if abs(other.leaked) > student_factor(gap.dof) * gap.std_error:
             verdict, reason = ChangeVerdict.CANNOT_TELL, f"{words}; {set_right(other)}"
         else:
             reasons = (*reasons, words)
@@ -362,7 +362,7 @@ def _difference(pair: Pair, fit: GroupFit, errors: PairErrors) -> Estimate:
     row[fit.groups.index(pair.before.name)] -= stiff[0]
     std = math.sqrt(max(float(row @ fit.fit.covariance @ row), 0.0))
     common = math.hypot(errors.found.std("change"), errors.sensor_change)
-    own = Contrast(stiff[1] - stiff[0], std, fit.fit.freedom)
+    own = Contrast(stiff[1] - stiff[0], std, fit.fit.dof)
     count = fit.count(pair.before.name) + fit.count(pair.after.name)
     return figure_estimate(own, common, STIFFNESS_UNIT, count, METHOD)
 

@@ -147,7 +147,7 @@ BEND_ERROR: Final = 0.05
 """Bend of a sound car's roll line, as a standard deviation: slopes of a rigid-body model fell by 3 to 6 %
 between 0.2 and 1 g."""
 
-BEND_SCATTER: Final = ScatterPrior(scatter=0.05, freedom=2.0)
+BEND_SCATTER: Final = ScatterPrior(scatter=0.05, dof=2.0)
 """Prior of the scatter of a bend from run to run; engineering judgement."""
 
 UNLIKELY: Final = 0.3
@@ -282,7 +282,7 @@ def _figures(
             continue
         fit = fit_groups(values, BEND_SCATTER)
         rows = np.array([fit.row(group) for group in fit.groups])
-        widen = (student_factor(fit.fit.freedom) / 1.96) ** 2
+        widen = (student_factor(fit.fit.dof) / 1.96) ** 2
         labels += [("bend", group, axle) for group in fit.groups]
         misfits.append(rows @ fit.fit.coefficients)
         blocks.append(widen * rows @ fit.fit.covariance @ rows.T + BEND_ERROR**2)

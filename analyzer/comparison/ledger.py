@@ -111,8 +111,8 @@ class GroupFit:
         Influence in Regression, 1982); needs three degrees of freedom. Nothing is left out by itself.
         """
         fit, found = self.fit, []
-        freedom = fit.freedom - 1.0
-        if fit.prior_used or freedom < 2.0:
+        dof = fit.dof - 1.0
+        if fit.prior_used or dof < 2.0:
             return ()
         weighted = fit.weights * fit.residuals**2 / np.maximum(1.0 - fit.leverage, 1e-12)
         loss = float(np.sum(fit.weights * fit.residuals**2))
@@ -120,8 +120,8 @@ class GroupFit:
             left = loss - float(square)
             if leverage > 1.0 - 1e-9 or loss == 0.0:
                 continue
-            t = math.inf if left <= 1e-12 * loss else math.sqrt(float(square) / (left / freedom))
-            if Contrast(t, 1.0, freedom).p_value * len(self.runs) < STANDS_APART:
+            t = math.inf if left <= 1e-12 * loss else math.sqrt(float(square) / (left / dof))
+            if Contrast(t, 1.0, dof).p_value * len(self.runs) < STANDS_APART:
                 found.append(run.run)
         return tuple(found)
 
@@ -460,10 +460,10 @@ def ledger_row(
         left = Estimate.unknown(measured.unit, reason)
         return Ledger(quantity, measured, predicted, unknown, left, None)
     ratio = measured.value / predicted.value
-    both = Contrast(math.log(abs(ratio)), mean.std_error, mean.freedom).with_known(common)
+    both = Contrast(math.log(abs(ratio)), mean.std_error, mean.dof).with_known(common)
     gap = measured.value - predicted.value
-    own = Contrast(gap, measured.value * mean.std_error, mean.freedom)
-    half = student_factor(own.with_known(difference).freedom) * own.with_known(difference).std_error
+    own = Contrast(gap, measured.value * mean.std_error, mean.dof)
+    half = student_factor(own.with_known(difference).dof) * own.with_known(difference).std_error
     return Ledger(
         quantity=quantity,
         measured=measured,

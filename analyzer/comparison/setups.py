@@ -46,7 +46,7 @@ from analyzer.sheets.session import Setup
 
 NO_RUN: Final = "no run on this set-up"
 
-SHARE_SCATTER: Final = ScatterPrior(scatter=0.01, freedom=2.0)
+SHARE_SCATTER: Final = ScatterPrior(scatter=0.01, dof=2.0)
 """Prior of the scatter of a left share from run to run [1]; engineering judgement."""
 
 Pick = Callable[[RunEstimates], "Estimate | None"]
@@ -111,7 +111,7 @@ def stiffness_values(
 
 def scatter_prior(scale: float) -> ScatterPrior:
     """Return the prior of the scatter of the logarithm of a stiffness."""
-    return ScatterPrior(RUN_SCATTER.scatter * scale, RUN_SCATTER.freedom)
+    return ScatterPrior(RUN_SCATTER.scatter * scale, RUN_SCATTER.dof)
 
 
 def run_stiffness_ratio(car: CarSheet, prediction: SetupPrediction, run: RunEstimates) -> Estimate:

@@ -29,7 +29,7 @@ from analyzer.sheets.session import Setup
 from analyzer.vehicle.bar.rate import bar_rates
 from analyzer.vehicle.completion import complete_car
 
-BESIDE_SCATTER: Final = ScatterPrior(scatter=0.015, freedom=2.0)
+BESIDE_SCATTER: Final = ScatterPrior(scatter=0.015, dof=2.0)
 """Prior of the scatter of what a run shows beside the line, where too few runs show it: less than that of one
 gradient, since most of what differs from run to run is common to both axles. Engineering judgement."""
 

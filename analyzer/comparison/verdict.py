@@ -52,7 +52,7 @@ class Evidence:
     @property
     def smallest(self) -> float:
         """The smallest change of the logarithm that is seen with 80 % power at the 95 % level."""
-        return smallest_visible(self.measured.std_error, self.measured.freedom)
+        return smallest_visible(self.measured.std_error, self.measured.dof)
 
 
 def decide(evidence: Evidence) -> tuple[ChangeVerdict, str]:
@@ -69,7 +69,7 @@ def decide(evidence: Evidence) -> tuple[ChangeVerdict, str]:
         return _seen(evidence, softer=False)
     predicted = abs(evidence.predicted)
     could_show = predicted > NOTHING and evidence.smallest <= predicted
-    if could_show and abs(evidence.gap.t) > student_factor(evidence.gap.freedom):
+    if could_show and abs(evidence.gap.t) > student_factor(evidence.gap.dof):
         reason = (
             f"the predicted {_change(evidence.predicted)} would have shown (smallest visible change "
             f"{_size(evidence.smallest, evidence.predicted)}), "
@@ -80,13 +80,13 @@ def decide(evidence: Evidence) -> tuple[ChangeVerdict, str]:
 
 
 def _seen(evidence: Evidence, *, softer: bool) -> tuple[ChangeVerdict, str]:
-    agrees = abs(evidence.gap.t) <= student_factor(evidence.gap.freedom)
+    agrees = abs(evidence.gap.t) <= student_factor(evidence.gap.dof)
     same_way = evidence.predicted < -NOTHING if softer else evidence.predicted > NOTHING
     smaller = abs(evidence.measured.value) < abs(evidence.predicted)
     seen = f"measured {_change(evidence.measured.value)}, predicted {_change(evidence.predicted)}"
     if same_way and agrees:
         verdict = ChangeVerdict.AS_PREDICTED if softer else ChangeVerdict.STIFFENED
-        half = student_factor(evidence.gap.freedom) * evidence.gap.std_error
+        half = student_factor(evidence.gap.dof) * evidence.gap.std_error
         way = "" if softer else " as predicted"
         return verdict, f"{seen}: they agree{way} within their errors (± {100.0 * half:.1f} %)"
     if not same_way:
@@ -132,7 +132,7 @@ def runs_needed(evidence: Evidence, power: float = 0.80) -> int | None:
     for runs in range(2, MOST_RUNS + 1):
         own = Contrast(0.0, per_run * math.sqrt(2.0 / runs), 2.0 * runs - 2.0)
         whole = own.with_known(remainder(evidence))
-        if detection_power(wanted, whole.std_error, whole.freedom) >= power:
+        if detection_power(wanted, whole.std_error, whole.dof) >= power:
             return runs
     return None
 
@@ -152,7 +152,7 @@ def _floor(evidence: Evidence) -> float:
     """Return the smallest change that `MOST_RUNS` runs of each set-up would show."""
     own = Contrast(0.0, run_error(evidence) * math.sqrt(2.0 / MOST_RUNS), 2.0 * MOST_RUNS - 2.0)
     whole = own.with_known(remainder(evidence))
-    return smallest_visible(whole.std_error, whole.freedom)
+    return smallest_visible(whole.std_error, whole.dof)
 
 
 def _change(log: float) -> str:
@@ -226,7 +226,7 @@ def plan_power(change: float, scatter: float, runs: int, remainder: float = 0.0)
     variance = float(row @ np.linalg.inv(design.T @ design) @ row)
     own = Contrast(0.0, scatter * math.sqrt(variance), float(len(after) - design.shape[1]))
     whole = own.with_known(remainder)
-    return detection_power(change, whole.std_error, whole.freedom, LEVEL)
+    return detection_power(change, whole.std_error, whole.dof, LEVEL)
 
 
 def default_scatter(scale: float = 1.0) -> float:

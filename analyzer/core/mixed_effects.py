@@ -8,7 +8,7 @@ and Jonkman 2002). For equal within-run errors this is the classical t interval 
 scatter is.
 
 Two runs or fewer to a session cannot show their own scatter. Then a prior for it is added: it counts as
-`ScatterPrior.freedom` further degrees of freedom that saw `ScatterPrior.scatter`.
+`ScatterPrior.dof` further degrees of freedom that saw `ScatterPrior.scatter`.
 """
 
 from __future__ import annotations
@@ -31,10 +31,10 @@ Floats = npt.NDArray[np.float64]
 LEVEL: Final = 0.95
 POWER: Final = 0.80
 
-ENOUGH_FREEDOM: Final = 2
+ENOUGH_DOF: Final = 2
 """Degrees of freedom from which the runs speak for themselves and the prior is left out."""
 
-LARGE_FREEDOM: Final = 1e6
+LARGE_DOF: Final = 1e6
 
 LARGEST_SHIFT: Final = 30.0
 """Standard errors beyond which scipy's non-central t fails."""
@@ -48,15 +48,15 @@ class ScatterPrior:
     ----------
     scatter : float
         Standard deviation between runs, in the unit of the values (relative where they are logarithms).
-    freedom : float
+    dof : float
         Degrees of freedom it counts for.
     """
 
     scatter: float
-    freedom: float
+    dof: float
 
 
-RUN_SCATTER: Final = ScatterPrior(scatter=0.025, freedom=2.0)
+RUN_SCATTER: Final = ScatterPrior(scatter=0.025, dof=2.0)
 """Prior of the relative scatter of a roll gradient from run to run: 95 % between 1.3 and 16 %, median 3 %.
 Engineering judgement: lap-to-lap scatter of recorded cars is about 5 %, that of a rigid-body model 0.4 %."""
 
@@ -69,18 +69,18 @@ class Contrast:
     ----------
     value, std_error : float
         In the unit of the values.
-    freedom : float
+    dof : float
         Degrees of freedom of the error; very large for a known error.
     """
 
     value: float
     std_error: float
-    freedom: float
+    dof: float
 
     @property
     def interval(self) -> tuple[float, float]:
         """The 95 % interval."""
-        half = student_factor(self.freedom) * self.std_error
+        half = student_factor(self.dof) * self.std_error
         return self.value - half, self.value + half
 
     @property
@@ -93,11 +93,11 @@ class Contrast:
     @property
     def p_value(self) -> float:
         """Two-sided probability of a value at least as far from nought by scatter alone."""
-        return float(2.0 * stdtr(self.freedom, -min(abs(self.t), 1e12)))
+        return float(2.0 * stdtr(self.dof, -min(abs(self.t), 1e12)))
 
     def with_known(self, std: float) -> Contrast:
         """Return the same value with an independent, known error added."""
-        return combined(self.value, (self, Contrast(0.0, std, LARGE_FREEDOM)))
+        return combined(self.value, (self, Contrast(0.0, std, LARGE_DOF)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,7 @@ class RunsFit:
         b, shape (columns,).
     covariance : ndarray
         Of b, shape (columns, columns).
-    freedom : float
+    dof : float
         Degrees of freedom of the covariance.
     scatter : float
         Standard deviation between runs beyond their own errors.
@@ -126,7 +126,7 @@ class RunsFit:
 
     coefficients: Floats
     covariance: Floats
-    freedom: float
+    dof: float
     scatter: float
     prior_used: bool
     residuals: Floats
@@ -136,7 +136,7 @@ class RunsFit:
     def contrast(self, row: Floats) -> Contrast:
         """Return the combination ``row @ coefficients``."""
         variance = float(row @ self.covariance @ row)
-        return Contrast(float(row @ self.coefficients), math.sqrt(max(variance, 0.0)), self.freedom)
+        return Contrast(float(row @ self.coefficients), math.sqrt(max(variance, 0.0)), self.dof)
 
 
 def combined(value: float, parts: tuple[Contrast, ...]) -> Contrast:
@@ -145,9 +145,9 @@ def combined(value: float, parts: tuple[Contrast, ...]) -> Contrast:
     The degrees of freedom follow Welch (1947) and Satterthwaite (1946); JCGM 100:2008, G.4.1.
     """
     variance = sum(part.std_error**2 for part in parts)
-    fourth = sum(part.std_error**4 / part.freedom for part in parts)
-    freedom = LARGE_FREEDOM if fourth == 0.0 else min(variance**2 / fourth, LARGE_FREEDOM)
-    return Contrast(value, math.sqrt(variance), freedom)
+    fourth = sum(part.std_error**4 / part.dof for part in parts)
+    dof = LARGE_DOF if fourth == 0.0 else min(variance**2 / fourth, LARGE_DOF)
+    return Contrast(value, math.sqrt(variance), dof)
 
 
 def fit_runs(
@@ -165,7 +165,7 @@ def fit_runs(
     design : ndarray
         Shape (runs, columns), of full column rank.
     prior : ScatterPrior
-        For fewer than `ENOUGH_FREEDOM` degrees of freedom.
+        For fewer than `ENOUGH_DOF` degrees of freedom.
 
     Raises
     ------
@@ -176,34 +176,34 @@ def fit_runs(
     runs, columns = design.shape
     if np.linalg.matrix_rank(design) < columns:
         raise ValueError("the design is rank deficient")
-    freedom = runs - columns
-    if freedom >= ENOUGH_FREEDOM:
+    dof = runs - columns
+    if dof >= ENOUGH_DOF:
         between = between_variance(values, within, design)
         solved = _solve(values, within + between, design)
-        scale = solved.loss / freedom
+        scale = solved.loss / dof
         # Without any scatter at all the weights are arbitrary; they are then equal.
-        return _fit(solved, scale, float(freedom), math.sqrt(between), prior_used=False)
+        return _fit(solved, scale, float(dof), math.sqrt(between), prior_used=False)
     solved = _solve(values, within + prior.scatter**2, design)
-    scale = (prior.freedom + solved.loss) / (prior.freedom + freedom)
+    scale = (prior.dof + solved.loss) / (prior.dof + dof)
     # The part of the error that comes from within the runs is known, not a guess: Welch-Satterthwaite.
     known = float(np.mean(within)) / prior.scatter**2
-    effective = (prior.freedom + freedom) * (1.0 + known) ** 2
+    effective = (prior.dof + dof) * (1.0 + known) ** 2
     scatter = math.sqrt(max(scale * (1.0 + known) - known, 0.0)) * prior.scatter
     return _fit(solved, scale, effective, scatter, prior_used=True)
 
 
 def between_variance(values: Floats, within: Floats, design: Floats) -> float:
     """Return the variance between runs by Paule and Mandel's equation; nought when the runs show none."""
-    freedom = int(design.shape[0] - design.shape[1])
+    dof = int(design.shape[0] - design.shape[1])
     plain = _solve(values, np.ones_like(values), design)
-    most = plain.loss / freedom
+    most = plain.loss / dof
     if most == 0.0:
         return 0.0
     if not np.any(within):
         return most
 
     def excess(between: float) -> float:
-        return _solve(values, np.maximum(within + between, 1e-300), design).loss - freedom
+        return _solve(values, np.maximum(within + between, 1e-300), design).loss - dof
 
     if np.all(within > 0.0) and excess(0.0) <= 0.0:
         return 0.0
@@ -236,11 +236,11 @@ def _solve(values: Floats, variances: Floats, design: Floats) -> _Solved:
     return _Solved(coefficients, inverse, residuals, leverage, weights, loss)
 
 
-def _fit(solved: _Solved, scale: float, freedom: float, scatter: float, *, prior_used: bool) -> RunsFit:
+def _fit(solved: _Solved, scale: float, dof: float, scatter: float, *, prior_used: bool) -> RunsFit:
     return RunsFit(
         coefficients=solved.coefficients,
         covariance=scale * solved.inverse,
-        freedom=min(freedom, LARGE_FREEDOM),
+        dof=min(dof, LARGE_DOF),
         scatter=scatter,
         prior_used=prior_used,
         residuals=solved.residuals,
@@ -249,28 +249,28 @@ def _fit(solved: _Solved, scale: float, freedom: float, scatter: float, *, prior
     )
 
 
-def detection_power(change: float, std_error: float, freedom: float, level: float = LEVEL) -> float:
+def detection_power(change: float, std_error: float, dof: float, level: float = LEVEL) -> float:
     """Return the probability that a true `change` is seen, by the non-central t distribution.
 
     "Seen" means that the two-sided interval of `level` leaves out nought on the side of the change.
     """
     if std_error == 0.0:
         return 1.0 if change else 1.0 - level
-    shift, least = abs(change) / std_error, student_factor(freedom, level)
+    shift, least = abs(change) / std_error, student_factor(dof, level)
     if shift > LARGEST_SHIFT:
         # The change is then so large that only an error seen far too large hides it.
-        return float(chdtr(freedom, freedom * (shift / least) ** 2))
-    return 1.0 - float(nctdtr(freedom, shift, least))
+        return float(chdtr(dof, dof * (shift / least) ** 2))
+    return 1.0 - float(nctdtr(dof, shift, least))
 
 
-def smallest_visible(std_error: float, freedom: float, level: float = LEVEL, power: float = POWER) -> float:
+def smallest_visible(std_error: float, dof: float, level: float = LEVEL, power: float = POWER) -> float:
     """Return the smallest true change that is seen with probability `power`.
 
     Parameters
     ----------
     std_error : float
         Of the change.
-    freedom : float
+    dof : float
         Its degrees of freedom.
 
     Returns
@@ -280,10 +280,10 @@ def smallest_visible(std_error: float, freedom: float, level: float = LEVEL, pow
     """
     if std_error == 0.0:
         return 0.0
-    high = 2.0 * (student_factor(freedom, level) + student_factor(freedom, 2.0 * power - 1.0))
-    if detection_power(high, 1.0, freedom, level) < power:
+    high = 2.0 * (student_factor(dof, level) + student_factor(dof, 2.0 * power - 1.0))
+    if detection_power(high, 1.0, dof, level) < power:
         return high * std_error
-    return std_error * float(brentq(lambda d: detection_power(d, 1.0, freedom, level) - power, 0.0, high))
+    return std_error * float(brentq(lambda d: detection_power(d, 1.0, dof, level) - power, 0.0, high))
 
 
 # Many settings against each other at once: intervals and probabilities that hold for all pairs together.
@@ -325,19 +325,19 @@ class SettingPair:
     different: bool
 
 
-def pair_probability(t: float, settings: int, freedom: float) -> float:
+def pair_probability(t: float, settings: int, dof: float) -> float:
     """Return the chance that any pair of `settings` differs by `t` standard errors by scatter alone."""
     if settings <= 2 or not math.isfinite(t):
-        return Contrast(t, 1.0, freedom).p_value
-    return float(_studentised_range().sf(ROOT_TWO * abs(t), settings, _freedom(freedom)))
+        return Contrast(t, 1.0, dof).p_value
+    return float(_studentised_range().sf(ROOT_TWO * abs(t), settings, _dof(dof)))
 
 
 @cache
-def widest(settings: int, freedom: float) -> float:
+def widest(settings: int, dof: float) -> float:
     """Return the half width of a 95 % interval that holds for all pairs together, in standard errors."""
     if settings <= 2:
-        return student_factor(freedom)
-    return float(_studentised_range().ppf(LEVEL, settings, _freedom(freedom))) / ROOT_TWO
+        return student_factor(dof)
+    return float(_studentised_range().ppf(LEVEL, settings, _dof(dof))) / ROOT_TWO
 
 
 def compared(
@@ -368,8 +368,8 @@ def compared(
         The ratio from the sheet.
     """
     whole = own if known is None else own.with_known(known)
-    ratio, half = math.exp(own.value), widest(settings, own.freedom) * whole.std_error
-    chance = pair_probability(whole.t, settings, own.freedom)
+    ratio, half = math.exp(own.value), widest(settings, own.dof) * whole.std_error
+    chance = pair_probability(whole.t, settings, own.dof)
     return SettingPair(
         before=names[0],
         after=names[1],
@@ -389,9 +389,9 @@ def compared(
     )
 
 
-def _freedom(freedom: float) -> float:
+def _dof(dof: float) -> float:
     """Return infinity for a known error: scipy then takes the short way."""
-    return math.inf if freedom >= LARGE_FREEDOM / 10.0 else freedom
+    return math.inf if dof >= LARGE_DOF / 10.0 else dof
 
 
 def _studentised_range() -> Any:

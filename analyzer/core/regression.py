@@ -128,14 +128,14 @@ class BlockError:
     ----------
     covariance : array (m, m)
         Of the m figures, in their units.
-    freedom : float
+    dof : float
         Degrees of freedom for Student's factor.
     blocks : int
         Number of blocks.
     """
 
     covariance: Floats
-    freedom: float
+    dof: float
     blocks: int
 
     def std_error(self, which: int = 0) -> float:
@@ -228,22 +228,22 @@ def block_error(influence: Floats, weight: Floats | None = None) -> BlockError |
     else:
         share = np.add.reduceat(weight**2, starts)
         share = share / share.sum()
-    freedom = 1.0 / float(np.sum(share**2)) - 1.0
-    if blocks < FEWEST_BLOCKS or freedom < 2.0:
+    dof = 1.0 / float(np.sum(share**2)) - 1.0
+    if blocks < FEWEST_BLOCKS or dof < 2.0:
         return None
     # A block that carries most of a figure has pulled the fit to itself and hides its own error.
     sums = sums / np.sqrt(1.0 - np.minimum(share, 0.9))[:, None]
-    return BlockError(sums.T @ sums, freedom, blocks)
+    return BlockError(sums.T @ sums, dof, blocks)
 
 
-def student_factor(freedom: float, level: float = 0.95) -> float:
+def student_factor(dof: float, level: float = 0.95) -> float:
     """Return Student's two-sided factor."""
     from scipy.special import stdtrit
 
-    return float(stdtrit(freedom, 0.5 + level / 2.0))
+    return float(stdtrit(dof, 0.5 + level / 2.0))
 
 
-def half_width(std: float, freedom: float, known: float) -> float:
+def half_width(std: float, dof: float, known: float) -> float:
     """Return half the width of a 95 % interval for a scatter `std` beside a `known` standard uncertainty.
 
     Student's factor with the degrees of freedom of both together (Welch 1947, Satterthwaite 1946): the known
@@ -252,7 +252,7 @@ def half_width(std: float, freedom: float, known: float) -> float:
     total = math.hypot(std, known)
     if std == 0.0 or total == 0.0:
         return 1.96 * total
-    return student_factor(freedom * (total / std) ** 4) * total
+    return student_factor(dof * (total / std) ** 4) * total
 
 
 def mean_estimate(values: Floats, unit: str, method: str) -> Estimate:
@@ -282,7 +282,7 @@ def with_error(
     if error is None:
         return Estimate(value, unit, method=method, notes=(*notes, "too short a run for an error"))
     std = error.std_error(which) * abs(scale)
-    half = student_factor(error.freedom) * std
+    half = student_factor(error.dof) * std
     return Estimate.from_error(
         value, unit, std, half, calibration=calibration, n=error.blocks, method=method, notes=notes
     )

@@ -385,13 +385,13 @@ def _difference(one: Split, other: Split, quantity: str, axle: Axle, count: int)
     std = math.hypot(a.std_error or 0.0, b.std_error or 0.0, common)
     # Welch 1947: the parts' own errors have few degrees of freedom, the common scatter is known.
     unsure = sum((e.std_error or 0.0) ** 4 / max((e.n or 2) - 1, 1) for e in (a, b))
-    freedom = std**4 / unsure if unsure > 0.0 else float(min(a.n or 2, b.n or 2))
+    dof = std**4 / unsure if unsure > 0.0 else float(min(a.n or 2, b.n or 2))
     value = values[0] - values[1]
-    half, count_least = student_factor(freedom) * std, min(a.n or 2, b.n or 2)
+    half, count_least = student_factor(dof) * std, min(a.n or 2, b.n or 2)
     method = f"{one.name} less {other.name}"
     estimate = Estimate.from_error(value, a.unit, std, half, n=count_least, method=method)
     # Bonferroni 1936: of all differences of a run, one in twenty runs shows one by chance.
-    return estimate, abs(value) > student_factor(freedom, 1.0 - (1.0 - LEVEL) / count) * std
+    return estimate, abs(value) > student_factor(dof, 1.0 - (1.0 - LEVEL) / count) * std
 
 
 def difference_notes(differences: tuple[Difference, ...]) -> tuple[str, ...]:

@@ -105,23 +105,23 @@ def test_pairs_agree_with_a_general_library() -> None:
     for i in range(4):
         for j in range(i + 1, 4):
             change = fit.change(str(i), str(j))
-            assert pair_probability(change.t, 4, change.freedom) == pytest.approx(
+            assert pair_probability(change.t, 4, change.dof) == pytest.approx(
                 reference.pvalue[i, j], abs=1e-6
             )
-            half = widest(4, change.freedom) * change.std_error
+            half = widest(4, change.dof) * change.std_error
             assert change.value + half == pytest.approx(limits.high[j, i], abs=1e-6)
 
 
 @pytest.mark.parametrize("settings", [3, 6])
 def test_any_false_difference_among_all_pairs_is_said_in_one_session_of_twenty(settings: int) -> None:
     draw = np.random.default_rng(settings)
-    freedom, sessions = 2.0 * settings, 2000
+    dof, sessions = 2.0 * settings, 2000
     means = draw.standard_normal((sessions, settings)) / np.sqrt(3.0)
-    spread = np.sqrt(draw.chisquare(freedom, sessions) / freedom * 2.0 / 3.0)
+    spread = np.sqrt(draw.chisquare(dof, sessions) / dof * 2.0 / 3.0)
     t = np.ptp(means, axis=1) / spread
     # Three runs on each of `settings` alike settings: their widest pair, and plain intervals for contrast.
-    assert np.mean(t > widest(settings, freedom)) == pytest.approx(0.05, abs=0.015)
-    assert np.mean(t > widest(2, freedom)) > 0.10
+    assert np.mean(t > widest(settings, dof)) == pytest.approx(0.05, abs=0.015)
+    assert np.mean(t > widest(2, dof)) > 0.10
 
 
 def test_another_day_does_not_pass_for_another_setting() -> None:

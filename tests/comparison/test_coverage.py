@@ -39,8 +39,8 @@ def changes(
     for _ in range(sessions):
         own = scatter
         if own is None:
-            chi = draw.chisquare(RUN_SCATTER.freedom)
-            own = RUN_SCATTER.scatter * math.sqrt(RUN_SCATTER.freedom / chi)
+            chi = draw.chisquare(RUN_SCATTER.dof)
+            own = RUN_SCATTER.scatter * math.sqrt(RUN_SCATTER.dof / chi)
         runs = []
         for index in range(before + after):
             group = "A" if index < before else "B"

@@ -36,7 +36,7 @@ def open_question(
     before, after = runs
     own = Contrast(0.0, per_run * math.sqrt(1.0 / before + 1.0 / after), before + after - 2.0)
     whole = own.with_known(known)
-    gap = Contrast(-predicted, whole.std_error, whole.freedom)
+    gap = Contrast(-predicted, whole.std_error, whole.dof)
     return Evidence(whole, predicted, gap, own, runs)
 
 
@@ -106,7 +106,7 @@ def test_the_sentence_names_that_number(predicted: float, per_run: float) -> Non
 
 def test_more_runs_than_were_driven_are_asked_for_even_if_fewer_should_have_done() -> None:
     case = open_question(-0.05, 0.012, runs=(9, 8))
-    shown = Contrast(-0.012, case.measured.std_error, case.measured.freedom)
+    shown = Contrast(-0.012, case.measured.std_error, case.measured.dof)
     unlucky = Evidence(shown, case.predicted, Contrast(0.0, 0.05, 15.0), case.repeatability, case.runs)
     verdict, reason = decide(unlucky)
 

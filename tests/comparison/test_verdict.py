@@ -9,7 +9,7 @@ from hypothesis import given, settings, strategies as st
 
 from analyzer.comparison.results import ChangeVerdict
 from analyzer.comparison.verdict import Evidence, decide, runs_needed
-from analyzer.core.mixed_effects import LARGE_FREEDOM, Contrast
+from analyzer.core.mixed_effects import LARGE_DOF, Contrast
 
 
 def evidence(measured: float, predicted: float, error: float, runs: int = 3, sheet: float = 0.0) -> Evidence:
@@ -98,8 +98,8 @@ def test_errors_of_the_sheet_widen_what_counts_as_predicted() -> None:
 
 
 def test_known_error_needs_no_degrees_of_freedom() -> None:
-    own = Contrast(math.log(0.9), 0.01, LARGE_FREEDOM)
-    case = Evidence(own, math.log(0.9), Contrast(0.0, 0.01, LARGE_FREEDOM), own, (1, 1))
+    own = Contrast(math.log(0.9), 0.01, LARGE_DOF)
+    case = Evidence(own, math.log(0.9), Contrast(0.0, 0.01, LARGE_DOF), own, (1, 1))
     assert case.smallest == pytest.approx(0.028, abs=1e-4)
 
 

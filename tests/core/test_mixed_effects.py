@@ -10,7 +10,7 @@ from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
 
 from analyzer.core.mixed_effects import (
-    LARGE_FREEDOM,
+    LARGE_DOF,
     Contrast,
     ScatterPrior,
     between_variance,
@@ -41,7 +41,7 @@ def test_pooled_two_sample_case_of_the_nist_handbook() -> None:
     fit = fit_runs(values, None, design)
     change = fit.contrast(np.array([1.0, -1.0]))
     assert change.t == pytest.approx(-12.62059, abs=2e-5)
-    assert change.freedom == 326
+    assert change.dof == 326
     assert fit.scatter == pytest.approx(6.34260, abs=1e-5)
     assert change.interval[1] - change.value == pytest.approx(1.9673 * change.std_error, rel=1e-4)
 
@@ -54,7 +54,7 @@ def test_welch_two_sample_case_of_the_nist_handbook() -> None:
     )
     change = combined(us.value - japan.value, (us, japan))
     assert change.t == pytest.approx(-12.94627, abs=2e-5)
-    assert change.freedom == pytest.approx(136.8750, abs=2e-3)
+    assert change.dof == pytest.approx(136.8750, abs=2e-3)
 
 
 def test_effective_freedom_of_the_gum_example() -> None:
@@ -62,7 +62,7 @@ def test_effective_freedom_of_the_gum_example() -> None:
     parts = tuple(Contrast(0.0, e, f) for e, f in ((0.25, 9), (0.57, 4), (0.82, 14)))
     whole = combined(0.0, parts)
     assert whole.std_error == pytest.approx(1.0295, abs=5e-4)
-    assert whole.freedom == pytest.approx(19.04, abs=0.05)
+    assert whole.dof == pytest.approx(19.04, abs=0.05)
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -96,7 +96,7 @@ def test_one_run_a_side_rests_on_the_prior() -> None:
     prior = ScatterPrior(0.02, 2.0)
     change = fit_runs(np.array([1.0, 1.1]), np.zeros(2), np.eye(2), prior).contrast(np.array([-1.0, 1.0]))
     assert change.std_error == pytest.approx(0.02 * math.sqrt(2.0))
-    assert change.freedom == pytest.approx(2.0)
+    assert change.dof == pytest.approx(2.0)
 
 
 def test_one_noisy_run_a_side_rests_mostly_on_its_own_known_error() -> None:
@@ -104,7 +104,7 @@ def test_one_noisy_run_a_side_rests_mostly_on_its_own_known_error() -> None:
     fit = fit_runs(np.array([1.0, 1.1]), np.full(2, 0.2**2), np.eye(2), prior)
     change = fit.contrast(np.array([-1.0, 1.0]))
     assert change.std_error == pytest.approx(math.sqrt(2.0) * math.hypot(0.2, 0.02))
-    assert change.freedom > 1000
+    assert change.dof > 1000
 
 
 def test_between_variance_is_nought_when_runs_agree_better_than_their_errors() -> None:
@@ -118,15 +118,15 @@ def test_a_design_that_cannot_be_solved_is_refused() -> None:
 
 
 @pytest.mark.parametrize("freedom", [2.0, 4.0, 8.0, 40.0])
-def test_power_is_that_of_the_non_central_t(freedom: float) -> None:
+def test_power_is_that_of_the_non_central_t(dof: float) -> None:
     draw = np.random.default_rng(3)
-    shift = smallest_visible(1.0, freedom)
-    t = (shift + draw.standard_normal(200_000)) / np.sqrt(draw.chisquare(freedom, 200_000) / freedom)
-    seen = np.mean(t > stats.t.ppf(0.975, freedom))
+    shift = smallest_visible(1.0, dof)
+    t = (shift + draw.standard_normal(200_000)) / np.sqrt(draw.chisquare(dof, 200_000) / dof)
+    seen = np.mean(t > stats.t.ppf(0.975, dof))
     assert seen == pytest.approx(0.80, abs=0.005)
-    assert detection_power(shift, 1.0, freedom) == pytest.approx(0.80, abs=1e-6)
+    assert detection_power(shift, 1.0, dof) == pytest.approx(0.80, abs=1e-6)
 
 
 def test_smallest_visible_of_a_known_error_is_that_of_the_textbook() -> None:
     # (z(0.975) + z(0.8)) standard errors; any text on sample size.
-    assert smallest_visible(1.0, LARGE_FREEDOM) == pytest.approx(1.95996 + 0.84162, abs=1e-3)
+    assert smallest_visible(1.0, LARGE_DOF) == pytest.approx(1.95996 + 0.84162, abs=1e-3)

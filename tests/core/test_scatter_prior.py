@@ -11,7 +11,7 @@ from statsmodels.stats.libqsturng import psturng, qsturng
 
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import (
-    LARGE_FREEDOM,
+    LARGE_DOF,
     RUN_SCATTER,
     Contrast,
     ScatterPrior,
@@ -51,7 +51,7 @@ def test_scatter_of_three_runs_is_the_conjugate_mean_of_prior_and_runs(spread: f
     assert fit.scatter == pytest.approx(math.sqrt(s2))
     assert change.value == pytest.approx(0.3 - spread / 2.0)
     assert change.std_error == pytest.approx(math.sqrt(s2 * (1.0 / 2.0 + 1.0)))
-    assert change.freedom == pytest.approx(dof + 1.0)
+    assert change.dof == pytest.approx(dof + 1.0)
 
 
 @pytest.mark.parametrize("within", [0.01, 0.03, 0.1])
@@ -64,7 +64,7 @@ def test_known_error_within_the_runs_adds_its_part_and_its_degrees(within: float
 
     assert change.std_error == pytest.approx(math.sqrt(scale * whole * 1.5))
     # Welch and Satterthwaite: (a + b)^2 / (a^2 / dof) with b known.
-    assert change.freedom == pytest.approx(3.0 * (1.0 + within**2 / 0.03**2) ** 2)
+    assert change.dof == pytest.approx(3.0 * (1.0 + within**2 / 0.03**2) ** 2)
     assert fit.scatter == pytest.approx(math.sqrt(max(scale * whole - within**2, 0.0)))
     assert fit.weights == pytest.approx(np.full(3, 1.0 / whole))
 
@@ -84,7 +84,7 @@ def test_two_degrees_are_enough_to_leave_the_prior_out() -> None:
     assert not fit.prior_used
     assert fit.scatter == pytest.approx(math.sqrt(s2))
     assert fit.contrast(CHANGE).std_error == pytest.approx(math.sqrt(s2))
-    assert fit.contrast(CHANGE).freedom == 2.0
+    assert fit.contrast(CHANGE).dof == 2.0
     assert fit.leverage == pytest.approx(np.full(4, 0.5))
     assert fit.residuals == pytest.approx([-0.01, 0.01, -0.03, 0.03])
 
@@ -92,7 +92,7 @@ def test_two_degrees_are_enough_to_leave_the_prior_out() -> None:
 def test_the_usual_prior_is_two_and_a_half_percent_worth_two_degrees() -> None:
     fit = fit_runs(np.array([0.0, 0.1]), None, np.eye(2))
 
-    assert (RUN_SCATTER.scatter, RUN_SCATTER.freedom) == (0.025, 2.0)
+    assert (RUN_SCATTER.scatter, RUN_SCATTER.dof) == (0.025, 2.0)
     assert fit.contrast(CHANGE).std_error == pytest.approx(0.025 * math.sqrt(2.0))
     # 95 % of the prior between 1.3 and 16 %, median 3 %, as its comment says.
     low, middle, high = 0.025 * np.sqrt(2.0 / stats.chi2.ppf([0.975, 0.5, 0.025], 2.0))
@@ -129,9 +129,9 @@ def test_known_parts_add_as_squares_and_keep_the_degrees_of_the_rest() -> None:
     whole = own.with_known(0.03)
 
     assert (whole.value, whole.std_error) == pytest.approx((0.3, 0.05))
-    assert whole.freedom == pytest.approx(6.0 * 0.05**4 / 0.04**4, rel=1e-4)
-    assert combined(1.0, ()).freedom == LARGE_FREEDOM
-    assert combined(0.0, (Contrast(0.0, 1.0, 1e9),)).freedom == LARGE_FREEDOM
+    assert whole.dof == pytest.approx(6.0 * 0.05**4 / 0.04**4, rel=1e-4)
+    assert combined(1.0, ()).dof == LARGE_DOF
+    assert combined(0.0, (Contrast(0.0, 1.0, 1e9),)).dof == LARGE_DOF
 
 
 def test_t_and_p_of_errors_that_are_nought() -> None:
@@ -183,7 +183,7 @@ def test_all_pairs_together_have_the_studentised_range(settings: int, dof: float
 def test_two_settings_are_a_plain_t_test_and_a_known_error_the_normal_one() -> None:
     assert widest(2, 5.0) == pytest.approx(stats.t.ppf(0.975, 5))
     assert pair_probability(2.0, 2, 5.0) == pytest.approx(2.0 * stats.t.sf(2.0, 5))
-    assert widest(3, LARGE_FREEDOM) == pytest.approx(3.3145 / math.sqrt(2.0), abs=1e-3)  # q(3, infinite)
+    assert widest(3, LARGE_DOF) == pytest.approx(3.3145 / math.sqrt(2.0), abs=1e-3)  # q(3, infinite)
     assert pair_probability(math.inf, 4, 5.0) == pytest.approx(0.0, abs=1e-40)
 
 

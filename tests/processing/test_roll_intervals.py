@@ -32,7 +32,7 @@ def _gradients(drive: Drive, noise: Noise, seed: int) -> tuple[dict[str, Estimat
     study = study_roll(motion, moving.parked, WEIGHTS, SHEET)
     assert not isinstance(study.fit, str)
     assert study.fit.error is not None
-    return body_gradients(study.fit, SHEET), study.fit.error.freedom
+    return body_gradients(study.fit, SHEET), study.fit.error.dof
 
 
 @pytest.mark.parametrize(
@@ -66,10 +66,10 @@ def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
     for seed in range(500):
         noise = noises[seed % 3]
         drive = Drive(seconds=40.0, rate=100.0, fastest=(0.4, 0.6)[seed // 2 % 2], seed=seed)
-        gradients, freedom = _gradients(drive, noise, seed)
+        gradients, dof = _gradients(drive, noise, seed)
         for axle, found in gradients.items():
             assert found.interval is not None
-            held.append(abs(found.value - TRUE[axle]) <= student_t.ppf(0.975, freedom) * found.std_error)
+            held.append(abs(found.value - TRUE[axle]) <= student_t.ppf(0.975, dof) * found.std_error)
             whole.append(found.interval[0] <= TRUE[axle] <= found.interval[1])
     print(f"scatter alone {np.mean(held):.3f}, with what is left out elsewhere {np.mean(whole):.3f}")
     assert 0.93 <= np.mean(held) <= 0.97

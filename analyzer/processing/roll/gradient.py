@@ -348,7 +348,7 @@ def _estimate(
     if scatter is None or fit.error is None:
         return Estimate(value, UNIT, calibration=calibration, method=METHOD, notes=(*notes, NO_ERROR))
     std = scatter * RAD_PER_MPS2_TO_DEG_PER_G
-    half = half_width(std, fit.error.freedom, model)
+    half = half_width(std, fit.error.dof, model)
     return Estimate.from_error(
         value, UNIT, std, half, calibration=calibration, n=fit.error.blocks, method=METHOD, notes=notes
     )

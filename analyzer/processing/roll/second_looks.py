@@ -126,10 +126,10 @@ def _line(
     sums = np.bincount(owner, fit.influence[0] * fit.residuals)
     share = np.bincount(owner, fit.influence[0] ** 2)
     share = share / share.sum()
-    freedom = max(1.0 / float(np.sum(share**2)) - 2.0, 1.0)
+    dof = max(1.0 / float(np.sum(share**2)) - 2.0, 1.0)
     std = float(np.sqrt(np.sum(sums**2 / (1.0 - np.minimum(share, 0.9))))) * RAD_PER_MPS2_TO_DEG_PER_G
     value = float(fit.coefficients[0]) * RAD_PER_MPS2_TO_DEG_PER_G
-    half = half_width(std, freedom, STEADY_LEFT_OUT * value)
+    half = half_width(std, dof, STEADY_LEFT_OUT * value)
     low, high = min(x) / STANDARD_GRAVITY, max(x) / STANDARD_GRAVITY
     notes = (f"{sum(seconds):.0f} s of the run, {low:+.2f} to {high:+.2f} g in body axes",)
     return Estimate.from_error(value, "deg/g", std, half, n=len(stretches), method=method, notes=notes)
@@ -197,7 +197,7 @@ def roll_curve(bench: Bench, fit: RollFit, gradients: Mapping[str, Estimate]) ->
                 continue
             value = whole.value * (1.0 + probe.value * lever)
             std = math.hypot(whole.std_error or 0.0, whole.value * lever * probe.error.std_error())
-            half = half_width(std, probe.error.freedom, CURVE_LEFT_OUT * (1.0 + level**2) * whole.value)
+            half = half_width(std, probe.error.dof, CURVE_LEFT_OUT * (1.0 + level**2) * whole.value)
             found[f"gradient_{axle}_at_{level:g}_g"] = Estimate.from_error(
                 value,
                 "deg/g",
