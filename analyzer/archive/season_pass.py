@@ -7,15 +7,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from analyzer.archive.dataset import (
-    LOGS,
-    RESULTS,
-    drop_others,
-    is_current,
-    opened,
-    session_state,
-    write_session,
-)
+from analyzer.archive import dataset
 from analyzer.archive.plan import LogIndex, find_sessions, plan_sessions
 from analyzer.archive.results import Archive, RunRecord, SessionPlan, Task
 from analyzer.archive.workers import processors, run_locally
@@ -70,13 +62,13 @@ def archive_folder(
     if workers is not None and workers < 1:
         raise AnalyzerError("--workers: must be at least 1")
     sheets = find_sessions(root, target)
-    with opened(target) as place:
-        index = LogIndex(root, read_json(place / LOGS) or {})
+    with dataset.opened(target) as place:
+        index = LogIndex(root, read_json(place / dataset.LOGS) or {})
         plans = list(plan_sessions(root, sheets, index, tell))
-        write_whole(place / LOGS, json_bytes(index.seen, indent=None), own=True)
+        write_whole(place / dataset.LOGS, json_bytes(index.seen, indent=None), own=True)
         store = _Store(place)
         estimated = _estimate(store, plans, tell, scheduler, workers)
-        drop_others(place, plans)
+        dataset.drop_others(place, plans)
         store.drop_other_versions()
         tell("comparing the sessions", 1, 1)
         result = _archive(place, plans, estimated)
@@ -90,7 +82,7 @@ class _Store:
 
     def __init__(self, place: Path) -> None:
         self.place = place
-        self._folder = place / RESULTS / code_digest()[:16]
+        self._folder = place / dataset.RESULTS / code_digest()[:16]
 
     def path(self, key: str) -> Path:
         return self._folder / key[:2] / f"{key}.json"
@@ -111,7 +103,7 @@ class _Store:
 
     def drop_other_versions(self) -> None:
         """Remove records that another version of the program made; they can never be asked for again."""
-        for folder in (self.place / RESULTS).glob("*"):
+        for folder in (self.place / dataset.RESULTS).glob("*"):
             if folder != self._folder:
                 shutil.rmtree(folder, ignore_errors=True)
 
@@ -156,8 +148,8 @@ def _missing(store: _Store, plans: list[SessionPlan]) -> tuple[list[Task], dict[
     sessions: dict[str, list[_Session]] = {}
     tasks: list[Task] = []
     for plan in plans:
-        state = session_state(plan)
-        if plan.failed is not None or is_current(store.place, plan, state):
+        state = dataset.session_state(plan)
+        if plan.failed is not None or dataset.is_current(store.place, plan, state):
             continue
         session = _Session(plan, state)
         for task in (run.task for run in plan.runs):
@@ -194,7 +186,7 @@ def _write(store: _Store, session: _Session) -> None:
             )
             record = session.passing[run.task.key] = RunRecord.left_out(run.task.key, reason, lasting=False)
         records[run.name] = record
-    write_session(store.place, session.plan, records, "" if session.passing else session.state)
+    dataset.write_session(store.place, session.plan, records, "" if session.passing else session.state)
 
 
 def _archive(place: Path, plans: list[SessionPlan], estimated: int) -> Archive:

@@ -17,17 +17,9 @@ from typing import Final
 
 import numpy as np
 
+from analyzer.comparison import ledger
 from analyzer.comparison.changes import mean_gradients
-from analyzer.comparison.ledger import (
-    GroupFit,
-    RunValue,
-    figure_estimate,
-    fit_groups,
-    pooled_estimate,
-    ratio_estimate,
-    scatter_notes,
-    sheet_roll,
-)
+from analyzer.comparison.ledger import GroupFit, RunValue
 from analyzer.comparison.results import AxleSettings, BarSettingResult
 from analyzer.comparison.setups import scatter_prior, stiffness_values
 from analyzer.comparison.stiffness import (
@@ -91,7 +83,7 @@ def axle_settings(
 
 def _settings_of(model: AxleModel) -> AxleSettings:
     order = list(model.setups)
-    notes = [*scatter_notes(model.fit), f"{other_axle(model.axle)} stiffness taken from the sheet"]
+    notes = [*ledger.scatter_notes(model.fit), f"{other_axle(model.axle)} stiffness taken from the sheet"]
     notes += [f"{name}: no setting in common with the other sessions, left out" for name in model.left_out]
     return AxleSettings(
         axle=model.axle,
@@ -112,7 +104,7 @@ def _base(model: AxleModel, order: Sequence[str]) -> Estimate:
     sensor = float(np.mean([model.stiffness(n) * math.hypot(*model.sensor[n]) for n in order]))
     common = math.hypot(model.errors.std("base"), sensor)
     own = Contrast(model.errors.values["base"], std, model.fit.fit.dof)
-    return figure_estimate(own, common, STIFFNESS_UNIT, len(model.fit.runs), BASE_METHOD)
+    return ledger.figure_estimate(own, common, STIFFNESS_UNIT, len(model.fit.runs), BASE_METHOD)
 
 
 def _result(model: AxleModel, name: str, first: str) -> BarSettingResult:
@@ -129,15 +121,17 @@ def _result(model: AxleModel, name: str, first: str) -> BarSettingResult:
     def step(key: str, value: float) -> Estimate:
         known = math.hypot(model.errors.std(f"{key} {name}"), sensor)
         own = Contrast(value, step_std, mean.dof)
-        return figure_estimate(own, known, STIFFNESS_UNIT, runs, STEP_METHOD)
+        return ledger.figure_estimate(own, known, STIFFNESS_UNIT, runs, STEP_METHOD)
 
     return BarSettingResult(
         setting=name,
         setups=model.setups[name],
         runs=runs,
-        measured=pooled_estimate(model.fit, name, STIFFNESS_UNIT, model.relative(name)),
+        measured=ledger.pooled_estimate(model.fit, name, STIFFNESS_UNIT, model.relative(name)),
         predicted=model.errors.estimate(f"predicted {name}", STIFFNESS_UNIT),
-        ratio=ratio_estimate(gap, common, runs, "measured over predicted; errors common to both cancel"),
+        ratio=ledger.ratio_estimate(
+            gap, common, runs, "measured over predicted; errors common to both cancel"
+        ),
         step=None if name == first else step("step", moved),
         predicted_step=None
         if name == first
@@ -173,9 +167,9 @@ def _friction(axle: Axle, runs: Sequence[RunEstimates]) -> Estimate:
             common.append(found.calibration or 0.0)
     if not values:
         return Estimate.unknown("N", f"friction of the {axle} axle could not be told from the driving")
-    mean = fit_groups(values, FRICTION_SCATTER).mean("all")
+    mean = ledger.fit_groups(values, FRICTION_SCATTER).mean("all")
     method = "of one corner at the wheel, random effects over runs"
-    return figure_estimate(mean, float(np.mean(common)), "N", len(values), method)
+    return ledger.figure_estimate(mean, float(np.mean(common)), "N", len(values), method)
 
 
 # The stiffness of every bar setting of one axle over all its runs, with the errors settings share.
@@ -265,7 +259,7 @@ def fit_axle(
     used = _linked(named)
     if not used:
         return None
-    fit = fit_groups(used, scatter_prior(scale))
+    fit = ledger.fit_groups(used, scatter_prior(scale))
     counted = [run for run in runs if run.name in {value.run for value in used}]
     there: dict[str, tuple[str, ...]] = {}
     for name in fit.groups:
@@ -315,13 +309,13 @@ def _sheet_errors(
 
     def function(sheet: CarSheet) -> Values:
         values: dict[str, float | Floats] = {}
-        springs = sheet_roll(sheet, {}).stiffness[axle]
+        springs = ledger.sheet_roll(sheet, {}).stiffness[axle]
         values["springs"] = springs
         for setting, names in there.items():
             weights = [len(own[name]) for name in names]
             logs = []
             for name in names:
-                told = sheet_roll(sheet, setups[name])
+                told = ledger.sheet_roll(sheet, setups[name])
                 seen = {a: s * wheel_scale(sheet.axle(a), car.axle(a)) for a, s in roll[name].items()}
                 logs.append(np.log(stiffness(axle, seen, told)))
             log = sum(w * x for w, x in zip(weights, logs, strict=True)) / sum(weights)

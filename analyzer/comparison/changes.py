@@ -9,15 +9,8 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.comparison.ledger import (
-    GroupFit,
-    RunValue,
-    figure_estimate,
-    fit_groups,
-    ratio_estimate,
-    scatter_notes,
-    sheet_roll,
-)
+from analyzer.comparison import ledger, unmeasured_axle
+from analyzer.comparison.ledger import GroupFit, RunValue
 from analyzer.comparison.results import ChangeVerdict, Comparison, SetupResult
 from analyzer.comparison.setups import NO_RUN, scatter_prior, stiffness_values
 from analyzer.comparison.stiffness import (
@@ -32,13 +25,7 @@ from analyzer.comparison.stiffness import (
     stiffness,
     wheel_scale,
 )
-from analyzer.comparison.unmeasured_axle import (
-    OtherEnd,
-    one_axle_errors,
-    other_end,
-    other_end_words,
-    set_right,
-)
+from analyzer.comparison.unmeasured_axle import OtherEnd
 from analyzer.comparison.verdict import Evidence, decide
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
@@ -119,7 +106,7 @@ def pair_errors(pair: Pair) -> PairErrors:
     def function(sheet: CarSheet) -> Values:
         measured, predicted = {}, {}
         for name, seen in roll.items():
-            told = sheet_roll(sheet, hardware[name])
+            told = ledger.sheet_roll(sheet, hardware[name])
             scaled = {a: s * wheel_scale(sheet.axle(a), pair.car.axle(a)) for a, s in seen.items()}
             measured[name] = stiffness(pair.target, scaled, told)
             predicted[name] = (
@@ -171,7 +158,7 @@ def _sensor_errors(pair: Pair, roll: Mapping[str, Mapping[Axle, float]]) -> tupl
     )
     relative.append(after - before)
     absolute.append(new * after - old * before)
-    for axle, part in one_axle_errors(own).items():
+    for axle, part in unmeasured_axle.one_axle_errors(own).items():
         relative.append(old_slopes[axle] * part)
         absolute.append(old * old_slopes[axle] * part)
     return math.hypot(*relative), math.hypot(*absolute)
@@ -270,7 +257,7 @@ def compare_setups(
     if before.name not in names or after.name not in names:
         reason, remedy = _missing(before if before.name not in names else after, runs, reasons)
         return _unknown(before, after, change, axle, reason, remedy)
-    fit = fit_groups(values, scatter_prior(scale))
+    fit = ledger.fit_groups(values, scatter_prior(scale))
     counted = {value.run for value in values}
     pair = Pair(car, before, after, change, tuple(run for run in there if run.name in counted), axle, target)
     if not all(pair.mean_stiffness(result) > 0.0 for result in (before, after)):
@@ -296,17 +283,17 @@ def _comparison(pair: Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparis
     verdict, reason = decide(evidence)
     other = _other_end(pair)
     if other is not None and not other.answered:
-        words = other_end_words(other, repeat.value)
+        words = unmeasured_axle.other_end_words(other, repeat.value)
         if abs(other.leaked) > student_factor(gap.dof) * gap.std_error:
-            verdict, reason = ChangeVerdict.CANNOT_TELL, f"{words}; {set_right(other)}"
+            verdict, reason = ChangeVerdict.CANNOT_TELL, f"{words}; {unmeasured_axle.set_right(other)}"
         else:
             reasons = (*reasons, words)
-    notes = (*target_notes(pair), *scatter_notes(fit), *reasons)
+    notes = (*target_notes(pair), *ledger.scatter_notes(fit), *reasons)
     return Comparison(
         before=before.name,
         after=after.name,
         axle=pair.axle,
-        stiffness_ratio=ratio_estimate(repeat, remainder, sum(counts), METHOD, notes),
+        stiffness_ratio=ledger.ratio_estimate(repeat, remainder, sum(counts), METHOD, notes),
         predicted_ratio=predicted,
         stiffness_change=_difference(pair, fit, errors),
         predicted_change=pair.change.stiffness_change[key],
@@ -324,7 +311,9 @@ def _comparison(pair: Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparis
 def _other_end(pair: Pair) -> OtherEnd | None:
     if pair.axle is None:
         return None
-    return other_end(pair.car, pair.axle, pair.before.predicted, pair.runs, pair.before.name, pair.after.name)
+    return unmeasured_axle.other_end(
+        pair.car, pair.axle, pair.before.predicted, pair.runs, pair.before.name, pair.after.name
+    )
 
 
 def _in_order(values: Sequence[RunValue], runs: Sequence[RunEstimates]) -> tuple[RunValue, ...]:
@@ -347,10 +336,10 @@ def gradient_ratio(runs: Sequence[RunEstimates], before: str, after: str, axle: 
     missing = [name for name in (before, after) if name not in names]
     if missing:
         return Estimate.unknown("1", f"no run of {missing[0]} shows roll of the {axle} axle")
-    fit = fit_groups(values)
+    fit = ledger.fit_groups(values)
     change = fit.change(before, after)
     counts = fit.count(before) + fit.count(after)
-    return ratio_estimate(change, 0.0, counts, METHOD, scatter_notes(fit))
+    return ledger.ratio_estimate(change, 0.0, counts, METHOD, ledger.scatter_notes(fit))
 
 
 def _difference(pair: Pair, fit: GroupFit, errors: PairErrors) -> Estimate:
@@ -364,7 +353,7 @@ def _difference(pair: Pair, fit: GroupFit, errors: PairErrors) -> Estimate:
     common = math.hypot(errors.found.std("change"), errors.sensor_change)
     own = Contrast(stiff[1] - stiff[0], std, fit.fit.dof)
     count = fit.count(pair.before.name) + fit.count(pair.after.name)
-    return figure_estimate(own, common, STIFFNESS_UNIT, count, METHOD)
+    return ledger.figure_estimate(own, common, STIFFNESS_UNIT, count, METHOD)
 
 
 def _smallest(evidence: Evidence) -> Estimate:

@@ -12,17 +12,10 @@ import numpy as np
 
 from analyzer.comparison.results import Ledger
 from analyzer.comparison.stiffness import TARGETS, RollSheet, Target, sensitivity, stiffness, wheel_scale
+from analyzer.core import mixed_effects
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
-from analyzer.core.mixed_effects import (
-    LEVEL,
-    RUN_SCATTER,
-    Contrast,
-    Floats,
-    RunsFit,
-    ScatterPrior,
-    fit_runs,
-)
+from analyzer.core.mixed_effects import Contrast, Floats, RunsFit, ScatterPrior
 from analyzer.core.regression import student_factor
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
 from analyzer.prediction.propagation import Propagated, Values, propagate
@@ -133,7 +126,7 @@ def revisited(groups: Sequence[str]) -> bool:
 
 
 def fit_groups(
-    runs: Sequence[RunValue], prior: ScatterPrior = RUN_SCATTER, with_drift: bool = True
+    runs: Sequence[RunValue], prior: ScatterPrior = mixed_effects.RUN_SCATTER, with_drift: bool = True
 ) -> GroupFit:
     """Fit one mean per set-up, one scatter for the session, and drift when a set-up was driven twice.
 
@@ -162,7 +155,7 @@ def fit_groups(
     variances = [run.variance for run in ordered]
     known = [v for v in variances if v is not None]
     within = np.array(known) if len(known) == len(variances) else None
-    fit = fit_runs(np.array([run.value for run in ordered]), within, design, prior)
+    fit = mixed_effects.fit_runs(np.array([run.value for run in ordered]), within, design, prior)
     drift = None
     if drifting:
         row = np.zeros(design.shape[1])
@@ -207,7 +200,7 @@ def pooled_estimate(
         std_error=value * found.std_error,
         interval=(math.exp(low), math.exp(high)),
         calibration=None if calibration is None else value * calibration,
-        level=LEVEL,
+        level=mixed_effects.LEVEL,
         n=group.count(name),
         method=POOLING_METHOD,
         notes=notes + scatter_notes(group),
@@ -222,8 +215,8 @@ def scatter_notes(group: GroupFit, *, of_gradient: bool = True) -> tuple[str, ..
     notes = []
     if group.fit.prior_used and of_gradient:
         notes.append(
-            f"too few runs to show their scatter: {RUN_SCATTER.scatter:.1%} between runs taken for the roll "
-            "gradient (engineering judgement)"
+            f"too few runs to show their scatter: {mixed_effects.RUN_SCATTER.scatter:.1%} between runs "
+            "taken for the roll gradient (engineering judgement)"
         )
     if any(run.variance is None for run in group.runs):
         notes.append("a run has no error of its own: all runs count alike")
@@ -245,7 +238,7 @@ def ratio_estimate(
         std_error=value * own.std_error,
         interval=(math.exp(low), math.exp(high)),
         calibration=value * known,
-        level=LEVEL,
+        level=mixed_effects.LEVEL,
         n=count,
         method=method,
         notes=notes,
@@ -260,7 +253,7 @@ def figure_estimate(own: Contrast, known: float, unit: str, count: int, method: 
         std_error=own.std_error,
         interval=own.with_known(known).interval,
         calibration=known,
-        level=LEVEL,
+        level=mixed_effects.LEVEL,
         n=count,
         method=method,
     )
@@ -474,7 +467,7 @@ def ledger_row(
             std_error=ratio * mean.std_error,
             interval=(math.exp(both.interval[0]), math.exp(both.interval[1])),
             calibration=ratio * common,
-            level=LEVEL,
+            level=mixed_effects.LEVEL,
             n=measured.n,
             method=METHOD,
         ),
@@ -484,7 +477,7 @@ def ledger_row(
             std_error=own.std_error,
             interval=(gap - half, gap + half),
             calibration=difference,
-            level=LEVEL,
+            level=mixed_effects.LEVEL,
             n=measured.n,
             method=METHOD,
         ),

@@ -8,33 +8,10 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.comparison.ledger import (
-    GroupFit,
-    RunValue,
-    SheetErrors,
-    fit_groups,
-    gradient_row,
-    pooled_estimate,
-    scatter_notes,
-    setup_sheet_errors,
-    stiffness_row,
-)
+from analyzer.comparison import ledger, stiffness
+from analyzer.comparison.ledger import GroupFit, RunValue, SheetErrors
 from analyzer.comparison.results import Ledger, SetupResult
-from analyzer.comparison.stiffness import (
-    GRADIENT_UNIT,
-    STIFFNESS_UNIT,
-    TARGETS,
-    WRONG_SIGN,
-    RunStiffness,
-    Target,
-    kept_error,
-    measured_gradients,
-    moment_kept,
-    other_axle,
-    roll_sheet,
-    run_stiffness,
-    sensor_scale,
-)
+from analyzer.comparison.stiffness import RunStiffness, Target
 from analyzer.comparison.unmeasured_axle import other_end_notes, unseen_note
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
@@ -100,7 +77,7 @@ def stiffness_values(
     values, scales = [], []
     reasons: dict[str, str] = {}
     for order, run in enumerate(runs):
-        found = run_stiffness(target, run, roll_sheet(car, predictions[run.setup]))
+        found = stiffness.run_stiffness(target, run, stiffness.roll_sheet(car, predictions[run.setup]))
         if isinstance(found, RunStiffness):
             values.append(RunValue(run.name, run.setup, found.log, found.variance, float(order)))
             scales.append(found.scale)
@@ -127,16 +104,16 @@ def run_stiffness_ratio(car: CarSheet, prediction: SetupPrediction, run: RunEsti
     Estimate
         `std_error` is the error within the run, `calibration` that of the sheet and of the sensors.
     """
-    found = run_stiffness("total", run, roll_sheet(car, prediction))
+    found = stiffness.run_stiffness("total", run, stiffness.roll_sheet(car, prediction))
     if not isinstance(found, RunStiffness):
         return Estimate.unknown("1", found)
     ratio = math.exp(found.log) / (prediction.roll_stiffness["total"].value or math.nan)
     rates = {axle: bar.rate for axle, bar in prediction.bars.items()}
-    errors = setup_sheet_errors(car, rates, measured_gradients(run))
+    errors = ledger.setup_sheet_errors(car, rates, stiffness.measured_gradients(run))
     sensor = _sensor_error(car, [run], errors, "total")
     calibration = ratio * math.hypot(errors.ratio_error("total"), sensor)
     method = "roll moment of the sheet over the roll of both axles"
-    notes = _axle_notes("total", measured_gradients(run), car, None)
+    notes = _axle_notes("total", stiffness.measured_gradients(run), car, None)
     if found.variance is None:
         notes = (*notes, "the run's gradient has no error of its own")
         return Estimate(ratio, "1", calibration=calibration, method=method, notes=notes)
@@ -177,17 +154,17 @@ def _pool_session(
         values, missing = _gradient_values(runs, pick)
         pooled.reasons[name] = missing
         if values:
-            pooled.fits[name] = fit_groups(values)
-    for target in TARGETS:
+            pooled.fits[name] = ledger.fit_groups(values)
+    for target in stiffness.TARGETS:
         values_of, scale, reasons = stiffness_values(car, target, runs, predictions)
         pooled.reasons[f"roll_stiffness_{target}"] = reasons
         if values_of:
-            pooled.fits[f"roll_stiffness_{target}"] = fit_groups(values_of, scatter_prior(scale))
+            pooled.fits[f"roll_stiffness_{target}"] = ledger.fit_groups(values_of, scatter_prior(scale))
     for axle in AXLES:
         shares = [_share_value(run, axle, order) for order, run in enumerate(runs)]
         there = [share for share in shares if share is not None]
         if there:
-            pooled.fits[f"left_share_{axle}"] = fit_groups(there, SHARE_SCATTER, with_drift=False)
+            pooled.fits[f"left_share_{axle}"] = ledger.fit_groups(there, SHARE_SCATTER, with_drift=False)
     return pooled
 
 
@@ -202,7 +179,7 @@ def _gradient_values(runs: Sequence[RunEstimates], pick: Pick) -> tuple[tuple[Ru
         elif found.value is None:
             reasons[run.name] = f"{run.name}: {found.notes[0]}"
         elif found.value <= 0.0:
-            reasons[run.name] = f"{run.name}: {WRONG_SIGN}"
+            reasons[run.name] = f"{run.name}: {stiffness.WRONG_SIGN}"
         else:
             relative = None if found.std_error is None else (found.std_error / found.value) ** 2
             values.append(RunValue(run.name, run.setup, math.log(found.value), relative, float(order)))
@@ -232,12 +209,12 @@ def _setup_result(
     measured: dict[str, Estimate] = {}
     rows: list[Ledger] = []
     roll = {a: _mean_roll(pooled, name, a) for a in AXLES}
-    kept = float(np.mean([moment_kept(run) for run in own])) if own else 1.0
+    kept = float(np.mean([stiffness.moment_kept(run) for run in own])) if own else 1.0
     shown = {a: value / kept for a, value in roll.items() if value is not None}
-    errors = setup_sheet_errors(car, hardware, shown) if shown else None
-    for target in TARGETS:
+    errors = ledger.setup_sheet_errors(car, hardware, shown) if shown else None
+    for target in stiffness.TARGETS:
         key = f"roll_stiffness_{target}"
-        measured[key] = _unknown_or(pooled, key, name, own, STIFFNESS_UNIT)
+        measured[key] = _unknown_or(pooled, key, name, own, stiffness.STIFFNESS_UNIT)
         if measured[key].value is None or errors is None:
             continue
         sensor = _sensor_error(car, own, errors, target)
@@ -245,16 +222,20 @@ def _setup_result(
         notes = _axle_notes(target, shown, car, hardware)
         if target != "total":
             notes += other_end_notes(target, name, setups, (run.setup for run in runs))
-        measured[key] = pooled_estimate(pooled.fits[key], name, STIFFNESS_UNIT, common, notes)
+        measured[key] = ledger.pooled_estimate(
+            pooled.fits[key], name, stiffness.STIFFNESS_UNIT, common, notes
+        )
         change = pooled.fits[key].mean(name)
-        rows.append(stiffness_row(target, measured[key], prediction, change, errors, sensor))
+        rows.append(ledger.stiffness_row(target, measured[key], prediction, change, errors, sensor))
     for key, pick in _GRADIENTS.items():
-        measured[key] = _unknown_or(pooled, key, name, own, GRADIENT_UNIT)
+        measured[key] = _unknown_or(pooled, key, name, own, stiffness.GRADIENT_UNIT)
         if measured[key].value is None or errors is None:
             continue
-        measured[key] = pooled_estimate(pooled.fits[key], name, GRADIENT_UNIT, _calibration(own, pick))
+        measured[key] = ledger.pooled_estimate(
+            pooled.fits[key], name, stiffness.GRADIENT_UNIT, _calibration(own, pick)
+        )
         change = pooled.fits[key].mean(name)
-        rows.append(gradient_row(key, measured[key], prediction, change, errors, kept))
+        rows.append(ledger.gradient_row(key, measured[key], prediction, change, errors, kept))
     for axle in AXLES:
         measured[f"left_share_{axle}"] = _left_share(pooled, name, axle)
     return SetupResult(
@@ -276,7 +257,7 @@ def _unknown_or(pooled: _Pooled, key: str, name: str, own: Sequence[RunEstimates
     """Return an unknown estimate with its reason; one with a passing value when runs show the figure."""
     fit = pooled.fits.get(key)
     if fit is not None and name in fit.groups:
-        return pooled_estimate(fit, name, unit, None)
+        return ledger.pooled_estimate(fit, name, unit, None)
     if not own:
         return Estimate.unknown(unit, NO_RUN)
     reasons = pooled.reasons[key]
@@ -288,7 +269,7 @@ def _left_share(pooled: _Pooled, name: str, axle: Axle) -> Estimate:
     if fit is None or name not in fit.groups:
         return Estimate.unknown("1", f"no run of this set-up shows wheel loads of the {axle} axle")
     found = fit.mean(name)
-    notes = scatter_notes(fit, of_gradient=False)
+    notes = ledger.scatter_notes(fit, of_gradient=False)
     return Estimate(
         value=found.value,
         unit="1",
@@ -316,13 +297,13 @@ def _sensor_error(car: CarSheet, own: Sequence[RunEstimates], errors: SheetError
     parts = []
     for axle, slope in errors.sensitivity(target).items():
         scales = [
-            sensor_scale(car, run.roll_gradient_body[axle], axle)
+            stiffness.sensor_scale(car, run.roll_gradient_body[axle], axle)
             for run in own
             if axle in run.roll_gradient_body
         ]
         parts.append(slope * float(np.mean(scales)) if scales else 0.0)
     whole = sum(errors.sensitivity(target).values())
-    return math.hypot(*parts, whole * kept_error(own))
+    return math.hypot(*parts, whole * stiffness.kept_error(own))
 
 
 def _axle_notes(
@@ -330,7 +311,7 @@ def _axle_notes(
 ) -> tuple[str, ...]:
     notes = []
     if target != "total":
-        notes.append(f"{other_axle(target)} stiffness taken from the sheet")
+        notes.append(f"{stiffness.other_axle(target)} stiffness taken from the sheet")
     for axle in AXLES:
         if axle not in shown:
             notes.append(unseen_note(car, hardware, axle))

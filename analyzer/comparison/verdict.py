@@ -9,13 +9,8 @@ from typing import Final
 import numpy as np
 
 from analyzer.comparison.results import ChangeVerdict, RunPlan
-from analyzer.core.mixed_effects import (
-    LEVEL,
-    RUN_SCATTER,
-    Contrast,
-    detection_power,
-    smallest_visible,
-)
+from analyzer.core import mixed_effects
+from analyzer.core.mixed_effects import Contrast
 from analyzer.core.regression import student_factor
 
 NOTHING: Final = 1e-9
@@ -52,7 +47,7 @@ class Evidence:
     @property
     def smallest(self) -> float:
         """The smallest change of the logarithm that is seen with 80 % power at the 95 % level."""
-        return smallest_visible(self.measured.std_error, self.measured.dof)
+        return mixed_effects.smallest_visible(self.measured.std_error, self.measured.dof)
 
 
 def decide(evidence: Evidence) -> tuple[ChangeVerdict, str]:
@@ -132,7 +127,7 @@ def runs_needed(evidence: Evidence, power: float = 0.80) -> int | None:
     for runs in range(2, MOST_RUNS + 1):
         own = Contrast(0.0, per_run * math.sqrt(2.0 / runs), 2.0 * runs - 2.0)
         whole = own.with_known(remainder(evidence))
-        if detection_power(wanted, whole.std_error, whole.dof) >= power:
+        if mixed_effects.detection_power(wanted, whole.std_error, whole.dof) >= power:
             return runs
     return None
 
@@ -152,7 +147,7 @@ def _floor(evidence: Evidence) -> float:
     """Return the smallest change that `MOST_RUNS` runs of each set-up would show."""
     own = Contrast(0.0, run_error(evidence) * math.sqrt(2.0 / MOST_RUNS), 2.0 * MOST_RUNS - 2.0)
     whole = own.with_known(remainder(evidence))
-    return smallest_visible(whole.std_error, whole.dof)
+    return mixed_effects.smallest_visible(whole.std_error, whole.dof)
 
 
 def _change(log: float) -> str:
@@ -226,12 +221,12 @@ def plan_power(change: float, scatter: float, runs: int, remainder: float = 0.0)
     variance = float(row @ np.linalg.inv(design.T @ design) @ row)
     own = Contrast(0.0, scatter * math.sqrt(variance), float(len(after) - design.shape[1]))
     whole = own.with_known(remainder)
-    return detection_power(change, whole.std_error, whole.dof, LEVEL)
+    return mixed_effects.detection_power(change, whole.std_error, whole.dof, mixed_effects.LEVEL)
 
 
 def default_scatter(scale: float = 1.0) -> float:
     """Return the scatter taken where the session shows none: that of the prior, times `scale`."""
-    return RUN_SCATTER.scatter * scale
+    return mixed_effects.RUN_SCATTER.scatter * scale
 
 
 def plan_order(runs: int, names: tuple[str, str]) -> str:

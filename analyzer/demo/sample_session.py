@@ -8,31 +8,12 @@ from typing import Any, Final
 
 import numpy as np
 
+from analyzer.demo import virtual_car, virtual_course
 from analyzer.demo.data_logger import COLUMNS, SETTLING, UNITS, VOLT_STEP, Logger, log_columns
 from analyzer.demo.driver import DT, Plan, drive, plan_from
 from analyzer.demo.engine import Motion, simulate
-from analyzer.demo.virtual_car import (
-    GRAVITY,
-    SETUPS,
-    TEAL_COUPE,
-    WHEELS,
-    CarTruth,
-    Floats,
-    Setting,
-    Suspension,
-    bar_rates,
-)
-from analyzer.demo.virtual_course import (
-    CLASS_MEAN,
-    DRIVE_COLUMNS,
-    KETTLE_YARD,
-    STEP,
-    Manner,
-    course_length,
-    course_table,
-    eased,
-    rough_surface,
-)
+from analyzer.demo.virtual_car import CarTruth, Setting, Suspension
+from analyzer.demo.virtual_course import Manner
 
 RUNS: Final = (("r01", "A"), ("r02", "A"), ("r03", "A"), ("r04", "B"), ("r05", "B"), ("r06", "B"))
 """Names and set-ups of the runs, in driving order."""
@@ -46,7 +27,7 @@ MANNERS: Final = (
     Manner(pace=1.030, slip=1.03, shift=-1.0, waver=0.025, start=3.6, finish=3.1),
 )
 
-ROAD: Final = float(np.sqrt(CLASS_MEAN["A"] * CLASS_MEAN["B"]))
+ROAD: Final = float(np.sqrt(virtual_course.CLASS_MEAN["A"] * virtual_course.CLASS_MEAN["B"]))
 """Gd(n0) of the course: the border between classes A and B [m3]."""
 
 
@@ -68,26 +49,31 @@ class Driven:
 
     motion: Motion
     plan: Plan
-    ends: Floats
-    logs: tuple[Floats, ...]
+    ends: virtual_car.Floats
+    logs: tuple[virtual_car.Floats, ...]
 
 
 def drive_session(seed: int, tell: Callable[[str], None] = lambda _text: None) -> Driven:
     """Drive the sample session; the same `seed` gives the same session to the last digit."""
     rng = np.random.default_rng(seed)
-    length = course_length(KETTLE_YARD)
+    length = virtual_course.course_length(virtual_course.KETTLE_YARD)
     tell("laying out the course")
-    tables = np.stack([course_table(KETTLE_YARD, manner, rng) for manner in MANNERS])
+    tables = np.stack(
+        [virtual_course.course_table(virtual_course.KETTLE_YARD, manner, rng) for manner in MANNERS]
+    )
     # The same ground in every run, as on a real course; each run takes its own line over it.
-    road = rough_surface(length + 100.0, ROAD, rng)
+    road = virtual_course.rough_surface(length + 100.0, ROAD, rng)
     plan, ends = drive(tables, list(MANNERS), length - 3.0, [road] * len(RUNS))
-    bars = np.stack([bar_rates(TEAL_COUPE, SETUPS[setup]) for _, setup in RUNS])
+    bars = np.stack(
+        [virtual_car.bar_rates(virtual_car.TEAL_COUPE, virtual_car.SETUPS[setup]) for _, setup in RUNS]
+    )
     tell("driving six runs")
-    motion = simulate(TEAL_COUPE, bars, plan)
+    motion = simulate(virtual_car.TEAL_COUPE, bars, plan)
     logger = Logger.drawn(rng)
     tell("logging")
     logs = tuple(
-        log_columns(TEAL_COUPE, motion, run, float(ends[run]), logger, rng) for run in range(len(RUNS))
+        log_columns(virtual_car.TEAL_COUPE, motion, run, float(ends[run]), logger, rng)
+        for run in range(len(RUNS))
     )
     return Driven(motion, plan, ends, logs)
 
@@ -156,7 +142,7 @@ def _column(name: str) -> int:
     return list(COLUMNS).index(name)
 
 
-def _first(table: Floats) -> str:
+def _first(table: virtual_car.Floats) -> str:
     """Preamble, units row, semicolons; one pot backwards, a gap, spikes."""
     right = _column("FR pot")
     table[:, right] = 5.0 - VOLT_STEP - table[:, right]
@@ -167,7 +153,7 @@ def _first(table: Floats) -> str:
     return PREAMBLE + _lines(table, ";", units=True)
 
 
-def _second(table: Floats) -> str:
+def _second(table: virtual_car.Floats) -> str:
     """One pot stuck, one accelerometer saturated."""
     stuck, lateral = _column("RL pot"), _column("LatG")
     begin = int(np.searchsorted(table[:, 0], STUCK_FROM))
@@ -176,7 +162,7 @@ def _second(table: Floats) -> str:
     return _lines(table, ",", units=False)
 
 
-def _lines(table: Floats, separator: str, units: bool) -> str:
+def _lines(table: virtual_car.Floats, separator: str, units: bool) -> str:
     form = separator.join(COLUMNS.values())
     lines = [separator.join(COLUMNS)]
     if units:
@@ -199,7 +185,7 @@ SLIP_FULL: Final = 0.8
 
 SWEEP_SECONDS: Final = 6.0
 SETTLED_SECONDS: Final = 0.4
-LEVELS: Final[Floats] = np.linspace(-1.2, 1.2, 13)
+LEVELS: Final[virtual_car.Floats] = np.linspace(-1.2, 1.2, 13)
 """Centripetal accelerations of the steady corners [g]."""
 
 AXLES: Final = ("front", "rear")
@@ -207,9 +193,9 @@ DEG: Final = 180.0 / np.pi
 
 
 def true_values(
-    car: CarTruth = TEAL_COUPE,
+    car: CarTruth = virtual_car.TEAL_COUPE,
     setups: dict[str, Setting] | None = None,
-    levels: Floats = LEVELS,
+    levels: virtual_car.Floats = LEVELS,
     slip_deg: float = DRIFT_SLIP,
 ) -> dict[str, dict[str, Any]]:
     """Return what each set-up of the virtual car truly does, by steady corners on a smooth level road.
@@ -236,8 +222,8 @@ def true_values(
         0.35 g; ``corners``: the steady corners themselves, as from `steady_corners`; ``without_slip``: the
         last three for corners without slip.
     """
-    chosen = SETUPS if setups is None else setups
-    bars = np.stack([bar_rates(car, setting) for setting in chosen.values()])
+    chosen = virtual_car.SETUPS if setups is None else setups
+    bars = np.stack([virtual_car.bar_rates(car, setting) for setting in chosen.values()])
     slips = np.array([slip_deg, 0.0])
     grid = np.meshgrid(np.arange(len(chosen)), slips, levels, indexing="ij")
     which, slip, level = (part.ravel() for part in grid)
@@ -254,7 +240,7 @@ def true_values(
     return found
 
 
-def _response(corners: dict[str, Floats]) -> dict[str, Any]:
+def _response(corners: dict[str, virtual_car.Floats]) -> dict[str, Any]:
     return {
         "roll_gradient_body": _slopes(corners, "lateral_force"),
         "roll_gradient": _slopes(corners, "lateral_acceleration"),
@@ -263,8 +249,11 @@ def _response(corners: dict[str, Floats]) -> dict[str, Any]:
 
 
 def steady_corners(
-    car: CarTruth, bars: Floats, levels: Floats, slip_deg: Floats | float = 0.0
-) -> dict[str, Floats]:
+    car: CarTruth,
+    bars: virtual_car.Floats,
+    levels: virtual_car.Floats,
+    slip_deg: virtual_car.Floats | float = 0.0,
+) -> dict[str, virtual_car.Floats]:
     """Drive one steady corner per row of `bars`, level [g] and slip angle [deg]; read the settled values.
 
     Returns
@@ -273,17 +262,27 @@ def steady_corners(
         ``lateral_force`` (body axes) and ``lateral_acceleration`` [g]; ``roll_front``, ``roll_rear``,
         ``body_roll`` [deg]; ``left_share_front``, ``left_share_rear`` [1]; ``load`` (.., 4) [N].
     """
-    points = int((SWEEP_SPEED * SWEEP_SECONDS + 30.0) / STEP)
-    ramp = eased((np.arange(points) * STEP > 0.20 * SWEEP_SPEED * SWEEP_SECONDS).astype(float), 25.0)
-    curvature = levels[:, None] * GRAVITY / SWEEP_SPEED**2 * ramp
-    tables = np.zeros((levels.size, points, len(DRIVE_COLUMNS)))
-    tables[..., DRIVE_COLUMNS.index("curvature")] = curvature
-    tables[..., DRIVE_COLUMNS.index("curvature_rate")] = np.gradient(curvature, STEP, axis=1)
-    tables[..., DRIVE_COLUMNS.index("heading")] = np.cumsum(curvature, axis=1) * STEP
+    points = int((SWEEP_SPEED * SWEEP_SECONDS + 30.0) / virtual_course.STEP)
+    ramp = virtual_course.eased(
+        (np.arange(points) * virtual_course.STEP > 0.20 * SWEEP_SPEED * SWEEP_SECONDS).astype(float), 25.0
+    )
+    curvature = levels[:, None] * virtual_car.GRAVITY / SWEEP_SPEED**2 * ramp
+    tables = np.zeros((levels.size, points, len(virtual_course.DRIVE_COLUMNS)))
+    tables[..., virtual_course.DRIVE_COLUMNS.index("curvature")] = curvature
+    tables[..., virtual_course.DRIVE_COLUMNS.index("curvature_rate")] = np.gradient(
+        curvature, virtual_course.STEP, axis=1
+    )
+    tables[..., virtual_course.DRIVE_COLUMNS.index("heading")] = (
+        np.cumsum(curvature, axis=1) * virtual_course.STEP
+    )
     slip = (np.radians(slip_deg) * np.clip(levels / SLIP_FULL, -1.0, 1.0))[:, None] * ramp
-    tables[..., DRIVE_COLUMNS.index("slip")] = slip
-    tables[..., DRIVE_COLUMNS.index("slip_rate")] = np.gradient(slip, STEP, axis=1)
-    tables[..., DRIVE_COLUMNS.index("slip_bend")] = np.gradient(np.gradient(slip, STEP, axis=1), STEP, axis=1)
+    tables[..., virtual_course.DRIVE_COLUMNS.index("slip")] = slip
+    tables[..., virtual_course.DRIVE_COLUMNS.index("slip_rate")] = np.gradient(
+        slip, virtual_course.STEP, axis=1
+    )
+    tables[..., virtual_course.DRIVE_COLUMNS.index("slip_bend")] = np.gradient(
+        np.gradient(slip, virtual_course.STEP, axis=1), virtual_course.STEP, axis=1
+    )
     pulls = np.zeros((int(SWEEP_SECONDS / 0.01) + 1, levels.size))
     motion = simulate(car, bars, plan_from(tables, pulls, 0.01, np.full(levels.size, SWEEP_SPEED), None))
     last = slice(-int(SETTLED_SECONDS / DT), None)
@@ -292,8 +291,8 @@ def steady_corners(
     # Along the car's own lateral axis laid into the horizontal plane (intermediate axes of ISO 8855).
     level = (acceleration[:, 1] * up[:, 2] - acceleration[:, 2] * up[:, 1]) / np.hypot(up[:, 1], up[:, 2])
     return {
-        "lateral_force": motion.force[last, :, 1].mean(0) / GRAVITY,
-        "lateral_acceleration": level / GRAVITY,
+        "lateral_force": motion.force[last, :, 1].mean(0) / virtual_car.GRAVITY,
+        "lateral_acceleration": level / virtual_car.GRAVITY,
         "roll_front": axle_roll(travel[:, :2], car.front.track) * DEG,
         "roll_rear": axle_roll(travel[:, 2:], car.rear.track) * DEG,
         "body_roll": np.arctan2(up[:, 1], up[:, 2]) * DEG,
@@ -303,12 +302,14 @@ def steady_corners(
     }
 
 
-def axle_roll(pair: Floats, track: float) -> Floats:
+def axle_roll(pair: virtual_car.Floats, track: float) -> virtual_car.Floats:
     """Return the suspension roll [rad] of left and right wheel travel (.., 2) [m]."""
     return np.asarray(np.arctan((pair[..., 1] - pair[..., 0]) / track))
 
 
-def roll_stiffness(car: CarTruth, bars: Floats, angle: float = np.radians(0.5)) -> dict[str, float]:
+def roll_stiffness(
+    car: CarTruth, bars: virtual_car.Floats, angle: float = np.radians(0.5)
+) -> dict[str, float]:
     """Return each axle's roll stiffness [N m/deg] by pushing its wheels opposite ways by `angle`."""
     suspension = Suspension.of(car, bars)
     half = 0.5 * car.per_wheel("track") * np.tan(angle) * np.array([-1.0, 1.0, -1.0, 1.0])
@@ -318,7 +319,7 @@ def roll_stiffness(car: CarTruth, bars: Floats, angle: float = np.radians(0.5)) 
     return {"front": front, "rear": rear, "total": front + rear}
 
 
-def slope(x: Floats, y: Floats) -> float:
+def slope(x: virtual_car.Floats, y: virtual_car.Floats) -> float:
     """Return the least-squares slope of y on x with an intercept."""
     return float(np.polyfit(x, y, 1)[0])
 
@@ -330,7 +331,7 @@ def _bar_rate(car: CarTruth, setting: Setting) -> dict[str, float]:
     }
 
 
-def _slopes(corners: dict[str, Floats], by: str) -> dict[str, float]:
+def _slopes(corners: dict[str, virtual_car.Floats], by: str) -> dict[str, float]:
     x = corners[by]
     small = np.abs(x) < 0.35
     columns = {"front": "roll_front", "rear": "roll_rear", "total": "body_roll"}
@@ -357,27 +358,27 @@ def run_truth(driven: Driven, setups: dict[str, dict[str, Any]]) -> dict[str, di
         contact the wheel, start, end [s of the log], greatest damper travel [mm] and bank [deg].
     """
     found: dict[str, dict[str, Any]] = {}
-    car = TEAL_COUPE
+    car = virtual_car.TEAL_COUPE
     for run, (name, setup) in enumerate(RUNS):
         steps = int(driven.ends[run] / DT)
         moving = driven.plan.speed[:steps, run] > 3.0
         load = driven.motion.load[:steps, run][moving]
-        lateral = driven.motion.force[:steps, run, 1][moving] / GRAVITY
+        lateral = driven.motion.force[:steps, run, 1][moving] / virtual_car.GRAVITY
         found[name] = {
             "setup": setup,
             "roll_gradient_body": _over_run(lateral, setups[setup]["corners"]),
             "left_share_front": float(np.mean(load[:, 0] / np.maximum(load[:, :2].sum(1), 1.0))),
             "left_share_rear": float(np.mean(load[:, 2] / np.maximum(load[:, 2:].sum(1), 1.0))),
-            "lowest_load": dict(zip(WHEELS, load.min(0).tolist(), strict=True)),
+            "lowest_load": dict(zip(virtual_car.WHEELS, load.min(0).tolist(), strict=True)),
             "lateral_force": np.percentile(lateral, [5.0, 25.0, 75.0, 95.0]).tolist(),
             "bottoming": contacts(car, driven, run, steps),
         }
     return found
 
 
-def _over_run(lateral: Floats, corners: dict[str, Any]) -> dict[str, float]:
+def _over_run(lateral: virtual_car.Floats, corners: dict[str, Any]) -> dict[str, float]:
     """Return the slope of the steady response, each lateral force counted as often as the run had it."""
-    slow = eased(lateral, STEP / DT)  # one second
+    slow = virtual_course.eased(lateral, virtual_course.STEP / DT)  # one second
     curve = {axle: np.interp(slow, corners["lateral_force"], corners[f"roll_{axle}"]) for axle in AXLES}
     return {axle: slope(slow, roll) for axle, roll in curve.items()}
 
@@ -387,7 +388,7 @@ def contacts(car: CarTruth, driven: Driven, run: int, steps: int) -> list[dict[s
     damper = driven.motion.travel[:steps, run] * car.per_wheel("motion_ratio")
     bank = driven.plan.course(driven.plan.distance[:steps])["bank"][:, run] * DEG
     rows = []
-    for wheel, name in enumerate(WHEELS):
+    for wheel, name in enumerate(virtual_car.WHEELS):
         touching = np.concatenate([[False], damper[:, wheel] > car.per_wheel("stop_gap")[wheel], [False]])
         edges = np.flatnonzero(touching[1:] != touching[:-1])
         for start, end in zip(edges[::2], edges[1::2], strict=True):

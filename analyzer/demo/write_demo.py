@@ -10,16 +10,9 @@ from typing import Any, Final
 
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.files import json_bytes, write_together
+from analyzer.demo import sample_session
 from analyzer.demo.data_logger import csv_text
-from analyzer.demo.sample_session import (
-    FAULT_SESSION,
-    RUNS,
-    Driven,
-    drive_session,
-    fault_logs,
-    run_truth,
-    true_values,
-)
+from analyzer.demo.sample_session import Driven
 from analyzer.demo.virtual_course import KETTLE_YARD
 
 CAR_SHEET: Final = """\
@@ -224,14 +217,14 @@ def write_demo(folder: Path, seed: int = 7, progress: Tell | None = None) -> Pat
         When the folder holds a file that would be overwritten, or cannot be written to.
     """
     tell = progress or (lambda _text: None)
-    logs = [f"{name}.csv.gz" for name, _ in RUNS]
+    logs = [f"{name}.csv.gz" for name, _ in sample_session.RUNS]
     refuse_existing(folder, [*SHEETS, "truth.json", *logs])
     refuse_existing(folder / FAULTS, _fault_names())
-    driven = drive_session(seed, tell)
+    driven = sample_session.drive_session(seed, tell)
     tell("finding the true values")
-    setups = true_values()
-    truth = {"setups": setups, "runs": run_truth(driven, setups)}
-    files = _sheets(session_sheet(list(RUNS)), car_sheet())
+    setups = sample_session.true_values()
+    truth = {"setups": setups, "runs": sample_session.run_truth(driven, setups)}
+    files = _sheets(session_sheet(list(sample_session.RUNS)), car_sheet())
     files["truth.json"] = json_bytes(_rounded(truth), indent=1, sort_keys=False)
     tell("packing the logs")
     for name, table in zip(logs, driven.logs, strict=True):
@@ -244,7 +237,7 @@ def write_demo(folder: Path, seed: int = 7, progress: Tell | None = None) -> Pat
 def write_faults(folder: Path, seed: int = 7, progress: Tell | None = None) -> Path:
     """Write only the session with faults to `folder`; otherwise as `write_demo`."""
     refuse_existing(folder, _fault_names())
-    write_all(folder, _fault_files(drive_session(seed, progress or (lambda _text: None))))
+    write_all(folder, _fault_files(sample_session.drive_session(seed, progress or (lambda _text: None))))
     return folder / "session.toml"
 
 
@@ -284,8 +277,8 @@ def _fault_names() -> list[str]:
 
 
 def _fault_files(driven: Driven) -> dict[str, bytes]:
-    files = _sheets(FAULT_SESSION, car_sheet())
-    return files | {f"{name}.gz": packed(text) for name, text in fault_logs(driven).items()}
+    files = _sheets(sample_session.FAULT_SESSION, car_sheet())
+    return files | {f"{name}.gz": packed(text) for name, text in sample_session.fault_logs(driven).items()}
 
 
 def _sheets(session: str, car: str) -> dict[str, bytes]:

@@ -20,17 +20,10 @@ from numpy.typing import NDArray
 
 from analyzer.core.errors import LogError
 from analyzer.core.filebacked import Gathered, shelved
+from analyzer.ingest import text_rows
 from analyzer.ingest.cells import ClockCells, ClockReader, HeaderCell, read_header_cell, taken_apart
 from analyzer.ingest.layout import Layout, Wishes, find_layout
 from analyzer.ingest.open import Text, is_parquet
-from analyzer.ingest.text_rows import (
-    LONGEST_LINE,
-    harmless_bytes,
-    lines_before,
-    open_rows,
-    read_text,
-    sections,
-)
 from analyzer.sheets.car import Logger
 
 _NUMBERED: Final = re.compile(r"^(.*\S)\s+#(\d+)$")
@@ -219,10 +212,10 @@ def read_columns(
     """
     parts: list[_Section] = []
     position = 0
-    with ExitStack() as files, open_rows(path, text, layout) as stream:
+    with ExitStack() as files, text_rows.open_rows(path, text, layout) as stream:
         columns = {index: files.enter_context(closing(Gathered())) for index in wanted}
         clocks = {index: files.enter_context(closing(ClockReader())) for index in texts}
-        for piece in sections(stream, path):
+        for piece in text_rows.sections(stream, path):
             if piece and not piece.isspace():
                 parts.append(_read_section(path, text, layout, piece, position, wanted, texts))
                 for index, column in columns.items():
@@ -259,8 +252,10 @@ def _read_section(
         pa.default_memory_pool().release_unused()
         return done
     except _Odd:
-        first = layout.first_line + lines_before(path, text, layout, position)
-        return _read_warily(path, layout, harmless_bytes(piece, layout.quoted), first, wanted, texts)
+        first = layout.first_line + text_rows.lines_before(path, text, layout, position)
+        return _read_warily(
+            path, layout, text_rows.harmless_bytes(piece, layout.quoted), first, wanted, texts
+        )
 
 
 def _beyond_measure(values: Floats) -> bool:
@@ -386,7 +381,7 @@ def _parse(
             read_options=pacsv.ReadOptions(
                 column_names=[_name(i) for i in range(len(layout.header))],
                 use_threads=wary is None,
-                block_size=LONGEST_LINE,
+                block_size=text_rows.LONGEST_LINE,
             ),
             parse_options=pacsv.ParseOptions(
                 delimiter="\t" if layout.delimiter == " " else layout.delimiter,
@@ -546,7 +541,7 @@ def open_table(path: Path, logger: Logger, text: Text | None = None) -> Opened:
     """
     if text is None and is_parquet(path):
         return Opened(path, parquet_header(path), None, None, [])
-    text = read_text(path, logger.encoding) if text is None else text
+    text = text_rows.read_text(path, logger.encoding) if text is None else text
     wishes = Wishes(logger.delimiter, logger.decimal, logger.encoding, logger.header_line)
     layout = find_layout(text, path, wishes)
     return Opened(path, layout.header, text, layout, [*text.steps, *layout.steps])

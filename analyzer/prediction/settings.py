@@ -12,17 +12,9 @@ import numpy as np
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.estimate import Estimate
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G, Uncertain
+from analyzer.prediction import results
 from analyzer.prediction.propagation import Propagated, Values, propagate
-from analyzer.prediction.results import (
-    EXAMPLE_BANKS,
-    STATED_LATERAL,
-    BankUse,
-    BarLadder,
-    BenchComparison,
-    LadderRow,
-    StressRow,
-    WhatIf,
-)
+from analyzer.prediction.results import BankUse, BarLadder, BenchComparison, LadderRow, StressRow, WhatIf
 from analyzer.prediction.setup import NM_PER_DEG, check_bars, check_upright, predict_setup
 from analyzer.prediction.travel import WheelRange, banked_travel, bar_preload, wheel_range
 from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, find_material
@@ -222,7 +214,7 @@ def bar_ladder(
     car: CarSheet,
     axle: Axle,
     fitted: BarSetting | None = None,
-    lateral: float = STATED_LATERAL,
+    lateral: float = results.STATED_LATERAL,
     banks: Sequence[float] | None = None,
 ) -> BarLadder | None:
     """Return every setting of an axle's bar; None when the axle has no bar.
@@ -277,7 +269,7 @@ def bar_ladder(
         bench=_bench(bar, found),
         preload=bar_preload(car, setup, axle),
         travel=travel,
-        use=_travel_uses(car, axle, setup, lateral, EXAMPLE_BANKS if banks is None else banks),
+        use=_travel_uses(car, axle, setup, lateral, results.EXAMPLE_BANKS if banks is None else banks),
         further={
             key.removesuffix(f"_{axle}"): estimate
             for key, estimate in predict_setup(car, "fitted", setup).further.items()

@@ -10,14 +10,8 @@ import numpy as np
 from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
 from analyzer.core.signals import Bools
 from analyzer.ingest.recording import Recording
+from analyzer.processing import bump_stop_gap
 from analyzer.processing.bottoming import EventSource, bottoming_events, contact_mask, event_source
-from analyzer.processing.bump_stop_gap import (
-    bump_stop_gaps,
-    gap_notes,
-    known_gap,
-    stated_gap_checks,
-    stated_gap_notes,
-)
 from analyzer.processing.loads import closure_checks, closures, load_shares, wheel_loads, zero_share_error
 from analyzer.processing.motion import Working, moving_part, work_out_motion, working_base
 from analyzer.processing.results import BottomingEvent, Motion, RunEstimates
@@ -68,9 +62,9 @@ def estimate_run(
     # Bank and crests come from the path, so after the forces and before anything that asks for a bank.
     motion = with_road_shape(motion, track_of(recording, motion))
     # A stop or droop end in contact is a spring of its own: known first, since roll and loads leave it out.
-    gaps = bump_stop_gaps(recording, motion, working, car)
-    gap_checks = stated_gap_checks(recording, motion, working, car, gaps)
-    stops = {axle: stop_of(car, axle, known_gap(gaps[axle])) for axle in AXLES}
+    gaps = bump_stop_gap.bump_stop_gaps(recording, motion, working, car)
+    gap_checks = bump_stop_gap.stated_gap_checks(recording, motion, working, car, gaps)
+    stops = {axle: stop_of(car, axle, bump_stop_gap.known_gap(gaps[axle])) for axle in AXLES}
     contact = _contacts(recording, working, stops)
     driving = ~moving.parked
     free = driving & ~contact
@@ -101,8 +95,8 @@ def estimate_run(
         motion=motion,
         further=closing | roll.further,
         notes=_notes(recording, car, stops, contact, driving, motion)
-        + gap_notes(gaps)
-        + stated_gap_notes(gap_checks)
+        + bump_stop_gap.gap_notes(gaps)
+        + bump_stop_gap.stated_gap_notes(gap_checks)
         + roll.notes
         + difference_notes(differences)
         + _unplaced(course, motion, driving),

@@ -11,38 +11,14 @@ from pydantic_core import PydanticCustomError
 
 from analyzer.core.constants import AXLE_CORNERS, CORNERS, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.units import Uncertain
+from analyzer.sheets import fields
 from analyzer.sheets.bar import Bar, Blade, NoBar, Tube
-from analyzer.sheets.fields import (
-    CamberGain,
-    CgHeight,
-    Damping,
-    Force,
-    Frequency,
-    Inertia,
-    Length,
-    LengthOrZero,
-    Mass,
-    Ratio,
-    RollCentreHeight,
-    Sheet,
-    Stiffness,
-    StopRate,
-    StopTravel,
-    Time,
-    TorsionalStiffness,
-    TrackWidth,
-    TyreRate,
-    Weight,
-    Wheelbase,
-    WheelRadius,
-    quantity,
-)
 
 
-class AxleShelf(Sheet):
+class AxleShelf(fields.Sheet):
     """Parts at hand for one axle, beside those that are fitted."""
 
-    springs: list[Stiffness] = Field(max_length=20, default_factory=list)
+    springs: list[fields.Stiffness] = Field(max_length=20, default_factory=list)
     """Rates of further springs, at the spring."""
     tubes: list[Tube] = Field(max_length=20, default_factory=list)
     """Further tubes of a bladed bar."""
@@ -50,7 +26,7 @@ class AxleShelf(Sheet):
     """Further blades of a bladed bar, with the same holes."""
 
 
-class Shelf(Sheet):
+class Shelf(fields.Sheet):
     """Parts at hand."""
 
     front: AxleShelf = AxleShelf()
@@ -76,10 +52,10 @@ CHANNEL_DIMENSIONS: Final[dict[str, str]] = {
 }
 """House channels a log can feed, with the dimension of their SI unit. Glossary: docs/nomenclature.md."""
 
-_Travel = Annotated[Uncertain, quantity("length", -10.0, 10.0)]
+_Travel = Annotated[Uncertain, fields.quantity("length", -10.0, 10.0)]
 
 
-class Channel(Sheet):
+class Channel(fields.Sheet):
     """One channel: its column in the log, and the way to SI.
 
     Either the column already holds a physical quantity in `unit`, or a sensor voltage (or count) that
@@ -119,15 +95,15 @@ class Channel(Sheet):
         return self
 
 
-class Position(Sheet):
+class Position(fields.Sheet):
     """Position of the IMU from the sprung CG, ISO 8855 axes (x forward, y left, z up)."""
 
-    x: Length = Uncertain(0.0, None)
-    y: Length = Uncertain(0.0, None)
-    z: Length = Uncertain(0.0, None)
+    x: fields.Length = Uncertain(0.0, None)
+    y: fields.Length = Uncertain(0.0, None)
+    z: fields.Length = Uncertain(0.0, None)
 
 
-class Imu(Sheet):
+class Imu(fields.Sheet):
     """Where the inertial unit sits and how it is turned."""
 
     position: Position = Position()
@@ -146,14 +122,14 @@ class Imu(Sheet):
         return value
 
 
-class Logger(Sheet):
+class Logger(fields.Sheet):
     """Channels and clock of the car's logger."""
 
     channels: dict[str, Channel] = Field(default_factory=dict)
     imu: Imu = Imu()
-    sample_rate: Frequency | None = None
+    sample_rate: fields.Frequency | None = None
     """Rate of a log without a time column."""
-    level: Annotated[list[Time], Field(min_length=2, max_length=2)] | None = None
+    level: Annotated[list[fields.Time], Field(min_length=2, max_length=2)] | None = None
     """Stretch of log time in which every run stands or runs level: the pots' zero."""
     delimiter: str | None = None
     decimal: str | None = None
@@ -180,34 +156,34 @@ class Logger(Sheet):
 # The car sheet: masses, geometry, springs, dampers, bars and logger of one car.
 
 
-class CornerLoads(Sheet):
+class CornerLoads(fields.Sheet):
     """Scale readings at static ride height, driver in."""
 
-    FL: Weight
-    FR: Weight
-    RL: Weight
-    RR: Weight
+    FL: fields.Weight
+    FR: fields.Weight
+    RL: fields.Weight
+    RR: fields.Weight
 
 
-class AxleMass(Sheet):
+class AxleMass(fields.Sheet):
     """Unsprung mass of both wheels of each axle."""
 
-    front: Mass
-    rear: Mass
+    front: fields.Mass
+    rear: fields.Mass
 
 
-class MassSheet(Sheet):
+class MassSheet(fields.Sheet):
     """Loads and the centre of gravity."""
 
     corner_loads: CornerLoads
     """What the scales show at each wheel."""
     unsprung: AxleMass
     """Wheels, hubs, brakes and half of the links, both sides of an axle together."""
-    cg_height: CgHeight
+    cg_height: fields.CgHeight
     """Height of the whole car's centre of gravity above ground at static ride height."""
-    wheelbase: Wheelbase
+    wheelbase: fields.Wheelbase
     """Front to rear wheel centres."""
-    roll_inertia: Inertia | None = None
+    roll_inertia: fields.Inertia | None = None
     """Of the sprung mass about its roll axis; not needed for gradients."""
 
     def load(self, corner: Corner) -> Uncertain:
@@ -221,14 +197,14 @@ class MassSheet(Sheet):
         return sum(self.load(c).value for pair in AXLE_CORNERS.values() for c in pair) / STANDARD_GRAVITY
 
 
-class TravelTable(Sheet):
+class TravelTable(fields.Sheet):
     """A motion ratio as measured: wheel travel against damper (or spring) travel, bump positive.
 
     Measuring and predicting read it alike: a polynomial of degree three at most, by least squares.
     """
 
-    wheel: Annotated[list[Length], Field(min_length=2)]
-    damper: Annotated[list[Length], Field(min_length=2)]
+    wheel: Annotated[list[fields.Length], Field(min_length=2)]
+    damper: Annotated[list[fields.Length], Field(min_length=2)]
 
     @model_validator(mode="after")
     def _rising(self) -> TravelTable:
@@ -240,11 +216,11 @@ class TravelTable(Sheet):
         return self
 
 
-class LoadCurve(Sheet):
+class LoadCurve(fields.Sheet):
     """A bump stop as measured: compression and load, both from zero upwards."""
 
-    compression: Annotated[list[LengthOrZero], Field(min_length=2)]
-    load: Annotated[list[Force], Field(min_length=2)]
+    compression: Annotated[list[fields.LengthOrZero], Field(min_length=2)]
+    load: Annotated[list[fields.Force], Field(min_length=2)]
 
     @model_validator(mode="after")
     def _rising(self) -> LoadCurve:
@@ -255,36 +231,36 @@ class LoadCurve(Sheet):
         return self
 
 
-class Spring(Sheet):
+class Spring(fields.Sheet):
     """One spring of the axle and its motion ratio."""
 
-    rate: Stiffness
+    rate: fields.Stiffness
     """Of one spring, at the spring."""
-    motion_ratio: Ratio | TravelTable
+    motion_ratio: fields.Ratio | TravelTable
     """Spring (damper) travel / wheel travel."""
 
 
-class DamperRates(Sheet):
+class DamperRates(fields.Sheet):
     """A straight-line damper: force per speed at the damper."""
 
-    bump: Damping
+    bump: fields.Damping
     """In compression."""
-    rebound: Damping
+    rebound: fields.Damping
     """In extension."""
 
 
-class Damper(Sheet):
+class Damper(fields.Sheet):
     """One damper of the axle; travel counts from static ride height, compression positive."""
 
-    bump_stop_gap: StopTravel | None = None
+    bump_stop_gap: fields.StopTravel | None = None
     """Damper travel from static ride height to first contact with the bump stop."""
-    full_bump: StopTravel | None = None
+    full_bump: fields.StopTravel | None = None
     """Damper travel from static ride height to the end."""
-    full_droop: StopTravel | None = None
+    full_droop: fields.StopTravel | None = None
     """Extension from static ride height to the end of the damper (written positive)."""
-    bump_stop_rate: StopRate | LoadCurve | None = None
+    bump_stop_rate: fields.StopRate | LoadCurve | None = None
     """Rate of the bump stop at the damper, or its measured load curve."""
-    motion_ratio: Ratio | TravelTable | None = None
+    motion_ratio: fields.Ratio | TravelTable | None = None
     """Only when the damper is not at the spring: damper travel / wheel travel."""
     rates: DamperRates | None = None
     """Force per speed, for wheel loads."""
@@ -297,23 +273,23 @@ class Damper(Sheet):
         return self
 
 
-class AxleSheet(Sheet):
+class AxleSheet(fields.Sheet):
     """Everything that belongs to one axle."""
 
     suspension: Literal["independent", "solid axle"] = "independent"
     """A solid axle keeps its wheels upright and has its springs at spring_base."""
-    track_width: TrackWidth
+    track_width: fields.TrackWidth
     """Between the middles of left and right tyre at static ride height."""
-    roll_centre_height: RollCentreHeight
+    roll_centre_height: fields.RollCentreHeight
     """Above ground at static ride height; negative below ground."""
-    wheel_radius: WheelRadius
+    wheel_radius: fields.WheelRadius
     """Height of the wheel centre above ground."""
-    camber_gain: CamberGain | None = None
+    camber_gain: fields.CamberGain | None = None
     """Camber change per wheel travel relative to the body; positive leans the wheel's top inwards in bump."""
-    tyre_rate: TyreRate | None = None
+    tyre_rate: fields.TyreRate | None = None
     """Vertical rate of one tyre; without it tyre roll cannot be told, and the report says so."""
     spring: Spring
-    spring_base: TrackWidth | None = None
+    spring_base: fields.TrackWidth | None = None
     """Solid axle only: distance between left and right spring; springs act there, not at the track."""
     damper: Damper = Damper()
     bar: Bar = NoBar(kind="none")
@@ -324,7 +300,7 @@ class AxleSheet(Sheet):
         return self.spring.motion_ratio if self.damper.motion_ratio is None else self.damper.motion_ratio
 
 
-class CarSheet(Sheet):
+class CarSheet(fields.Sheet):
     """One car as measured in the workshop."""
 
     name: str
@@ -332,7 +308,7 @@ class CarSheet(Sheet):
     mass: MassSheet
     front: AxleSheet
     rear: AxleSheet
-    chassis_stiffness: TorsionalStiffness | None = None
+    chassis_stiffness: fields.TorsionalStiffness | None = None
     """Torsional stiffness of the shell between the axles; rigid when not given."""
     logger: Logger = Logger()
     shelf: Shelf = Shelf()

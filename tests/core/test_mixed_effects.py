@@ -117,7 +117,7 @@ def test_a_design_that_cannot_be_solved_is_refused() -> None:
         fit_runs(np.ones(3), None, np.ones((3, 2)))
 
 
-@pytest.mark.parametrize("freedom", [2.0, 4.0, 8.0, 40.0])
+@pytest.mark.parametrize("dof", [2.0, 4.0, 8.0, 40.0])
 def test_power_is_that_of_the_non_central_t(dof: float) -> None:
     draw = np.random.default_rng(3)
     shift = smallest_visible(1.0, dof)

@@ -11,15 +11,8 @@ import numpy as np
 from scipy.special import ndtr
 
 from analyzer.comparison.calibrated_car import Calibration
-from analyzer.comparison.choosing.candidates import (
-    AxleOption,
-    Bank,
-    Grid,
-    allowed_settings,
-    best_settings,
-    build_grid,
-    distance,
-)
+from analyzer.comparison.choosing import candidates
+from analyzer.comparison.choosing.candidates import AxleOption, Bank, Grid
 from analyzer.comparison.choosing.effects import (
     Ladders,
     balance_caution,
@@ -115,11 +108,11 @@ def choose(
     """
     wish = _from_base(car, wish, present, setups or {})
     used_bank = bank or DEFAULT_BANK
-    grid = build_grid(car, present, used_bank)
+    grid = candidates.build_grid(car, present, used_bank)
     basis = _basis(car, present, present_name, setups or {}, runs, calibration)
-    miss = distance(grid, wish, basis.measured)
-    allowed = allowed_settings(grid, wish)
-    order = best_settings(miss, grid.cost, allowed, most)
+    miss = candidates.distance(grid, wish, basis.measured)
+    allowed = candidates.allowed_settings(grid, wish)
+    order = candidates.best_settings(miss, grid.cost, allowed, most)
     ladders = Ladders(car)
     options = tuple(
         _option(car, grid, index, wish, present, used_bank, calibration, basis, ladders, float(miss[index]))

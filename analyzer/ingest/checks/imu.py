@@ -7,16 +7,8 @@ from typing import Final
 import numpy as np
 
 from analyzer.core.constants import STANDARD_GRAVITY
-from analyzer.ingest.checks.inputs import (
-    POTS,
-    SIDE_SIGN,
-    Findings,
-    Floats,
-    Signals,
-    moving_correlation,
-    partial_correlation,
-    runs_of,
-)
+from analyzer.ingest.checks import inputs
+from analyzer.ingest.checks.inputs import Findings, Floats, Signals
 from analyzer.ingest.recording import Verdict
 
 TILT: Final = 0.06
@@ -207,11 +199,11 @@ def _lateral(found: Findings, signals: Signals) -> None:
 
 def _lateral_on_x(found: Findings, signals: Signals) -> bool:
     """Tell exchanged axes or a wrong sign of lateral force by the pots; return whether it is unusable."""
-    pots = [name for name in POTS if signals.trusted(name)]
+    pots = [name for name in inputs.POTS if signals.trusted(name)]
     if len(pots) < 3:
         return False
     forward = "accel_x" if signals.trusted("accel_x") else None
-    on_y = {pot: SIDE_SIGN[pot] * _partial(signals, pot, "accel_y", forward) for pot in pots}
+    on_y = {pot: inputs.SIDE_SIGN[pot] * _partial(signals, pot, "accel_y", forward) for pot in pots}
     if forward is not None and _rolls_with_x(signals, pots, on_y):
         text = (
             "The pots roll with accel_x, not accel_y: the axes are exchanged. State logger.imu.axes "
@@ -240,14 +232,14 @@ def _rolls_with_x(signals: Signals, pots: list[str], on_y: dict[str, float]) -> 
     forward = forward_axis(signals)
     if forward is not None:
         return forward == "accel_y"
-    on_x = [SIDE_SIGN[pot] * _partial(signals, pot, "accel_x", "accel_y") for pot in pots]
+    on_x = [inputs.SIDE_SIGN[pot] * _partial(signals, pot, "accel_x", "accel_y") for pot in pots]
     one_sense = all(r > 0.4 for r in on_x) or all(r < -0.4 for r in on_x)
     y_in_order = all(r > 0.2 for r in on_y.values()) or all(r < -0.2 for r in on_y.values())
     if not one_sense or y_in_order:
         return False
     if signals.trusted("gyro_z") and signals.trusted("speed"):
         product = signals.mean("gyro_z") * signals.mean("speed")
-        if abs(moving_correlation(product, signals.mean("accel_y"), signals.still)) > 0.7:
+        if abs(inputs.moving_correlation(product, signals.mean("accel_y"), signals.still)) > 0.7:
             return False
     used = signals.moving_blocks(*pots, "accel_x", "accel_y")
     forces = np.column_stack(
@@ -264,7 +256,7 @@ def _partial(signals: Signals, pot: str, cause: str, other: str | None) -> float
     if used.sum() < 12 or float(signals.mean(cause)[used].std()) < 0.5:
         return 0.0
     rest = np.zeros(int(used.sum())) if other is None else signals.mean(other)[used]
-    return partial_correlation(signals.mean(pot)[used], signals.mean(cause)[used], rest)
+    return inputs.partial_correlation(signals.mean(pot)[used], signals.mean(cause)[used], rest)
 
 
 def _rate_offset(found: Findings, signals: Signals, name: str) -> None:
@@ -296,7 +288,7 @@ def _yaw(found: Findings, signals: Signals) -> None:
     window = np.ones(YAW_BLOCKS) / YAW_BLOCKS
     product = np.convolve(signals.mean("gyro_z") * signals.mean("speed"), window, mode="same")
     lateral = np.convolve(signals.mean("accel_y"), window, mode="same")
-    r = moving_correlation(product, lateral, signals.still)
+    r = inputs.moving_correlation(product, lateral, signals.still)
     used = np.isfinite(product) & np.isfinite(lateral) & ~signals.still
     if abs(r) < YAW_CLEAR or used.sum() < LEAST_YAW_BLOCKS:
         found.untested(
@@ -328,7 +320,7 @@ def _speed(found: Findings, signals: Signals) -> None:
     with np.errstate(invalid="ignore"):
         odd = (values > FASTEST) | (values < -15.0)
     share = float(odd.mean())
-    for first, end in zip(*(edge.tolist() for edge in runs_of(odd)), strict=True):
+    for first, end in zip(*(edge.tolist() for edge in inputs.runs_of(odd)), strict=True):
         found.mark("speed", first, end)
     verdict = Verdict.GOOD if not share else Verdict.SUSPECT if share < 0.1 else Verdict.BAD
     comment = (
@@ -351,7 +343,7 @@ def _position(found: Findings, signals: Signals) -> None:
         if verdict is Verdict.GOOD
         else f"No satellite fix for {share:.0%} of the run; left out."
     )
-    stretches = list(zip(*(edge.tolist() for edge in runs_of(lost)), strict=True))
+    stretches = list(zip(*(edge.tolist() for edge in inputs.runs_of(lost)), strict=True))
     for name in names:
         for first, end in stretches:
             found.mark(name, first, end)
@@ -427,7 +419,10 @@ def forward_axis(signals: Signals) -> str | None:
     if len(signals.still) < 2:  # one block has no change of speed
         return None
     rate = np.gradient(signals.mean("speed"), signals.block / signals.base.rate)
-    r = {n: abs(moving_correlation(rate, signals.mean(n), signals.still)) for n in ("accel_x", "accel_y")}
+    r = {
+        n: abs(inputs.moving_correlation(rate, signals.mean(n), signals.still))
+        for n in ("accel_x", "accel_y")
+    }
     best = max(r, key=lambda name: r[name])
     return best if r[best] > min(r.values()) + AXIS_MARGIN else None
 
@@ -522,7 +517,7 @@ def _judge(found: Findings, signals: Signals, gyro: Floats, rates: list[Floats],
     if used.sum() < 20 or max(float(rate[used].std()) for rate in rates) < LEAST_ROLL_RATE:
         found.untested("roll rate", "gyro_x", "The car rolls too little to tell.")
         return
-    r = [moving_correlation(rate, gyro, signals.still) for rate in rates]
+    r = [inputs.moving_correlation(rate, gyro, signals.still) for rate in rates]
     ratio = float(gyro[used].std() / np.median([rate[used].std() for rate in rates]))
     least = min(r, key=abs)
     if all(value < -ROLL_CLEAR for value in r):

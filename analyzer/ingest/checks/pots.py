@@ -8,16 +8,8 @@ from typing import Final
 import numpy as np
 
 from analyzer.core.signals import BLOCK_SECONDS
-from analyzer.ingest.checks.inputs import (
-    END_SIGN,
-    POTS,
-    SIDE_SIGN,
-    Findings,
-    Floats,
-    Signals,
-    partial_correlation,
-    runs_of,
-)
+from analyzer.ingest.checks import inputs
+from analyzer.ingest.checks.inputs import Findings, Floats, Signals
 from analyzer.ingest.recording import Verdict
 
 STROKE_MARGIN: Final = 0.005
@@ -43,7 +35,7 @@ CLEAR: Final = 0.4
 def check_pots(signals: Signals) -> Findings:
     """Run all checks of the pots."""
     found = Findings()
-    pots = [name for name in POTS if name in signals.data]
+    pots = [name for name in inputs.POTS if name in signals.data]
     dead = {name for name in pots if not signals.trusted(name)}
     for name in pots:
         _range(found, signals, name)
@@ -78,7 +70,7 @@ def _range(found: Findings, signals: Signals, name: str) -> None:
             "damper stroke", name, Verdict.GOOD, 0.0, MOST_OUTSIDE, "1", "Stays within the damper's stroke."
         )
         return
-    for first, end in zip(*(edge.tolist() for edge in runs_of(beyond)), strict=True):
+    for first, end in zip(*(edge.tolist() for edge in inputs.runs_of(beyond)), strict=True):
         found.mark(name, first, end)
     where = signals.seconds(int(np.argmax(beyond)))
     comment = (
@@ -145,7 +137,7 @@ def _straight_reading(signals: Signals, name: str) -> float:
 
 def _zero_drift(found: Findings, signals: Signals, pots: list[str]) -> None:
     """Compare the readings of separate standing stretches."""
-    starts, ends = runs_of(signals.still)
+    starts, ends = inputs.runs_of(signals.still)
     long = (ends - starts) * BLOCK_SECONDS >= 2.0
     starts, ends = starts[long], ends[long]
     for name in pots:
@@ -257,7 +249,7 @@ def _wiring(found: Findings, signals: Signals, pots: list[str]) -> None:
             verdicts[name] = ("inverted", "goes the wrong way in turns: its sign is wrong")
     _ends(verdicts, side, end)
     _others(verdicts, side, end)
-    if all(side.get(p, 0.0) < 0 for p in POTS) and not any(end.get(p, 0.0) < 0 for p in POTS):
+    if all(side.get(p, 0.0) < 0 for p in inputs.POTS) and not any(end.get(p, 0.0) < 0 for p in inputs.POTS):
         verdicts = {}  # all four: the accelerometer is the odd one; its own check says so
     for name in pots:
         for check in ("inverted", "swapped"):
@@ -325,9 +317,9 @@ def _signs(signals: Signals, pots: list[str]) -> tuple[dict[str, float], dict[st
         forward = signals.mean("accel_x")[used] if with_x else np.zeros(int(used.sum()))
         travel = signals.mean(pot)[used]
         if float(lateral.std()) > CORNERING_SPREAD:
-            side[pot] = SIDE_SIGN[pot] * partial_correlation(travel, lateral, forward)
+            side[pot] = inputs.SIDE_SIGN[pot] * inputs.partial_correlation(travel, lateral, forward)
         if with_x and float(forward.std()) > BRAKING_SPREAD:
-            end[pot] = END_SIGN[pot] * partial_correlation(travel, forward, lateral)
+            end[pot] = inputs.END_SIGN[pot] * inputs.partial_correlation(travel, forward, lateral)
     return _only_clear(side), _only_clear(end)
 
 
