@@ -119,11 +119,7 @@ class _Session:
 
 
 def _estimate(
-    store: _Store,
-    plans: list[SessionPlan],
-    tell: Progress,
-    scheduler: str | None,
-    workers: int | None,
+    store: _Store, plans: list[SessionPlan], tell: Progress, scheduler: str | None, workers: int | None
 ) -> int:
     """Estimate what is not there yet, write each session as soon as it is complete; returns the number."""
     tasks, sessions = _missing(store, plans)

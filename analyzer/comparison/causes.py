@@ -95,14 +95,7 @@ def _car_causes() -> list[Cause]:
     loads = tuple(f"mass.corner_loads.{c}" for axle in AXLES for c in AXLE_CORNERS[axle])
     tyres = tuple(f"{axle}.tyre_rate" for axle in AXLES)
     return [
-        Cause(
-            "CG height off",
-            "CG height",
-            "both",
-            _times("mass.cg_height"),
-            0.10,
-            "repeat the tilt test",
-        ),
+        Cause("CG height off", "CG height", "both", _times("mass.cg_height"), 0.10, "repeat the tilt test"),
         Cause(
             "another load in the car than on the scales",
             "load",

@@ -155,10 +155,7 @@ def _car_ratio(
 
 
 def _drift(
-    car: CarSheet,
-    results: Mapping[str, SetupResult],
-    comparison: Comparison,
-    runs: Sequence[RunEstimates],
+    car: CarSheet, results: Mapping[str, SetupResult], comparison: Comparison, runs: Sequence[RunEstimates]
 ) -> Estimate | None:
     target: Target = comparison.axle or "total"
     predictions = {name: result.predicted for name, result in results.items()}
@@ -322,10 +319,7 @@ def _measured(axle: Axle, before: SetupResult, after: SetupResult, comparison: C
     own = comparison.axle == axle
     measured = comparison.stiffness_change if own else _bare_difference(*pair)
     left = _gap(comparison) if own else _bare_difference(rows[0], rows[1])
-    return [
-        Part(f"{axle} measured", *pair, measured),
-        Part(f"{axle} unexplained", rows[0], rows[1], left),
-    ]
+    return [Part(f"{axle} measured", *pair, measured), Part(f"{axle} unexplained", rows[0], rows[1], left)]
 
 
 def _unexplained(result: SetupResult, axle: Axle) -> Estimate | None:

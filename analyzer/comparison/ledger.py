@@ -386,10 +386,7 @@ def stiffness_row(
     """
     name = f"roll stiffness {target}"
     common = math.hypot(errors.ratio_error(target), sensor)
-    difference = math.hypot(
-        errors.found.std(f"difference {target}"),
-        (measured.value or 0.0) * sensor,
-    )
+    difference = math.hypot(errors.found.std(f"difference {target}"), (measured.value or 0.0) * sensor)
     return ledger_row(name, measured, prediction.roll_stiffness[target], mean, common, difference)
 
 
@@ -427,12 +424,7 @@ def _relative(error: float | None, estimate: Estimate) -> float:
 
 
 def ledger_row(
-    quantity: str,
-    measured: Estimate,
-    predicted: Estimate,
-    mean: Contrast,
-    common: float,
-    difference: float,
+    quantity: str, measured: Estimate, predicted: Estimate, mean: Contrast, common: float, difference: float
 ) -> Ledger:
     """Return one row of the ledger.
 

@@ -58,10 +58,7 @@ def setup_results(
 
 
 def stiffness_values(
-    car: CarSheet,
-    target: Target,
-    runs: Sequence[RunEstimates],
-    predictions: Mapping[str, SetupPrediction],
+    car: CarSheet, target: Target, runs: Sequence[RunEstimates], predictions: Mapping[str, SetupPrediction]
 ) -> tuple[tuple[RunValue, ...], float, dict[str, str]]:
     """Return the logarithm of a stiffness from every run that shows it.
 

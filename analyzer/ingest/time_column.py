@@ -178,8 +178,7 @@ def _past_midnight(seconds: NDArray[np.float64], known: NDArray[np.bool_]) -> ND
     if not len(places):
         return seconds
     return by_pieces(
-        len(seconds),
-        lambda a, b: seconds[a:b] + DAY * np.searchsorted(places, np.arange(a, b), side="right"),
+        len(seconds), lambda a, b: seconds[a:b] + DAY * np.searchsorted(places, np.arange(a, b), side="right")
     )
 
 

@@ -423,11 +423,7 @@ def _moved(
 
 
 def _cross(a: list[Floats], b: list[Floats] | tuple[float, float, float]) -> list[Floats]:
-    return [
-        a[1] * b[2] - a[2] * b[1],
-        a[2] * b[0] - a[0] * b[2],
-        a[0] * b[1] - a[1] * b[0],
-    ]
+    return [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]
 
 
 def _road_forces(known: Columns, car: CarSheet, bar_rates: Mapping[Axle, float], steps: list[str]) -> Columns:

@@ -54,12 +54,7 @@ def bar_json(
     for axle in axles:
         ladder = bar_ladder(car, axle, lateral=lateral, banks=banks)
         tables[axle] = {"kind": "none", "settings": []} if ladder is None else ladder_json(ladder)
-    return {
-        "car": car.name,
-        "stated_lateral_g": lateral,
-        "axles": tables,
-        "cautions": list(CAUTIONS),
-    }
+    return {"car": car.name, "stated_lateral_g": lateral, "axles": tables, "cautions": list(CAUTIONS)}
 
 
 def ladder_json(ladder: BarLadder) -> dict[str, Any]:

@@ -154,11 +154,7 @@ _FEW_REASONS: Final = 2
 """Reasons named where the errors explain what was seen: the likeliest, in case the tuner knows better."""
 _NONE_NEEDED: Final = 0.5
 _CONFIRM_NAME: Final = 24
-_KINDS: Final = {
-    "N m/deg": "roll stiffness, N m/deg",
-    "deg/g": "roll, deg/g",
-    "N/g": "load moved per g, N/g",
-}
+_KINDS: Final = {"N m/deg": "roll stiffness, N m/deg", "deg/g": "roll, deg/g", "N/g": "load moved per g, N/g"}
 """Unit of the ledger's lines and the head of their table."""
 
 

@@ -240,9 +240,7 @@ def hardware_figures(
 
 
 def option_cautions(
-    changes: tuple[str, ...],
-    factors: Mapping[Axle, float | None],
-    options: Mapping[Axle, AxleOption],
+    changes: tuple[str, ...], factors: Mapping[Axle, float | None], options: Mapping[Axle, AxleOption]
 ) -> tuple[str, ...]:
     """Return what must be watched with these changes: their number, stress, and what goes with springs."""
     found = []

@@ -85,10 +85,7 @@ MARGIN_TOLERANCE: Final = 0.5
 PRESETS: Final[dict[str, Wish]] = {
     "small tight course": Wish(
         "small tight course: let the rear roll more, so that the car turns in easily",
-        (
-            Goal("stiffness rear", "ratio", 0.85, 0.05),
-            Goal("stiffness front", "ratio", 1.0, RATIO_TOLERANCE),
-        ),
+        (Goal("stiffness rear", "ratio", 0.85, 0.05), Goal("stiffness front", "ratio", 1.0, RATIO_TOLERANCE)),
         assumptions=(
             f"rear bar soft or off on small tight courses, front bar stiff ({COMMON_PRACTICE})",
             "a step of 15 % of the rear roll stiffness to begin with (engineering judgement)",
@@ -96,10 +93,7 @@ PRESETS: Final[dict[str, Wish]] = {
     ),
     "fast course": Wish(
         "fast course: less roll of the whole car, balance as it is",
-        (
-            Goal("stiffness total", "ratio", 1.07, 0.03),
-            Goal("front share", "ratio", 1.0, BALANCE_TOLERANCE),
-        ),
+        (Goal("stiffness total", "ratio", 1.07, 0.03), Goal("front share", "ratio", 1.0, BALANCE_TOLERANCE)),
         assumptions=(
             f"at speed the car should lean less and keep its balance ({COMMON_PRACTICE})",
             "a step of 7 % of the car's roll stiffness to begin with (engineering judgement)",
@@ -107,10 +101,7 @@ PRESETS: Final[dict[str, Wish]] = {
     ),
     "banked course": Wish(
         "banked course: stiffer rear bar, so that the loaded side keeps travel on the bank",
-        (
-            Goal("stiffness rear", "ratio", 1.10, 0.05),
-            Goal("stiffness front", "ratio", 1.0, RATIO_TOLERANCE),
-        ),
+        (Goal("stiffness rear", "ratio", 1.10, 0.05), Goal("stiffness front", "ratio", 1.0, RATIO_TOLERANCE)),
         assumptions=(
             f"rear bar stiffer on banked courses ({COMMON_PRACTICE})",
             "a step of 10 % of the rear roll stiffness to begin with (engineering judgement)",

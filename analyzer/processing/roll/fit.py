@@ -91,10 +91,7 @@ class RollFit:
 
 
 def fit_roll(
-    columns: RollColumns,
-    weights: Weights,
-    use: Bools | None = None,
-    terms: tuple[str, ...] | None = None,
+    columns: RollColumns, weights: Weights, use: Bools | None = None, terms: tuple[str, ...] | None = None
 ) -> RollFit | str:
     """Fit the roll equation to both axles, or to the one that has its pots.
 
@@ -307,10 +304,7 @@ def mix_rolls(columns: RollColumns, weights: Weights, used: Bools) -> Mixed:
     for sign, axle in zip((1.0, -1.0), AXLES, strict=True):
         if axle in columns.lost:
             moment = weights.bar[axle] * columns.lost[axle][used]
-            mixes = [
-                mixes[0] - moment / total,
-                mixes[1] - sign * weights.tyre_give.get(axle, 0.0) * moment,
-            ]
+            mixes = [mixes[0] - moment / total, mixes[1] - sign * weights.tyre_give.get(axle, 0.0) * moment]
     return Mixed(axles, mixes, np.linalg.inv(there))
 
 

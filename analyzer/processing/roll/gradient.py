@@ -329,13 +329,7 @@ def _range_note(fit: RollFit) -> str:
 
 
 def _estimate(
-    slope: float,
-    fit: RollFit,
-    *,
-    scatter: float | None,
-    model: float,
-    sheet: float,
-    notes: tuple[str, ...],
+    slope: float, fit: RollFit, *, scatter: float | None, model: float, sheet: float, notes: tuple[str, ...]
 ) -> Estimate:
     """Return a slope as a figure from its standard uncertainties, each from other sources [rad / (m/s2)].
 

@@ -106,10 +106,7 @@ def roll_mode(motion: Motion, exclude: Bools) -> dict[str, Estimate]:
 
 
 def _unknown(reason: str) -> dict[str, Estimate]:
-    return {
-        FREQUENCY: Estimate.unknown("Hz", reason, METHOD),
-        DAMPING: Estimate.unknown("1", reason, METHOD),
-    }
+    return {FREQUENCY: Estimate.unknown("Hz", reason, METHOD), DAMPING: Estimate.unknown("1", reason, METHOD)}
 
 
 def _rows(motion: Motion, exclude: Bools) -> _Rows | str:
@@ -230,13 +227,7 @@ def _estimates(rows: _Rows) -> dict[str, Estimate]:
     figures = ((FREQUENCY, frequency, "Hz"), (DAMPING, ratio, "1"))
     return {
         name: with_error(
-            float(value),
-            unit,
-            error,
-            which,
-            METHOD,
-            calibration=float(OF_MODEL[name] * value),
-            notes=(note,),
+            float(value), unit, error, which, METHOD, calibration=float(OF_MODEL[name] * value), notes=(note,)
         )
         for which, (name, value, unit) in enumerate(figures)
     }

@@ -199,13 +199,7 @@ def roll_curve(bench: Bench, fit: RollFit, gradients: Mapping[str, Estimate]) ->
             std = math.hypot(whole.std_error or 0.0, whole.value * lever * probe.error.std_error())
             half = half_width(std, probe.error.dof, CURVE_LEFT_OUT * (1.0 + level**2) * whole.value)
             found[f"gradient_{axle}_at_{level:g}_g"] = Estimate.from_error(
-                value,
-                "deg/g",
-                std,
-                half,
-                calibration=whole.calibration,
-                n=probe.error.blocks,
-                method=CURVE,
+                value, "deg/g", std, half, calibration=whole.calibration, n=probe.error.blocks, method=CURVE
             )
     return found
 

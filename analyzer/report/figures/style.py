@@ -365,12 +365,7 @@ def _file(plate: Plate, kind: Kind) -> bytes:
     with house_style():
         title = figure.text(0.0, 1.02, plate.title, fontsize=10, weight="bold", va="bottom")
         figure.savefig(
-            drawn,
-            format=kind,
-            metadata=_STAMPS[kind],
-            bbox_inches="tight",
-            pad_inches=0.1,
-            facecolor="white",
+            drawn, format=kind, metadata=_STAMPS[kind], bbox_inches="tight", pad_inches=0.1, facecolor="white"
         )
         title.remove()  # the page and the paper set the question beside the figure
     return drawn.getvalue()
