@@ -305,6 +305,7 @@ def _sheet_errors(
 ) -> Propagated:
     """Carry the sheet's tolerances into every setting's stiffness, measured and predicted."""
     own = {setup: [run for run in runs if run.setup == setup] for names in there.values() for setup in names}
+    # The runs' own roll stays as it was measured while the sheet is perturbed; only how it is read changes.
     roll = {setup: mean_gradients(drives) for setup, drives in own.items()}
 
     def function(sheet: CarSheet) -> Values:
@@ -312,10 +313,13 @@ def _sheet_errors(
         springs = ledger.sheet_roll(sheet, {}).stiffness[axle]
         values["springs"] = springs
         for setting, names in there.items():
+            # Set-ups that share the setting count by their runs, as their values do in the pooled fit.
             weights = [len(own[name]) for name in names]
             logs = []
             for name in names:
                 told = ledger.sheet_roll(sheet, setups[name])
+                # A wrong motion ratio or track is in the measured roll as well: scaling it lets that part
+                # cancel.
                 seen = {a: s * wheel_scale(sheet.axle(a), car.axle(a)) for a, s in roll[name].items()}
                 logs.append(np.log(stiffness(axle, seen, told)))
             log = sum(w * x for w, x in zip(weights, logs, strict=True)) / sum(weights)
@@ -325,9 +329,12 @@ def _sheet_errors(
             values[f"predicted {setting}"] = predicted
             values[f"gap {setting}"] = log - np.log(predicted)
             values[f"base {setting}"] = np.exp(log) - (predicted - springs)
+        # The springs alone, as every setting shows them when its predicted bar is taken off: their mean holds
+        # what the settings agree on.
         values["base"] = sum(values[f"base {name}"] for name in there) / len(there)
         first = next(iter(there))
         for name in there:
+            # Differences between settings rest on the bar alone: springs, CG height and masses cancel.
             step = np.exp(values[f"log {name}"]) - np.exp(values[f"log {first}"])
             values[f"step {name}"] = step
             values[f"predicted step {name}"] = values[f"predicted {name}"] - values[f"predicted {first}"]

@@ -213,6 +213,8 @@ def seen_roll(car: CarSheet, runs: Sequence[RunEstimates], model_error: bool = T
     if not places:
         return None
     logs = np.array([fits[axle].mean(setup).value for setup, axle in places])
+    # Three kinds of error lie on the mean rolls: scatter between runs, the scale of each axle's pots (common
+    # to all of its set-ups), and what the model of roll leaves out.
     covariance = _scatter(fits, places)
     axle_of = np.array([axle for _, axle in places])
     same = axle_of[:, None] == axle_of[None, :]
@@ -225,6 +227,8 @@ def seen_roll(car: CarSheet, runs: Sequence[RunEstimates], model_error: bool = T
         mine = axle_of == axle
         covariance += float(np.mean(scales)) ** 2 * np.outer(mine, mine)
     kept = kept_error(runs)
+    # Runs that do not tell what part of the roll moment they kept carry the usual loss as an error of the
+    # model.
     if model_error:
         common = math.hypot(KEPT_MODEL_ERROR, kept) if kept else COMMON_MODEL_ERROR
         covariance += common**2 + AXLE_MODEL_ERROR**2 * same
@@ -276,6 +280,8 @@ def calibrate(car: CarSheet, setups: Mapping[str, Setup], runs: Sequence[RunEsti
         return expected_roll(sheet, complete, driven)
 
     names = [f"{setup} {axle}" for setup, axle in zip(seen.setups, seen.axles, strict=True)]
+    # The sheet with its tolerances is the prior, the mean rolls are the data: a linear Gaussian update,
+    # iterated since stiffness is not linear in hole, wall and motion ratio (Gauss and Newton).
     prior = propagate(complete, expected)
     slopes = prior.contribution[[prior.names.index(name) for name in names]]
     inputs = {item.key: item for item in sheet_inputs(complete)}
@@ -284,8 +290,11 @@ def calibrate(car: CarSheet, setups: Mapping[str, Setup], runs: Sequence[RunEsti
     gain = slopes.T @ np.linalg.inv(slopes @ slopes.T + seen.covariance)
     left = seen.logs - np.array([prior.values[name] for name in names])
     misfit = float(left @ np.linalg.solve(slopes @ slopes.T + seen.covariance, left)) / len(left)
+    # Runs that lie many errors off the sheet would bend every quantity a little; the car or the sheet has a
+    # mistake that no update can find.
     if misfit > MOST_MISFIT:
         return None
+    # In units of each quantity's own tolerance, clipped, so that one bad run cannot turn a rate negative.
     shift = np.zeros(len(values))
     for _ in range(STEPS):
         sheet = replace_values(complete, dict(zip(prior.inputs, values + stds * shift, strict=True)))

@@ -92,6 +92,8 @@ def possible_causes(car: CarSheet, changed: tuple[Axle, ...]) -> tuple[Cause, ..
 
 
 def _car_causes() -> list[Cause]:
+    # A cause that moves the whole car acts on both axles alike; what tells it from the others is whether it
+    # acts on both set-ups or came with the change.
     loads = tuple(f"mass.corner_loads.{c}" for axle in AXLES for c in AXLE_CORNERS[axle])
     tyres = tuple(f"{axle}.tyre_rate" for axle in AXLES)
     return [
@@ -139,6 +141,8 @@ def _car_causes() -> list[Cause]:
 def _axle_causes(axle: Axle) -> list[Cause]:
     return [
         Cause(
+            # Off by a factor on both set-ups and in a straight line; a stop that is touched stiffens one
+            # direction of roll only, which bends it.
             f"{axle} spring rate off",
             f"{axle} spring rate",
             "both",
@@ -190,7 +194,10 @@ def _axle_causes(axle: Axle) -> list[Cause]:
 
 
 def _bar_causes(axle: Axle, changed: bool) -> list[Cause]:
+    # The bar's rate at the wheel goes with the square of its motion ratio: a half power there is the rate
+    # itself, whatever makes it up.
     ratio = _times(f"{axle}.bar.motion_ratio", power=0.5)
+    # Free play takes stiffness away near zero roll and binding adds it there: the bends have opposite signs.
     causes = [
         Cause(
             f"{axle} bar rate or its motion ratio off",

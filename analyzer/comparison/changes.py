@@ -269,21 +269,27 @@ def compare_setups(
 
 def _comparison(pair: Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparison:
     before, after, key = pair.before, pair.after, pair.axle or "total"
+    # From the runs alone first; then with what sheet and sensors add that does not cancel in a ratio.
     repeat = fit.change(before.name, after.name)
     errors = pair_errors(pair)
     remainder = math.hypot(errors.found.std("log ratio"), errors.sensor)
     measured = repeat.with_known(remainder)
     predicted = pair.change.stiffness_ratio[key]
     predicted_log = math.log(predicted.value or 1.0)
+    # Measured and predicted share masses, springs and geometry: only the part they do not share is in the
+    # gap.
     gap = Contrast(repeat.value - predicted_log, repeat.std_error, repeat.dof).with_known(
         math.hypot(errors.found.std("gap"), errors.sensor)
     )
     counts = (fit.count(before.name), fit.count(after.name))
     evidence = Evidence(measured, predicted_log, gap, repeat, counts)
     verdict, reason = decide(evidence)
+    # The stiffness of the changed axle is worked out with the other one taken from the sheet. If that one did
+    # not answer as it should, something else was changed too.
     other = _other_end(pair)
     if other is not None and not other.answered:
         words = unmeasured_axle.other_end_words(other, repeat.value)
+        # What leaks into the verdict from the other end decides whether it may stand with a remark.
         if abs(other.leaked) > student_factor(gap.dof) * gap.std_error:
             verdict, reason = ChangeVerdict.CANNOT_TELL, f"{words}; {unmeasured_axle.set_right(other)}"
         else:

@@ -87,12 +87,14 @@ def confirm(
     """
     _check_names(session, before, after)
     setups = session.setups
+    # Every set-up of the session helps: those that are not compared still show the scatter between runs.
     predictions = {name: predict_setup(car, name, setup) for name, setup in setups.items()}
     results = {r.name: r for r in setup_results(car, setups, runs, predictions)}
     change = predict_change(car, before, setups[before], after, setups[after])
     others = [r for name, r in results.items() if name not in (before, after) and r.runs]
     comparison = compare_setups(car, results[before], results[after], change, runs, others)
     comparison = replace(comparison, differences=comparison.differences + differences)
+    # Earlier sessions tell the car and its bar settings better, but not what today's change did.
     joined = joined_sessions(setups, runs, earlier)
     calibration = calibrate(car, joined.setups, joined.runs)
     conditions = {run.name: run.conditions for run in session.runs}

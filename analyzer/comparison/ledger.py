@@ -439,12 +439,15 @@ def ledger_row(
     difference : float
         Error of measured - predicted from sheet and sensors, in the unit of both.
     """
+    # The first reason there is: a figure that was not measured says why before one that was not predicted.
     if measured.value is None or not predicted.value:
         reason = (measured.notes + predicted.notes + ("not predicted",))[0]
         unknown = Estimate.unknown("1", reason)
         left = Estimate.unknown(measured.unit, reason)
         return Ledger(quantity, measured, predicted, unknown, left, None)
     ratio = measured.value / predicted.value
+    # The ratio's errors are relative and lie on its logarithm; the difference keeps its unit. Known errors
+    # add degrees of freedom (Welch, Satterthwaite).
     both = Contrast(math.log(abs(ratio)), mean.std_error, mean.dof).with_known(common)
     gap = measured.value - predicted.value
     own = Contrast(gap, measured.value * mean.std_error, mean.dof)

@@ -152,6 +152,8 @@ def _pool_session(
         pooled.reasons[name] = missing
         if values:
             pooled.fits[name] = ledger.fit_groups(values)
+    # An axle that was not driven, or whose roll does not show, stays unknown with its reason; the others go
+    # on.
     for target in stiffness.TARGETS:
         values_of, scale, reasons = stiffness_values(car, target, runs, predictions)
         pooled.reasons[f"roll_stiffness_{target}"] = reasons
@@ -206,6 +208,8 @@ def _setup_result(
     measured: dict[str, Estimate] = {}
     rows: list[Ledger] = []
     roll = {a: _mean_roll(pooled, name, a) for a in AXLES}
+    # Hard driving moves the contacts under the body and shortens the moment's arm: roll is brought back to
+    # the whole moment before it is held against the sheet.
     kept = float(np.mean([stiffness.moment_kept(run) for run in own])) if own else 1.0
     shown = {a: value / kept for a, value in roll.items() if value is not None}
     errors = ledger.setup_sheet_errors(car, hardware, shown) if shown else None
@@ -217,6 +221,7 @@ def _setup_result(
         sensor = _sensor_error(car, own, errors, target)
         common = math.hypot(errors.measured_error(target), sensor)
         notes = _axle_notes(target, shown, car, hardware)
+        # An axle alone leans on the other end's stiffness from the sheet; the whole car does not.
         if target != "total":
             notes += other_end_notes(target, name, setups, (run.setup for run in runs))
         measured[key] = ledger.pooled_estimate(
@@ -224,6 +229,7 @@ def _setup_result(
         )
         change = pooled.fits[key].mean(name)
         rows.append(ledger.stiffness_row(target, measured[key], prediction, change, errors, sensor))
+    # Gradients need no sheet to be measured, so they stand beside their prediction with sensor errors alone.
     for key, pick in _GRADIENTS.items():
         measured[key] = _unknown_or(pooled, key, name, own, stiffness.GRADIENT_UNIT)
         if measured[key].value is None or errors is None:

@@ -166,17 +166,20 @@ def _ground(plan: Plan, car: CarTruth, begin: int, end: int) -> Ground:
     at = plan.course(s)
     yaw = at["heading"] + at["slip"]
     turn = at["curvature"] * v
+    # The body yaws with its path and with its slip; the path alone turns the velocity.
     yaw_rate = (at["curvature"] + at["slip_rate"]) * v
     yaw_acc = (at["curvature_rate"] + at["slip_bend"]) * v**2 + (at["curvature"] + at["slip_rate"]) * rate
     course_dir = _unit(at["heading"])
     velocity = v[..., None] * course_dir
     acceleration = rate[..., None] * course_dir + (v * turn)[..., None] * _left(course_dir)
+    # Vertical specific force of the path: dips press, crests lift.
     lift = at["height_bend"] * v**2 + at["height_rate"] * rate + GRAVITY
 
     up, ahead, side = _axes(at["bank"], at["height_rate"], at["heading"], yaw)
     force = np.concatenate([acceleration, lift[..., None]], axis=-1)
     need = np.stack([np.sum(force * ahead, -1), np.sum(force * side, -1), yaw_acc], axis=-1)
 
+    # Each wheel stands on its own piece of banked and rough ground.
     places = car.wheel_places()
     offset = ahead[..., None, :2] * places[:, :1] + side[..., None, :2] * places[:, 1:2]
     offset = offset + up[..., None, :2] * places[:, 2:]
@@ -184,6 +187,7 @@ def _ground(plan: Plan, car: CarTruth, begin: int, end: int) -> Ground:
     forward, left = _in_plane(normal, yaw)
     rough_rate = np.gradient(rough, DT, axis=0) if rough.shape[0] > 1 else np.zeros_like(rough)
     flow = velocity[..., None, :] + yaw_rate[..., None, None] * _left(offset)
+    # Tyres that slip sideways damp; below 4 m/s the damping would grow without bound.
     side_speed = np.sum(flow * left[..., :2], axis=-1)
     damping = car.per_wheel("tyre_slip") / np.maximum(v, 4.0)[..., None]
     steer = _steer(v, at, yaw_rate, places[0, 0], need[..., 1])

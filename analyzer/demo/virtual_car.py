@@ -123,6 +123,7 @@ def bar_end_rate(bar: BarParts, lever: float, offset: float = 0.0, shear: bool =
         False leaves shear deflection out, as textbook formulae do.
     """
     half, mount = bar.tube_length / 2.0, bar.mount_spacing / 2.0
+    # Links, holes, tube ends and mounts in a row: bolt, blade, overhang, span, overhang, blade, bolt.
     nodes = np.array(
         [
             [lever, half + offset, 0.0],
@@ -141,10 +142,12 @@ def bar_end_rate(bar: BarParts, lever: float, offset: float = 0.0, shear: bool =
     stiffness = np.zeros((48, 48))
     for i, beam in enumerate((bolt, blade, tube, tube, tube, blade, bolt)):
         ends = [i, i + 1]
+        # Without spacers the bolt has no length, and no stiffness either.
         if np.allclose(*nodes[ends]):
             continue
         dofs = np.concatenate([np.arange(6) + 6 * node for node in ends])
         stiffness[np.ix_(dofs, dofs)] += element_stiffness(nodes[i], nodes[i + 1], beam, shear)
+    # Mounts hold across the tube and let it turn.
     for node in (3, 4):
         for axis in (0, 2):
             stiffness[6 * node + axis, 6 * node + axis] += bar.mount_rate

@@ -214,6 +214,7 @@ def course_table(stretches: tuple[Stretch, ...], manner: Manner, rng: np.random.
         index = np.minimum(np.searchsorted(ends, distance + manner.shift + lead, side="right"), last)
         return eased(np.array(values)[index], ease)
 
+    # The driver leads the course with the slip and wavers about it; each run has a hand of its own.
     curvature = steps([0.0 if part.radius == 0.0 else 1.0 / part.radius for part in stretches], CURVE_EASE)
     curvature = curvature * (1.0 + manner.waver * wandering(distance, 17.0, rng))
     slips = [np.radians(part.slip) * np.sign(part.radius) * manner.slip for part in stretches]

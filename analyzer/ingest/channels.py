@@ -271,6 +271,7 @@ def _joined(parts: list[Guesses]) -> Guesses:
 def _guess_table(path: Path) -> Guesses:
     header = open_header(path)
     time = guess_time(path)
+    # Every column that could be a clock is kept out: a second clock would pass for a channel that rises.
     times = [i for i, cell in enumerate(header) if looks_like_time(cell)]
     times += [] if time is None else [time.index]
     found: dict[str, ChannelGuess] = {}
@@ -281,6 +282,7 @@ def _guess_table(path: Path) -> Guesses:
         guess = guess_name(cell, index)
         if guess is None:
             continue
+        # Two columns of one name are told apart by their number, so that the sheet can name either.
         guess = replace(guess, column=_told_apart(header, index))
         if guess.house in found:
             notes.append(
@@ -289,6 +291,7 @@ def _guess_table(path: Path) -> Guesses:
             continue
         found[guess.house] = guess
     _add_position(found, header)
+    # Only columns without a unit are read: a log may be larger than memory.
     missing_units = [
         g for g in found.values() if not g.unit and not g.in_volts and g.house in CHANNEL_DIMENSIONS
     ]
@@ -300,6 +303,7 @@ def _guess_table(path: Path) -> Guesses:
         for guess in missing_units:
             if not found[guess.house].unit and not found[guess.house].in_volts:
                 notes.append(f'the unit of "{guess.column}" ({guess.house}) could not be told')
+    # What is left over is listed for the reader, who may know it.
     used = {g.index for g in found.values()} | {-1 if time is None else time.index}
     unused = tuple(cell.full for i, cell in enumerate(header) if i not in used)
     if time is None:
@@ -435,6 +439,7 @@ def with_unit_from_signal(guess: ChannelGuess, values: NDArray[np.float64]) -> C
     finite = values[np.isfinite(values)]
     if len(finite) < 20:
         return guess
+    # Percentiles, not ends: one spike must not choose the unit.
     low, middle, high = (float(v) for v in np.percentile(finite, [1, 50, 99]))
     largest, spread = max(abs(low), abs(high)), high - low
     unit = ""
@@ -443,8 +448,11 @@ def with_unit_from_signal(guess: ChannelGuess, values: NDArray[np.float64]) -> C
         if sensor:
             reason = f"{guess.reason}; {sensor} by the size of its values ({low:.4g} to {high:.4g})"
             return replace(guess, in_volts=True, reason=reason, in_counts=sensor == _COUNTED)
+        # Dampers of a car that drives move by more than 8 and stand within 400 in mm; metres and inches stay
+        # open.
         unit = "mm" if spread > 8.0 and largest < 400.0 else ""
     elif guess.house == "accel_z":
+        # Gravity is always there, so the middle tells g, m/s2 and milli-g apart without doubt.
         size = abs(middle)
         unit = (
             "g"
@@ -456,6 +464,8 @@ def with_unit_from_signal(guess: ChannelGuess, values: NDArray[np.float64]) -> C
             else ""
         )
     elif guess.house.startswith("accel_"):
+        # A car corners with 0.2 to 2.5 g, which is 2 to 25 m/s2: the two overlap between 2.5 and 4, where the
+        # unit stays open.
         unit = "g" if 0.2 < largest < 2.5 else "m/s2" if 4.0 < largest < 25.0 else ""
     elif guess.house in ("latitude", "longitude"):
         unit = "deg" if largest > 3.2 else ""

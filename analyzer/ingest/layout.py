@@ -191,6 +191,7 @@ def _data_shape(line: str, delimiter: str, decimal: str) -> tuple[int, int]:
 
 
 def _with_header(text: Text, block: _Block, wishes: Wishes, path: Path) -> Layout:
+    # What was guessed is said with the key of the sheet that would state it.
     names_line = _names_line(text.lines, block, wishes, path)
     steps = (
         []
@@ -208,6 +209,7 @@ def _with_header(text: Text, block: _Block, wishes: Wishes, path: Path) -> Layou
         )
     else:
         cells = split_line(text.lines[names_line], block.delimiter)
+        # A header with one cell less than the rows would give every column its neighbour's name.
         _refuse_shifted(cells, text, block, names_line, path)
         header = _named(cells, block.width)
         units_line = _units_line(text.lines, names_line, block)
@@ -217,6 +219,7 @@ def _with_header(text: Text, block: _Block, wishes: Wishes, path: Path) -> Layou
         if names_line > 0:
             steps.append(f"line {names_line + 1} read as the row of names (logger.header_line)")
         first = _first_data_line(text.lines, names_line, units_line, block)
+    # Loggers that were restarted write their header again in mid-file; those lines are no damage.
     heads = {text.lines[i].strip() for i in (names_line, units_line) if i is not None}
     return Layout(
         delimiter=block.delimiter,

@@ -98,6 +98,7 @@ def load_files(path: Path, logger: Logger, shared: bool = False) -> list[LogFile
     LogError
         As `load_file`.
     """
+    # Rows of several types are cut apart first: each type has its own columns and its own rate.
     text = None if is_parquet(path) else read_text(path, logger.encoding)
     types = None if text is None else record_types(text, logger.delimiter)
     if text is None or types is None:
@@ -106,6 +107,7 @@ def load_files(path: Path, logger: Logger, shared: bool = False) -> list[LogFile
     plain = logger.model_copy(update={"encoding": None, "header_line": None})
     done: list[LogFile] = []
     without: list[str] = []
+    # A type without a channel of the sheet (positions, events) is no fault unless all are.
     with split_by_type(path, text, types) as parts:
         for key, part in parts.items():
             try:

@@ -127,6 +127,7 @@ def _read(
     level: tuple[float, float] | None,
     clock_offsets: Sequence[float] | None,
 ) -> Recording:
+    # Hashed in the background while the file is read: it stands in the report, and the disk is read once.
     hashes = [hash_meanwhile(path) for path in paths]
     groups = [load_files(path, logger, shared=len(paths) > 1) for path in paths]
     files = [file for group in groups for file in group]
@@ -135,6 +136,7 @@ def _read(
         prefix = f"{file.path.name}: " if len(paths) > 1 else ""
         made.steps += [prefix + step for step in file.steps]
         made.health += file.health
+    # Clocks before the base, the base before channels: what is placed can no longer be shifted for itself.
     _align_clocks(made, groups, clock_offsets)
     base = _common_base(made, files)
     for file in files:
@@ -143,9 +145,11 @@ def _read(
         raise LogError(
             paths[0], "", "holds no channel with samples", "check logger.channels in the car sheet"
         )
+    # The unit is turned before the pots are zeroed: standing still on the level is told by gravity.
     blocks = Blocks(made.data, base.rate)
     _turn(made, blocks, logger, paths[0])
     _zero(made, blocks, base, logger, level, paths[0])
+    # Checks see the channels as they will be used.
     found = check_channels(blocks, made.outside, base, logger, car, made.complete)
     made.health += found.rows
     frame, suspect = _frames(made, base, found.marks)
@@ -176,6 +180,7 @@ def _align_clocks(made: _Assembly, groups: list[list[LogFile]], offsets: Sequenc
             f"the run has {len(groups)} logs and {len(offsets)} clock_offsets",
             "give one per log",
         )
+    # Logs that state date or clock time are brought together by that first; what is left is a small offset.
     for group in groups[1:]:
         if lead.origin is not None and group[0].origin is not None:
             _shift(group, group[0].origin - lead.origin)
@@ -187,6 +192,7 @@ def _align_clocks(made: _Assembly, groups: list[list[LogFile]], offsets: Sequenc
             made.steps.append(
                 f"{group[0].path.name}: {offsets[index]:+g} s on its clock (runs.clock_offsets)"
             )
+        # Files cut from one recording share their stamps and need no match.
         same = one_clock(groups[0][0], group[0]) if offsets is None else None
         if same is not None:
             made.health.append(same)
@@ -200,6 +206,7 @@ def _align_clocks(made: _Assembly, groups: list[list[LogFile]], offsets: Sequenc
         row, file.seconds, step = found_clock(match, first, file)
         made.health.append(row)
         made.steps.append(step)
+        # Parts of one log share its clock, so they move with the part that was matched, drift included.
         for other in group:
             if other is not file:
                 other.seconds = other.seconds + np.interp(other.seconds, before, file.seconds - before)
@@ -241,6 +248,7 @@ def _common_base(made: _Assembly, files: list[LogFile]) -> TimeBase:
         raise LogError(
             files[0].path, "", "has no channel with samples", "check logger.channels in the car sheet"
         )
+    # The pots lead: bottoming needs every sample of theirs, and a slower base would thin them.
     for prefix in ("damper_", "accel_", "gyro_", ""):
         leading = {key: value for key, value in intervals.items() if key[1].startswith(prefix)}
         if leading:
@@ -248,6 +256,7 @@ def _common_base(made: _Assembly, files: list[LogFile]) -> TimeBase:
     key = min(leading, key=lambda k: leading[k])
     interval = leading[key]
     lead = files[key[0]]
+    # A slow channel among fast rows has the stamps of its own samples, not of all rows.
     stamps = (
         lead.seconds[np.isfinite(lead.channels[key[1]])]
         if interval > GAP_FACTOR * lead.interval
@@ -263,6 +272,7 @@ def _common_base(made: _Assembly, files: list[LogFile]) -> TimeBase:
         raise LogError(
             lead.path, "time", f"spans {end - start:g} s at {1 / interval:g} Hz", "check its unit and holes"
         ) from None
+    # One wrong stamp of years would ask for a base larger than memory.
     rows = sum(len(file.seconds) for file in files)
     if base.count > MOST_HOLES * rows + 1_000_000:
         raise LogError(
@@ -287,6 +297,7 @@ def _place(made: _Assembly, file: LogFile, base: TimeBase) -> None:
                 f"{file.path.name}: {name} is in an earlier file of the run, too; that one is used"
             )
             continue
+        # The common case: one file, even stamps, no blanks. Nothing is copied.
         if name in file.complete and shared.identical:
             made.complete.add(name)
             made.data[name] = values
@@ -298,6 +309,7 @@ def _place(made: _Assembly, file: LogFile, base: TimeBase) -> None:
         if count < 2:
             made.data[name] = np.full(base.count, np.nan)
             continue
+        # Fast rows share one placing; only slow channels need their own.
         placer, seconds = shared, file.seconds
         if count <= 0.7 * len(values):  # a slow channel among fast rows: blanks mean "no sample"
             own = sample_interval(file.seconds[good])

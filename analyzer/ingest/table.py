@@ -267,6 +267,8 @@ def _read_warily(
     path: Path, layout: Layout, piece: bytes, first: int, wanted: Sequence[int], texts: Sequence[int]
 ) -> _Section:
     """Read a damaged section: lines of another width and cells that are no numbers are left out and named."""
+    # Read as numbers until a column refuses: then that column alone is read as text, and the rest again. At
+    # most once a column.
     binary = set(texts)
     dropped: list[tuple[int, int, str]] = []
     for _ in range(len(wanted) + 1):
@@ -285,11 +287,13 @@ def _read_warily(
         else:
             numbers[index] = np.asarray(column.to_numpy(), dtype=np.float64)
             bad[index] = np.zeros(len(column), dtype=bool)
+        # No sensor of a car reads that; such a cell is damage and overflows sums and squares later.
         far = np.abs(numbers[index]) > BEYOND_MEASURE
         if far.any():
             bad[index] = bad[index] | far
             numbers[index] = np.where(far, np.nan, numbers[index])
     read_texts = {i: _as_text(table.column(_name(i))) for i in texts}
+    # Damage is told by line, so that it can be looked at in the file.
     lines = _line_numbers(table.num_rows, first, [line for line, _, _ in dropped])
     done = _Section(numbers, read_texts, table.num_rows)
     done.dropped = [

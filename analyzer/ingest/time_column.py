@@ -237,6 +237,8 @@ def counts_rows(values: Floats) -> bool:
 
 def time_place_of(opened: Opened, logger: Logger, taken: set[int], lenient: bool = False) -> int | None:
     """Return the column of the time; None when time is counted from rows."""
+    # In the order of how much each can be trusted: what the sheet says, a name, clock times, numbers that
+    # rise evenly.
     mapped = logger.channels.get("time")
     if mapped is not None and (mapped.file is None or is_file(opened.path, mapped.file)):
         index = find_column(opened.header, mapped.column, opened.path, "logger.channels.time")
@@ -263,6 +265,7 @@ def time_place_of(opened: Opened, logger: Logger, taken: set[int], lenient: bool
             f'time taken from column "{head}", by its clock times (logger.channels.time.column)'
         )
         return clocks[0]
+    # A stated rate beats a column that merely behaves like a clock.
     if logger.sample_rate is not None:
         return None
     risen = _evenly_rising(opened, taken)
@@ -272,6 +275,7 @@ def time_place_of(opened: Opened, logger: Logger, taken: set[int], lenient: bool
             f'time taken from column "{head}", since its numbers rise evenly (logger.channels.time.column)'
         )
         return risen
+    # A count of samples without a rate is no time; guessing 100 Hz would scale every filter.
     indexed = [i for i, cell in enumerate(opened.header) if i not in taken and looks_like_index(cell)]
     if indexed:
         raise LogError(

@@ -242,8 +242,10 @@ def bar_ladder(
     bar = sheet.bar
     if isinstance(bar, NoBar):
         return None
+    # Changes are counted from what is on the car; a sheet that does not say gets the softest hole.
     at = fitted_setting(bar) if fitted is None else fitted
     settings = _all_settings(bar, at)
+    # All settings and parts go through one propagation, so that errors they share cancel in the changes.
     neighbours, solids = variants(bar, at), solid_comparison(bar, at)
     number = settings.index(at)
     found = propagate(
@@ -251,6 +253,7 @@ def bar_ladder(
         lambda moved: _ladder_values(moved, axle, at, settings, (*neighbours, *solids)),
         tell=[f"rate {number}", f"stiffness {number}", f"gradient {number}"],
     )
+    # A setting that lets gravity turn the car over has no gradient; it is refused before a row is made.
     for index in range(len(settings)):
         check_upright(found.values[f"level {index}"])
     travel = wheel_range(sheet, axle)
@@ -366,9 +369,12 @@ def _row(
     rate = float(solution.rate)
     ratio = float(array(bar.motion_ratio))
     static = linkage(model)
+    # Motion with large angles, over the whole travel of the wheels: that is where a link runs past the bar.
     motion = bar_motion(rate, static, bar.link, ratio, travel.bump, travel.droop)
     gradient = found.values[f"gradient {index}"]
     roll_travel = gradient * STANDARD_GRAVITY * lateral * sheet.track_width.value / 2.0
+    # Two loads: one wheel in full bump and the other in full droop, which is the most the car can ask, and
+    # the stated cornering.
     forces = (_full_force(rate, static, ratio, motion, travel), rate * ratio * roll_travel)
     # The left link of an unequal pair carries less or more than the mean.
     share = 2.0 / (1.0 + float(solution.loads.ratio))

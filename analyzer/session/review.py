@@ -152,10 +152,12 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
     steps = len(session.sheet.runs) + 2
     tell = progress or (lambda _what, _done, _all: None)
     tell("predicting the set-ups", 0, steps)
+    # Predictions first: a sheet that cannot be predicted from is told before any log is read.
     predictions = predict_session(session)
     recordings: list[Recording] = []
     runs: list[RunEstimates] = []
     failed: dict[str, str] = {}
+    # Keyed by the contents of logs and sheets and by this program: an unchanged run is not read again.
     store = Store.of_user()
     known = RunStore(store, session.car, session.course, seed)
     for index, run in enumerate(session.sheet.runs, start=1):
@@ -171,6 +173,7 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
         runs.append(estimates)
     store.tidy()
     tell("comparing", steps - 1, steps)
+    # What part of the roll moment a run kept is filled in from the session's other runs where it cannot tell.
     runs = list(with_moment_kept(runs))
     setups = setup_results(session.car, session.sheet.setups, runs, predictions)
     return Review(

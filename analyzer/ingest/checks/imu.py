@@ -79,12 +79,14 @@ def _gravity(found: Findings, signals: Signals) -> bool:
     """Check that gravity is on z and 1 g; return whether the axes are wrong."""
     if not signals.trusted("accel_z"):
         return False
+    # The usual reading, parked or driven on the level: gravity is in it whatever the car does.
     level = _usual(signals, "accel_z")
     if level is None:
         found.untested("gravity", "accel_z", "Too short.")
         return False
     g = level / STANDARD_GRAVITY
     others = {n: _usual(signals, n) for n in ("accel_x", "accel_y") if n in signals.data}
+    # A unit on its side shows gravity on another axis; all three accelerations are then wrong.
     for name, other in others.items():
         if other is not None and abs(abs(other) / STANDARD_GRAVITY - 1.0) < 0.15 and abs(g) < 0.5:
             text = f"Gravity stands on {name}, not on accel_z: the unit is turned. State logger.imu.axes."
@@ -92,6 +94,7 @@ def _gravity(found: Findings, signals: Signals) -> bool:
                 if channel in signals.data:
                     found.add("axes", channel, Verdict.BAD, g, 1.0, "g", text)
             return True
+    # Turned over, or a logger that subtracts gravity the other way: said apart, since the remedy is a sign.
     if abs(g + 1.0) < WORST_GRAVITY_BAND:
         text = (
             "Gravity is negative: z points down, or the logger writes acceleration without sign of "
@@ -99,6 +102,7 @@ def _gravity(found: Findings, signals: Signals) -> bool:
         )
         found.add("axes", "accel_z", Verdict.BAD, g, 1.0, "g", text)
         return False
+    # A unit that lies is a clean factor; anything else is scale, offset or aliased vibration.
     for factor, what in _WRONG_UNITS:
         if abs(g / factor - 1.0) < 0.1:
             text = f"Reads {g:.4g} g at rest: this looks like {what} (logger.channels.accel_z.unit)."

@@ -167,6 +167,7 @@ def _saturated(
     values = signals.data[name]
     part = values[:: max(1, len(values) // SUBSAMPLE)]
     part = part[np.isfinite(part)]
+    # Each end alone: a pot may end in bump and an accelerometer clip to the left only.
     worst, ends = 0.0, []
     for end in extremes:
         if name == "speed" and end <= 0.0:
@@ -183,6 +184,7 @@ def _saturated(
     if not ends:
         found.add(check, name, Verdict.GOOD, 0.0, SATURATED, "1", "No pile-up at an end of the range.")
         return ends
+    # The samples at the end are marked whatever the verdict: travel beyond it was not seen.
     verdict = Verdict.BAD if worst > MOST_SATURATED else Verdict.SUSPECT
     why = (
         "the end of the sensor, not of the damper"
@@ -307,6 +309,7 @@ def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind) -> Non
     """Find lone spikes, and stretches that jump away and back: both are electrical, not the car."""
     values = signals.data[name]
     n = len(values)
+    # A slow log steps further from sample to sample; the limits are for 100 Hz.
     scale = min(max(100.0 / signals.base.rate, 0.25), 2.0)
     moves = _Moves(values)
     spike, step = kind.spike * scale, kind.step * scale
@@ -315,6 +318,7 @@ def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind) -> Non
         usual = _usual(moves, n)
         spike, step = max(spike, 4.0 * usual), max(step, 5.0 * usual)
         edges = edges[np.abs(moves[edges]) > min(spike, step)]
+    # Spikes first: their edges must not open a dropout.
     spikes = _spikes(found, name, moves, edges, spike)
     drops = _dropouts(found, name, values, moves, edges, step, spikes)
     share = len(spikes) / n
@@ -335,6 +339,7 @@ def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind) -> Non
     if not drops:
         found.add("dropouts", name, Verdict.GOOD, 0.0, 0.0, "1", "No stretch jumps away and back.")
         return
+    # Where it jumps to names the fault: nought is a plug, full scale a broken earth.
     level = float(np.nanmedian(values[drops[0][0] : drops[0][1]])) * kind.factor
     comment = (
         f"{len(drops)} stretches, {lost:.1%} of the run, jump away to about {level:.3g} {kind.unit}, "

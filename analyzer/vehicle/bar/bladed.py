@@ -167,6 +167,7 @@ def tube_section(part: Tube, end: bool = False) -> Section:
 def _side_pieces(bar: BladedBar, state: BladeState, outwards: float) -> list[Piece]:
     side: Side = "left" if outwards > 0 else "right"
     across = outwards * array(bar.tube.length) / 2.0
+    # The blade bends from its root, not from the tube's axis: between them the joint is taken as rigid.
     root = array(0.0 if bar.blade.root is None else bar.blade.root)
     length = state.lever - root
     blade = Straight(
@@ -175,6 +176,7 @@ def _side_pieces(bar: BladedBar, state: BladeState, outwards: float) -> list[Pie
         length=length,
         depth=vec(0.0, outwards * np.sin(state.turn), np.cos(state.turn)),
     )
+    # A blade of one section has compliance of the third power, which two points of Gauss hold exactly.
     tapers = bar.blade.tip_depth is not None or bar.blade.tip_thickness is not None
     pieces = [
         Piece(
@@ -189,6 +191,7 @@ def _side_pieces(bar: BladedBar, state: BladeState, outwards: float) -> list[Pie
     ]
     if bar.bolt is not None:
         diameter = array(bar.bolt.diameter)
+        # The thread is under the spacers: its stress diameter bends, not that of the shank.
         if bar.bolt.pitch is not None:
             diameter = thread_diameter(diameter, array(bar.bolt.pitch))
         shaft = round_section(diameter[..., None], None)
