@@ -1,4 +1,4 @@
-"""Materials a builder makes bars of: stiffness and strength, each with its source."""
+"""The anti-roll bar part of a car sheet, as the builder measures it, and what bars are made of."""
 
 from __future__ import annotations
 
@@ -43,104 +43,41 @@ class Material:
     source: str
 
 
-MATERIALS: Final[dict[str, Material]] = {
+MATERIALS: Final = {
     m.name: m
     for m in (
-        Material(
-            "4130",
-            200e9,
-            75.8e9,
-            483e6,
-            621e6,
-            7850.0,
+        Material("4130", 200e9, 75.8e9, 483e6, 621e6, 7850.0,
             "normalized, over 4.7 mm; thinner walls reach 517/655 MPa",
-            "E, G: MIL-HDBK-5J ch. 2.3 (from memory); strengths: 4130 sheet and tube data, 70/90 ksi least",
-        ),
-        Material(
-            "spring steel",
-            206e9,
-            79.5e9,
-            900e6,
-            1100e6,
-            7850.0,
+            "E, G: MIL-HDBK-5J ch. 2.3 (from memory); strengths: 4130 sheet and tube data, 70/90 ksi least"),
+        Material("spring steel", 206e9, 79.5e9, 900e6, 1100e6, 7850.0,
             "51CrV4 quenched and tempered, up to 16 mm",
-            "strengths: supplier data sheet of 51CrV4 (1.8159); E, G: 205-210 and 79-80 GPa (from memory)",
-        ),
-        Material(
-            "5160",
-            200e9,
-            80e9,
-            1531e6,
-            1669e6,
-            7850.0,
+            "strengths: supplier data sheet of 51CrV4 (1.8159); E, G: 205-210 and 79-80 GPa (from memory)"),
+        Material("5160", 200e9, 80e9, 1531e6, 1669e6, 7850.0,
             "quenched and tempered, 430 HB",
-            "Shigley, Mechanical Engineering Design, Table A-23 (from memory)",
-        ),
-        Material(
-            "4340",
-            205e9,
-            80e9,
-            1103e6,
-            1172e6,
-            7850.0,
+            "Shigley, Mechanical Engineering Design, Table A-23 (from memory)"),
+        Material("4340", 205e9, 80e9, 1103e6, 1172e6, 7850.0,
             "aircraft quality",
-            "strengths: Dowling, Mechanical Behavior of Materials, Table 9.1; E, G from memory",
-        ),
-        Material(
-            "steel",
-            207e9,
-            79.3e9,
-            235e6,
-            360e6,
-            7850.0,
+            "strengths: Dowling, Mechanical Behavior of Materials, Table 9.1; E, G from memory"),
+        Material("steel", 207e9, 79.3e9, 235e6, 360e6, 7850.0,
             "mild steel S235; the least one should count on when the grade is unknown",
-            "E, G: Shigley Table A-5 (from memory); strengths: EN 10025-2 S235 (from memory)",
-        ),
-        Material(
-            "bolt 8.8",
-            207e9,
-            79.3e9,
-            640e6,
-            800e6,
-            7850.0,
+            "E, G: Shigley Table A-5 (from memory); strengths: EN 10025-2 S235 (from memory)"),
+        Material("bolt 8.8", 207e9, 79.3e9, 640e6, 800e6, 7850.0,
             "property class 8.8",
-            "ISO 898-1: the class digits give 800 MPa and 80 % of it",
-        ),
-        Material(
-            "bolt 10.9",
-            207e9,
-            79.3e9,
-            940e6,
-            1040e6,
-            7850.0,
+            "ISO 898-1: the class digits give 800 MPa and 80 % of it"),
+        Material("bolt 10.9", 207e9, 79.3e9, 940e6, 1040e6, 7850.0,
             "property class 10.9",
-            "ISO 898-1 (tensile read; yield from memory)",
-        ),
-        Material(
-            "bolt 12.9",
-            207e9,
-            79.3e9,
-            1100e6,
-            1220e6,
-            7850.0,
+            "ISO 898-1 (tensile read; yield from memory)"),
+        Material("bolt 12.9", 207e9, 79.3e9, 1100e6, 1220e6, 7850.0,
             "property class 12.9",
-            "ISO 898-1 (tensile read; yield from memory)",
-        ),
-        Material(
-            "6061-T6",
-            68.9e9,
-            26e9,
-            276e6,
-            310e6,
-            2700.0,
+            "ISO 898-1 (tensile read; yield from memory)"),
+        Material("6061-T6", 68.9e9, 26e9, 276e6, 310e6, 2700.0,
             "T6, parent metal; welding takes about half of it away",
-            "two public data pages that agree within 2 %",
-        ),
-        Material(
-            "7075-T6", 71.7e9, 26.9e9, 503e6, 572e6, 2810.0, "T6; not weldable", "two public data pages"
-        ),
+            "two public data pages that agree within 2 %"),
+        Material("7075-T6", 71.7e9, 26.9e9, 503e6, 572e6, 2810.0,
+            "T6; not weldable",
+            "two public data pages"),
     )
-}
+}  # fmt: skip
 """Known materials by the name a sheet uses."""
 
 
@@ -150,9 +87,7 @@ def find_material(name: str) -> Material | None:
     return next((m for key, m in MATERIALS.items() if key.casefold() == wanted), None)
 
 
-# The anti-roll bar part of a car sheet: what is fitted to an axle, as the builder measures it.
-
-
+# The limits below are wide on purpose, as those of `fields`: they catch a wrong unit, not an unusual bar.
 Diameter = Annotated[Uncertain, quantity("length", 0.0, 0.3, example="31.75 mm")]
 Wall = Annotated[Uncertain, quantity("length", 0.0, 0.15, example="2.41 mm")]
 AcrossLength = Annotated[Uncertain, quantity("length", 0.0, 5.0, example="0.90 m")]
@@ -385,7 +320,8 @@ class BenchTest(Sheet):
                 "bench",
                 "loads and deflections must be lists of the same length; write three or more readings",
             )
-        # The product of both centred columns has the sign of the slope.
+        # The product of both centred columns has the sign of the slope: readings written down with the wrong
+        # sign would give a bar of negative rate.
         middle = sum(load) / len(load)
         if sum((a - middle) * b for a, b in zip(load, way, strict=True)) <= 0.0:
             raise PydanticCustomError(

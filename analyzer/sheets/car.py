@@ -1,4 +1,4 @@
-"""What else the builder has at hand for an axle: the parts among which a next setting may be chosen."""
+"""The car sheet: masses, geometry, springs, dampers, bars, logger and parts at hand of one car."""
 
 from __future__ import annotations
 
@@ -13,9 +13,10 @@ from analyzer.core.constants import AXLE_CORNERS, CORNERS, STANDARD_GRAVITY, Axl
 from analyzer.core.units import Uncertain
 from analyzer.sheets import fields
 from analyzer.sheets.bar import Bar, Blade, NoBar, Tube
+from analyzer.sheets.fields import Sheet
 
 
-class AxleShelf(fields.Sheet):
+class AxleShelf(Sheet):
     """Parts at hand for one axle, beside those that are fitted."""
 
     springs: list[fields.Stiffness] = Field(max_length=20, default_factory=list)
@@ -38,12 +39,8 @@ class Shelf(fields.Sheet):
 
 CHANNEL_DIMENSIONS: Final[dict[str, str]] = {
     **{f"damper_{corner}": "length" for corner in CORNERS},
-    "accel_x": "acceleration",
-    "accel_y": "acceleration",
-    "accel_z": "acceleration",
-    "gyro_x": "angular_rate",
-    "gyro_y": "angular_rate",
-    "gyro_z": "angular_rate",
+    **{f"accel_{axis}": "acceleration" for axis in "xyz"},
+    **{f"gyro_{axis}": "angular_rate" for axis in "xyz"},
     "speed": "speed",
     "steer_angle": "angle",
     "latitude": "angle",
@@ -87,7 +84,8 @@ class Channel(fields.Sheet):
         if self.volts is not None and self.travel is not None:
             if len(self.volts) != len(self.travel):
                 raise PydanticCustomError("pairs", "volts and travel must be lists of the same length")
-            steps = [b - a for a, b in zip(self.volts, self.volts[1:], strict=False)]
+            # A pot mounted the other way up falls; one that does both has no reading of its own for a travel.
+            steps = [b - a for a, b in pairwise(self.volts)]
             if not (all(s > 0 for s in steps) or all(s < 0 for s in steps)):
                 raise PydanticCustomError("pairs", "volts must rise or fall all the way")
             if self.unit is not None:
@@ -153,7 +151,7 @@ class Logger(fields.Sheet):
         return value
 
 
-# The car sheet: masses, geometry, springs, dampers, bars and logger of one car.
+# The car itself: each table of the sheet, the car as a whole last.
 
 
 class CornerLoads(fields.Sheet):

@@ -176,7 +176,7 @@ def _side_pieces(bar: BladedBar, state: BladeState, outwards: float) -> list[Pie
         length=length,
         depth=vec(0.0, outwards * np.sin(state.turn), np.cos(state.turn)),
     )
-    # A blade of one section has compliance of the third power, which two points of Gauss hold exactly.
+    # Bending of a uniform blade integrates the square of the lever, which two points of Gauss hold exactly.
     tapers = bar.blade.tip_depth is not None or bar.blade.tip_thickness is not None
     pieces = [
         Piece(
