@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 import analyzer.demo.sample_session as session_room
-import analyzer.demo.write_demo as write_room
+import analyzer.demo.virtual_course as course_room
 from analyzer.core.errors import AnalyzerError
 from analyzer.demo.data_logger import COLUMNS, RATE, csv_text
 from analyzer.demo.sample_session import CLIP, GAP, RUNS, SPIKES, STUCK_FROM, Driven, drive_session, slope
@@ -36,7 +36,7 @@ def driven() -> Driven:
 def folder(driven: Driven, tmp_path_factory: pytest.TempPathFactory) -> Path:
     told: list[str] = []
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(write_room, "drive_session", lambda seed, tell: driven)
+        patch.setattr(session_room, "drive_session", lambda seed, tell: driven)
         sheet = write_demo(tmp_path_factory.mktemp("demo") / "new", progress=told.append)
     assert sheet.name == "session.toml"
     assert told
@@ -191,7 +191,7 @@ def test_logs_show_the_true_gradient(folder: Path, truth: dict[str, Any], axle: 
 
 
 def test_same_seed_same_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(session_room, "KETTLE_YARD", KETTLE_YARD[:1])
+    monkeypatch.setattr(course_room, "KETTLE_YARD", KETTLE_YARD[:1])
     monkeypatch.setattr(session_room, "RUNS", RUNS[:1])
     short = replace(session_room.MANNERS[0], start=1.0, finish=0.4)
     monkeypatch.setattr(session_room, "MANNERS", (short,))
@@ -259,7 +259,7 @@ def test_faults(folder: Path) -> None:
 
 
 def test_faults_alone(driven: Driven, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(write_room, "drive_session", lambda seed, tell: driven)
+    monkeypatch.setattr(session_room, "drive_session", lambda seed, tell: driven)
     place = write_faults(tmp_path / "faults").parent
     names = sorted(path.name for path in place.iterdir())
     assert names == sorted(path.name for path in (folder / "faults").iterdir())
