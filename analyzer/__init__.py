@@ -7,5 +7,5 @@ import itself, and with it the command line's help, stays quick.
 
 import lazy_loader
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 __getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)
