@@ -82,12 +82,14 @@ class _Order:
 def _car(car: str, runs: list[Any], estimates: list[Any], events: list[Any]) -> CarSeason:
     order = _Order(runs)
     names = sorted({row["quantity"] for row in estimates})
+    # What wears belongs to the car whatever bar is fitted; stiffness belongs to a setting.
     wearing = [n for n in names if n in PER_CAR or any(word in n for word in WEARING)]
     per_setting = _by([r for r in estimates if r["quantity"] in PER_SETTING], "setting", "quantity")
     chosen = sorted(per_setting, key=lambda key: (key[0], PER_SETTING.index(key[1])))
     trends = [_trend(q, s, per_setting[s, q], order) for s, q in chosen]
     per_car = _by([r for r in estimates if r["quantity"] in wearing], "quantity")
     trends += [_trend(q, "", per_car[q], order) for q in sorted(per_car)]
+    # All trends of a car share one error rate: with twenty figures, one would move by chance alone.
     told = sum(t.change.interval is not None for t in trends)
     trends = [replace(t, verdict=verdict(t.change, told)) for t in trends]
     left_out = sum(row["left_out"] is not None for row in runs)
@@ -120,10 +122,12 @@ def _session_point(folder: str, rows: list[Any], order: _Order, logarithmic: boo
     unit = rows[0]["unit"]
     values = np.array([row["value"] for row in rows], dtype=float)
     errors = [row["std_error"] for row in rows]
+    # Stiffness changes by factors, so its logarithm is pooled; a figure that may be nought keeps its unit.
     scale = 1.0 if logarithmic else float(np.mean(np.abs(values)))
     label, place = order.label[folder], order.place[folder]
     if scale == 0.0:
         return SessionPoint(folder, label, place, Estimate(0.0, unit, notes=("every run shows nought",)))
+    # One run without an error of its own makes all count alike.
     known = all(error is not None for error in errors)
     spread = np.array(errors, dtype=float) / (values if logarithmic else scale) if known else None
     variances = None if spread is None else spread**2
@@ -165,6 +169,7 @@ def season_change(points: Sequence[SessionPoint], logarithmic: bool) -> tuple[Es
     errors = [point.estimate.std_error for point in points]
     scale = float(np.mean(values))
     known = all(error is not None for error in errors)
+    # A relative change of a figure that is nought within its error would be any number.
     doubt = 2.0 * float(np.linalg.norm(np.array(errors, dtype=float))) / len(values) if known else 0.0
     if not logarithmic and scale <= doubt:
         reason = "the figure is nought or below within its error, so a relative change means nothing"

@@ -112,6 +112,7 @@ def _result(model: AxleModel, name: str, first: str) -> BarSettingResult:
     runs = model.fit.count(name)
     gap = Contrast(mean.value - math.log(model.predicted(name)), mean.std_error, mean.dof)
     common = math.hypot(model.errors.std(f"gap {name}"), *model.sensor[name])
+    # Steps count from the softest setting driven: springs and masses of the sheet are in both and cancel.
     step_std = 0.0 if name == first else model.step_error(first, name)
     sensor = model.stiffness(name) * model.sensor_change(first, name)
 
@@ -256,6 +257,8 @@ def fit_axle(
         replace(v, group=_setting(predictions[v.group], axle), session=session_of.get(v.run, ""))
         for v in values
     ]
+    # Sessions count together only where a chain of shared settings links them; else their tyres and tracks
+    # would pass for the bar.
     used = _linked(named)
     if not used:
         return None
@@ -265,6 +268,7 @@ def fit_axle(
     for name in fit.groups:
         own = (run.setup for run in counted if _setting(predictions[run.setup], axle) == name)
         there[name] = tuple(dict.fromkeys(own))
+    # In the order of the prediction, softest first, so that a table reads as the bar does.
     stiff = {name: predictions[s[0]].roll_stiffness[axle].value or 0.0 for name, s in there.items()}
     there = {name: there[name] for name in sorted(there, key=lambda name: stiff[name])}
     return AxleModel(

@@ -334,6 +334,7 @@ def _shown(car: CarSheet, setups: Mapping[str, Setup], calibration: Calibration)
     """Return what the runs have shown, as factors on the sheet's figures."""
 
     def function(sheet: CarSheet) -> Values:
+        # Logarithms: what the runs show about a rate is a factor on the sheet's figure.
         values = {"roll moment": np.log(np.asarray(mass_properties(sheet).elastic_moment))}
         for axle in AXLES:
             part = sheet.axle(axle)
@@ -346,6 +347,7 @@ def _shown(car: CarSheet, setups: Mapping[str, Setup], calibration: Calibration)
                 values[f"{axle} bar in roll"] = np.log(stiff)
         return values
 
+    # The same function by the sheet alone and after the runs: their difference is what was learnt.
     before, after = propagate(car, function), propagate_calibrated(car, calibration, function)
     shown = {}
     for name in after.names:

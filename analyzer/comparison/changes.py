@@ -107,6 +107,8 @@ def pair_errors(pair: Pair) -> PairErrors:
         measured, predicted = {}, {}
         for name, seen in roll.items():
             told = ledger.sheet_roll(sheet, hardware[name])
+            # An error of the motion ratio is in both set-ups' roll: perturbing both together lets it cancel
+            # in the ratio.
             scaled = {a: s * wheel_scale(sheet.axle(a), pair.car.axle(a)) for a, s in seen.items()}
             measured[name] = stiffness(pair.target, scaled, told)
             predicted[name] = (
@@ -121,6 +123,7 @@ def pair_errors(pair: Pair) -> PairErrors:
         }
 
     found = propagate(pair.car, function)
+    # The pots' own scale is no quantity of the sheet and is added beside it.
     relative, absolute = _sensor_errors(pair, roll)
     return PairErrors(found, relative, absolute)
 

@@ -415,6 +415,7 @@ def _differ(before: Sequence[str], after: Sequence[str]) -> bool:
 
 def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[str, ...]]], figures: _Figures) -> Reasons:
     logs = np.array([weight.log_factor + math.log(prior) for _, weight, prior, _ in weighed])
+    # "Nothing but the errors" stands against all causes together, with as much weight as they have.
     nothing = math.log(sum(prior for _, _, prior, _ in weighed))
     whole = float(logsumexp(np.append(logs, nothing)))
     order = np.argsort(-logs, kind="stable")
@@ -432,6 +433,8 @@ def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[str, ...]]], figure
                 check=cause.check,
             )
         )
+    # Causes that mend the misfit alike cannot be separated by these runs; they are named together, not
+    # ranked.
     drops = [weighed[index][1].drop for index in order]
     alike = tuple(
         reason.name

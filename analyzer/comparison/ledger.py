@@ -145,15 +145,18 @@ def fit_groups(
     groups = tuple(dict.fromkeys(names))
     design = np.array([[float(name == group) for group in groups] for name in names])
     design = np.column_stack([design, *_offsets(ordered)])
+    # Drift shows only where a set-up was driven again later; in A-A-B-B it cannot be told from the change.
     drifting = with_drift and any(
         revisited([run.group for run in ordered if run.session == session]) for session in _sessions(ordered)
     )
     if drifting:
         wider = np.column_stack([design, _along(ordered)])
+        # The order may still leave drift and set-ups inseparable: then it stays out.
         drifting = bool(np.linalg.matrix_rank(wider) == wider.shape[1])
         design = wider if drifting else design
     variances = [run.variance for run in ordered]
     known = [v for v in variances if v is not None]
+    # One run without an error of its own makes all runs count alike.
     within = np.array(known) if len(known) == len(variances) else None
     fit = mixed_effects.fit_runs(np.array([run.value for run in ordered]), within, design, prior)
     drift = None
@@ -330,6 +333,7 @@ def setup_sheet_errors(car: CarSheet, hardware: Hardware, roll: Mapping[Axle, fl
             measured = stiffness(target, seen, told)
             predicted = sum(told.stiffness.values()) if target == "total" else told.stiffness[target]
             values[f"measured {target}"] = measured
+            # Ratio and difference inside the propagation: what the sheet gets wrong in both cancels.
             values[f"ratio {target}"] = measured / predicted
             values[f"difference {target}"] = measured - predicted
         for axle in roll:
@@ -337,6 +341,7 @@ def setup_sheet_errors(car: CarSheet, hardware: Hardware, roll: Mapping[Axle, fl
         return values
 
     sheet = sheet_roll(car, hardware)
+    # The nominal figures once as plain numbers, for those who need no errors.
     plain = RollSheet(
         float(sheet.moment),
         {a: float(k) for a, k in sheet.stiffness.items()},

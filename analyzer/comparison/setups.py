@@ -101,6 +101,7 @@ def run_stiffness_ratio(car: CarSheet, prediction: SetupPrediction, run: RunEsti
     Estimate
         `std_error` is the error within the run, `calibration` that of the sheet and of the sensors.
     """
+    # The whole car needs no other axle from the sheet: moment over the roll of both.
     found = stiffness.run_stiffness("total", run, stiffness.roll_sheet(car, prediction))
     if not isinstance(found, RunStiffness):
         return Estimate.unknown("1", found)
@@ -116,6 +117,7 @@ def run_stiffness_ratio(car: CarSheet, prediction: SetupPrediction, run: RunEsti
         return Estimate(ratio, "1", calibration=calibration, method=method, notes=notes)
     std = ratio * math.sqrt(found.variance)
     blocks = [e.n for e in run.roll_gradient_body.values() if e.n is not None]
+    # The sheet's part is known, not sampled, so the normal factor; the run's own part rests on many blocks.
     half = 1.96 * math.hypot(std, calibration)
     return Estimate(
         value=ratio,

@@ -121,6 +121,8 @@ def other_end(
     lines = _lines(car, prediction, axle)
     if lines is None:
         return None
+    # On a rigid shell a softer bar at one end adds roll at the other by a known slope; what is left beside
+    # that line is what the other end did itself.
     slope, other = lines.slope, other_axle(axle)
     values, moves = [], []
     for order, run in enumerate(runs):
@@ -128,6 +130,7 @@ def other_end(
         if len(roll) < len(AXLES):
             continue
         errors = [run.roll_gradient_body[a].std_error for a in (axle, other)]
+        # Both gradients come from the same run, with errors of their own fits.
         variance = None
         if errors[0] is not None and errors[1] is not None:
             variance = (slope * errors[0] / roll[axle]) ** 2 + (errors[1] / roll[other]) ** 2
@@ -139,6 +142,7 @@ def other_end(
         return None
     found = fit_groups(values, BESIDE_SCATTER).change(before, after)
     along = abs(fit_groups(moves).change(before, after).value)
+    # The slope is the sheet's: the longer the way along it, the more its error counts.
     known = along * math.hypot(lines.error, SLOPE_ERROR * slope)
     return OtherEnd(axle, found.with_known(known), lines.leak)
 

@@ -180,10 +180,14 @@ def _fitted(springs: list[Motion], force: Motion, turn: Motion | None) -> tuple[
     scale = x.std(axis=0)
     if not np.all(scale > 0.0) or (turn is not None and len(turn.values) != len(force.values)):
         return None
+    # A bounded piece of the middle: the sums grow with its length, and a drift of clocks would blur a longer
+    # one.
     middle = 0.5 * (force.start + force.start + len(force.values) / force.rate)
     part = cut(force, middle - 0.5 * _LONGEST, middle + 0.5 * _LONGEST)
     turned = None if turn is None else cut(turn, middle - 0.5 * _LONGEST, middle + 0.5 * _LONGEST)
     sides = [part.values] if turned is None else [part.values, -turned.values]
+    # All offsets at once by the Fourier transform; the best fit of stiffness and damping is then sought at
+    # each.
     crossed = [_crossed(x / scale, side) for side in sides]
     size = crossed[0].shape[1]
     lags = np.arange(size)
@@ -194,6 +198,8 @@ def _fitted(springs: list[Motion], force: Motion, turn: Motion | None) -> tuple[
         return None
     gram = (x / scale).T @ (x / scale)
     arm, weights = _best_fit(gram, [c[:, near] for c in crossed], sides)
+    # What the pots say the force was, by the stiffness found: this and the measured force can be matched as
+    # like with like.
     said = Motion(base.start, base.rate, (x / scale) @ weights * base.seen, base.seen)
     if turn is None:
         return said, force
@@ -358,12 +364,15 @@ def _match(basis: str, first: Motion, other: Motion) -> ClockMatch | None:
     if end - begin < LEAST_OVERLAP:
         return None
     middle = 0.5 * (max(first.start, other.start) + min(end, other.start + len(other.values) / other.rate))
+    # Coarse first, with a short piece, over all offsets; then fine along the whole overlap, where drift
+    # shows.
     part = cut(other, middle - 0.5 * COARSE_SECONDS, middle + 0.5 * COARSE_SECONDS)
     lags, r = correlation(first, part, -SEARCH, SEARCH)
     if len(lags) == 0:
         return None
     peak = int(np.argmax(r))
     aside = np.abs(lags - lags[peak]) > NEIGHBOURHOOD
+    # The next best peak away from the first: a slalom looks alike every period, and then no offset is sure.
     second = max(float(r[aside].max()) if aside.any() else 0.0, 0.02)
     coarse = _refined(lags, r, peak)
     offset, drift, centre, error = _track(first, other, coarse, middle)
@@ -479,6 +488,7 @@ def found_clock(
         When the offset cannot be known.
     """
     name = file.path.name
+    # Motion beats date and time: loggers' calendars are set by hand.
     if match is not None and match.certain:
         error = "unknown error" if match.std_error is None else f"± {match.std_error:.4f} s"
         drift = f", drift {match.drift * 1e6:+.0f} ppm" if match.drift else ""
@@ -490,6 +500,7 @@ def found_clock(
         verdict = Verdict.GOOD if fine else Verdict.SUSPECT
         row = HealthRow("clock offset", "time", verdict, match.std_error, GOOD_ERROR, "s", text + ".")
         return row, match.apply(file.seconds), text + " (runs.clock_offsets)"
+    # Without clear motion, only clocks that state date and time may be believed, and that is said.
     overlap = min(first.seconds[-1], file.seconds[-1]) - max(first.seconds[0], file.seconds[0])
     absolute = first.origin is not None and file.origin is not None
     if absolute and overlap > 0:

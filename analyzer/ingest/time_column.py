@@ -104,11 +104,14 @@ def guess_factor(finite: NDArray[np.float64], name: str, path: Path) -> tuple[fl
             path, f'column "{name}"', "holds no times", "name another with logger.channels.time.column"
         )
     middle = float(np.median(finite))
+    # Epoch times are told by their size alone; no uptime reaches it.
     for factor, said in ((1.0, "epoch seconds"), (1e-3, "epoch ms"), (1e-6, "epoch µs"), (1e-9, "epoch ns")):
         if _EPOCH_SECONDS[0] < middle * factor < _EPOCH_SECONDS[1]:
             return factor, said
     moves = np.diff(finite)
     moves = moves[moves > 0]
+    # Uptimes are told by their usual step: a logger writes 2 to 10,000 rows a second, and the three readings
+    # leave gaps between them.
     step = float(np.median(moves)) if len(moves) else 0.0
     for low, high, factor, said in (
         (1e-4, 0.6, 1.0, "seconds"),

@@ -145,6 +145,8 @@ def _spread_coarse(done: Ordered, sample_rate: float | None, path: Path) -> None
     moves = np.diff(done.seconds)
     if len(moves) == 0 or (moves == 0).mean() < _COARSE:
         return
+    # Rounded stamps (float32 of epoch milliseconds, whole seconds) with the order of rows intact: rows count
+    # the time.
     rows = np.arange(len(done.seconds), dtype=np.float64)
     if sample_rate is not None:
         done.seconds = done.seconds[0] + rows / sample_rate
@@ -154,6 +156,8 @@ def _spread_coarse(done: Ordered, sample_rate: float | None, path: Path) -> None
         return
     starts = np.flatnonzero(moves > 0) + 1
     if len(starts) >= 8 and not bool(np.any(moves < 0)):
+        # The first row of each stamp lies on the true line but for the rounding; a fit through many of them
+        # has the rate.
         slope, begin = np.polyfit(starts, done.seconds[starts], 1)
         off = np.abs(done.seconds[starts] - (begin + slope * starts)).max()
         if slope > 0 and off <= 1.1 * float(np.median(moves[moves > 0])):

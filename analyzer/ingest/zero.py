@@ -142,12 +142,15 @@ def zero_pots(
             done.steps.append(
                 f"zero of {name} at {static[name].value * 1000:.1f} mm, from logger.channels.{name}.static"
             )
+    # What the sheet states is not questioned; only the others are looked for.
     unset = [name for name in pots if name not in static]
     if not unset:
         return done
     if level is None and zeroing == "calibration":
         done.steps.append("the pots' zero is that of their calibration (logger.zero)")
         return done
+    # Two witnesses: a car that stands on level ground, and one that runs straight and level; the better one
+    # of each pot counts.
     rest = _at_rest(done, blocks, times, unset, level)
     still = standing_blocks(blocks)
     running = running_zeros(blocks, still) if zeroing == "found" else {}
@@ -195,6 +198,7 @@ def _at_rest(
         inside = np.zeros(len(times), dtype=bool)
         inside[found[0] : found[1]] = True
         where = f"while the car stands ({times[found[0]]:.1f} to {times[found[1] - 1]:.1f} s)"
+    # The median: somebody may lean on the car while it stands.
     readings: dict[str, float] = {}
     for name in pots:
         values = blocks.data[name][inside]

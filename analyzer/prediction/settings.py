@@ -328,6 +328,7 @@ def _ladder_values(
     sheet = car.axle(axle)
     rest: Axle = "rear" if axle == "front" else "front"
     rest_sheet = car.axle(rest)
+    # The other axle stays as it is fitted: gradients of one axle depend on both.
     rest_rate = axle_bar_rate(rest_sheet, fitted_setting(rest_sheet.bar))
     base = axle_bar_rate(sheet, fitted)
     values: dict[str, Any] = {}
@@ -340,6 +341,7 @@ def _ladder_values(
         values[f"change {index}"] = rate / base - 1.0
         values[f"stiffness {index}"] = roll.axles[axle].stiffness
         values[f"gradient {index}"] = roll.axles[axle].suspension * roll.level
+    # Other parts change the bar only; what they do to the car follows from the rate.
     for index, variant in enumerate(others):
         if isinstance(sheet.bar, NoBar):
             raise ValueError("no bar to vary")
@@ -349,6 +351,7 @@ def _ladder_values(
     if not isinstance(sheet.bar, NoBar) and sheet.bar.bench is not None and sheet.bar.bench.rate is not None:
         computed = computed_bench_rate(sheet.bar)
         values["bench computed"] = computed
+        # A bench test holds one end, which gives half the rate of both links moving apart.
         values["bench ratio"] = 2.0 * array(sheet.bar.bench.rate) / computed
     return values
 

@@ -154,6 +154,7 @@ def course_sheet(review: Review, margin: float = MARGIN) -> CourseSheetResult:
         raise AnalyzerError(
             f"{session.path}: the car does not move in any log; a course sheet needs a driven run"
         )
+    # One gap for all runs: the stop does not move between them.
     gaps = {axle: _pooled([run.stops[axle] for run in review.runs if axle in run.stops]) for axle in AXLES}
     metres = {axle: known_gap(gap) for axle, gap in gaps.items()}
     places = tuple(_place_sheet(review, place, metres, margin) for place in places_of(line, review.runs))
@@ -256,6 +257,7 @@ def _bank_uses(review: Review, line: CourseLine) -> tuple[BankUse, ...]:
         driven = _driven(run, stretch.start, stretch.end)
         if driven is None:
             continue
+        # As the reference run drove it: the same bank taken slower uses less travel.
         centripetal, left = driven
         span = line.section_at((low + high) / 2.0)
         found.append(

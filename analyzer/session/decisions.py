@@ -60,10 +60,13 @@ def confirm_change(
     runs: Sequence[RunEstimates] = review.runs
     notes: tuple[str, ...] = ()
     if calibration is not None:
+        # What earlier runs have shown moves the prediction; measured roll is read anew with the same sheet,
+        # so that both stand on one car.
         car = calibrated_car(session.car, calibration)
         runs = read_anew(session.car, car, review.runs)
         past = tuple(replace(p, runs=read_anew(session.car, car, p.runs)) for p in past)
         notes = (f"predictions start from the car sheet as {len(calibration.runs)} runs have updated it",)
+        # A calibration by these very runs would agree with them by construction.
         if set(calibration.runs) & {run.name for run in review.runs}:
             notes += (
                 "the calibrated car names runs that are called as runs of this session: if it was made from "

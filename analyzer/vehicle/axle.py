@@ -99,11 +99,13 @@ def mass_properties(car: CarSheet) -> MassProperties:
     of the unsprung mass's moment that the springs carry (moment balance of axle and body; see
     docs/estimates.md).
     """
+    # Scales show force; the sprung mass is what is left of it without wheels and hubs.
     loads = {a: sum(car.mass.load(c).value for c in AXLE_CORNERS[a]) / STANDARD_GRAVITY for a in AXLES}
     unsprung = {"front": car.mass.unsprung.front.value, "rear": car.mass.unsprung.rear.value}
     total = loads["front"] + loads["rear"]
     sprung = {a: loads[a] - unsprung[a] for a in AXLES}
     all_sprung = sprung["front"] + sprung["rear"]
+    # The stated CG is that of the whole car; wheels sit lower, so the sprung CG lies higher.
     wheel_moment = sum(unsprung[a] * car.axle(a).wheel_radius.value for a in AXLES)
     sprung_height = (total * car.mass.cg_height.value - wheel_moment) / all_sprung
     parts = {a: _axle_masses(car.axle(a), sprung[a], unsprung[a], sprung_height) for a in AXLES}

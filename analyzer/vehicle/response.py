@@ -139,6 +139,7 @@ def swinging_masses(car: CarSheet) -> Masses:
     for axle in AXLES:
         sheet, parts = car.axle(axle), masses.axle(axle)
         mass += [parts.unsprung / 2.0] * 2
+        # Without damper rates a usual part of critical damping; it is listed as assumed.
         if sheet.damper.rates is None:
             ratio = float(static_motion_ratio(sheet.spring.motion_ratio))
             rate = sheet.spring.rate.value * ratio**2

@@ -140,6 +140,7 @@ def build_grid(car: CarSheet, present: Setup, bank: Bank | None) -> Grid:
         raise AnalyzerError(
             f"the shelf allows {size} settings, more than {MOST_SETTINGS}; list fewer springs or tubes"
         )
+    # Every combination is one place of flat arrays, so that prediction runs once for all of them.
     front, rear = (np.arange(len(options[a])) for a in AXLES)
     front_index, rear_index = (part.ravel() for part in np.meshgrid(front, rear, indexing="ij"))
     picked = {"front": front_index, "rear": rear_index}
@@ -149,6 +150,7 @@ def build_grid(car: CarSheet, present: Setup, bank: Bank | None) -> Grid:
     sheet = replace_values(complete, springs)
     figures = setting_figures(sheet, car_roll(sheet, rates), bank)
     whole = {name: np.broadcast_to(value, (size,)) for name, value in figures.items()}
+    # The present state costs nothing, and it alone.
     present_index = int(np.flatnonzero(costs == 0.0)[0])
     return Grid(
         tuple(options["front"]),
@@ -211,6 +213,7 @@ def axle_options(car: CarSheet, axle: Axle, present: Setup) -> tuple[AxleOption,
     bars = _bars(car, axle, shelf)
     now = present.bar(axle)
     found = []
+    # The bar's statics once per bar and setting; springs do not touch them.
     for bar, bar_changes, bar_cost in bars:
         part = sheet.model_copy(update={"bar": bar})
         for setting in _settings(bar, now):
@@ -231,6 +234,7 @@ def axle_options(car: CarSheet, axle: Axle, present: Setup) -> tuple[AxleOption,
                         other_spring=other,
                     )
                 )
+    # Least work first: of settings that meet the wish alike, the smaller change is better known.
     return tuple(sorted(found, key=lambda option: option.cost))
 
 

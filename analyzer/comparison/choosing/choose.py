@@ -109,11 +109,13 @@ def choose(
     wish = _from_base(car, wish, present, setups or {})
     used_bank = bank or DEFAULT_BANK
     grid = candidates.build_grid(car, present, used_bank)
+    # What earlier runs showed about the car moves the start, not the wish.
     basis = _basis(car, present, present_name, setups or {}, runs, calibration)
     miss = candidates.distance(grid, wish, basis.measured)
     allowed = candidates.allowed_settings(grid, wish)
     order = candidates.best_settings(miss, grid.cost, allowed, most)
     ladders = Ladders(car)
+    # Only the few that are shown are worked out with their errors and stress.
     options = tuple(
         _option(car, grid, index, wish, present, used_bank, calibration, basis, ladders, float(miss[index]))
         for index in order
@@ -225,6 +227,7 @@ def _option(
     table = effects(found, basis.measured)
     setup = Setup.model_validate({f"{axle}_bar": option.setting for axle, option in options.items()})
     changes = tuple(text for option in options.values() for text in option.changes)
+    # Stress and motion are judged where something changes; the rest is on the car already.
     changed: dict[Axle, AxleOption] = {axle: o for axle, o in options.items() if o.changes}
     factors, warnings = hardware_figures(ladders, changed)
     balance = balance_caution(wish, table["front share"])

@@ -62,6 +62,7 @@ def outcome(
     spare: dict[str, dict[str, Any]] = {
         axle: _spare_parts(complete, axle, option) for axle, option in options.items()
     }
+    # One sheet holds both states, so that one propagation sees what they share and what they do not.
     whole = CarWithSpares.model_construct(**dict(complete), spare=spare)
     seen: dict[str, dict[Axle, float]] = {}
     for name, sheet in (("now", whole), ("then", _swapped(whole))):
@@ -80,6 +81,7 @@ def outcome(
                 stiffness={a: figures[f"stiffness {a}"] for a in AXLES},
                 gradient={a: figures[f"body gradient {a}"] for a in AXLES},
             )
+        # Changes and ratios inside the propagation: errors common to both states cancel there.
         for key in [k.removeprefix("now ") for k in values if k.startswith("now ")]:
             values[f"change {key}"] = values[f"then {key}"] - values[f"now {key}"]
             if key.startswith(("stiffness", "gradient", "front share")):

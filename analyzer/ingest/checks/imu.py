@@ -43,6 +43,7 @@ def check_inertial(signals: Signals) -> Findings:
     """Run all checks of accelerations, turn rates, speed and position."""
     found = Findings()
     accels = [n for n in ("accel_x", "accel_y", "accel_z") if signals.trusted(n)]
+    # In the order in which one check can be trusted by the next: gravity and axes, then units, then signs.
     axes_wrong = _gravity(found, signals)
     check_forward_size(found, signals)
     for name in accels:
@@ -50,6 +51,7 @@ def check_inertial(signals: Signals) -> Findings:
         if not axes_wrong and name != "accel_z":
             _tilt(found, signals, name)
     _lateral(found, signals)
+    # A channel that was found wrong is no witness for the next check.
     signals.heed(found)
     check_forward(found, signals)
     signals.heed(found)
@@ -176,6 +178,7 @@ def _lateral(found: Findings, signals: Signals) -> None:
     if len(means) < 12:
         found.untested("cornering", "accel_y", "Less than 6 s of samples.")
         return
+    # Not the greatest: a kerb strike is no cornering.
     largest = float(np.percentile(np.abs(means), 98)) / STANDARD_GRAVITY
     if largest > 6.0:
         text = (
@@ -184,6 +187,7 @@ def _lateral(found: Findings, signals: Signals) -> None:
         )
         found.add("unit", "accel_y", Verdict.BAD, largest, 6.0, "g", text)
         return
+    # What rolls the pots is lateral, whatever the column is called.
     if _lateral_on_x(found, signals):
         return
     verdict = (
@@ -207,6 +211,7 @@ def _lateral_on_x(found: Findings, signals: Signals) -> bool:
     if len(pots) < 3:
         return False
     forward = "accel_x" if signals.trusted("accel_x") else None
+    # With the forward force taken out: braking in a turn moves the pots as well.
     on_y = {pot: inputs.SIDE_SIGN[pot] * _partial(signals, pot, "accel_y", forward) for pot in pots}
     if forward is not None and _rolls_with_x(signals, pots, on_y):
         text = (
@@ -394,11 +399,13 @@ def check_forward(found: Findings, signals: Signals) -> None:
     means = signals.mean("accel_x")
     with np.errstate(invalid="ignore"):
         rate = np.gradient(signals.mean("speed"), signals.block / signals.base.rate)
+        # Straight parts only: a drifting car's forward axis points out of its path.
         used = (np.abs(rate) > SPEEDING) & (np.abs(signals.mean("accel_y")) < STRAIGHT) & ~signals.still
     used &= np.isfinite(means) & np.isfinite(rate)
     if used.sum() < LEAST_BLOCKS or float(rate[used].std()) < SPEEDING:
         found.untested("sign", "accel_x", "Too little braking and accelerating on the straight to tell.")
         return
+    # The correlation tells the sign, the spread the unit; a slope would take noise off both.
     r = float(np.corrcoef(means[used], rate[used])[0, 1]) if float(means[used].std()) > 0.0 else 0.0
     ratio = float(means[used].std() / rate[used].std())
     if abs(r) < FORWARD_CLEAR:
@@ -521,10 +528,12 @@ def _judge(found: Findings, signals: Signals, gyro: Floats, rates: list[Floats],
     if used.sum() < 20 or max(float(rate[used].std()) for rate in rates) < LEAST_ROLL_RATE:
         found.untested("roll rate", "gyro_x", "The car rolls too little to tell.")
         return
+    # Two readings of the road (level, and banked by the accelerometer): the verdict stands where both agree.
     r = [inputs.moving_correlation(rate, gyro, signals.still) for rate in rates]
     ratio = float(gyro[used].std() / np.median([rate[used].std() for rate in rates]))
     least = min(r, key=abs)
     if all(value < -ROLL_CLEAR for value in r):
+        # On banks the road rolls the car against its pots, as a wrong sign would.
         if road == "bank unknown":
             text = (
                 "Turns against the roll of the pots: its sign is wrong (logger.channels.gyro_x.sign), or the "

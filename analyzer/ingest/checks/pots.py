@@ -60,6 +60,7 @@ def _range(found: Findings, signals: Signals, name: str) -> None:
         )
         return
     values = signals.data[name]
+    # A margin for the zero, which is known to a millimetre or two at best.
     high = np.inf if damper.full_bump is None else damper.full_bump.value + STROKE_MARGIN
     low = -np.inf if damper.full_droop is None else -damper.full_droop.value - STROKE_MARGIN
     with np.errstate(invalid="ignore"):
@@ -70,6 +71,7 @@ def _range(found: Findings, signals: Signals, name: str) -> None:
             "damper stroke", name, Verdict.GOOD, 0.0, MOST_OUTSIDE, "1", "Stays within the damper's stroke."
         )
         return
+    # Marked sample by sample: a damper cannot be there, so the pot was not with it.
     for first, end in zip(*(edge.tolist() for edge in inputs.runs_of(beyond)), strict=True):
         found.mark(name, first, end)
     where = signals.seconds(int(np.argmax(beyond)))
@@ -173,6 +175,7 @@ def _slips(found: Findings, signals: Signals, pots: list[str]) -> None:
         for name in pots:
             found.untested("slipped", name, "Needs 15 s of driving with lateral acceleration and three pots.")
         return
+    # What load and cornering do to the level is taken out first.
     basis, _ = np.linalg.qr(_regressors(signals, accels, used))
     shifts = {name: _largest_shift(signals.mean(name)[used], basis) for name in pots}
     where = np.flatnonzero(used)
@@ -180,6 +183,8 @@ def _slips(found: Findings, signals: Signals, pots: list[str]) -> None:
         others = [abs(shifts[o].step) for o in pots if o != name]
         shift = shifts[name]
         size = abs(shift.step)
+        # Three conditions: large by itself, larger than what the other pots do (fuel, tyres), and larger than
+        # its own scatter.
         slipped = (
             size > DRIFT
             and size > STEP_OVER_OTHERS * max(float(np.median(others)), 0.0005)

@@ -235,12 +235,14 @@ def _noise(found: Findings, signals: Signals, name: str, values: Floats, kind: K
         return
     chosen = np.unique(np.linspace(0, count - 1, min(count, 400)).astype(np.int64))
     cut = values[: count * block].reshape(count, block)[chosen]
+    # Second differences leave motion out and sum the noise of three samples: 1 + 4 + 1.
     second = cut[:, 2:] - 2.0 * cut[:, 1:-1] + cut[:, :-2]
     level = np.sqrt((second * second).mean(axis=1) / 6.0) if second.shape[1] else np.zeros(0)
     level = level[np.isfinite(level)]
     if len(level) == 0:
         found.untested("noise", name, "No half second is complete.")
         return
+    # The quiet fifth: on kerbs the second difference is the road.
     noise = float(np.percentile(level, 20))
     verdict = (
         Verdict.GOOD if noise <= kind.noise else Verdict.SUSPECT if noise <= kind.worst_noise else Verdict.BAD

@@ -188,13 +188,16 @@ def outline_constants(points: tuple[tuple[float, float], ...]) -> OutlineConstan
     if _crosses(corners):
         raise ValueError("the outline crosses itself")
     x, y, nx, ny = corners.real, corners.imag, np.roll(corners.real, -1), np.roll(corners.imag, -1)
+    # Area and moments of a polygon as sums over its edges (Green's theorem).
     cross = x * ny - nx * y
     area = float(cross.sum()) / 2.0
+    # Corners listed clockwise: the same section, turned round once.
     if area < 0.0:
         return outline_constants(points[::-1])
     if area == 0.0:
         raise ValueError("the outline encloses nothing")
     middle = complex(((x + nx) * cross).sum(), ((y + ny) * cross).sum()) / (6.0 * area)
+    # About its own centroid; moments about another point would count the offset.
     corners = corners - middle
     x, y, nx, ny = corners.real, corners.imag, np.roll(corners.real, -1), np.roll(corners.imag, -1)
     strong = float(((y * y + y * ny + ny * ny) * cross_of(corners)).sum()) / 12.0

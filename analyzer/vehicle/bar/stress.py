@@ -65,6 +65,7 @@ def stress_points(
 
     Left and right are both looked at; the higher figure counts.
     """
+    # A bent bar is of one piece: the highest place along it is all there is to look at.
     if isinstance(bar, FormedBar):
         worst = _most([_round_stress(piece, model, solution) for piece in model.pieces])
         return (StressPoint("bar, where it is highest", worst, yield_of(bar)),)
@@ -73,6 +74,8 @@ def stress_points(
     blades = [p for p in model.pieces if p.part == "blade"]
     half = array(bar.tube.length) / 2.0
     tube_stress = [(p, _stress(p, model, solution, ends)) for p in tubes]
+    # The ends of the tube, where the blades hang: a weld has the stress of both parts and less strength than
+    # either.
     weld = _most([s[..., index] for p, s in tube_stress for index in (0, 1) if _at_end(p, index, half)])
     welded = bar.blade.joint == "welded"
     points = [
@@ -88,6 +91,7 @@ def stress_points(
         ),
         *_hole_points(bar, blades, model, solution),
     ]
+    # Without spacers there is no length of bolt that bends.
     bolts = [p for p in model.pieces if p.part == "bolt"]
     if bar.bolt is not None and bolts:
         stress = _most([_stress(p, model, solution, ends)[..., 0] for p in bolts])
