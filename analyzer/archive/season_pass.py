@@ -62,12 +62,16 @@ def archive_folder(
     if workers is not None and workers < 1:
         raise AnalyzerError("--workers: must be at least 1")
     sheets = find_sessions(root, target)
+    # Held for this pass alone: two passes at once would drop each other's partitions as left over.
     with dataset.opened(target) as place:
         index = LogIndex(root, read_json(place / dataset.LOGS) or {})
         plans = list(plan_sessions(root, sheets, index, tell))
+        # Hashes of unchanged logs (by size and time) are kept, since hashing a season takes longer than a
+        # pass without news.
         write_whole(place / dataset.LOGS, json_bytes(index.seen, indent=None), own=True)
         store = _Store(place)
         estimated = _estimate(store, plans, tell, scheduler, workers)
+        # Only after everything new is there: a killed pass leaves the old season readable.
         dataset.drop_others(place, plans)
         store.drop_other_versions()
         tell("comparing the sessions", 1, 1)
@@ -123,8 +127,10 @@ def _estimate(
 ) -> int:
     """Estimate what is not there yet, write each session as soon as it is complete; returns the number."""
     tasks, sessions = _missing(store, plans)
+    # Records come in the order in which they are finished, whichever session they belong to.
     for done, record in enumerate(_records(tasks, scheduler, workers), start=1):
         tell("estimating", done, len(tasks))
+        # A failure that may pass (memory, a file that changed meanwhile) is tried again by the next pass.
         if record.lasting:
             store.write(record)
         for session in sessions[record.key]:
@@ -151,6 +157,7 @@ def _missing(store: _Store, plans: list[SessionPlan]) -> tuple[list[Task], dict[
         for task in (run.task for run in plan.runs):
             if task is None or store.has(task.key):
                 continue
+            # The same run may stand in two sessions (a copied folder); it is estimated once.
             if task.key not in sessions:
                 tasks.append(task)
             sessions.setdefault(task.key, []).append(session)
@@ -186,11 +193,11 @@ def _write(store: _Store, session: _Session) -> None:
 
 
 def _archive(place: Path, plans: list[SessionPlan], estimated: int) -> Archive:
-    from analyzer.archive.dataset import read_rows
     from analyzer.archive.trends import season
 
+    # A session that cannot be read is told with its runs, never left away.
     left_out: list[tuple[str, str, str]] = [(p.folder, "", p.failed) for p in plans if p.failed is not None]
-    rows: list[Any] = read_rows(place, "runs", ["car_name", "folder", "place", "run", "left_out"])
+    rows: list[Any] = dataset.read_rows(place, "runs", ["car_name", "folder", "place", "run", "left_out"])
     left_out += [(r["folder"], r["run"], r["left_out"]) for r in rows if r["left_out"] is not None]
     return Archive(
         folder=place,

@@ -108,6 +108,7 @@ def _estimated(task: Task) -> RunRecord:
     logs, hashes = [Path(log) for log, _ in task.logs], [sha256 for _, sha256 in task.logs]
     recording, found = runs.result(run, sheets.session.setups[run.setup], prediction, logs, hashes)
     store.tidy()
+    # The record's key promises these contents; a log that changed meanwhile belongs to another key.
     if [source.sha256 for source in recording.sources] != hashes:
         return RunRecord.left_out(task.key, f"{task.run}: a log {'; '.join(CHANGED)}", lasting=False)
     return RunRecord(
@@ -126,6 +127,7 @@ def _unchanged(task: Task) -> bool:
     try:
         if sheets_digest(session_tables(Path(task.session))) != task.sheets:
             return False
+        # Read again in full: size and time may be the same on a card that was written over.
         for log, expected in task.logs:
             with Path(log).open("rb") as file:
                 if hashlib.file_digest(file, "sha256").hexdigest() != expected:
@@ -139,6 +141,7 @@ def _figures(run: RunEstimates) -> dict[str, Estimate]:
     """Return every figure of a run under its name in the data set, in the order of its rows."""
     named = {f"roll_gradient_{place}": e for place, e in run.roll_gradient.items()}
     named |= {f"roll_gradient_body_{axle}": e for axle, e in run.roll_gradient_body.items()}
+    # Names as in results.json, so that a season can be joined with the report of a day.
     for axle in AXLES:
         share = run.load_share.get(axle)
         if share is not None:
@@ -224,6 +227,7 @@ def run_locally(tasks: Iterable[Task], workers: int, work: Work = estimate_runs)
     kills it; that one is left out after `DEATHS` deaths, the others lose nothing.
     """
     waiting = deque(tasks)
+    # A pool whose process died is of no more use; a new one goes on with what waits.
     while waiting:
         lost = yield from _run_pool(waiting, workers, WAITING_PER_WORKER * workers, work)
         for task in lost:
@@ -238,6 +242,7 @@ def _run_pool(
     with _pool(workers) as pool:
         try:
             while waiting or out:
+                # Few are handed out ahead: what a dying process takes along is bounded by that.
                 while waiting and len(out) < most:
                     out[pool.submit(work, waiting[0])] = waiting[0]
                     waiting.popleft()

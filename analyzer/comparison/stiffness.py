@@ -93,6 +93,8 @@ def both_axles(
     if not measured:
         return None
     full = dict(measured)
+    # Both axles hang on one shell: what one rolls tells the other's roll as well as the sheet knows their
+    # ratio.
     for axle, other in (("front", "rear"), ("rear", "front")):
         if axle not in full and other in full:
             full[axle] = full[other] * sheet.gradient[axle] / sheet.gradient[other]  # type: ignore[index]
@@ -120,16 +122,19 @@ def stiffness(target: Target, measured: Mapping[Axle, float | Floats], sheet: Ro
     roll = both_axles(measured, sheet)
     if roll is None:
         raise ValueError("no axle was measured")
+    # The whole moment over the roll each axle took of it, weighted by the stiffness that carried it.
     if target == "total":
         whole = sheet.stiffness["front"] + sheet.stiffness["rear"]
         carried = sum(sheet.stiffness[a] * roll[a] for a in AXLES)
         return whole * sheet.moment / carried
+    # What the other axle carried, by its own roll and the sheet's stiffness, is taken off the moment.
     other = other_axle(target)
     return (sheet.moment - sheet.stiffness[other] * roll[other]) / roll[target]
 
 
 def sensitivity(target: Target, measured: Mapping[Axle, float], sheet: RollSheet) -> dict[Axle, float]:
     """Return d ln K / d ln s of each measured axle, by central differences."""
+    # By logarithms: relative errors of roll go in, relative errors of stiffness come out.
     step = 1e-5
     found: dict[Axle, float] = {}
     for axle in measured:

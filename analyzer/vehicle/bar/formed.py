@@ -113,12 +113,14 @@ def _centre_line(bar: FormedBar) -> list[Straight | Arc]:
     corners = [_corner(bar, index) for index in range(len(bar.points))]
     steps = [b.minus(a) for a, b in pairwise(corners)]
     lengths = [step.norm() for step in steps]
+    # Refused by name of the point: a doubled row in the sheet is the usual slip.
     if any(np.any(length <= 0.0) for length in lengths):
         raise ShapeError("points", "two neighbouring points are the same", "remove one of them")
     tangents = [step.times(1.0 / length) for step, length in zip(steps, lengths, strict=True)]
     cuts, arcs = _bends(bar, corners, tangents)
     curves: list[Straight | Arc] = []
     for index, (tangent, length) in enumerate(zip(tangents, lengths, strict=True)):
+        # Two bends share each straight; together they must leave it a length.
         rest = np.asarray(length - cuts[index] - cuts[index + 1])
         if np.any(rest < -1e-12):
             raise ShapeError(
@@ -145,6 +147,7 @@ def _bends(bar: FormedBar, corners: list[Vec], tangents: list[Vec]) -> tuple[lis
             cuts.append(np.asarray(0.0))
             arcs.append(None)
             continue
+        # The arc touches both straights: it takes the radius times the tangent of half the turn off each.
         cut = np.asarray(array(radius) * np.tan(turn / 2.0))
         inward = after.minus(before.times(before.dot(after))).unit()
         start = corners[index].minus(before.times(cut))
@@ -156,6 +159,7 @@ def _bends(bar: FormedBar, corners: list[Vec], tangents: list[Vec]) -> tuple[lis
 
 def mount_cut(curves: list[Straight | Arc], across: Array, mount: str) -> Cut:
     """Return where the centre line passes a mount's place across the car, nearest to the bar's middle."""
+    # By the nominal figures: tolerances must not make a mount jump to another pass.
     lengths = [_first(curve.length) for curve in curves]
     before = np.concatenate([[0.0], np.cumsum(lengths)])
     passes = [
@@ -175,6 +179,7 @@ def mount_cut(curves: list[Straight | Arc], across: Array, mount: str) -> Cut:
 def _passes(curve: Straight | Arc, across: Array) -> list[Array]:
     """Return where a curve, or its continuation, passes y = `across`, as parts of its length."""
     way = across - curve.start.y
+    # A piece that runs along the car never crosses the mount's plane.
     if isinstance(curve, Straight):
         steep = abs(_first(curve.tangent.y)) < SHARPEST
         return [] if steep else [np.asarray(way / curve.tangent.y / curve.length)]

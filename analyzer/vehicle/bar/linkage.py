@@ -58,12 +58,15 @@ class Linkage:
 
 def linkage(model: BarModel) -> Linkage:
     """Return the linkage of a bar's left side: from where its eye is and which way its link pulls."""
+    # The tube turns in its mounts, so the lever counts square to the line through them, wherever the eye
+    # stands.
     axis = model.left_mount.minus(model.right_mount).unit()
     arm = model.left_eye.minus(model.right_mount)
     outwards = arm.minus(axis.times(arm.dot(axis)))
     lever = outwards.norm()
     outwards = outwards.times(1.0 / lever)
     square = outwards.cross(axis)  # the way the eye moves in bump: up, for a lever that points forward
+    # Side view and front view apart: the first changes the lever arm, the second only tilts the rod ends.
     pull = model.left_pull
     return Linkage(
         lever=float(lever),
@@ -163,10 +166,12 @@ def link_motion(lever: float, link_length: float, static_angle: float, travel: A
     travel : ndarray
         Travels [m].
     """
+    # The lower end moves straight along the static link; the lever's eye must stay one link away from it.
     moved = np.asarray(travel, dtype=float) / math.cos(static_angle)
     low_x = lever - link_length * math.sin(static_angle)
     low_z = moved - link_length * math.cos(static_angle)
     distance = np.hypot(low_x, low_z)
+    # Law of cosines in the triangle of lever, link and the line from the tube to the link's lower end.
     cosine = (lever**2 + distance**2 - link_length**2) / (2.0 * lever * distance)
     reachable = np.abs(cosine) <= 1.0
     turn = np.arctan2(low_z, low_x) + np.arccos(np.where(reachable, cosine, 0.0))
