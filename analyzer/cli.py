@@ -205,6 +205,7 @@ def confirm(
     from analyzer.session.decisions import confirm_change, write_calibrated_car
     from analyzer.session.review import failure_line, load_session, review_session
 
+    # A calibrated car that does not belong to this sheet is told before the logs are read.
     known = None
     if calibrated is not None:
         sheets = load_session(session)

@@ -175,6 +175,7 @@ def _log(sheet: Path, key: str, name: str, index: LogIndex) -> tuple[str, str]:
     path = file_beside(sheet, key, name)
     try:
         return str(path), index.sha256(path)
+    # One log that cannot be read leaves its run out and costs the others nothing.
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise LogError(path, "", f"cannot be read ({reason})", "check the file and its rights") from None

@@ -446,6 +446,8 @@ def _calibration(table: dict[str, Any]) -> Calibration:
         name: np.array([float(row[name]) for row in rows])
         for name in ("sheet_value", "sheet_std", "shift_in_std")
     }
+    # The file is text that somebody may have edited: shape and numbers are checked before anything rests on
+    # them.
     covariance = np.array(table["covariance"], dtype=float)
     size = len(rows)
     if covariance.shape != (size, size) or not np.all(np.isfinite(covariance)):

@@ -63,6 +63,7 @@ def decide(evidence: Evidence) -> tuple[ChangeVerdict, str]:
     if low > 0.0:
         return _seen(evidence, softer=False)
     predicted = abs(evidence.predicted)
+    # Nothing seen is a finding only where the predicted change would have been seen.
     could_show = predicted > NOTHING and evidence.smallest <= predicted
     if could_show and abs(evidence.gap.t) > student_factor(evidence.gap.dof):
         reason = (
@@ -77,6 +78,7 @@ def decide(evidence: Evidence) -> tuple[ChangeVerdict, str]:
 def _seen(evidence: Evidence, *, softer: bool) -> tuple[ChangeVerdict, str]:
     agrees = abs(evidence.gap.t) <= student_factor(evidence.gap.dof)
     same_way = evidence.predicted < -NOTHING if softer else evidence.predicted > NOTHING
+    # By size alone: which way it went has been settled before.
     smaller = abs(evidence.measured.value) < abs(evidence.predicted)
     seen = f"measured {_change(evidence.measured.value)}, predicted {_change(evidence.predicted)}"
     if same_way and agrees:
@@ -125,6 +127,7 @@ def runs_needed(evidence: Evidence, power: float = 0.80) -> int | None:
     wanted = abs(evidence.predicted)
     per_run = run_error(evidence)
     for runs in range(2, MOST_RUNS + 1):
+        # As many runs of each set-up, one scatter for both: two degrees of freedom go into the means.
         own = Contrast(0.0, per_run * math.sqrt(2.0 / runs), 2.0 * runs - 2.0)
         whole = own.with_known(remainder(evidence))
         if mixed_effects.detection_power(wanted, whole.std_error, whole.dof) >= power:
@@ -216,6 +219,7 @@ def plan_power(change: float, scatter: float, runs: int, remainder: float = 0.0)
     """
     first, second = _turns(runs)
     after = np.array([0.0] * first + [1.0] * runs + [0.0] * second)
+    # Drift over the day is fitted beside the two means, centred, so that it is told apart from them.
     design = np.column_stack([1.0 - after, after, np.arange(len(after)) - (len(after) - 1) / 2.0])
     row = np.array([-1.0, 1.0, 0.0])
     variance = float(row @ np.linalg.inv(design.T @ design) @ row)

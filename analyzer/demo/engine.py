@@ -261,10 +261,12 @@ def simulate(car: CarTruth, bars: Floats, plan: Plan) -> Motion:
     names = ("travel", "load", "force", "turning", "turning_rate", "acceleration", "place", "velocity")
     kept = {name: np.empty((steps, runs, 4 if name in ("travel", "load") else 3)) for name in names}
     up, steer = np.empty((steps, runs, 3)), np.empty((steps, runs))
+    # All runs side by side: the step is a loop in Python, so the runs share its cost.
     done = 0
     for ground in ground_chunks(plan, car):
         if done == 0:
             engine.start(ground.pose[0])
+        # State before the step, forces during it: an accelerometer reads the force of the step it is in.
         for k in range(ground.steer.shape[0]):
             kept["travel"][done + k] = engine.travel
             up[done + k] = engine.turn[:, 2]

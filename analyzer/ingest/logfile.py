@@ -253,11 +253,13 @@ def _channel_places(opened: Opened, logger: Logger, only: Sequence[str] | None) 
     for name, channel in logger.channels.items():
         if name == "time" or (only is not None and name not in only):
             continue
+        # A pattern of file names binds a channel to one of several logs of the run.
         if channel.file is not None and not is_file(opened.path, channel.file):
             continue
         index = find_column(opened.header, channel.column, opened.path, f"logger.channels.{name}")
         if index is not None:
             places[name] = index
+    # A column that bears a house name is taken even if the sheet does not list it, when only one does.
     for name in HOUSE_CHANNELS if only is None else only:
         if name not in logger.channels:
             hits = [i for i, cell in enumerate(opened.header) if name in (cell.full, cell.name)]
@@ -385,6 +387,7 @@ def report_rows(steps: list[str], health: list[HealthRow], table: RawTable, name
     """
     repeated = [d.line for d in table.dropped if d.harmless]
     lost = [d.line for d in table.dropped if not d.harmless]
+    # No damage: a logger that was restarted writes its header again.
     if repeated:
         text = f"The header stands again in {_listed(repeated)}; left out"
         steps.append(text)
@@ -403,6 +406,7 @@ def report_rows(steps: list[str], health: list[HealthRow], table: RawTable, name
         health.append(HealthRow("another table", "log", Verdict.SUSPECT, None, None, "", text + "."))
     for index, lines in table.bad_cells.items():
         channel = names.get(index, "time")
+        # A few bad cells are gaps; many mean that the column is not what the sheet takes it for.
         share = len(lines) / max(1, table.rows)
         text = f"{len(lines)} cells hold no number and were left out: {_listed(lines)}"
         verdict = Verdict.BAD if share > MOST_BAD_CELLS else Verdict.SUSPECT

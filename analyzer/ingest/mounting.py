@@ -82,6 +82,7 @@ def turn_axes(
         return []
     matrix = rotation(axes, path)
     steps = []
+    # Accelerations and turn rates may come from two units, only one of which is turned.
     for kind in kinds:
         sensor = {a: data.pop(f"{kind}_{a}") for a in "xyz" if f"{kind}_{a}" in data}
         for row, car_axis in enumerate("xyz"):
@@ -164,8 +165,11 @@ def found_axes(blocks: Blocks) -> tuple[dict[str, str], tuple[HealthRow, ...], b
         Whether the turn rates are turned along with the accelerations.
     """
     seen = _witnesses(blocks)
+    # As named until the contrary is clear: a wrong turn would cost every figure.
     if seen is None or _fits(np.eye(3), seen, DOUBTFUL):
         return {}, (), False
+    # Three witnesses, none of them the sheet: gravity, braking and the roll of the pots. One way alone must
+    # fit.
     fitting = [matrix for matrix in _rotations() if _fits(matrix, seen, CLEAR)]
     if len(fitting) != 1 or seen.forward is None or (seen.lateral is None and seen.yawing is None):
         return {}, (), False
@@ -189,6 +193,7 @@ def _witnesses(blocks: Blocks) -> _Witnesses | None:
     step = blocks.size / blocks.rate
     means = {n: blocks.mean(n) for n in blocks.data if not n.startswith(("lat", "lon", "other"))}
     accel = np.column_stack([means[f"accel_{a}"] for a in "xyz"])
+    # Half-second means: vibration of the unit is far larger than what the car does.
     forward = np.gradient(means["speed"], step) if "speed" in means and len(accel) > 2 else None
     yawing = means["speed"] * means["gyro_z"] if "speed" in means and "gyro_z" in means else None
     pairs = [(f"damper_{e}L", f"damper_{e}R") for e in "FR"]

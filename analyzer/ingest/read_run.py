@@ -90,6 +90,7 @@ def read_loose_log(path: Path) -> Recording:
     said: list[str] = []
     for guess in guesses.channels:
         name = f'column "{guess.column}"'
+        # Carried so that it can be looked at, but under a name that no estimate takes up.
         if guess.in_volts or not guess.unit:
             channels[f"other_{guess.house}"] = Channel(column=guess.column)
             lack = "in volts" if guess.in_volts else "without a unit"

@@ -222,6 +222,7 @@ def read_columns(
                     column.add(parts[-1].numbers.pop(index))
                 for index, clock in clocks.items():
                     clock.add(parts[-1].texts.pop(index))
+                # Another table has begun; its rows would be read under the names of this one.
                 if parts[-1].ended:
                     break
             position += len(piece)

@@ -53,12 +53,14 @@ def sample_interval(seconds: NDArray[np.float64]) -> float:
     left out of it, since their length need not be a whole number of samples.
     """
     moves = by_pieces(len(seconds) - 1, lambda a, b: np.diff(seconds[a : b + 1]))
+    # The median first: it stands against holes and doubled stamps, which a mean does not.
     step = float(np.median(moves, overwrite_input=in_file(moves)))  # what follows asks for no order
     sound = moves < GAP_FACTOR * step
     holes = not sound.all()
     mean = float((moves[sound] if holes else moves).mean())
     if abs(mean - step) >= 0.1 * step:  # lost samples, not rounding
         return step
+    # A line through all stamps would take the holes for slow samples.
     if holes:
         fine = mean
     elif len(moves) > 10_000:
@@ -70,6 +72,7 @@ def sample_interval(seconds: NDArray[np.float64]) -> float:
 
 def _tidy(interval: float, count: int) -> float:
     """Return the interval of a round rate where that moves no sample by more than a hundredth of it."""
+    # Loggers run at round rates; 99.9998 Hz would drift off the stamps of a long log.
     rate = 1.0 / interval
     for digits in (0, 1, 2):
         round_rate = round(rate, digits)
@@ -103,6 +106,8 @@ class Placer:
         self.base = base
         self.interval = sample_interval(seconds) if interval is None else interval
         self._seconds = seconds
+        # Stamps rounded to milliseconds lie off a base of 77 Hz by up to half a millisecond and are on it all
+        # the same.
         rounding = _stamp_rounding(seconds) * base.rate
         off, least_step, first, last = self._fit()
         on_base = off <= max(SNAP, min(0.51 * rounding, 0.3)) and least_step > 0.0
@@ -120,6 +125,7 @@ class Placer:
     def _fit(self) -> tuple[float, float, float, float]:
         """Return how far stamps lie off the base, their least step, first and last [samples]."""
         off, least_step, before = 0.0, np.inf, -np.inf
+        # In stretches: the stamps of a long log wait in a file.
         for first, end in stretches(len(self._seconds)):
             place = self._place(first, end)
             nearest = np.rint(place)
@@ -169,6 +175,7 @@ class Placer:
             low, high = np.searchsorted(known, times[[0, -1]])
             around = slice(max(0, min(low - 2, len(known) - 2)), high + 2)
             near_by = known[around]
+            # Between two samples a hole apart there is no value; near either of them there is.
             after = np.clip(np.searchsorted(near_by, times), 1, len(near_by) - 1)
             hole = near_by[after] - near_by[after - 1] > GAP_FACTOR * self.interval
             near = np.minimum(np.abs(times - near_by[after - 1]), np.abs(near_by[after] - times)) <= slack
@@ -182,6 +189,7 @@ class Placer:
 
 def _stamp_rounding(seconds: NDArray[np.float64]) -> float:
     """Return the step that stamps are rounded to [s], as the smallest difference between their steps."""
+    # Rounded stamps take few different steps, true ones nearly as many as there are rows.
     moves = np.unique(np.round(np.diff(seconds[:20000]), 9))
     if len(moves) < 2:
         return 0.0
@@ -201,12 +209,15 @@ def decimated(values: NDArray[np.float64], old_rate: float, new_rate: float) -> 
     old_rate, new_rate : float
         Rates [Hz]; the filter's edge lies at 0.8 of half the new rate.
     """
+    # Kaiser's window with beta 6 holds back 60 dB (Oppenheim and Schafer, Discrete-Time Signal Processing;
+    # from memory).
     cut = PASS_SHARE * 0.5 * new_rate / old_rate
     half = int(np.ceil(3.0 / cut))
     n = np.arange(-half, half + 1)
     taps = 2.0 * cut * np.sinc(2.0 * cut * n) * np.kaiser(2 * half + 1, 6.0)
     taps /= taps.sum()
     good = np.isfinite(values)
+    # Missing samples weigh nothing, and the rest is brought back to full weight.
     summed = np.convolve(np.where(good, values, 0.0), taps, mode="full")[half : half + len(values)]
     weight = np.convolve(good.astype(np.float64), taps, mode="full")[half : half + len(values)]
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -46,6 +46,7 @@ class WheelRange:
 
 def wheel_range(axle: AxleSheet, name: Axle) -> WheelRange:
     """Return the full wheel travel of an axle from its damper's ends."""
+    # By the ratio at static ride height: the ends of travel are for warnings, not for figures.
     ratio = float(static_motion_ratio(axle.damper_motion_ratio))
     damper, assumed = axle.damper, []
     if damper.full_bump is not None:
@@ -125,6 +126,7 @@ def banked_travel(car: CarSheet, setup: Setup, bank: float, centripetal: float) 
 
 
 def _travel_values(car: CarSheet, setup: Setup, bank: float, centripetal: float) -> Mapping[str, Array]:
+    # Steady state on the bank: springs carry the extra weight, springs and bar the roll.
     masses = mass_properties(car)
     roll = car_roll(car, bar_rates(car, setup))
     lateral, vertical = body_forces(bank, centripetal)

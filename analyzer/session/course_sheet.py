@@ -278,6 +278,7 @@ def _driven(run: RunEstimates, start: int, end: int) -> tuple[float, bool] | Non
     if not {"road_force_x", "road_force_y", "road_force_z", "bank", "turn"} <= set(data.columns):
         return None
     # In a drift the force points along the car, too: both parts count, towards the inside.
+    # A drifting car points out of its path, so the whole in-plane force is taken, with the sign of the turn.
     across = np.hypot(data["road_force_x"], data["road_force_y"]) * np.sign(
         data["road_force_y"] * data["turn"]
     )

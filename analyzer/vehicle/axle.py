@@ -410,11 +410,13 @@ def car_roll(car: CarSheet, rates: Mapping[Axle, float | Array]) -> CarRoll:
     sink = {a: tyre[a] * direct[a] for a in AXLES}
     pair = {a: stiffness[a] / soft[a] for a in AXLES}
     load = {a: masses.axle(a).elastic_moment + pair[a] * sink[a] for a in AXLES}
+    # A rigid shell has one roll; one of stated stiffness lets its ends differ.
     body = _body_roll(pair, load, car.chassis_stiffness)
     axles: dict[Axle, AxleRoll] = {}
     for a in AXLES:
         roll = (body[a] - sink[a]) / soft[a]
         track = array(car.axle(a).track_width)
+        # What passes the springs leans with the axle, which stands on its tyres.
         lean = 1.0 - gravity * roll
         axles[a] = AxleRoll(
             spring=springs[a],

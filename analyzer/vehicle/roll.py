@@ -204,6 +204,8 @@ def level_road_jacobian(
     """Return, per figure (axle names and ``total``), its derivatives by the `slopes`, in their order."""
     result: dict[str, list[float]] = {}
     for axle, slope in slopes.items():
+        # By differences: the two axles meet in one body roll, and the closed form is longer than the
+        # function.
         step = 1e-4 * abs(slope) + 1e-9
         high = level_road({**slopes, axle: slope + step}, paths)
         low = level_road({**slopes, axle: slope - step}, paths)
@@ -225,6 +227,8 @@ def tyre_spread(
         path = paths[axle]
         if base is None or path.tyres is None or axle not in slopes:
             continue
+        # The tyres of both axles are known apart from each other: each moved alone, the effects added as
+        # squares.
         moved = level_road(slopes, {**paths, axle: replace(path, tyres=path.tyres * (1.0 + share))})
         if moved is None:
             continue

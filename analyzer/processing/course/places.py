@@ -146,6 +146,7 @@ def _place(line: CourseLine, kind: str, corner: Corner, hits: list[Hit]) -> Plac
     span = line.section_at(middle)
     causes = mean_causes([hit.event for hit in hits])
     banks = [hit.event.bank for hit in hits if hit.event.bank is not None]
+    # Passed counts the runs whose alignment covers the place: a run that stopped before it did not miss it.
     return Place(
         corner=corner,
         kind=kind,
