@@ -1,4 +1,4 @@
-"""The archive's own folder: whose it is, one pass at a time, files that are there whole or not at all."""
+"""The archive on disk: its own folder, held for one pass, and in it the Parquet data set."""
 
 from __future__ import annotations
 
@@ -25,6 +25,9 @@ from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import PART, SEASON_FORMAT, json_bytes, read_json, write_whole
 from analyzer.core.store import digest_of
+
+# The archive's own folder: whose it is, one pass at a time, files that are there whole or not at all.
+
 
 MARKER: Final = "archive.json"
 LOCK: Final = ".lock"

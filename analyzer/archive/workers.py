@@ -1,4 +1,4 @@
-"""One task to its record: what a worker does, in this process, in another or on another machine."""
+"""Where runs are estimated: in this process, in others of this machine, or on the machines of a scheduler."""
 
 from __future__ import annotations
 
@@ -31,6 +31,9 @@ from analyzer.session.run_store import RunStore
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import file_beside, read_car, read_course, read_session
 from analyzer.sheets.session import CourseSheet, SessionSheet
+
+# One task to its record: what a worker does, in this process, in another or on another machine.
+
 
 CHANGED: Final = ("changed while it was read", "run the command again")
 """What happened to a file, and what to do."""

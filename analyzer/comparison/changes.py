@@ -1,4 +1,4 @@
-"""Two set-ups side by side: their runs, the errors that do not cancel between them, and what else differs."""
+"""One set-up against another: what the change did to the stiffness of the axle it was made on."""
 
 from __future__ import annotations
 
@@ -36,6 +36,9 @@ from analyzer.prediction.results import ChangePrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup
+
+# Two set-ups side by side: their runs, the errors that do not cancel between them, and what else differs.
+
 
 OTHER_FORCE: Final = 0.25
 """Relative difference of the greatest lateral force from which two groups of runs are called unlike."""

@@ -1,4 +1,4 @@
-"""Does the roll line bend? Slope at small lateral force against slope at large, per axle."""
+"""Why measurement and prediction part: every possible cause tested against the figures seen, and ranked."""
 
 from __future__ import annotations
 
@@ -25,6 +25,9 @@ from analyzer.processing.results import AxleFit, RunEstimates
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup
 from analyzer.vehicle.completion import complete_car
+
+# Does the roll line bend? Slope at small lateral force against slope at large, per axle.
+
 
 INNER: Final = 0.4
 """Part of the greatest lateral force up to which roll counts as small."""

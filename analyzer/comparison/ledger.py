@@ -1,4 +1,4 @@
-"""Runs of several set-ups put together: a mean per set-up, one scatter, and drift if the order shows it."""
+"""Measured beside predicted: runs of a set-up pooled, errors that both share counted once."""
 
 from __future__ import annotations
 
@@ -25,6 +25,9 @@ from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup
 from analyzer.vehicle.axle import car_roll, mass_properties
 from analyzer.vehicle.bar.rate import bar_rates
+
+# Runs of several set-ups put together: a mean per set-up, one scatter, and drift if the order shows it.
+
 
 POOLING_METHOD: Final = "random effects over runs"
 

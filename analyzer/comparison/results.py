@@ -1,4 +1,4 @@
-"""What comparison hands on: measurement beside prediction, and the verdict on a change."""
+"""What comparison hands on: measured beside predicted, the verdict on a change, and the next setting."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import SettingPair
 from analyzer.prediction.results import ChangePrediction, SetupPrediction
 from analyzer.sheets.session import Setup
+
+# What comparison hands on: measurement beside prediction, and the verdict on a change.
 
 
 class ChangeVerdict(StrEnum):

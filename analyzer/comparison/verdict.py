@@ -1,4 +1,4 @@
-"""The verdict on a change of set-up: one function, decided by intervals and by what the runs could show."""
+"""The verdict on a change, decided by intervals; how many runs, in which order, would settle or show one."""
 
 from __future__ import annotations
 
@@ -12,6 +12,9 @@ from analyzer.comparison.results import ChangeVerdict, RunPlan
 from analyzer.core import mixed_effects
 from analyzer.core.mixed_effects import Contrast
 from analyzer.core.regression import student_factor
+
+# The verdict on a change of set-up: one function, decided by intervals and by what the runs could show.
+
 
 NOTHING: Final = 1e-9
 """A predicted change of the logarithm below this is no change at all."""

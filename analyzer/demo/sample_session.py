@@ -1,4 +1,4 @@
-"""The sample session: which runs are driven, on which set-up, and what the virtual car did in them."""
+"""The sample session: runs and set-ups, the logs with faults, and what the virtual car truly did."""
 
 from __future__ import annotations
 
@@ -14,6 +14,9 @@ from analyzer.demo.driver import DT, Plan, drive, plan_from
 from analyzer.demo.engine import Motion, simulate
 from analyzer.demo.virtual_car import CarTruth, Setting, Suspension
 from analyzer.demo.virtual_course import Manner
+
+# The sample session: which runs are driven, on which set-up, and what the virtual car did in them.
+
 
 RUNS: Final = (("r01", "A"), ("r02", "A"), ("r03", "A"), ("r04", "B"), ("r05", "B"), ("r06", "B"))
 """Names and set-ups of the runs, in driving order."""

@@ -1,8 +1,4 @@
-"""Rate of a bladed bar from a small space frame: beam elements, a stiffness matrix, one linear solve.
-
-Nodes along the bar, from the left link to the right one: rod-end ball, hole, tube end, mount, mount, tube
-end, hole, ball. The mounts are radial springs; turning about the tube is free.
-"""
+"""The virtual car: what it truly is, its bars' rates and its suspension's forces."""
 
 from __future__ import annotations
 
@@ -11,6 +7,12 @@ from typing import Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
+
+# Rate of a bladed bar from a small space frame: beam elements, a stiffness matrix, one linear solve.
+#
+# Nodes along the bar, from the left link to the right one: rod-end ball, hole, tube end, mount, mount, tube
+# end, hole, ball. The mounts are radial springs; turning about the tube is free.
+
 
 TUBE: Final = (201.0e9, 76.3e9)
 BLADE: Final = (207.0e9, 79.8e9)

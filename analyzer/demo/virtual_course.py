@@ -1,4 +1,4 @@
-"""Road surface: an isotropic rough surface after ISO 8608, as parallel tracks along the course."""
+"""The invented drift course: its stretches, its ground and its road surface."""
 
 from __future__ import annotations
 
@@ -9,6 +9,9 @@ import numpy as np
 from scipy.special import k1
 
 from analyzer.demo.virtual_car import Floats
+
+# Road surface: an isotropic rough surface after ISO 8608, as parallel tracks along the course.
+
 
 REFERENCE_WAVENUMBER: Final = 0.1
 """n0 of ISO 8608 [cycles/m]."""

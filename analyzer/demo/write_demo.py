@@ -1,4 +1,4 @@
-"""The sheets of the sample session as a workshop would write them: near the truth, not equal to it."""
+"""Write the sample session: sheets as a workshop would write them, logs, and the truth beside them."""
 
 from __future__ import annotations
 
@@ -14,6 +14,9 @@ from analyzer.demo import sample_session
 from analyzer.demo.data_logger import csv_text
 from analyzer.demo.sample_session import Driven
 from analyzer.demo.virtual_course import KETTLE_YARD
+
+# The sheets of the sample session as a workshop would write them: near the truth, not equal to it.
+
 
 CAR_SHEET: Final = """\
 # Car sheet. Everything with a unit; the figure after ± is a standard uncertainty.

@@ -1,8 +1,4 @@
-"""Column names in other languages, put into the trade words that `guess` knows.
-
-German, French, Italian, Spanish, Portuguese and Japanese, by general dictionaries and from memory; words
-are listed without accents and stand for their accented spelling, too.
-"""
+"""Guess which house channel each column of an unknown log holds, from its name, unit and signal."""
 
 from __future__ import annotations
 
@@ -23,6 +19,12 @@ from analyzer.ingest.cells import HeaderCell
 from analyzer.ingest.logfile import guess_time, open_header, sample_columns, tables_in
 from analyzer.ingest.table import looks_like_time, plain_name
 from analyzer.sheets.car import CHANNEL_DIMENSIONS
+
+# Column names in other languages, put into the trade words that `guess` knows.
+#
+# German, French, Italian, Spanish, Portuguese and Japanese, by general dictionaries and from memory; words
+# are listed without accents and stand for their accented spelling, too.
+
 
 _WORDS: Final[dict[str, str]] = {
     "damper": (

@@ -1,4 +1,4 @@
-"""Motions as two clocks saw them: band-limited on a uniform base, and their correlation at every offset."""
+"""Clocks of several logs of one run: offset and drift from motion that both of them saw."""
 
 from __future__ import annotations
 
@@ -13,6 +13,9 @@ from analyzer.core.errors import LogError
 from analyzer.ingest.logfile import LogFile
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.ingest.timebase import Placer, base_over, sample_interval
+
+# Motions as two clocks saw them: band-limited on a uniform base, and their correlation at every offset.
+
 
 Floats = NDArray[np.float64]
 

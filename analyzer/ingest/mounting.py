@@ -1,4 +1,4 @@
-"""Turn the inertial unit's axes into those of the car: x forward, y left, z up."""
+"""How the inertial unit is bolted in: turned to the car's axes, by the sheet or by what the log shows."""
 
 from __future__ import annotations
 
@@ -15,6 +15,9 @@ from analyzer.core.errors import LogError
 from analyzer.core.filebacked import by_pieces
 from analyzer.core.signals import Blocks
 from analyzer.ingest.recording import HealthRow, Verdict
+
+# Turn the inertial unit's axes into those of the car: x forward, y left, z up.
+
 
 DIRECTIONS: Final[dict[str, tuple[int, int]]] = {
     "forward": (0, 1),

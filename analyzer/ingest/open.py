@@ -1,4 +1,4 @@
-"""Open a log file as a stream of bytes: plain, gzip or zip, with bounds against bombs; hash it meanwhile."""
+"""Open a log as bytes and text: plain, gzip or zip, hashed meanwhile, its encoding and delimiter told."""
 
 from __future__ import annotations
 
@@ -17,6 +17,9 @@ from typing import IO, Final, cast
 
 from analyzer.core.errors import LogError
 from analyzer.ingest.recording import SourceFile
+
+# Open a log file as a stream of bytes: plain, gzip or zip, with bounds against bombs; hash it meanwhile.
+
 
 LARGEST_EXPANDED: Final = 8 * 1024**3
 """Bytes a packed log may expand to; engineering judgement, far above a day of driving."""

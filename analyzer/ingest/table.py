@@ -1,4 +1,4 @@
-"""Find the column a sheet means among the header cells of a log."""
+"""Read the wanted columns of a log's table into arrays: fast where every row is sound, else row by row."""
 
 from __future__ import annotations
 
@@ -25,6 +25,9 @@ from analyzer.ingest.cells import ClockCells, ClockReader, HeaderCell, read_head
 from analyzer.ingest.layout import Layout, Wishes, find_layout
 from analyzer.ingest.open import Text, is_parquet
 from analyzer.sheets.car import Logger
+
+# Find the column a sheet means among the header cells of a log.
+
 
 _NUMBERED: Final = re.compile(r"^(.*\S)\s+#(\d+)$")
 _TIME_NAME: Final = re.compile(

@@ -1,4 +1,4 @@
-"""Bytes of a log as rows the CSV reader takes: unpacked, recoded to UTF-8, blanks as tabs."""
+"""Bytes of a text log as rows the CSV reader takes, parted by kind where one file holds several."""
 
 from __future__ import annotations
 
@@ -18,6 +18,9 @@ from analyzer.core.errors import LogError
 from analyzer.ingest.cells import Kind, kind_of, split_line
 from analyzer.ingest.layout import Layout
 from analyzer.ingest.open import SAMPLE_BYTES, Text, find_encoding, is_wide, open_log, split_text
+
+# Bytes of a log as rows the CSV reader takes: unpacked, recoded to UTF-8, blanks as tabs.
+
 
 SECTION_BYTES = 3 << 20
 """Bytes read at a time: several blocks of the CSV reader, and small against the table of a minute's log."""

@@ -1,4 +1,4 @@
-"""Turn a log's time column into seconds: numbers, epoch, clock time, date and time, or row count."""
+"""Which column of a log is its time, and the seconds it gives."""
 
 from __future__ import annotations
 
@@ -26,6 +26,9 @@ from analyzer.ingest.table import (
     nearest_names,
 )
 from analyzer.sheets.car import Logger
+
+# Turn a log's time column into seconds: numbers, epoch, clock time, date and time, or row count.
+
 
 DAY: Final = 86400.0
 _EPOCH_SECONDS: Final = (3.0e8, 4.2e9)

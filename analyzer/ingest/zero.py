@@ -1,4 +1,4 @@
-"""Zero of the pots: from the sheet, a stated level stretch, or a car that stands or runs level in the log."""
+"""Zero of the pots: stated, from a car that stands on level ground, or from one that runs straight."""
 
 from __future__ import annotations
 
@@ -12,6 +12,9 @@ from analyzer.core.constants import AXLE_CORNERS, STANDARD_GRAVITY
 from analyzer.core.signals import Blocks
 from analyzer.core.units import Uncertain
 from analyzer.ingest.recording import HealthRow, Verdict
+
+# Zero of the pots: from the sheet, a stated level stretch, or a car that stands or runs level in the log.
+
 
 Floats = NDArray[np.float64]
 

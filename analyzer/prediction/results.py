@@ -1,4 +1,4 @@
-"""What prediction hands on: the figures a set-up should show, with their errors."""
+"""What prediction hands on: what a set-up should show, and every setting of a bar, with their errors."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from analyzer.core.constants import Axle
 from analyzer.core.estimate import Estimate
 from analyzer.prediction.travel import Preload, TravelUse, WheelRange
 from analyzer.vehicle.bar.linkage import BarMotion
+
+# What prediction hands on: the figures a set-up should show, with their errors.
 
 
 @dataclass(frozen=True, slots=True)

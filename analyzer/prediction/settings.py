@@ -1,4 +1,4 @@
-"""What another part would do: one more spacer, the next hole, the next wall; solid against tube."""
+"""Every setting of a bar, sorted by rate, with what it and other parts do to bar, axle and car."""
 
 from __future__ import annotations
 
@@ -34,6 +34,9 @@ from analyzer.vehicle.bar.rate import (
 )
 from analyzer.vehicle.bar.stress import fatigue_cycles, stress_points
 from analyzer.vehicle.completion import complete_bar
+
+# What another part would do: one more spacer, the next hole, the next wall; solid against tube.
+
 
 BarSheet = BladedBar | FormedBar
 

@@ -1,4 +1,4 @@
-"""Bars that a sheet can describe but nobody can build: said once, before anything is computed."""
+"""What a set-up, and a change from one to another, should do to the car; what nobody can build is refused."""
 
 from __future__ import annotations
 
@@ -25,6 +25,9 @@ from analyzer.vehicle.bar.bladed import array, blade_outline
 from analyzer.vehicle.bar.formed import ShapeError, formed_model
 from analyzer.vehicle.bar.rate import bar_rates, bar_solution, setting_in_words
 from analyzer.vehicle.bar.section import Array
+
+# Bars that a sheet can describe but nobody can build: said once, before anything is computed.
+
 
 SHORTEST_LEVER: Final = 0.005
 """Least lever of a bent bar's link eye [m]."""

@@ -1,4 +1,4 @@
-"""Wheel and damper travel: how far an axle can move, and what a bank uses of it."""
+"""How far an axle can move, what a bank uses of it, and what unequal links do to the car at rest."""
 
 from __future__ import annotations
 
@@ -19,6 +19,9 @@ from analyzer.vehicle.axle import car_roll, mass_properties, static_motion_ratio
 from analyzer.vehicle.bar.bladed import array
 from analyzer.vehicle.bar.rate import bar_rates
 from analyzer.vehicle.bar.section import Array
+
+# Wheel and damper travel: how far an axle can move, and what a bank uses of it.
+
 
 ASSUMED_TRAVEL: Final = 0.05
 """Wheel travel each way from static where the damper states no end [m]: engineering judgement."""

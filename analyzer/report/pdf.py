@@ -1,4 +1,4 @@
-"""Lay text, figures and tables out on A4 sheets of one PDF."""
+"""The page's content on A4 sheets of one PDF, and its figures saved one by one."""
 
 from __future__ import annotations
 
@@ -21,6 +21,9 @@ from analyzer.report.sentences import CAUTIONS
 from analyzer.report.tables import Cell, PageTable
 from analyzer.report.words import label
 from analyzer.session.review import Review
+
+# Lay text, figures and tables out on A4 sheets of one PDF.
+
 
 WIDTH: Final = 8.27
 HEIGHT: Final = 11.69

@@ -1,4 +1,4 @@
-"""The page of a season: per car the answer, figures and tables."""
+"""The page of a season, its results.json and tables."""
 
 from __future__ import annotations
 
@@ -19,6 +19,8 @@ from analyzer.report.figures.style import Drawings
 from analyzer.report.plain_data import rounded, taken
 from analyzer.report.tables import Cell, PageTable, amount, heads, number
 from analyzer.report.words import UNKNOWN, count, interval, label, percent, sentence
+
+# The page of a season: per car the answer, figures and tables.
 
 
 @dataclass(frozen=True, slots=True)

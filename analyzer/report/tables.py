@@ -1,4 +1,4 @@
-"""What a table of the page is made of."""
+"""The tables of the page: cells as a reader sees them."""
 
 from __future__ import annotations
 
@@ -18,6 +18,8 @@ from analyzer.report import words
 from analyzer.report.plain_data import left_share
 from analyzer.report.sentences import CORNER_WORDS, events, findings, lead_rows
 from analyzer.session.review import Review
+
+# What a table of the page is made of.
 
 
 @dataclass(frozen=True, slots=True)

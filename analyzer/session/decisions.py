@@ -1,4 +1,4 @@
-"""Confirm a change of a reviewed session: the work behind ``analyzer confirm``."""
+"""What follows from a session: a change confirmed, the car calibrated, the next setting chosen."""
 
 from __future__ import annotations
 
@@ -27,6 +27,8 @@ from analyzer.processing.results import RunEstimates
 from analyzer.session.review import Progress, Review, condition_differences, review_session
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import read_car
+
+# Confirm a change of a reviewed session: the work behind ``analyzer confirm``.
 
 
 def confirm_change(

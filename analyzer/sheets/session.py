@@ -1,4 +1,4 @@
-"""The session sheet: set-ups, and the runs that were driven on each."""
+"""The session sheet, with set-ups and runs, and the course sheet it names."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from pydantic_core import PydanticCustomError
 from analyzer.core.constants import Axle
 from analyzer.core.units import Uncertain, UnitError, parse_quantity
 from analyzer.sheets.fields import Angle, Sheet, Time, quantity
+
+# The session sheet: set-ups, and the runs that were driven on each.
 
 
 class SideSetting(Sheet):

@@ -1,8 +1,4 @@
-"""Masses and roll moment that follow from a car sheet by statics; used by prediction and processing alike.
-
-The functions take the sheet's values as they are: floats, or equally shaped arrays while tolerances are
-carried through.
-"""
+"""One axle and the car in steady roll: masses, motion ratios, roll stiffness, load transfer."""
 
 from __future__ import annotations
 
@@ -20,6 +16,12 @@ from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import AxleSheet, CarSheet, TravelTable
 from analyzer.vehicle.bar.bladed import array
 from analyzer.vehicle.bar.section import Array
+
+# Masses and roll moment that follow from a car sheet by statics; used by prediction and processing alike.
+#
+# The functions take the sheet's values as they are: floats, or equally shaped arrays while tolerances are
+# carried through.
+
 
 DEFAULT_CAMBER_GAIN: Final = Uncertain(math.radians(20.0), math.radians(15.0))
 """Camber gain of an independent axle whose sheet states none [rad/m]: engineering judgement, wide."""

@@ -1,4 +1,4 @@
-"""Fill in what a car sheet leaves to tables and defaults, so that it can carry a tolerance like the rest."""
+"""What a car sheet leaves open, filled in from tables and defaults, with the tolerances taken."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ from analyzer.sheets.bar import BladedBar, FormedBar, MadeOf, NoBar, find_materi
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.vehicle.axle import camber_gain
 from analyzer.vehicle.bar.rate import bench_result
+
+# Fill in what a car sheet leaves to tables and defaults, so that it can carry a tolerance like the rest.
 
 
 def complete_car(car: CarSheet) -> tuple[CarSheet, tuple[str, ...]]:

@@ -1,4 +1,4 @@
-"""Stiffness of a car at its four wheels: springs, bars and tyres under a rigid body, for small travels."""
+"""How the car moves at its four wheels: its stiffness, and the travel another spring or bar would give."""
 
 from __future__ import annotations
 
@@ -18,6 +18,8 @@ from analyzer.vehicle.axle import (
 )
 from analyzer.vehicle.bar.bladed import array
 from analyzer.vehicle.bar.section import Array
+
+# Stiffness of a car at its four wheels: springs, bars and tyres under a rigid body, for small travels.
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""Limits of the checks that hold for any sensor, per kind of channel."""
+"""What the checks look at: the channels, their block statistics, where the car stands, limits per kind."""
 
 from __future__ import annotations
 
@@ -14,6 +14,9 @@ from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.ingest.timebase import TimeBase
 from analyzer.ingest.zero import standing_blocks
 from analyzer.sheets.car import AxleSheet, CarSheet, Logger
+
+# Limits of the checks that hold for any sensor, per kind of channel.
+
 
 SUBSAMPLE: Final = 20_000
 """Samples that stand for a whole channel where only its usual size is asked for."""

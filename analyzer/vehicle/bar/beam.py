@@ -1,4 +1,4 @@
-"""Three-component vectors of broadcastable arrays; a component that is nowhere needed stays a plain zero."""
+"""Statics of a bar as a chain of slender pieces, by Castigliano's theorem."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from typing import Final, Literal, NamedTuple, Protocol
 import numpy as np
 
 from analyzer.vehicle.bar.section import Array, Section
+
+# Three-component vectors of broadcastable arrays; a component that is nowhere needed stays a plain zero.
 
 
 class Vec(NamedTuple):

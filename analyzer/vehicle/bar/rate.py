@@ -1,4 +1,4 @@
-"""A bar's rate from the builder's bench test: loads on one link eye, the other one held."""
+"""Rate of whatever bar an axle has, at whatever setting, computed or by the builder's bench test."""
 
 from __future__ import annotations
 
@@ -18,6 +18,9 @@ from analyzer.vehicle.bar.beam import BarModel, BarSolution, solve
 from analyzer.vehicle.bar.bladed import array, blade_state, blade_states, bladed_model
 from analyzer.vehicle.bar.formed import formed_model
 from analyzer.vehicle.bar.section import Array
+
+# A bar's rate from the builder's bench test: loads on one link eye, the other one held.
+
 
 METHOD = "bench test: straight line through deflection over load, Student interval"
 

@@ -1,4 +1,4 @@
-"""Section constants of tubes, solid bars and rectangular blades."""
+"""Section constants: tubes, solid bars, rectangles, and blades of any outline."""
 
 from __future__ import annotations
 
@@ -9,6 +9,9 @@ from typing import Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
+
+# Section constants of tubes, solid bars and rectangular blades.
+
 
 Array: TypeAlias = npt.NDArray[np.float64]
 
