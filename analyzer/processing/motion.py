@@ -465,9 +465,7 @@ def _tyre_roll(
     tyres = tyre_roll_stiffness(sheet)
     if tyres is None:
         return np.zeros_like(roll)
-    masses = mass_properties(car).axle(axle)
-    wheels = masses.unsprung * sheet.wheel_radius.value * (1.0 - masses.unsprung_share)
-    direct = masses.sprung * sheet.roll_centre_height.value + wheels
+    direct = mass_properties(car).axle(axle).direct_moment
     result: Floats = (axle_roll_stiffness(sheet, bar_rates.get(axle, 0.0)) * roll + direct * force) / tyres
     return result
 

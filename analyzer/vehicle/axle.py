@@ -41,6 +41,9 @@ class AxleMasses:
         Moment that springs and bars must carry per lateral specific force [N m per m/s2 = kg m].
     unsprung_share : float
         Part of the unsprung mass's moment that reaches the springs, 1 - camber gain x half track [1].
+    direct_moment : float
+        Moment that reaches the tyres past the springs per lateral specific force: the force at the roll
+        centre and the rest of the unsprung mass's moment [kg m].
     """
 
     sprung: float
@@ -48,6 +51,7 @@ class AxleMasses:
     roll_arm: float
     elastic_moment: float
     unsprung_share: float
+    direct_moment: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,12 +132,14 @@ def mass_properties(car: CarSheet) -> MassProperties:
 def _axle_masses(axle: AxleSheet, sprung: float, unsprung: float, sprung_height: float) -> AxleMasses:
     roll_arm = sprung_height - axle.roll_centre_height.value
     share = 1.0 - camber_gain(axle).value * axle.track_width.value / 2.0
+    past = unsprung * axle.wheel_radius.value * (1.0 - share)
     return AxleMasses(
         sprung=sprung,
         unsprung=unsprung,
         roll_arm=roll_arm,
         elastic_moment=sprung * roll_arm + unsprung * axle.wheel_radius.value * share,
         unsprung_share=share,
+        direct_moment=sprung * axle.roll_centre_height.value + past,
     )
 
 
@@ -406,7 +412,7 @@ def car_roll(car: CarSheet, rates: Mapping[Axle, float | Array]) -> CarRoll:
         a: masses.axle(a).unsprung * array(car.axle(a).wheel_radius) * (1.0 - masses.axle(a).unsprung_share)
         for a in AXLES
     }
-    direct = {a: geometric[a] + unsprung[a] for a in AXLES}
+    direct = {a: masses.axle(a).direct_moment for a in AXLES}
     # phi_a = (theta_a - sink_a) / soft_a
     soft = {a: 1.0 + tyre[a] * (stiffness[a] - gravity * direct[a]) for a in AXLES}
     sink = {a: tyre[a] * direct[a] for a in AXLES}

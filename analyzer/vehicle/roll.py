@@ -126,11 +126,10 @@ def roll_paths(car: CarSheet, bar_rates: Mapping[Axle, float]) -> dict[Axle, Axl
     found: dict[Axle, AxleRollPath] = {}
     for axle in AXLES:
         part, sheet = masses.axle(axle), car.axle(axle)
-        kept_off = part.unsprung * sheet.wheel_radius.value * (1.0 - part.unsprung_share)
         found[axle] = AxleRollPath(
             suspension=axle_roll_stiffness(sheet, bar_rates.get(axle, 0.0)),
             tyres=tyre_roll_stiffness(sheet),
-            direct=part.sprung * sheet.roll_centre_height.value + kept_off,
+            direct=part.direct_moment,
             place=masses.front_axle_distance if axle == "front" else -masses.rear_axle_distance,
             moment=part.elastic_moment,
             wheelbase=wheelbase,
