@@ -205,3 +205,12 @@ def test_a_pair_holds_ratio_interval_and_chance(known: float | None) -> None:
     assert not compared(
         ("A", "B"), Contrast(-0.02, 0.02, 8.0), known, 3, 7, "so", Estimate(0.91, "1")
     ).different
+
+
+@pytest.mark.parametrize(("chance", "different"), [(0.045, True), (0.055, False)])
+def test_two_settings_are_different_under_five_percent(chance: float, different: bool) -> None:
+    t = float(stats.t.isf(chance / 2.0, 8))
+    pair = compared(("A", "B"), Contrast(0.02 * t, 0.02, 8.0), None, 2, 7, "so", Estimate(0.91, "1"))
+
+    assert pair.p_value == pytest.approx(chance)
+    assert pair.different is different
