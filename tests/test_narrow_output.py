@@ -65,7 +65,7 @@ COMMANDS = {
     "wrong option": ("check", "--±"),
 }
 ERRORS = ("error", "wrong option")
-USUAL = [name for name in COMMANDS if not name.endswith("json")] + ["check json"]
+USUAL = ("review", "check json", "confirm", "bar", "start", "help", "bare", *ERRORS)
 """Run by default in the narrowest encoding, those of `OFTEN` in both; all others with the long tests."""
 OFTEN = ("review", "bar", *ERRORS)
 
