@@ -68,6 +68,27 @@ def test_published_uniform_stress_of_a_pointed_cantilever() -> None:
     assert float(root.per_force) * 10.0 * 4.4482216 / 6894.757 == pytest.approx(1600.0, rel=1e-6)
 
 
+@pytest.mark.parametrize(
+    ("tip", "peak"), [(0.4, 25.0 / 24.0), (0.3, 25.0 / 21.0), (0.25, 4.0 / 3.0), (0.7, 1.0)]
+)
+def test_tapered_blade_peaks_between_root_and_link(tip: float, peak: float) -> None:
+    """A blade whose depth falls to `tip` of the root's, link at its end.
+
+    Stress goes with x / (tip + (1 - tip) x)^2, x the part of the way from link to root: greatest where
+    (1 - tip) x = tip, at 1 / (4 tip (1 - tip)) of the root's stress, or at the root for a tip over a half.
+    """
+    bar = bladed(
+        blade={"depth": "40 mm", "tip_depth": f"{40.0 * tip} mm", "length": "254 mm"},
+        bolt=None,
+        spacer=None,
+        holes=["254 mm"],
+    )
+    found = stress_of(bar)
+    assert found["blade, where it is highest"] == pytest.approx(peak * found["blade root"], rel=1e-3)
+    plain = stress_of(bar.model_copy(update={"blade": bar.blade.model_copy(update={"tip_depth": None})}))
+    assert "blade, where it is highest" not in plain
+
+
 def test_bent_bar_is_highest_where_its_moment_is() -> None:
     corners = [(0.2, 0.45), (0.0, 0.45), (0.0, -0.45), (0.2, -0.45)]
     bar = formed(
