@@ -205,7 +205,8 @@ class Blade(MadeOf):
     length: BladeLength | None = None
     """From the tube's axis to the blade's end; needed for a taper."""
     root: BladeRoot | None = None
-    """From the tube's axis to where the blade starts to bend (clamp, weld); 0 when not given."""
+    """From the tube's axis to where the blade starts to bend (clamp, weld); the tube's radius, with a wide
+    error, when not given."""
     outline: Annotated[list[tuple[Length, Length]], Field(min_length=3, max_length=200)] | None = None
     """Section other than a rectangle: its corners in order, each as ["across the blade", "in its depth"], for
     instance [["-4 mm", "-19 mm"], ["4 mm", "-19 mm"], ["2 mm", "19 mm"], ["-2 mm", "19 mm"]]; from side to
@@ -362,7 +363,8 @@ class BladedBar(Sheet):
         if self.blade.length is not None and levers[0] > self.blade.length.value:
             raise PydanticCustomError("holes", "holes[1] lies beyond blade.length; move it onto the blade")
         root = 0.0 if self.blade.root is None else self.blade.root.value
-        if levers[-1] <= max(root, self.tube.outside_diameter.value / 2.0):
+        ends = 0.0 if self.tube.ends is None else self.tube.ends.outside_diameter.value
+        if levers[-1] <= max(root, self.tube.outside_diameter.value / 2.0, ends / 2.0):
             raise PydanticCustomError(
                 "holes", f"holes[{len(levers)}] lies inside the tube or the blade's root; move it outwards"
             )

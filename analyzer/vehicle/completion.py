@@ -8,17 +8,18 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from analyzer.core.constants import AXLES
-from analyzer.core.units import DEG_PER_RAD, Uncertain
+from analyzer.core.units import DEG_PER_RAD, MM_PER_M, Uncertain
 from analyzer.sheets.bar import BladedBar, FormedBar, MadeOf, NoBar, find_material
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.vehicle.axle import camber_gain
+from analyzer.vehicle.bar.bladed import blade_root
 from analyzer.vehicle.bar.rate import bench_result
 
 # Fill in what a car sheet leaves to tables and defaults, so that it can carry a tolerance like the rest.
 
 
 def complete_car(car: CarSheet) -> tuple[CarSheet, tuple[str, ...]]:
-    """Return the sheet with moduli, camber gain and bench rate filled in, and what was assumed for that."""
+    """Return the sheet with all that tables and defaults give filled in, and what was assumed for that."""
     assumed: list[str] = []
     axles: dict[str, Any] = {}
     for name in AXLES:
@@ -31,13 +32,14 @@ def complete_car(car: CarSheet) -> tuple[CarSheet, tuple[str, ...]]:
                 f"{name}.camber_gain: not stated, {gain.value * DEG_PER_RAD:.0f} ± "
                 f"{(gain.std or 0.0) * DEG_PER_RAD:.0f} deg/m taken (engineering judgement)"
             )
+        assumed.extend(_root_taken(name, axle))
         assumed.extend(_rigid_parts(name, axle))
         axles[name] = axle.model_copy(update=update)
     return car.model_copy(update=axles), tuple(assumed)
 
 
 def complete_bar(bar: BladedBar | FormedBar | NoBar) -> BladedBar | FormedBar | NoBar:
-    """Return a bar whose parts all state their moduli and whose bench test states its rate."""
+    """Return a bar that states moduli, the blades' root and the rate of its bench test."""
     if isinstance(bar, NoBar):
         return bar
     update: dict[str, Any] = {}
@@ -48,6 +50,11 @@ def complete_bar(bar: BladedBar | FormedBar | NoBar) -> BladedBar | FormedBar | 
             part = getattr(bar, key)
             if part is not None:
                 update[key] = part.model_copy(update=_moduli(part))
+        if bar.blade.root is None:
+            root = blade_root(bar)
+            # In plain numbers, whatever the sheet of the caller holds.
+            stated = Uncertain(float(root.value), None if root.std is None else float(root.std))
+            update["blade"] = update["blade"].model_copy(update={"root": stated})
     if bar.bench is not None and bar.bench.rate is None:
         result = bench_result(bar.bench)
         update["bench"] = bar.bench.model_copy(
@@ -62,6 +69,18 @@ def _moduli(part: MadeOf) -> dict[str, Uncertain]:
         return {}
     table = {"elastic_modulus": material.elastic_modulus, "shear_modulus": material.shear_modulus}
     return {key: Uncertain(value) for key, value in table.items() if getattr(part, key) is None}
+
+
+def _root_taken(name: str, axle: AxleSheet) -> list[str]:
+    """Return where the blades are taken to begin because the sheet does not say."""
+    if not isinstance(axle.bar, BladedBar) or axle.bar.blade.root is not None:
+        return []
+    root = blade_root(axle.bar)
+    size, error = float(root.value) * MM_PER_M, float(root.std or 0.0) * MM_PER_M
+    return [
+        f"{name}.bar.blade.root: not stated, {size:.0f} ± {error:.0f} mm taken, the radius of the tube there "
+        f"({JUDGEMENT})"
+    ]
 
 
 def _rigid_parts(name: str, axle: AxleSheet) -> list[str]:

@@ -65,7 +65,7 @@ def sheet(vehicle: dict[str, Any]) -> CarSheet:
         "motion_ratio": 1.0,
         "tube": {"outside_diameter": "25 mm", "length": "0.9 m"},
         "mounts": {"spacing": "0.8 m"},
-        "blade": {"depth": "40 mm", "thickness": "8 mm"},
+        "blade": {"depth": "40 mm", "thickness": "8 mm", "root": "0 mm ± 0 mm"},
         "holes": ["250 mm", "200 mm"],
     }
     # Unsprung mass does not roll the body in this model: the axles weigh next to nothing.

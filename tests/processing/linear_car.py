@@ -117,7 +117,7 @@ class LinearCar:
                 "motion_ratio": self.bar_ratio[k],
                 "tube": {"outside_diameter": "31.75 mm", "wall": "2.41 mm", "length": "0.9 m"},
                 "mounts": {"spacing": "0.78 m"},
-                "blade": {"depth": "38 mm", "thickness": "8 mm"},
+                "blade": {"depth": "38 mm", "thickness": "8 mm", "root": "0 mm ± 0 mm"},
                 "holes": ["254 mm"],
             },
         }

@@ -39,7 +39,7 @@ def bar_lines(axle: str, bar: BarHardware, motion_ratio: float = 1.0) -> list[st
         f"motion_ratio = {motion_ratio:.9g}",
         f'tube = {{ material = "4130", outside_diameter = "{bar.diameter:.12g} m", length = "1 m" }}',
         'mounts = { spacing = "1 m" }',
-        'blade = { material = "spring steel", depth = "80 mm", thickness = "20 mm" }',
+        'blade = { material = "spring steel", depth = "80 mm", thickness = "20 mm", root = "0 mm ± 0 mm" }',
         f"holes = [{holes}]",
     ]
 

@@ -39,7 +39,8 @@ BAR: dict[str, Any] = {
     "motion_ratio": 0.58,
     "tube": {"material": "4130", "outside_diameter": "31.75 mm", "wall": "2.41 mm", "length": "0.90 m"},
     "mounts": {"spacing": "0.78 m", "rate": "20 kN/mm"},
-    "blade": {"material": "spring steel", "depth": "38 mm", "thickness": "8 mm"},
+    # Hand sums and closed forms let the blade bend from the tube's axis.
+    "blade": {"material": "spring steel", "depth": "38 mm", "thickness": "8 mm", "root": "0 mm ± 0 mm"},
     "holes": ["254 mm", "229 mm", "203 mm"],
     "spacer": {"thickness": "8 mm", "side": "outboard", "most": 4},
     "bolt": {"diameter": "12 mm"},

@@ -11,13 +11,16 @@ from hypothesis import given, settings, strategies as st
 from pydantic import ValidationError
 from vehicle.bar_helpers import bladed, car
 
+from analyzer.core.units import Uncertain
+from analyzer.prediction.setup import predict_setup
 from analyzer.sheets.bar import BladedBar
-from analyzer.sheets.session import BarSetting, SideSetting
+from analyzer.sheets.session import BarSetting, Setup, SideSetting
 from analyzer.vehicle.axle import bar_roll_stiffness, car_roll
 from analyzer.vehicle.bar.beam import BarSolution, solve
 from analyzer.vehicle.bar.bladed import (
     BladeState,
     array,
+    blade_root,
     blade_state,
     blade_states,
     bladed_model,
@@ -278,6 +281,45 @@ def test_torsion_spring_between_rigid_arms(torsion: float, lever: float, rate: f
     assert float(rate_of(bar, slender=True).rate) == pytest.approx(rate, rel=1e-4)
 
 
+def test_blades_begin_near_the_tubes_radius_where_the_sheet_is_silent() -> None:
+    """A flat blade bends over its free length alone: (a - r)^3 / (3 E I), and so does an edgewise one.
+
+    Of the same bar with blades from the tube's axis the rate is 12 % lower when they stand flat.
+    """
+    silent, axis = bladed(blade={"root": None, "turn": "90 deg"}), bladed(blade={"turn": "90 deg"})
+    inertia = 0.038 * 0.008**3 / 12.0
+    free, whole = 0.254 - 0.03175 / 2.0, 0.254
+    for bar, length in ((silent, free), (axis, whole)):
+        found = rate_of(bar).compliance["blade bending"]
+        assert found == pytest.approx(length**3 / (3.0 * 206e9 * inertia), rel=1e-9)
+    assert float(rate_of(axis).rate) / float(rate_of(silent).rate) == pytest.approx(0.88, abs=0.01)
+    # Stepped ends carry the blades where they are.
+    ends = {"length": "60 mm", "outside_diameter": "40 mm"}
+    assert blade_root(bladed(blade={"root": None}, tube={"ends": ends})).value == pytest.approx(0.020)
+    assert blade_root(bladed(blade={"root": "30 mm"})) == Uncertain(0.030, None)
+
+
+def test_a_root_nobody_measured_has_a_wide_error_and_is_told() -> None:
+    silent, stated = (
+        car({"front": {"bar": {"blade": {"root": root, "turn": "90 deg ± 0 deg"}}}})
+        for root in (None, "15.875 mm ± 0 mm")
+    )
+    setup = Setup(front_bar=BarSetting(hole=1))
+    wide, narrow = (predict_setup(sheet, "A", setup) for sheet in (silent, stated))
+    rates = [found.bars["front"].rate for found in (wide, narrow)]
+    assert rates[0].value == pytest.approx(rates[1].value, rel=1e-12)
+    # d ln C = 3 dr / (a - r) of the bending part; three tenths of the radius make 6 % of it.
+    compliance = wide.bars["front"].compliance
+    part = compliance["blade bending"] / sum(compliance.values())
+    own = 3.0 * 0.3 * 0.015875 / (0.254 - 0.015875) * part
+    extra = math.sqrt(rates[0].std_error ** 2 - rates[1].std_error ** 2) / rates[0].value
+    assert extra == pytest.approx(own, rel=0.05)
+    told = [line for line in wide.assumed if line.startswith("front.bar.blade.root: not stated")]
+    taken = "16 ± 5 mm taken, the radius of the tube there (engineering judgement)"
+    assert told == [f"front.bar.blade.root: not stated, {taken}"]
+    assert not [line for line in narrow.assumed if "blade.root: not stated" in line]
+
+
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
@@ -286,6 +328,13 @@ def test_torsion_spring_between_rigid_arms(torsion: float, lever: float, rate: f
         ({"blade": {"length": "240 mm"}}, "beyond blade.length"),
         ({"holes": ["203 mm", "229 mm"]}, "outermost"),
         ({"holes": ["203 mm", "12 mm"]}, "inside the tube"),
+        (
+            {
+                "holes": ["203 mm", "22 mm"],
+                "tube": {"ends": {"length": "50 mm", "outside_diameter": "50 mm"}},
+            },
+            "inside the tube",
+        ),
         ({"blade": {"tip_depth": "20 mm"}}, "tip_depth needs length"),
         ({"blade": {"tip_depth": "5 mm", "length": "0.26 m"}}, "fifth"),
         ({"tube": {"ends": {"length": "0.5 m", "outside_diameter": "25 mm"}}}, "ends.length"),

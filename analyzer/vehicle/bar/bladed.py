@@ -26,6 +26,12 @@ TAPER_ORDER: Final = 12
 """Gauss points of a tapered blade: 1e-9 at a tip of half the root, 1e-5 at a fifth."""
 
 
+ROOT_ERROR: Final = 0.3
+"""Standard uncertainty of a blade root that nobody measured, as part of the tube's radius: welded to the
+blade's face, let through it or in a socket, the tube holds the blade out to about its own radius (engineering
+judgement)."""
+
+
 @dataclass(frozen=True, slots=True)
 class BladeState:
     """How one side is set.
@@ -111,6 +117,19 @@ def bladed_model(bar: BladedBar, left: BladeState, right: BladeState) -> BarMode
     )
 
 
+def blade_root(bar: BladedBar) -> Uncertain:
+    """Return where the blades' free length begins, from the tube's axis [m].
+
+    A sheet that does not state it gets the radius the tube has there, with a standard uncertainty of
+    `ROOT_ERROR` of it.
+    """
+    if bar.blade.root is not None:
+        return bar.blade.root
+    source = bar.tube if bar.tube.ends is None else bar.tube.ends
+    radius = array(source.outside_diameter) / 2.0
+    return Uncertain(radius, ROOT_ERROR * radius)  # type: ignore[arg-type]
+
+
 def link_pull(link: Link | None, outwards: float) -> Vec:
     """Return the unit vector along a link; `outwards` is 1 on the left and -1 on the right."""
     if link is None:
@@ -168,7 +187,7 @@ def _side_pieces(bar: BladedBar, state: BladeState, outwards: float) -> list[Pie
     side: Side = "left" if outwards > 0 else "right"
     across = outwards * array(bar.tube.length) / 2.0
     # The blade bends from its root, not from the tube's axis: between them the joint is taken as rigid.
-    root = array(0.0 if bar.blade.root is None else bar.blade.root)
+    root = array(blade_root(bar))
     length = state.lever - root
     blade = Straight(
         start=vec(root, across, 0.0),

@@ -14,7 +14,7 @@ import numpy as np
 
 from analyzer.sheets.bar import BladedBar, FormedBar, MadeOf, find_material
 from analyzer.vehicle.bar.beam import BarModel, BarSolution, Piece, internal_forces
-from analyzer.vehicle.bar.bladed import array, blade_section
+from analyzer.vehicle.bar.bladed import array, blade_root, blade_section
 from analyzer.vehicle.bar.section import Array, Section, rectangle_shear, rectangle_torsion
 
 CYCLES: Final = 2e6
@@ -200,7 +200,7 @@ def _hole_points(
     if bar.bolt is None:
         return []
     diameter = array(bar.bolt.diameter)
-    root = array(0.0 if bar.blade.root is None else bar.blade.root)
+    root = array(blade_root(bar))
     levers = (model.left_eye.x, model.right_eye.x)
     found = []
     for number, hole in enumerate(bar.holes, start=1):
