@@ -13,6 +13,7 @@ from markupsafe import Markup
 from analyzer import __version__
 from analyzer.core.files import PAGE, RESULTS, TABLES, json_bytes, replaced_folder
 from analyzer.report import sentences, tables
+from analyzer.report.cards import cards
 from analyzer.report.csv_tables import csv_tables
 from analyzer.report.figures.change_plots import agreement_plate, change_plate, settings_plate
 from analyzer.report.figures.course_plots import course_plate
@@ -219,6 +220,8 @@ def render_page(
         "report.html.j2",
         title=label(review.session.sheet.name, 80),
         subtitle=_subtitle(review),
+        cards=cards(review),
+        strip=tables.strip_table(review),
         parts=parts,
         drawn=drawn,
         sources=_sources(results),

@@ -373,11 +373,19 @@ def _moved(ratio: Estimate) -> str:
 
 def change_words(ratio: Estimate, word: str = "") -> str:
     """Return a ratio as a change, ``−10.7 % (−11.9 to −9.5)``."""
-    return (
-        words.UNKNOWN
-        if ratio.value is None
-        else words.value_with_interval(words.percent(_change(ratio)), word)
-    )
+    return words.UNKNOWN if ratio.value is None else words.value_with_interval(change_in_percent(ratio), word)
+
+
+def change_alone(ratio: Estimate) -> str:
+    """Return a ratio as a change with its sign, ``−10.7 %`` or ``+4.2 %``; the interval sets the digits."""
+    change = change_in_percent(ratio)
+    sign = "+" if change.value is not None and change.value > 0.0 else ""
+    return sign + words.value_alone(change)
+
+
+def change_in_percent(ratio: Estimate) -> Estimate:
+    """Return a ratio as a change [%]; negative where it fell."""
+    return words.percent(_change(ratio))
 
 
 def _change(ratio: Estimate) -> Estimate:

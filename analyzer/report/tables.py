@@ -14,7 +14,7 @@ from analyzer.core.units import KM_PER_H, MM_PER_M
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import BottomingEvent, RunEstimates, Split
-from analyzer.report import words
+from analyzer.report import cards, words
 from analyzer.report.plain_data import left_share
 from analyzer.report.sentences import CORNER_WORDS, events, findings, lead_rows
 from analyzer.session.review import Review
@@ -97,6 +97,48 @@ def runs_table(review: Review) -> PageTable:
         tuple(rows),
         "Roll gradient per unit of level-road lateral acceleration; ± is one standard error.",
     )
+
+
+def strip_table(review: Review) -> PageTable:
+    """Return every run in a line: gradients, hits, trust; those left out at the end."""
+    rows = [
+        _strip_row(review, recording, run)
+        for recording, run in zip(review.recordings, review.runs, strict=True)
+    ]
+    # The one reason there is: whatever else is wrong with a run leaves it in, with a remark.
+    left_out = Cell("left out", "log not usable", look="bad")
+    rows += [(named(name), *(amount(words.UNKNOWN),) * 3, left_out) for name in review.failed]
+    return PageTable(
+        "Run by run: roll gradient, hits, trust",
+        heads("Run | Front, deg/g | Rear, deg/g | Hard hits | Trust"),
+        tuple(rows),
+    )
+
+
+def _strip_row(review: Review, recording: Recording, run: RunEstimates) -> tuple[Cell, ...]:
+    rows = cards.remarks(review, run.name)
+    trust, why = cards.trust_words(rows)
+    return (
+        named(run.name, words.label(run.setup, 16)),
+        # Why a gradient is missing stands in the table of the runs; here it would bury the others.
+        *(_short_figure(run.roll_gradient.get(axle)) for axle in AXLES),
+        _hits(review, recording, run),
+        Cell(trust, why, look=_LOOK[cards.worst_verdict(rows)]),
+    )
+
+
+def _short_figure(estimate: Estimate | None) -> Cell:
+    return amount(words.UNKNOWN if estimate is None else words.figure(estimate, False))
+
+
+def _hits(review: Review, recording: Recording, run: RunEstimates) -> Cell:
+    # No hit where nobody could look is no answer, and half a look is half a one.
+    watched = cards.axles_watched(recording, run, review)
+    if not watched and not run.bottoming:
+        return amount(words.UNKNOWN, cards.why_unwatched([recording]))
+    hard = sum(event.hard for event in run.bottoming)
+    text = f"{hard} of {len(run.bottoming)}" if run.bottoming else "no hit"
+    return amount(text, f"{watched[0]} only" if len(watched) == 1 else "")
 
 
 def _run_row(review: Review, run: RunEstimates) -> tuple[Cell, ...]:

@@ -128,9 +128,16 @@ def value_with_interval(estimate: Estimate, word: str = "") -> str:
     # The value has as many digits as the ends of its interval, or the reader would compare unlike things.
     if estimate.value is None or estimate.interval is None:
         return figure(estimate)
+    return f"{value_alone(estimate)} ({word}{interval(estimate)})"
+
+
+def value_alone(estimate: Estimate) -> str:
+    """Return ``0.842 N``, digits set by the interval; with its error where there is no interval."""
+    if estimate.value is None or estimate.interval is None:
+        return figure(estimate)
     shown = f"{estimate.value:.{_places(*estimate.interval)}f}"
     unit = "" if estimate.unit in ("", "1") else f" {estimate.unit}"
-    return f"{_true_minus(shown + unit)} ({word}{interval(estimate)})"
+    return _true_minus(shown + unit)
 
 
 def reason(estimate: Estimate) -> str:

@@ -85,6 +85,60 @@ def test_the_answer_and_a_figure_stand_on_the_first_screen_of_each_part(
     assert title["bottom"] <= height
 
 
+CARDS = """
+[...document.querySelectorAll('nav a')].map(a => ({
+  to: a.getAttribute('href'),
+  bottom: a.getBoundingClientRect().bottom,
+  text: a.innerText,
+  smallest: Math.min(...[...a.children].map(e => parseFloat(getComputedStyle(e).fontSize))),
+}))
+"""
+
+
+@pytest.mark.parametrize(("width", "height"), [(PHONE, 844), (DESK, 900)])
+@pytest.mark.parametrize("kind", ["written", "hostile_page"])
+def test_three_answers_fit_on_the_first_screen(
+    browser: Browser, request: pytest.FixtureRequest, kind: str, width: int, height: int
+):
+    browser.open(request.getfixturevalue(kind), width, height)
+
+    found = browser.evaluate(CARDS)
+
+    assert [card["to"] for card in found] == ["#team", "#tuner", "#driver"]
+    assert max(card["bottom"] for card in found) <= height
+    assert min(card["smallest"] for card in found) >= 14.0
+    for card in found:
+        assert re.search(r"\d", card["text"])
+
+
+def test_a_tap_on_a_card_leads_to_its_part(browser: Browser, written: Path):
+    browser.open(written, PHONE, 844)
+
+    browser.evaluate("document.querySelector('nav a[href=\"#driver\"]').click()")
+
+    assert browser.evaluate("Math.abs(document.getElementById('driver').getBoundingClientRect().top)") <= 1
+
+
+def test_each_run_is_one_row_of_the_strip_on_a_phone(browser: Browser, written: Path):
+    browser.open(written, PHONE)
+
+    cells = browser.evaluate(
+        "[...document.querySelectorAll('.strip tbody tr')]"
+        ".map(r => [...r.children].map(c => c.getBoundingClientRect().toJSON()))"
+    )
+    sizes = browser.evaluate(
+        "[...document.querySelectorAll('.strip th, .strip td, .strip small')]"
+        ".map(e => parseFloat(getComputedStyle(e).fontSize))"
+    )
+
+    assert len(cells) == 6
+    for row in cells:
+        assert {round(cell["top"]) for cell in row} == {round(row[0]["top"])}
+        assert [cell["left"] for cell in row] == sorted(cell["left"] for cell in row)
+        assert row[-1]["right"] <= PHONE
+    assert min(sizes) >= 11.0
+
+
 def test_text_in_figures_stays_legible_on_a_phone(browser: Browser, written: Path):
     browser.open(written, PHONE)
 
