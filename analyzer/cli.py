@@ -8,18 +8,22 @@ from __future__ import annotations
 
 import codecs
 import gc
+import inspect
 import io
 import os
 import sys
 import unicodedata
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final, NoReturn
 
 import typer
+from typer.core import TyperCommand
 
-from analyzer.core.errors import AnalyzerError, one_line
+from analyzer.core.errors import AnalyzerError, nearest, one_line
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -34,14 +38,49 @@ CHECK_FAILED: Final = 1
 BAD_INPUT: Final = 2
 """Exit code when the user can mend what went wrong; one line on standard error says how."""
 
+LONGEST_COMMAND: Final = 200
+"""Characters of a command that an error line still repeats."""
+
 SessionPath = Annotated[
     Path, typer.Argument(metavar="SESSION", help="Session sheet, or the folder that holds session.toml.")
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the results as JSON instead of text.")]
 
+
+class Command(TyperCommand):
+    """A command that takes no option for the value of another, and whose sentence the help shows whole."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Parse what stands behind the command; raises `AnalyzerError` where an option stands as a value."""
+        options = [param for param in self.get_params(ctx) if param.param_type_name == "option"]
+        known = {name for option in options for name in option.opts}
+        takes = {
+            name: option.metavar or "VALUE"
+            for option in options
+            if not getattr(option, "is_flag", False)
+            for name in option.opts
+        }
+        for word, value in pairwise(args):
+            if word == "--":
+                break
+            # A file may bear such a name, but whoever writes this has left the value out.
+            if word in takes and (value.startswith("--") or value in known):
+                raise AnalyzerError(
+                    one_line(
+                        f"{word}: its value is missing: {value} is an option itself; "
+                        f"write {word} {takes[word]} {value}"
+                    )
+                )
+        return super().parse_args(ctx, args)
+
+    def get_short_help_str(self, limit: int = 0) -> str:  # noqa: ARG002  (the parser's own signature)
+        """Return the command's first sentence; the list of commands wraps it and cuts it nowhere."""
+        return inspect.cleandoc(self.help or "").partition("\n\n")[0].replace("\n", " ")
+
+
 app = typer.Typer(
-    add_completion=False,
     no_args_is_help=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     help=(
@@ -51,13 +90,18 @@ app = typer.Typer(
 )
 
 
-@app.command()
+command = partial(app.command, cls=Command)
+
+
+@command()
 def review(
     session: SessionPath,
     out: Annotated[
         Path | None,
         typer.Option(
-            "--out", help="Folder to write the report to; 'report' beside the session sheet if not given."
+            "--out",
+            metavar="FOLDER",
+            help="Folder to write the report to; 'report' beside the session sheet if not given.",
         ),
     ] = None,
     as_json: AsJson = False,
@@ -84,6 +128,8 @@ def review(
     from analyzer.session.review import failure_line, require_runs, review_session
 
     kind = figure_kind(figure_format)  # what is wrong here is told before the work, not after it
+    if figures is not None and figures.exists() and not figures.is_dir():
+        raise AnalyzerError(one_line(f"{figures}: is a file; name a folder for the figures"))
     if pdf is not None:
         from analyzer.report.pdf import check_pdf
 
@@ -123,7 +169,7 @@ def _save_also(
     return lines
 
 
-@app.command()
+@command()
 def check(
     log: Annotated[
         Path, typer.Argument(metavar="LOG|SESSION", help="A log file, a session sheet or its folder.")
@@ -148,9 +194,9 @@ def check(
 
     if figure is not None:
         from analyzer.core.files import refuse_strange
-        from analyzer.report.figures.style import figure_kind
+        from analyzer.report.figures.style import figure_kind_of
 
-        figure_kind(figure.suffix or "(no ending)")
+        figure_kind_of(figure)
         if not log.is_dir() and log.suffix != ".toml":  # of a session every run's name is put behind this one
             refuse_strange(figure.expanduser())
     with progress(as_json) as tell:
@@ -171,7 +217,7 @@ def check(
         raise typer.Exit(CHECK_FAILED)
 
 
-@app.command()
+@command()
 def confirm(
     session: SessionPath,
     before: Annotated[str, typer.Option("--before", metavar="SETUP", help="Set-up to start from.")],
@@ -200,19 +246,19 @@ def confirm(
 ) -> None:
     """Confirm a change: verdict, ledger, reasons, and what these runs could have shown."""
     from analyzer.comparison.calibrated_car import read_calibration
+    from analyzer.comparison.confirm import check_names
     from analyzer.report.plain_data import confirmation_json
     from analyzer.report.terminal import print_confirmation
     from analyzer.session.decisions import confirm_change, write_calibrated_car
-    from analyzer.session.review import failure_line, load_session, review_session
+    from analyzer.session.review import failure_line, load_session, review_loaded, review_session
 
-    # A calibrated car that does not belong to this sheet is told before the logs are read.
-    known = None
-    if calibrated is not None:
-        sheets = load_session(session)
-        known = read_calibration(calibrated, sheets.car, sheets.car_path)
+    # A set-up that is not there, and a calibrated car of another sheet, are told before the logs are read.
+    sheets = load_session(session)
+    check_names(sheets.sheet, before, after)
+    known = None if calibrated is None else read_calibration(calibrated, sheets.car, sheets.car_path)
     with progress(as_json) as tell:
         past = [review_session(path, tell) for path in earlier or []]
-        result = review_session(session, tell)
+        result = review_loaded(sheets, tell)
         confirmation = confirm_change(result, before, after, past, known)
     if as_json:
         print_json(confirmation_json(confirmation))
@@ -225,7 +271,7 @@ def confirm(
         raise AnalyzerError(line)
 
 
-@app.command()
+@command()
 def choose(
     sheet: Annotated[
         Path, typer.Argument(metavar="SESSION|CAR", help="Session sheet or its folder, or a car sheet.")
@@ -252,7 +298,7 @@ def choose(
         print_choice(choice, console())
 
 
-@app.command()
+@command()
 def bar(
     car: Annotated[Path, typer.Argument(metavar="CAR", help="Car sheet.")],
     axle: Annotated[str | None, typer.Option("--axle", help="front or rear; both if not given.")] = None,
@@ -295,14 +341,15 @@ def bar(
 def _axles(axle: str | None) -> tuple[Axle, ...]:
     if axle is None:
         return ("front", "rear")
+    near = nearest(axle, ("front", "rear")) or "front"
     if axle == "front":
         return ("front",)
     if axle == "rear":
         return ("rear",)
-    raise AnalyzerError(f'--axle: "{axle}" is not an axle; write front or rear')
+    raise AnalyzerError(f'--axle: "{axle}" is not an axle; write front or rear', (axle, near))
 
 
-@app.command()
+@command()
 def start(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Empty or new folder for the session.")],
     log: Annotated[Path, typer.Option("--from", metavar="LOG", help="A log of the car.")],
@@ -318,7 +365,7 @@ def start(
     )
 
 
-@app.command()
+@command()
 def archive(
     folder: Annotated[
         Path,
@@ -326,7 +373,9 @@ def archive(
     ],
     out: Annotated[
         Path | None,
-        typer.Option("--out", help="Folder of the archive; 'archive' inside FOLDER if not given."),
+        typer.Option(
+            "--out", metavar="FOLDER", help="Folder of the archive; 'archive' inside FOLDER if not given."
+        ),
     ] = None,
     as_json: AsJson = False,
     scheduler: Annotated[
@@ -363,13 +412,15 @@ def archive(
         raise AnalyzerError(one_line(f"{where}: {reason}" + (f" ({more} more left out)" if more else "")))
 
 
-@app.command()
+@command()
 def course(
     session: SessionPath,
     out: Annotated[
         Path | None,
         typer.Option(
-            "--out", help="Folder to write the sheet to; 'course' beside the session sheet if not given."
+            "--out",
+            metavar="FOLDER",
+            help="Folder to write the sheet to; 'course' beside the session sheet if not given.",
         ),
     ] = None,
     as_json: AsJson = False,
@@ -399,7 +450,7 @@ def course(
         raise AnalyzerError(line)
 
 
-@app.command()
+@command()
 def demo(
     folder: Annotated[
         Path, typer.Argument(metavar="FOLDER", help="Empty or new folder to write the session to.")
@@ -457,7 +508,7 @@ def main() -> None:
     try:
         code = app(standalone_mode=False)
     except AnalyzerError as error:
-        _fail(str(error))
+        _fail(str(error) + _would_do(error))
     except KeyboardInterrupt:
         _fail("stopped; nothing was left half written", 130)
     except BrokenPipeError:
@@ -478,6 +529,20 @@ def main() -> None:
             raise SystemExit(BAD_INPUT) from None
         _fail(one_line(f"{message()} (analyzer --help lists commands and options)"))
     raise SystemExit(code if isinstance(code, int) else 0)
+
+
+def _would_do(error: AnalyzerError) -> str:
+    """Return the command with what was meant in place of what was given, where both are known."""
+    wrong, right = error.instead or ("", "")
+    words = sys.argv[1:]
+    places = [place for place, word in enumerate(words) if word.rstrip("/") == wrong.rstrip("/")]
+    if len(places) != 1 or not right.isprintable():
+        return ""
+    words[places[0]] = right
+    command = " ".join(f'"{word}"' if " " in word or not word else word for word in ("analyzer", *words))
+    if len(command) > LONGEST_COMMAND:
+        return ""
+    return f"{'' if str(error).endswith('?') else ';'} this would do: {command}"
 
 
 def _fail(line: str, code: int = BAD_INPUT) -> NoReturn:

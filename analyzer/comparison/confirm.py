@@ -27,7 +27,7 @@ from analyzer.comparison.setups import scatter_prior, setup_results, stiffness_v
 from analyzer.comparison.stiffness import Target
 from analyzer.comparison.verdict import plan_runs
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
-from analyzer.core.errors import AnalyzerError
+from analyzer.core.errors import AnalyzerError, choices, nearest, one_line
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import SettingPair, compared
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
@@ -85,7 +85,7 @@ def confirm(
     AnalyzerError
         When a set-up does not exist or both names are the same.
     """
-    _check_names(session, before, after)
+    check_names(session, before, after)
     setups = session.setups
     # Every set-up of the session helps: those that are not compared still show the scatter between runs.
     predictions = {name: predict_setup(car, name, setup) for name, setup in setups.items()}
@@ -127,11 +127,16 @@ def joined_settings(car: CarSheet, joined: Joined) -> tuple[AxleSettings, ...]:
     return axle_settings(car, joined.setups, joined.runs, predictions, joined.session_of)
 
 
-def _check_names(session: SessionSheet, before: str, after: str) -> None:
+def check_names(session: SessionSheet, before: str, after: str) -> None:
+    """Raise `AnalyzerError` unless these are two set-ups of the session sheet."""
     for name in (before, after):
         if name not in session.setups:
-            known = ", ".join(session.setups)
-            raise AnalyzerError(f'set-up "{name}" is not in the session sheet; use one of {known}')
+            near = nearest(name, session.setups)
+            remedy = choices(name, session.setups)
+            raise AnalyzerError(
+                one_line(f'set-up "{name}" is not in the session sheet; {remedy}'),
+                None if near is None else (name, near),
+            )
     if before == after:
         raise AnalyzerError(f'before and after are both "{before}"; name two set-ups of the session')
 

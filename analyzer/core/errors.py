@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Iterable
 from pathlib import Path
 
 
@@ -10,7 +12,19 @@ class AnalyzerError(Exception):
 
     The message is one line and says what is wrong and what to do about it. Anything else that is
     raised is a fault of this program and keeps its traceback.
+
+    Parameters
+    ----------
+    line : str
+        The message.
+    instead : tuple of str or None
+        What was given and what would do in its place, where that is known; the command line, which knows the
+        rest of the command, shows it whole.
     """
+
+    def __init__(self, line: str, instead: tuple[str, str] | None = None) -> None:
+        self.instead = instead
+        super().__init__(line)
 
 
 class SheetError(AnalyzerError):
@@ -26,13 +40,16 @@ class SheetError(AnalyzerError):
         What is wrong, without a full stop.
     remedy : str
         What would do, for instance a value that is accepted.
+    meant : Path or None
+        The file that was probably meant.
     """
 
-    def __init__(self, path: Path, key: str, problem: str, remedy: str) -> None:
+    def __init__(self, path: Path, key: str, problem: str, remedy: str, meant: Path | None = None) -> None:
         self.path = path
         self.key = key
         place = f"{path}: {key}" if key else f"{path}"
-        super().__init__(one_line(f"{place}: {problem}; {remedy}"))
+        instead = None if meant is None else (str(path), str(meant))
+        super().__init__(one_line(f"{place}: {problem}; {remedy}"), instead)
 
 
 class LogError(AnalyzerError):
@@ -44,17 +61,18 @@ class LogError(AnalyzerError):
         The log.
     place : str
         Line, column or channel the problem sits in; empty when the file as a whole is meant.
-    problem, remedy : str
+    problem, remedy, meant
         As for `SheetError`.
     """
 
-    def __init__(self, path: Path, place: str, problem: str, remedy: str) -> None:
+    def __init__(self, path: Path, place: str, problem: str, remedy: str, meant: Path | None = None) -> None:
         self.path = path
         self.place = place
         self.problem = problem
         self.remedy = remedy
         where = f"{path}: {place}" if place else f"{path}"
-        super().__init__(one_line(f"{where}: {problem}; {remedy}"))
+        instead = None if meant is None else (str(path), str(meant))
+        super().__init__(one_line(f"{where}: {problem}; {remedy}"), instead)
 
 
 def one_line(text: str, longest: int = 400) -> str:
@@ -66,3 +84,27 @@ def one_line(text: str, longest: int = 400) -> str:
     printable = "".join(c if c.isprintable() else " " for c in text)
     line = " ".join(printable.split())
     return line if len(line) <= longest else line[: longest - 1] + "…"
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """Return the one of the `known` words that `word` was meant to be, whatever its case, or None."""
+    names = {name.lower(): name for name in known}
+    found = difflib.get_close_matches(word.lower(), names, n=1)
+    return names[found[0]] if found else None
+
+
+def nearest_file(path: Path) -> Path | None:
+    """Return the file beside `path`, where nothing lies, whose name is most like its name, or None."""
+    try:
+        near = nearest(path.name, (entry.name for entry in path.parent.iterdir() if entry.is_file()))
+    except (OSError, ValueError):
+        return None
+    return None if near is None else path.parent / near
+
+
+def choices(word: str, known: Iterable[str]) -> str:
+    """Return what to write in place of `word`: the one that was meant, or all that are known."""
+    names = list(known)
+    near = nearest(word, names)
+    listed = ", ".join(names)
+    return f"use one of {listed}" if near is None else f"did you mean {near}? ({listed} are known)"

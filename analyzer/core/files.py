@@ -113,7 +113,10 @@ def read_json(path: Path) -> Any:
 def check_ending(path: Path, *endings: str) -> None:
     """Raise `AnalyzerError` unless the name of `path` ends in one of `endings`, for instance ``.pdf``."""
     if path.suffix.lower() not in endings:
-        raise AnalyzerError(one_line(f"{path}: does not end in {' or '.join(endings)}; name another file"))
+        raise AnalyzerError(
+            one_line(f"{path}: does not end in {' or '.join(endings)}; name another file"),
+            (str(path), str(path.with_suffix(endings[0]))) if path.name else None,
+        )
 
 
 def refuse_strange(path: Path, content: bytes | None = None) -> None:

@@ -16,7 +16,7 @@ from analyzer.core.filebacked import by_pieces, shelved, stretches
 from analyzer.core.units import DIMENSIONS
 from analyzer.ingest.calibration import calibrate
 from analyzer.ingest.cells import HeaderCell
-from analyzer.ingest.open import Text, is_parquet
+from analyzer.ingest.open import Text, is_parquet, refuse_sheet
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.ingest.table import (
     Opened,
@@ -98,6 +98,7 @@ def load_files(path: Path, logger: Logger, shared: bool = False) -> list[LogFile
     LogError
         As `load_file`.
     """
+    refuse_sheet(path)
     # Rows of several types are cut apart first: each type has its own columns and its own rate.
     text = None if is_parquet(path) else read_text(path, logger.encoding)
     types = None if text is None else record_types(text, logger.delimiter)
@@ -186,6 +187,7 @@ def load_file(
 @contextmanager
 def tables_in(path: Path) -> Iterator[list[Path]]:
     """Yield the tables of a log as files: itself, or one per type of rows, which are gone afterwards."""
+    refuse_sheet(path)
     text = None if is_parquet(path) else read_text(path, None)
     types = None if text is None else record_types(text, None)
     if text is None or types is None:

@@ -15,8 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Final, cast
 
-from analyzer.core.errors import LogError
+from analyzer.core.errors import LogError, nearest_file
 from analyzer.ingest.recording import SourceFile
+from analyzer.sheets.kind import kind_of_file, logs_in
 
 # Open a log file as a stream of bytes: plain, gzip or zip, with bounds against bombs; hash it meanwhile.
 
@@ -97,6 +98,19 @@ def is_parquet(path: Path) -> bool:
         return raw.read(4) == b"PAR1"
 
 
+def refuse_sheet(path: Path) -> None:
+    """Raise a `LogError` when the file is one of the sheets."""
+    kind = kind_of_file(path)
+    if kind is None:
+        return
+    logs = logs_in(path.parent)
+    if logs:
+        raise LogError(
+            path, "", f"is a {kind}, not a log", f"name a log, {logs[0].name} for instance", logs[0]
+        )
+    raise LogError(path, "", f"is a {kind}, not a log", "name the file the logger wrote")
+
+
 def _only_member(archive: zipfile.ZipFile, path: Path) -> zipfile.ZipInfo:
     files = [entry for entry in archive.infolist() if not entry.is_dir()]
     if len(files) != 1:
@@ -111,9 +125,15 @@ def _plain_errors(path: Path) -> Iterator[None]:
     try:
         yield
     except FileNotFoundError:
-        raise LogError(path, "", "there is no such file", "check the path") from None
+        near = nearest_file(path)
+        remedy = "check the path" if near is None else f"did you mean {near.name}?"
+        raise LogError(path, "", "there is no such file", remedy, near) from None
     except IsADirectoryError:
-        raise LogError(path, "", "is a folder", "name one log file in it") from None
+        logs = logs_in(path)
+        remedy = (
+            f"name one log in it, {logs[0].name} for instance" if logs else "it holds no log; name a log file"
+        )
+        raise LogError(path, "", "is a folder", remedy, logs[0] if logs else None) from None
     except (zipfile.BadZipFile, gzip.BadGzipFile):
         raise LogError(path, "", "cannot be unpacked", "pack it again or give the plain file") from None
     except OSError as error:

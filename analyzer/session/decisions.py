@@ -21,10 +21,17 @@ from analyzer.comparison.choosing.wishes import parse_wish
 from analyzer.comparison.confirm import PastSession, confirm, joined_sessions
 from analyzer.comparison.results import Choice, Confirmation
 from analyzer.core.constants import AXLES
-from analyzer.core.errors import AnalyzerError, SheetError
+from analyzer.core.errors import AnalyzerError, SheetError, choices, nearest
 from analyzer.prediction.setup import check_bars
 from analyzer.processing.results import RunEstimates
-from analyzer.session.review import Progress, Review, condition_differences, review_session
+from analyzer.session.review import (
+    Progress,
+    Review,
+    Session,
+    condition_differences,
+    load_session,
+    review_loaded,
+)
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import read_car
 
@@ -156,7 +163,9 @@ def choose_next(path: Path, wish: str, setup: str | None, progress: Progress) ->
     """
     parse_wish(wish)  # a wish that is not understood is told before any log is read
     if not _is_car(path):
-        return choose_after(review_session(path, progress), wish, setup)
+        session = load_session(path)
+        _present(session, setup)  # and so is a set-up that is not known
+        return choose_after(review_loaded(session, progress), wish, setup)
     car = read_car(path)
     check_bars(car, path)
     if setup is not None:
@@ -173,8 +182,8 @@ def choose_for_car(car: CarSheet, wish: str) -> Choice:
 
 def choose_after(review: Review, wish: str, setup: str | None) -> Choice:
     """Do the same for a session that has been reviewed, with the calibrated car beside its sheet."""
-    name = _present(review, setup)
     session = review.session
+    name = _present(session, setup)
     file = session.path.parent / FILE_NAME
     calibration = read_calibration(file, session.car, session.car_path) if file.is_file() else None
     setups = session.sheet.setups
@@ -189,12 +198,13 @@ def _is_car(path: Path) -> bool:
         return False
 
 
-def _present(review: Review, setup: str | None) -> str:
-    known = review.session.sheet.setups
+def _present(session: Session, setup: str | None) -> str:
+    known = session.sheet.setups
     if setup is None:
-        return review.session.sheet.runs[-1].setup
+        return session.sheet.runs[-1].setup
     if setup not in known:
-        raise SheetError(
-            review.session.path, "setups", f'there is no set-up "{setup}"', f"use one of {', '.join(known)}"
-        )
+        near = nearest(setup, known)
+        error = SheetError(session.path, "setups", f'there is no set-up "{setup}"', choices(setup, known))
+        error.instead = None if near is None else (setup, near)
+        raise error
     return setup

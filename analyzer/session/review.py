@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -21,7 +21,14 @@ from analyzer.prediction.setup import check_bars, check_setup, predict_change, p
 from analyzer.processing.results import RunEstimates
 from analyzer.session.run_store import RunStore, record_run
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.read import file_beside, placeholders, read_car, read_course, read_session
+from analyzer.sheets.read import (
+    MissingFileError,
+    file_beside,
+    placeholders,
+    read_car,
+    read_course,
+    read_session,
+)
 from analyzer.sheets.session import CourseSheet, SessionSheet
 
 Progress = Callable[[str, int, int], None]
@@ -42,6 +49,8 @@ class Session:
         Run name -> its log files.
     placeholders : int
         Lines of both sheets that still carry the mark of a value that nobody has measured.
+    missing : dict
+        Run name -> the one line that says which of its logs is not there; such a run is not in `logs`.
     """
 
     path: Path
@@ -51,6 +60,7 @@ class Session:
     course: CourseSheet | None
     logs: dict[str, tuple[Path, ...]]
     placeholders: int = 0
+    missing: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +103,7 @@ def load_session(path: Path) -> Session:
     SheetError
         One line naming file, key and remedy.
     """
-    if path.is_dir():
+    if (path / "session.toml").is_file():
         path = path / "session.toml"
     sheet = read_session(path)
     car_path = file_beside(path, "car", sheet.car)
@@ -104,12 +114,15 @@ def load_session(path: Path) -> Session:
         problem = check_setup(car, name, setup)
         if problem is not None:
             raise SheetError(path, f"setups.{name}.{problem.key}", problem.problem, problem.remedy)
-    logs = {
-        run.name: tuple(file_beside(path, f"runs[{index}].logs", log) for log in run.logs)
-        for index, run in enumerate(sheet.runs, start=1)
-    }
+    logs: dict[str, tuple[Path, ...]] = {}
+    missing: dict[str, str] = {}
+    for index, run in enumerate(sheet.runs, start=1):
+        try:
+            logs[run.name] = tuple(file_beside(path, f"runs[{index}].logs", log) for log in run.logs)
+        except MissingFileError as error:  # one log that was not copied costs the other runs nothing
+            missing[run.name] = str(error)
     marked = placeholders(car_path) + placeholders(path)
-    return Session(path, car_path, sheet, car, course, logs, marked)
+    return Session(path, car_path, sheet, car, course, logs, marked, missing)
 
 
 def predict_session(session: Session) -> dict[str, SetupPrediction]:
@@ -163,6 +176,9 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
     for index, run in enumerate(session.sheet.runs, start=1):
         tell(f"reading and estimating {run.name}", index, steps)
         setup = session.sheet.setups[run.setup]
+        if run.name in session.missing:
+            failed[run.name] = session.missing[run.name]
+            continue
         try:
             recording, estimates = known.result(run, setup, predictions[run.setup], session.logs[run.name])
         except LogError as error:
@@ -284,6 +300,9 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
     failed: dict[str, str] = {}
     for index, run in enumerate(session.sheet.runs, start=1):
         progress(f"checking {run.name}", index, len(session.sheet.runs))
+        if run.name in session.missing:
+            failed[run.name] = session.missing[run.name]
+            continue
         try:
             recordings.append(record_run(run, session.logs[run.name], session.car))
         except LogError as error:

@@ -2,22 +2,33 @@
 
 from __future__ import annotations
 
-import difflib
 import tomllib
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from pydantic import ValidationError
 
-from analyzer.core.errors import SheetError, one_line
+from analyzer.core.errors import SheetError, nearest, nearest_file, one_line
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.fields import Sheet
+from analyzer.sheets.kind import (
+    LARGEST_SHEET,
+    SHEET_SUFFIXES,
+    Kind,
+    is_log,
+    kind_of,
+    kind_of_file,
+    logs_in,
+    sheet_in,
+)
 from analyzer.sheets.session import CourseSheet, SessionSheet
 
 SheetModel = TypeVar("SheetModel", bound=Sheet)
-LARGEST_SHEET = 2_000_000
-"""Bytes; a sheet is written by hand, so a larger file is something else."""
-
+_KINDS: Final[dict[type[Sheet], Kind]] = {
+    CarSheet: "car sheet",
+    SessionSheet: "session sheet",
+    CourseSheet: "course sheet",
+}
 TO_MEASURE: Final = "TO MEASURE"
 """Mark, in a comment, of a placeholder: nothing that carries it is known of the car."""
 PLAIN_FORM = ("function-before[", "literal[")
@@ -54,11 +65,23 @@ def placeholders(path: Path) -> int:
 
 def read_sheet(path: Path, model: type[SheetModel]) -> SheetModel:
     """Read the TOML file at `path` as `model`; raises as `read_car`."""
-    table = _toml(path)
+    wanted = _KINDS[model]
+    table = _toml(path, wanted)
+    found = kind_of(table)
+    if found not in (None, wanted) and not table.keys() & model.model_fields.keys() - {
+        "name",
+        "notes",
+        "car",
+    }:
+        raise _another(path, f"a {found}", wanted, table)
     try:
         return model.model_validate(table)
     except ValidationError as error:
         raise _plain(path, table, model, error) from None
+
+
+class MissingFileError(SheetError):
+    """A sheet names a file that is not there."""
 
 
 def file_beside(sheet: Path, key: str, name: str) -> Path:
@@ -66,8 +89,10 @@ def file_beside(sheet: Path, key: str, name: str) -> Path:
 
     Raises
     ------
+    MissingFileError
+        When nothing is there.
     SheetError
-        When the path leaves the folder (also through a link) or nothing is there.
+        When the path leaves the folder (also through a link).
     """
     folder = sheet.parent.resolve()
     if "\x00" in name:
@@ -78,31 +103,77 @@ def file_beside(sheet: Path, key: str, name: str) -> Path:
             sheet, key, f'"{name}" lies outside the folder of the sheet', "copy the file into that folder"
         )
     if not target.is_file():
-        raise SheetError(
-            sheet, key, f'there is no file "{name}"', "check the name or copy the file beside the sheet"
+        near = nearest_file(sheet.parent / name)
+        raise MissingFileError(
+            sheet,
+            key,
+            f'there is no file "{name}"' if not target.is_dir() else f'"{name}" is a folder',
+            ("" if near is None else f'did you mean "{near.name}"? ')
+            + "check the name or copy the file beside the sheet",
         )
     return sheet.parent / name
 
 
-def _toml(path: Path) -> dict[str, Any]:
+def _another(path: Path, found: str, wanted: Kind, table: dict[str, Any] | None = None) -> SheetError:
+    """Return the error for a file that is something else, with the sheet that was probably meant."""
+    key = wanted.split()[0]
+    named = (table or {}).get(key)  # a session sheet names its car and its course
+    meant = path.parent / named if isinstance(named, str) and "\x00" not in named else None
+    if meant is None or not meant.is_file():
+        meant = sheet_in(path if path.is_dir() else path.parent, wanted)
+    if found == "a folder":
+        if meant is not None:
+            return SheetError(path, "", "is a folder", f"name the {wanted} in it, {meant.name}", meant)
+        log = next(iter(logs_in(path)), "LOG")
+        hint = f"analyzer start FOLDER --from {log} begins the sheets"
+        return SheetError(path, "", f"is a folder that holds no {wanted}", hint)
+    if meant is not None:
+        return SheetError(path, "", f"is {found}, not a {wanted}", f"name {meant.name}", meant)
+    if found == "a log":
+        hint = f"analyzer check {path} looks into it, analyzer start FOLDER --from {path} begins the sheets"
+    elif found == "a car sheet":
+        hint = f"name a {wanted}; analyzer bar {path} reads this one"
+    elif found == "a session sheet":
+        hint = f"name a {wanted}; analyzer review {path} reads this one"
+    else:
+        hint = f"name a {wanted}"
+    return SheetError(path, "", f"is {found}, not a {wanted}", hint)
+
+
+def _toml(path: Path, wanted: Kind) -> dict[str, Any]:
     try:
         if path.is_dir():
-            raise SheetError(
-                path, "", "is a folder", "name the sheet itself, for instance session.toml in it"
-            )
+            raise _another(path, "a folder", wanted)
         if path.stat().st_size > LARGEST_SHEET:
+            if is_log(path):
+                raise _another(path, "a log", wanted)
             raise SheetError(path, "", "is too large for a sheet", "name a .toml file written by hand")
         return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError:
-        raise SheetError(path, "", "there is no such file", "check the path") from None
+        raise _not_there(path, wanted) from None
     except OSError as error:
         raise SheetError(
             path, "", f"cannot be read ({error.strerror})", "check the path and its rights"
         ) from None
     except UnicodeDecodeError:
+        if is_log(path):
+            raise _another(path, "a log", wanted) from None
         raise SheetError(path, "", "is not UTF-8 text", "save the sheet as UTF-8") from None
     except (tomllib.TOMLDecodeError, RecursionError) as error:
+        if is_log(path):
+            raise _another(path, "a log", wanted) from None
+        if path.suffix and path.suffix.lower() not in SHEET_SUFFIXES:
+            raise _another(path, f"a {path.suffix} file", wanted) from None
         raise SheetError(path, "", f"is not TOML: {error}", "mend that place; text needs quotes") from None
+
+
+def _not_there(path: Path, wanted: Kind) -> SheetError:
+    near = nearest_file(path)
+    if near is not None and kind_of_file(near) == wanted:
+        return SheetError(path, "", "there is no such file", f"did you mean {near.name}?", near)
+    there = sheet_in(path.parent, wanted)
+    remedy = "check the path" if there is None else f"the {wanted} there is {there.name}"
+    return SheetError(path, "", "there is no such file", remedy, there)
 
 
 def _plain(path: Path, table: dict[str, Any], model: type[Sheet], error: ValidationError) -> SheetError:
@@ -142,10 +213,10 @@ def _wording(finding: Any, model: type[Sheet], key: str) -> tuple[str, str]:
         return "is missing", f"write {key.rsplit('.', 1)[-1]} = … (see docs/sheets.md)"
     if kind == "extra_forbidden":
         name = key.rsplit(".", 1)[-1]
-        near = difflib.get_close_matches(name, _known_keys(model), n=1)
+        near = nearest(name, (known for known in _known_keys(model) if known != name))
         return (
             "is not a key of this sheet",
-            f"did you mean {near[0]}?" if near else "see docs/sheets.md for the keys",
+            f"did you mean {near}?" if near else "see docs/sheets.md for the keys",
         )
     if kind in ("union_tag_invalid", "union_tag_not_found"):
         return "bar kind is not known", 'write kind = "bladed", "formed" or "none"'

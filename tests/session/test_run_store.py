@@ -121,8 +121,10 @@ def test_a_log_that_cannot_be_used_is_tried_again_each_time(folder, cache, estim
         assert "r06" in reviewed.failed
         assert "r06" in estimated
     folder.joinpath("r06.csv.gz").unlink()
-    with pytest.raises(analyzer.AnalyzerError):
-        review_session(folder)
+    # Nor is the earlier result taken for a log that is gone.
+    missing = review_session(folder)
+    assert "r06" not in {run.name for run in missing.runs}
+    assert 'no file "r06.csv.gz"' in missing.failed["r06"]
 
 
 class Asked(RunStore):

@@ -38,7 +38,7 @@ def save_channel_figures(recordings: Sequence[Recording], path: Path) -> tuple[P
     cannot be written to raises `AnalyzerError`.
     """
     path = path.expanduser()
-    kind = style.figure_kind(path.suffix or "(no ending)")
+    kind = style.figure_kind_of(path)
     files: dict[Path, bytes] = {}
     with style.house_style():
         for number, recording in enumerate(recordings, start=1):

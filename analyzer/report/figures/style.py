@@ -316,7 +316,23 @@ def figure_kind(word: str) -> Kind:
     for kind in KINDS:
         if word.lower().lstrip(".") == kind:
             return kind
-    raise AnalyzerError(one_line(f'"{word}" is not a kind of figure; use one of {", ".join(KINDS)}'))
+    raise AnalyzerError(
+        one_line(f'"{word}" is not a kind of figure; use one of {", ".join(KINDS)}'), (word, "png")
+    )
+
+
+def figure_kind_of(path: Path) -> Kind:
+    """Return the kind of figure that the ending of a file's name asks for, or raise `AnalyzerError`."""
+    ending = path.suffix.lower().lstrip(".")
+    for kind in KINDS:
+        if ending == kind:
+            return kind
+    found = f'figures are not written as ".{ending}"' if ending else "its name has no ending"
+    near = path.with_suffix(".png") if path.name else path / "figure.png"
+    raise AnalyzerError(
+        one_line(f"{path}: {found}; end the name in {', '.join(f'.{kind}' for kind in KINDS)}"),
+        (str(path), str(near)),
+    )
 
 
 class Drawings:

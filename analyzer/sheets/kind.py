@@ -1,0 +1,87 @@
+"""Tell what a file is that was given in place of another: one of the sheets, a log or a folder."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any, Final, Literal
+
+Kind = Literal["car sheet", "session sheet", "course sheet"]
+
+LARGEST_SHEET: Final = 2_000_000
+"""Bytes; a sheet is written by hand, so a larger file is something else."""
+
+_OWN_KEYS: Final[dict[Kind, frozenset[str]]] = {
+    "car sheet": frozenset({"mass", "front", "rear", "logger"}),
+    "session sheet": frozenset({"car", "setups", "runs"}),
+    "course sheet": frozenset({"sections"}),
+}
+"""Keys that only this sheet has; any sheet has a name."""
+_USUAL_NAME: Final[dict[Kind, str]] = {
+    "car sheet": "car.toml",
+    "session sheet": "session.toml",
+    "course sheet": "course.toml",
+}
+SHEET_SUFFIXES: Final = {".toml", ".txt"}
+"""Some editors put ``.txt`` behind the name of a sheet."""
+LOG_SUFFIXES: Final = {".csv", ".tsv", ".txt", ".log", ".dat", ".asc", ".gz", ".zip", ".parquet"}
+_LOG_SIGNATURES: Final = (b"\x1f\x8b", b"PK\x03\x04", b"PAR1")
+"""First bytes of gzip (RFC 1952), zip and Parquet; the latter two from memory."""
+_HEAD: Final = 4096
+_KEY_OR_TABLE: Final = re.compile(rb"^\s*(\[+\s*[A-Za-z]|[A-Za-z_.]+\s*=)", re.MULTILINE)
+_MOST_LOOKED_AT: Final = 50
+"""Files of a folder that are opened to find the sheet that was meant; engineering judgement."""
+
+
+def kind_of(table: dict[str, Any]) -> Kind | None:
+    """Return which sheet has the keys of `table`; None when none of its keys belongs to one sheet alone."""
+    count = {kind: len(keys & table.keys()) for kind, keys in _OWN_KEYS.items()}
+    likely = max(count, key=lambda kind: count[kind])
+    return likely if count[likely] else None
+
+
+def kind_of_file(path: Path) -> Kind | None:
+    """Return which sheet lies at `path`; None when it is none, or cannot be read."""
+    try:
+        if path.suffix.lower() not in SHEET_SUFFIXES or path.stat().st_size > LARGEST_SHEET:
+            return None
+        return kind_of(tomllib.loads(path.read_bytes().decode("utf-8-sig")))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError):
+        return None
+
+
+def is_log(path: Path) -> bool:
+    """Return whether a file that does not read as a sheet is meant as a log, by its ending or first bytes."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(_HEAD)
+    except OSError:
+        return False
+    if head.startswith(_LOG_SIGNATURES):
+        return True
+    suffix = path.suffix.lower()
+    # A text file may be either: a sheet with a slip in it still has lines with keys and tables.
+    return suffix in LOG_SUFFIXES and (suffix not in SHEET_SUFFIXES or _KEY_OR_TABLE.search(head) is None)
+
+
+def logs_in(folder: Path) -> list[Path]:
+    """Return the files of a folder that are logs by their ending and no sheets, sorted."""
+    try:
+        files = sorted(p for p in folder.iterdir() if p.suffix.lower() in LOG_SUFFIXES and p.is_file())
+    except OSError:
+        return []
+    return [path for path in files if kind_of_file(path) is None]
+
+
+def sheet_in(folder: Path, kind: Kind) -> Path | None:
+    """Return the sheet of a `kind` in a folder: of the usual name, or the only one; None otherwise."""
+    usual = folder / _USUAL_NAME[kind]
+    if kind_of_file(usual) == kind:
+        return usual
+    try:
+        files = sorted(folder.glob("*.toml"))[:_MOST_LOOKED_AT]
+    except OSError:
+        return None
+    found = [path for path in files if kind_of_file(path) == kind]
+    return found[0] if len(found) == 1 else None

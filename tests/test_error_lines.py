@@ -1,0 +1,126 @@
+"""What was mistaken for something else is told in one line: what was found, and the command that would do."""
+
+from __future__ import annotations
+
+import shlex
+import shutil
+from pathlib import Path
+
+import pytest
+
+from analyzer.cli import main
+
+
+@pytest.fixture
+def session(sample_session: Path, tmp_path: Path, monkeypatch) -> Path:
+    """The sample session as the working folder, and a folder with nothing but a log; no log can be read."""
+    folder = tmp_path / "session"
+    shutil.copytree(sample_session, folder)
+    (folder / "only_logs").mkdir()
+    shutil.copy(folder / "r01.csv.gz", folder / "only_logs")
+    (folder / "only_logs" / "plain.csv").write_text("time,ay\n0,1\n0.1,2\n", encoding="utf-8")
+    (folder / "car.txt").write_bytes((folder / "car.toml").read_bytes())
+    # The user of the name first: were it loaded after the other, it would keep the None.
+    monkeypatch.setattr("analyzer.session.run_store.read_recording", None)
+    monkeypatch.setattr("analyzer.ingest.read_run.read_recording", None)
+    monkeypatch.chdir(folder)
+    return folder
+
+
+def told(command: str, monkeypatch, capsys) -> str:
+    """Run a command line and return the one line it ends with."""
+    monkeypatch.setattr("sys.argv", ["analyzer", *shlex.split(command)])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    printed = capsys.readouterr()
+    assert ended.value.code == 2, printed
+    assert printed.out == ""
+    (line,) = printed.err.splitlines()
+    return line
+
+
+SOFTER = '--wish "rear 5 % softer"'
+LINES = [
+    # a log where a sheet is meant
+    ("review r01.csv.gz", "is a log, not a session sheet", "analyzer review session.toml"),
+    ("course r01.csv.gz", "is a log, not a session sheet", "analyzer course session.toml"),
+    ("bar r01.csv.gz", "is a log, not a car sheet", "analyzer bar car.toml"),
+    ("review only_logs/plain.csv", "is a log", "analyzer start FOLDER --from only_logs/plain.csv"),
+    ("review only_logs/r01.csv.gz", "is a log", "analyzer check only_logs/r01.csv.gz"),
+    ("review truth.json", "is a .json file, not a session sheet", "analyzer review session.toml"),
+    # a sheet where a log is meant
+    (
+        "start new --from session.toml",
+        "is a session sheet, not a log",
+        "analyzer start new --from r01.csv.gz",
+    ),
+    ("start new --from car.txt", "is a car sheet, not a log", "analyzer start new --from r01.csv.gz"),
+    ("start new --from .", "is a folder", "analyzer start new --from r01.csv.gz"),
+    ("start new --from only_logs", "is a folder", "analyzer start new --from only_logs/plain.csv"),
+    # one sheet where another is meant
+    ("review car.toml", "is a car sheet, not a session sheet", "analyzer review session.toml"),
+    ("check car.toml", "is a car sheet, not a session sheet", "analyzer check session.toml"),
+    ("review course.toml", "is a course sheet", "analyzer review session.toml"),
+    ("bar session.toml", "is a session sheet, not a car sheet", "analyzer bar car.toml"),
+    (f"choose course.toml {SOFTER}", "is a course sheet", f"analyzer choose session.toml {SOFTER}"),
+    # folders
+    ("bar .", "is a folder; name the car sheet in it, car.toml", "analyzer bar car.toml"),
+    ("bar only_logs", "holds no car sheet", "analyzer start FOLDER --from only_logs/plain.csv"),
+    ("review only_logs", "holds no session sheet", "analyzer start FOLDER --from only_logs/plain.csv"),
+    # what is not there
+    ("check r1.csv.gz", "no such file; did you mean r01.csv.gz?", "analyzer check r01.csv.gz"),
+    ("review sesion.toml", "no such file; did you mean session.toml?", "analyzer review session.toml"),
+    ("bar coupe.toml", "no such file; the car sheet there is car.toml", "analyzer bar car.toml"),
+    # an option for the value of another
+    ("review . --pdf --figures f", "--pdf: its value is missing", "write --pdf FILE --figures"),
+    ("review . --out --quiet", "--out: its value is missing", "write --out FOLDER --quiet"),
+    ("review . --seed -h", "--seed: its value is missing", "-h is an option itself"),
+    ("bar car.toml --save --json", "--save: its value is missing", "write --save FOLDER --json"),
+    # pictures that cannot be written
+    ("check r01.csv.gz --figure x.jpg", 'not written as ".jpg"', "analyzer check r01.csv.gz --figure x.png"),
+    ("check . --figure runs", "its name has no ending", "analyzer check . --figure runs.png"),
+    ("review . --figure-format jpg", '"jpg" is not a kind', "analyzer review . --figure-format png"),
+    ("review . --pdf page.docx", "does not end in .pdf", "analyzer review . --pdf page.pdf"),
+    ("review . --figures car.toml", "is a file", "name a folder for the figures"),
+    # set-ups and axles
+    ("confirm . --before a --after B", "did you mean A?", "analyzer confirm . --before A --after B"),
+    ("confirm . --before A --after C", '"C" is not in the session sheet', "use one of A, B"),
+    (f"choose . {SOFTER} --from b", "did you mean B?", f"analyzer choose . {SOFTER} --from B"),
+    ("bar car.toml --axle Front", '"Front" is not an axle', "analyzer bar car.toml --axle front"),
+]
+
+
+@pytest.mark.parametrize(("command", "found", "would_do"), LINES)
+def test_it_says_what_was_found_and_what_would_do(command, found, would_do, session, monkeypatch, capsys):
+    before = sorted(session.rglob("*"))
+    line = told(command, monkeypatch, capsys)
+    assert found in line
+    assert would_do in line
+    assert sorted(session.rglob("*")) == before
+
+
+def test_a_command_that_it_names_does(session, monkeypatch, capsys):
+    line = told("bar . --lateral 0.8 --json", monkeypatch, capsys)
+    command = line.partition("this would do: ")[2]
+    assert command == "analyzer bar car.toml --lateral 0.8 --json"
+    monkeypatch.setattr("sys.argv", shlex.split(command))
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 0
+
+
+@pytest.mark.parametrize("slip", ["name = coupe", 'name = "coupe'])
+def test_a_sheet_with_a_slip_is_not_taken_for_a_log(slip, tmp_path, monkeypatch, capsys):
+    for name in ("car.toml", "car.txt"):
+        (tmp_path / name).write_text(f"# a car\n{slip}\n[mass]\n", encoding="utf-8")
+        line = told(f"bar {tmp_path / name}", monkeypatch, capsys)
+        assert "is not TOML" in line
+        assert "line 2" in line
+
+
+def test_negative_numbers_are_values(session, monkeypatch, capsys):
+    monkeypatch.setattr("sys.argv", ["analyzer", "bar", "car.toml", "--bank", "-5", "--axle", "front"])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 0
+    assert "-5" in capsys.readouterr().out
