@@ -26,6 +26,7 @@ from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_files
 from analyzer.ingest.mounting import found_axes, turn_axes
 from analyzer.ingest.open import hash_meanwhile
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.ingest.repeats import row_prints
 from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, decimated, sample_interval
 from analyzer.ingest.zero import zero_pots
 from analyzer.sheets.car import CarSheet, Channel, Logger
@@ -140,6 +141,7 @@ def _read(
     # Clocks before the base, the base before channels: what is placed can no longer be shifted for itself.
     _align_clocks(made, groups, clock_offsets)
     base = _common_base(made, files)
+    prints = row_prints(files, base)  # placing takes the files' channels away
     for file in files:
         _place(made, file, base)
     if not made.data:
@@ -165,6 +167,7 @@ def _read(
         ),
         steps=tuple(made.steps),
         zero_std=made.zero_std,
+        prints=prints,
     )
 
 

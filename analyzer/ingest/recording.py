@@ -7,7 +7,9 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 
 class Verdict(StrEnum):
@@ -68,6 +70,22 @@ class SourceFile:
 
 
 @dataclass(frozen=True, slots=True)
+class RowPrints:
+    """What the rows of a log are known by, whatever the run is called.
+
+    Parameters
+    ----------
+    rows : ndarray of uint64
+        Hash of the readings of each row that holds any, as they stand in the log.
+    samples : ndarray of int32
+        Sample of the run's base that each lies nearest to.
+    """
+
+    rows: NDArray[np.uint64]
+    samples: NDArray[np.int32]
+
+
+@dataclass(frozen=True, slots=True)
 class Recording:
     """One run on a uniform time base.
 
@@ -90,6 +108,8 @@ class Recording:
         What was done to get here, in order, including every guess and the key that overrides it.
     zero_std : mapping
         Pot -> standard uncertainty of its zero [m]; a pot whose zero has an unknown error is missing.
+    prints : RowPrints or None
+        What its rows are known by; None without pots and without an inertial unit.
     """
 
     run: str
@@ -100,6 +120,7 @@ class Recording:
     health: tuple[HealthRow, ...]
     steps: tuple[str, ...]
     zero_std: Mapping[str, float] = field(default_factory=dict)
+    prints: RowPrints | None = None
 
     def usable(self, channel: str) -> bool:
         """Return whether `channel` was logged and no check calls it bad."""

@@ -49,6 +49,7 @@ def results_dict(review: Review) -> dict[str, Any]:
             "sheets": _sheet_sources(session),
             "runs": [_run(run, recordings.get(run.name), session) for run in review.runs],
             "failed": [{"name": run, "reason": _local(why, session)} for run, why in review.failed.items()],
+            "repeats": review.repeats,
             "setups": [_setup(setup) for setup in review.setups],
             "comparisons": [_comparison(comparison) for comparison in review.comparisons],
             "bar_settings": [_bar_settings(item) for item in review.bars],

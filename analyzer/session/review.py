@@ -16,6 +16,7 @@ from analyzer.core.errors import AnalyzerError, LogError, SheetError
 from analyzer.core.store import Store
 from analyzer.ingest.read_run import read_loose_log
 from analyzer.ingest.recording import Recording, Verdict
+from analyzer.ingest.repeats import Repeat, find_repeats, repeat_rows, repeat_words, without_repeats
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import check_bars, check_setup, predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
@@ -83,6 +84,8 @@ class Review:
         Every bar setting of each axle over all runs.
     seed : int
         Seed of the random draws behind the intervals.
+    repeats : tuple of Repeat
+        Rows that stand in several runs; a run that has next to none of its own is in `failed`.
     """
 
     session: Session
@@ -93,6 +96,7 @@ class Review:
     comparisons: tuple[Comparison, ...]
     bars: tuple[AxleSettings, ...] = ()
     seed: int = 0
+    repeats: tuple[Repeat, ...] = ()
 
 
 def load_session(path: Path) -> Session:
@@ -184,10 +188,17 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
         except LogError as error:
             failed[run.name] = str(error)
             continue
-        # What the estimates say about the log belongs to its health.
-        recordings.append(replace(recording, health=(*recording.health, *estimates.checks)))
+        recordings.append(recording)
         runs.append(estimates)
     store.tidy()
+    # Only with all runs at hand does it show which of them hold the same rows.
+    recordings, runs, repeats, again = _counted_once(session, predictions, known, recordings, runs)
+    failed |= again
+    # What the estimates say about the log belongs to its health.
+    recordings = [
+        replace(recording, health=(*recording.health, *estimates.checks))
+        for recording, estimates in zip(recordings, runs, strict=True)
+    ]
     tell("comparing", steps - 1, steps)
     # What part of the roll moment a run kept is filled in from the session's other runs where it cannot tell.
     runs = list(with_moment_kept(runs))
@@ -201,7 +212,57 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
         comparisons=_compare(session, setups, runs),
         bars=axle_settings(session.car, session.sheet.setups, runs, predictions),
         seed=seed,
+        repeats=repeats,
     )
+
+
+def _counted_once(
+    session: Session,
+    predictions: Mapping[str, SetupPrediction],
+    known: RunStore,
+    recordings: list[Recording],
+    runs: list[RunEstimates],
+) -> tuple[list[Recording], list[RunEstimates], tuple[Repeat, ...], dict[str, str]]:
+    """Take out what an earlier run has held already.
+
+    Returns
+    -------
+    recordings, runs : list
+        Those with rows of their own, estimated from these alone.
+    repeats : tuple of Repeat
+        What was found.
+    failed : dict
+        Run -> why it is left out.
+    """
+    repeats, stretches = _repeats(session, recordings)
+    if not repeats:
+        return recordings, runs, repeats, {}
+    entries = {run.name: run for run in session.sheet.runs}
+    failed: dict[str, str] = {}
+    kept_recordings, kept_runs = [], []
+    for recording, estimates in zip(recordings, runs, strict=True):
+        name = recording.run
+        own = [repeat for repeat in repeats if repeat.run == name]
+        if any(repeat.whole for repeat in own):
+            failed[name] = str(LogError(session.logs[name][0], "", *repeat_words(own[0])))
+            continue
+        if own:
+            marked = without_repeats(recording, stretches[name])
+            marked = replace(marked, health=(*marked.health, *repeat_rows(own, name)))
+            setup = entries[name].setup
+            recording, estimates = known.estimated(
+                entries[name], session.sheet.setups[setup], predictions[setup], marked
+            )
+        kept_recordings.append(recording)
+        kept_runs.append(estimates)
+    return kept_recordings, kept_runs, repeats, failed
+
+
+def _repeats(
+    session: Session, recordings: Sequence[Recording]
+) -> tuple[tuple[Repeat, ...], dict[str, list[tuple[int, int]]]]:
+    hardware = {run.name: session.sheet.setups[run.setup] for run in session.sheet.runs}
+    return find_repeats(recordings, hardware)
 
 
 def _compare(
@@ -294,7 +355,9 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
         When a sheet, or a log named by itself, cannot be used.
     """
     if path.suffix.lower() != ".toml" and not path.is_dir():
-        return CheckOutcome((read_loose_log(path),), {})
+        alone = read_loose_log(path)
+        repeats, _ = find_repeats((alone,), {})
+        return CheckOutcome((replace(alone, health=(*alone.health, *repeat_rows(repeats, alone.run))),), {})
     session = load_session(path)
     recordings: list[Recording] = []
     failed: dict[str, str] = {}
@@ -307,4 +370,7 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
             recordings.append(record_run(run, session.logs[run.name], session.car))
         except LogError as error:
             failed[run.name] = str(error)
-    return CheckOutcome(tuple(recordings), failed)
+    repeats, _ = _repeats(session, recordings)
+    return CheckOutcome(
+        tuple(replace(r, health=(*r.health, *repeat_rows(repeats, r.run))) for r in recordings), failed
+    )

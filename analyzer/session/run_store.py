@@ -90,7 +90,12 @@ class RunStore:
     def _worked_out(
         self, run: Run, setup: Setup, prediction: SetupPrediction, logs: Sequence[Path]
     ) -> RunResult:
-        recording = record_run(run, logs, self._car)
+        return self.estimated(run, setup, prediction, record_run(run, logs, self._car))
+
+    def estimated(
+        self, run: Run, setup: Setup, prediction: SetupPrediction, recording: Recording
+    ) -> RunResult:
+        """Return recording and estimates of a run whose logs have been read; nothing is stored."""
         rates = bar_rates(self._car, setup)
         estimates = estimate_run(recording, self._car, run.setup, rates, self._course, self._seed)
         ratio = run_stiffness_ratio(self._car, prediction, estimates)

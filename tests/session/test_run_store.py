@@ -65,6 +65,8 @@ def assert_same(one, other, where=""):
         pd.testing.assert_frame_equal(one, other, check_exact=True, obj=where)
     elif isinstance(one, pd.Series):
         pd.testing.assert_series_equal(one, other, check_exact=True, obj=where)
+    elif isinstance(one, np.ndarray):
+        np.testing.assert_array_equal(one, other, err_msg=where, strict=True)
     elif isinstance(one, (float, np.floating)):
         assert np.float64(one).tobytes() == np.float64(other).tobytes(), where
     else:
