@@ -122,9 +122,6 @@ def review(
     """Review a session: what each run showed, measured against predicted, and write the report."""
     from analyzer.core.files import check_replaceable
     from analyzer.report.figures.style import figure_kind
-    from analyzer.report.page import page_parts, write_report
-    from analyzer.report.plain_data import results_dict
-    from analyzer.report.terminal import print_summary
     from analyzer.session.review import failure_line, require_runs, review_session
 
     kind = figure_kind(figure_format)  # what is wrong here is told before the work, not after it
@@ -139,16 +136,27 @@ def review(
     with progress(quiet or as_json) as tell:
         result = review_session(session, tell, seed)
         require_runs(result)
-        folder = out or result.session.path.parent / "report"
+    folder = out or result.session.path.parent / "report"
+    check_replaceable(folder.expanduser().resolve())
+    if not (as_json or quiet):
+        from analyzer.report.terminal import print_summary
+
+        # The answers are known; the figures take longer than all that was worked out for them.
+        print_summary(result, console())
+        sys.stdout.flush()
+    from analyzer.report.page import page_parts, write_report
+
+    with progress(quiet or as_json) as tell:
         parts = page_parts(result)
         page = write_report(
             result, folder, lambda done, figures: tell("drawing the report", done, figures), parts
         )
         saved = _save_also(result, parts, figures, kind, pdf)
     if as_json:
+        from analyzer.report.plain_data import results_dict
+
         print_json(results_dict(result))
     elif not quiet:
-        print_summary(result, console())
         print("\n".join((*saved, f"report: {page}")))
     line = failure_line(result)
     if line is not None:

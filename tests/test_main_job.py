@@ -50,6 +50,23 @@ def test_review_prints_the_answers_and_leaves_the_logs_alone(reviewed, sample_se
     assert (folder / "first" / "report.html").stat().st_size < 5_000_000
 
 
+def test_the_answers_are_printed_before_the_figures_are_drawn(sample_session, tmp_path):
+    """Into a pipe, too: whoever waits for the verdict reads it while the page is still being made."""
+    call = [sys.executable, "-m", "analyzer", "review", str(sample_session), "--out", str(tmp_path / "r")]
+    with subprocess.Popen(call, stdout=subprocess.PIPE, text=True, encoding="utf-8") as process:
+        lines = []
+        for line in process.stdout:
+            lines.append(line)
+            if "hardest at the" in line:
+                break
+        assert any("softened the car as predicted" in line for line in lines)
+        assert not (tmp_path / "r").exists()
+        rest = process.stdout.read()
+    assert process.returncode == 0
+    assert rest.splitlines()[-1] == f"report: {tmp_path / 'r' / 'report.html'}"
+    assert (tmp_path / "r" / "report.html").is_file()
+
+
 def test_same_input_gives_the_same_bytes(reviewed):
     folder, outcomes, _ = reviewed
     assert contents(folder / "first") == contents(folder / "second") == contents(folder / "third")
