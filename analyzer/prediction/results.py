@@ -8,6 +8,7 @@ from typing import Final
 from analyzer.core.constants import Axle
 from analyzer.core.estimate import Estimate
 from analyzer.prediction.travel import Preload, TravelUse, WheelRange
+from analyzer.vehicle.bar.bench import BenchRemark
 from analyzer.vehicle.bar.linkage import BarMotion
 
 # What prediction hands on: the figures a set-up should show, with their errors.
@@ -208,12 +209,27 @@ class WhatIf:
 
 @dataclass(frozen=True, slots=True)
 class BenchComparison:
-    """Bench test beside the computed rate [N/m], and measured / computed [1]."""
+    """Bench test beside the computed rate.
 
+    Parameters
+    ----------
+    hole, spacers : int or None
+        Setting that was tested; None for a bent bar.
+    measured, computed, ratio : Estimate
+        Rates [N/m], and measured / computed [1].
+    used : bool
+        Whether the ratio is carried over to every setting and variant.
+    remarks : tuple of BenchRemark
+        What makes a mistake likely.
+    """
+
+    hole: int | None
+    spacers: int | None
     measured: Estimate
     computed: Estimate
     ratio: Estimate
     used: bool
+    remarks: tuple[BenchRemark, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,17 +21,16 @@ from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, find_material
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.axle import car_roll
-from analyzer.vehicle.bar.bladed import array
-from analyzer.vehicle.bar.linkage import BarMotion, Linkage, bar_motion, linkage
-from analyzer.vehicle.bar.rate import (
-    BenchResult,
-    axle_bar_rate,
-    bar_model,
-    bar_solution,
+from analyzer.vehicle.bar.bench import (
+    bench_factor,
+    bench_remarks,
     bench_result,
     computed_bench_rate,
-    setting_in_words,
+    with_bench_of,
 )
+from analyzer.vehicle.bar.bladed import array
+from analyzer.vehicle.bar.linkage import BarMotion, Linkage, bar_motion, linkage
+from analyzer.vehicle.bar.rate import axle_bar_rate, bar_model, bar_solution, setting_in_words
 from analyzer.vehicle.bar.stress import fatigue_cycles, stress_points
 from analyzer.vehicle.completion import complete_bar
 
@@ -348,14 +347,14 @@ def _ladder_values(
     for index, variant in enumerate(others):
         if isinstance(sheet.bar, NoBar):
             raise ValueError("no bar to vary")
-        other = bar_solution(variant.apply(sheet.bar), variant.setting).rate
+        # A bench test is one of the fitted bar; the variant only carries its factor.
+        varied = with_bench_of(sheet.bar, variant.apply(sheet.bar))
+        other = bar_solution(varied, variant.setting).rate
         values[f"variant {index}"] = other
         values[f"variant change {index}"] = other / base - 1.0
     if not isinstance(sheet.bar, NoBar) and sheet.bar.bench is not None and sheet.bar.bench.rate is not None:
-        computed = computed_bench_rate(sheet.bar)
-        values["bench computed"] = computed
-        # A bench test holds one end, which gives half the rate of both links moving apart.
-        values["bench ratio"] = 2.0 * array(sheet.bar.bench.rate) / computed
+        values["bench computed"] = computed_bench_rate(sheet.bar)
+        values["bench ratio"] = bench_factor(sheet.bar)
     return values
 
 
@@ -447,8 +446,7 @@ def _bench(bar: BarSheet, found: Propagated) -> BenchComparison | None:
     if bar.bench is None:
         return None
     if bar.bench.rate is None:
-        result: BenchResult = bench_result(bar.bench)
-        measured = result.rate
+        measured = bench_result(bar.bench).rate
     else:
         held = bar.bench.rate
         std = None if held.std is None else 2.0 * held.std
@@ -456,11 +454,15 @@ def _bench(bar: BarSheet, found: Propagated) -> BenchComparison | None:
         notes = () if std is not None else ("the sheet states no ± for bench.rate",)
         method = "bench rate as stated in the sheet"
         measured = Estimate(2.0 * held.value, "N/m", std, half, method=method, notes=notes)
+    blades = isinstance(bar, BladedBar)
     return BenchComparison(
+        hole=bar.bench.hole if blades else None,
+        spacers=bar.bench.spacers if blades else None,
         measured=measured,
         computed=found.estimate("bench computed", "N/m"),
         ratio=found.estimate("bench ratio", "1"),
         used=bar.bench.use,
+        remarks=bench_remarks(bar, found.values["bench ratio"], found.std("bench ratio")),
     )
 
 

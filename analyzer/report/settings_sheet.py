@@ -280,12 +280,7 @@ def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
     lines += _car_lines(part)
     # What was measured on the bench, and whether the settings above rest on it.
     if part["bench"] is not None:
-        used = "used for all settings" if part["bench"]["used"] else "not used (bench.use = true would)"
-        ratio = _value(part["bench"]["ratio"])
-        lines.append(
-            f"bench test: {_value(part['bench']['measured'], 1e-3)} N/mm, computed "
-            f"{_value(part['bench']['computed'], 1e-3)} N/mm, ratio {ratio}; {used}"
-        )
+        lines += _bench_lines(part["bench"])
     # Links of unequal length twist the bar at rest; one side says it all, the other is its mirror.
     if part["preload"] is not None:
         changes = ", ".join(
@@ -294,6 +289,65 @@ def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
         longer = part["preload"]["left_longer_m"] * 1000.0
         lines.append(f"unequal links (left {longer:+.1f} mm): {changes}; right the other way round")
     return [filled for line in lines for filled in textwrap.wrap(line, WIDTH, subsequent_indent="  ")]
+
+
+_REMARKS: Final = {
+    "strange ratio": (
+        "{ratio} of the computed rate is more than the tolerances of sheet and readings explain; find the "
+        "reason before the test is used (material, wall and levers as in the sheet? loads in kg or N?)"
+    ),
+    "twice": (
+        "about twice as stiff: were both eyes free to move apart? One is to be held, and the deflection read "
+        "at the other"
+    ),
+    "half": "about half as stiff: did the eye that should be held give way, or was the rate halved already?",
+    "other setting": "the measured rate is that of {settings}: did the links stand there?",
+    "slack": (
+        "reading {readings} lies {millimetres} mm off the line of the others: the first load takes play in; "
+        "hang a small load on first and count from there"
+    ),
+    "scatter": (
+        "the readings scatter, the rate is known to {percent} % only: friction or play in the stand, a slip "
+        "of the pen; read again, loading and unloading"
+    ),
+    "repeated": "readings {readings} have the same load ({newtons} N): written down twice?",
+    "out of step": (
+        "between readings {readings} the deflection goes the other way than the load: a slip of the pen?"
+    ),
+}
+"""What makes a mistake in a bench test likely, kind by kind of `BenchRemark`."""
+
+
+def _bench_lines(bench: dict[str, Any]) -> list[str]:
+    """Return what the bench test gives, whether it is used, and what makes a mistake in it likely."""
+    used = (
+        "used: the ratio is carried over to every setting and part below, with an error that grows with the "
+        "difference from the bar tested"
+        if bench["used"]
+        else "not used (bench.use = true would)"
+    )
+    where = "" if bench["hole"] is None else f" at hole {bench['hole']}, {_spacers(bench['spacers'])}"
+    lines = [
+        f"bench test{where}: {_value(bench['measured'], 1e-3)} N/mm, computed "
+        f"{_value(bench['computed'], 1e-3)} N/mm, ratio {_value(bench['ratio'])}; {used}"
+    ]
+    return lines + [f"! bench test: {_bench_remark(remark)}" for remark in bench["remarks"]]
+
+
+def _bench_remark(remark: dict[str, Any]) -> str:
+    value = 0.0 if remark["value"] is None else float(remark["value"])
+    return _REMARKS[remark["kind"]].format(
+        ratio=f"{value:.2f}",
+        percent=f"{100.0 * value:.0f}",
+        millimetres=f"{1000.0 * value:.2g}",
+        newtons=f"{value:.0f}",
+        readings=" and ".join(str(number) for number in remark["readings"]),
+        settings=" or ".join(f"hole {hole}, {_spacers(spacers)}" for hole, spacers in remark["settings"]),
+    )
+
+
+def _spacers(count: int) -> str:
+    return f"{count} spacer{'' if count == 1 else 's'}"
 
 
 def _car_lines(part: dict[str, Any]) -> list[str]:

@@ -108,6 +108,7 @@ LinkDifference = Annotated[Uncertain, quantity("length", -0.5, 0.5, example="2 m
 BendRadius = Annotated[Uncertain, quantity("length", 0.0, 2.0, low_allowed=True, example="40 mm")]
 Place = Annotated[Uncertain, quantity("length", -20.0, 20.0, example="330 mm")]
 Deflection = Annotated[Uncertain, quantity("length", -1.0, 1.0, example="1.8 mm")]
+Resolution = Annotated[Uncertain, quantity("length", 0.0, 0.01, example="0.01 mm")]
 BarRatio = Annotated[Uncertain, quantity("number", 0.0, 10.0, example="0.58 ± 0.01")]
 HeldRate = Annotated[Uncertain, quantity("stiffness", 0.0, example="55 N/mm ± 1 N/mm")]
 ElasticModulus = Annotated[Uncertain, quantity("stress", 1e8, example="206 GPa")]
@@ -302,12 +303,15 @@ class BenchTest(Sheet):
     deflections: Annotated[list[Deflection], Field(max_length=100, default_factory=list)]
     rate: HeldRate | None = None
     """Load per deflection, other eye held, where somebody has already drawn the line."""
+    resolution: Resolution | None = None
+    """Step to which the deflections are read; 0.1 mm when not given."""
     hole: Annotated[int, Field(ge=1)] = 1
     """In which both links stood; a bent bar has none."""
     spacers: Annotated[int, Field(ge=0)] = 0
     """Per side."""
     use: bool = False
-    """True: computed rates of every setting are scaled by measured / computed."""
+    """True: measured / computed scales the rate of every setting and of every other tube, wall or blade, with
+    an error that grows with the difference from the bar tested."""
 
     @model_validator(mode="after")
     def _readings(self) -> BenchTest:

@@ -7,13 +7,13 @@ import re
 from dataclasses import dataclass
 from typing import Any, Final
 
-from analyzer.core.constants import AXLES
+from analyzer.core.constants import AXLES, Axle
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M, Uncertain
 from analyzer.sheets.bar import BladedBar, FormedBar, MadeOf, NoBar, find_material
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.vehicle.axle import camber_gain
+from analyzer.vehicle.bar.bench import READ_TO, bench_factor, complete_bench
 from analyzer.vehicle.bar.bladed import blade_root
-from analyzer.vehicle.bar.rate import bench_result
 
 # Fill in what a car sheet leaves to tables and defaults, so that it can carry a tolerance like the rest.
 
@@ -33,13 +33,14 @@ def complete_car(car: CarSheet) -> tuple[CarSheet, tuple[str, ...]]:
                 f"{(gain.std or 0.0) * DEG_PER_RAD:.0f} deg/m taken (engineering judgement)"
             )
         assumed.extend(_root_taken(name, axle))
+        assumed.extend(bench_taken(name, axle.bar))
         assumed.extend(_rigid_parts(name, axle))
         axles[name] = axle.model_copy(update=update)
     return car.model_copy(update=axles), tuple(assumed)
 
 
 def complete_bar(bar: BladedBar | FormedBar | NoBar) -> BladedBar | FormedBar | NoBar:
-    """Return a bar that states moduli, the blades' root and the rate of its bench test."""
+    """Return a bar that states moduli, the blades' root and what its bench test gives."""
     if isinstance(bar, NoBar):
         return bar
     update: dict[str, Any] = {}
@@ -55,11 +56,8 @@ def complete_bar(bar: BladedBar | FormedBar | NoBar) -> BladedBar | FormedBar | 
             # In plain numbers, whatever the sheet of the caller holds.
             stated = Uncertain(float(root.value), None if root.std is None else float(root.std))
             update["blade"] = update["blade"].model_copy(update={"root": stated})
-    if bar.bench is not None and bar.bench.rate is None:
-        result = bench_result(bar.bench)
-        update["bench"] = bar.bench.model_copy(
-            update={"rate": Uncertain(result.held_rate, result.held_rate_std)}
-        )
+    if bar.bench is not None:
+        update["bench"] = complete_bench(bar.bench)
     return bar.model_copy(update=update)
 
 
@@ -81,6 +79,26 @@ def _root_taken(name: str, axle: AxleSheet) -> list[str]:
         f"{name}.bar.blade.root: not stated, {size:.0f} ± {error:.0f} mm taken, the radius of the tube there "
         f"({JUDGEMENT})"
     ]
+
+
+def bench_taken(name: Axle, bar: BladedBar | FormedBar | NoBar) -> list[str]:
+    """Return what is taken for granted of an axle's bench test, in plain lines."""
+    if isinstance(bar, NoBar) or bar.bench is None:
+        return []
+    bench, lines = bar.bench, []
+    if bench.loads and bench.resolution is None:
+        lines.append(
+            f"{name}.bar.bench.resolution: not stated, deflections taken as read to "
+            f"{READ_TO * MM_PER_M:g} mm ({JUDGEMENT})"
+        )
+    if bench.use:
+        where = f" at hole {bench.hole}, {bench.spacers} spacers" if isinstance(bar, BladedBar) else ""
+        lines.append(
+            f"{name}.bar.bench: measured / computed, {float(bench_factor(bar)):.3f}{where}, carried over to "
+            "every setting and other tube, wall or blade; its error grows with the difference from the bar "
+            f"tested ({JUDGEMENT})"
+        )
+    return lines
 
 
 def _rigid_parts(name: str, axle: AxleSheet) -> list[str]:

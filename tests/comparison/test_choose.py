@@ -23,6 +23,7 @@ from rich.console import Console
 from analyzer.comparison.calibrated_car import calibrate
 from analyzer.comparison.choosing.candidates import Bank, build_grid
 from analyzer.comparison.choosing.choose import choose, present_setup
+from analyzer.comparison.choosing.effects import outcome
 from analyzer.comparison.choosing.wishes import EXAMPLES, PRESETS, parse_wish
 from analyzer.comparison.results import Choice
 from analyzer.core.errors import AnalyzerError
@@ -165,6 +166,36 @@ def test_parts_on_the_shelf_are_tried() -> None:
     assert found.tried == 4 * 16 * 16
     assert found.reachable
     assert any("tube 38" in text or "blade 45" in text for text in found.options[0].changes)
+
+
+def test_a_bench_test_goes_with_the_bar_to_parts_on_the_shelf() -> None:
+    """The factor of the tested bar holds for another tube as for another hole, and the answer says so."""
+    tube = {"outside_diameter": "34 mm", "wall": "2.41 mm", "length": "0.90 m"}
+    shelf = {"front": {"tubes": [tube]}}
+    bench = {"rate": "60 N/mm ± 1 %", "hole": 2, "use": True}
+    plain = car({"rear": {"bar": BAR}, "shelf": shelf})
+    used = car({"rear": {"bar": BAR}, "shelf": shelf, "front": {"bar": {"bench": bench}}})
+    before, after = (build_grid(sheet, NOW, None) for sheet in (plain, used))
+    old, new = ({o.words: o.rate for o in grid.front} for grid in (before, after))
+    factor = 120e3 / old["front bar hole 2, 0 spacers"]
+    assert sum("tube 34" in words for words in new) == 16
+    for words, rate in new.items():
+        assert rate == pytest.approx(factor * old[words], rel=1e-9)
+    stiffer = choose(used, parse_wish("front 15 % stiffer"), NOW)
+    best = next(option for option in stiffer.options if any("tube 34" in text for text in option.changes))
+    assert value(best.stiffness_ratio["front"]) == pytest.approx(1.15, abs=0.03)
+    told = choose(plain, parse_wish("front 15 % stiffer"), NOW)
+    # Another tube: what the test showed of the fitted one holds less well for it.
+    alone, carried = (
+        outcome(sheet, NOW, {"front": option, "rear": grid.rear[0]}, None, None).std("ratio stiffness front")
+        for sheet, grid in ((plain, before), (used, after))
+        for option in grid.front
+        if option.words.startswith("front bar hole 2, 0 spacers; front tube 34")
+    )
+    assert carried > alone
+    assert any("carried over to every setting and other tube" in text for text in stiffer.assumptions)
+    assert not any("carried over" in text for text in told.assumptions)
+    assert "carried over" in " ".join(printed(stiffer).split())
 
 
 def test_present_setting_that_does_it_is_said() -> None:

@@ -45,6 +45,19 @@ def test_text_fits_eighty_columns_and_names_all(table: dict[str, Any]) -> None:
     assert text.rstrip().endswith("before working under it")
 
 
+def test_text_says_what_a_bench_test_is_used_for_and_what_speaks_against_it() -> None:
+    bench = {"loads": ["0 N", "100 N", "200 N"], "deflections": ["0 mm", "3.1 mm", "6.2 mm"], "use": True}
+    text = " ".join(ladder_text(bar_json(car({"front": {"bar": {"bench": bench}}}))).split())
+    assert "bench test at hole 1, 0 spacers: 64.5 ± 0.4 N/mm" in text
+    assert "carried over to every setting and part below, with an error that grows" in text
+    assert "! bench test: 0.57 of the computed rate is more than the tolerances" in text
+    assert "! bench test: about half as stiff" in text
+    fine = {**bench, "deflections": ["0 mm", "1.8 mm", "3.6 mm"], "use": False}
+    text = ladder_text(bar_json(car({"front": {"bar": {"bench": fine}}})))
+    assert "not used" in text
+    assert "! bench test" not in text
+
+
 def test_text_tells_of_motion_that_does_not_work() -> None:
     short = bar_json(car({"front": {"bar": {"holes": ["60 mm"], "motion_ratio": 1.3}}}))
     text = ladder_text(short)

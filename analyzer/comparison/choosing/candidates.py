@@ -23,9 +23,10 @@ from analyzer.sheets.bar import BladedBar, FormedBar, NoBar
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.axle import CarRoll, car_roll, mass_properties, static_motion_ratio
+from analyzer.vehicle.bar.bench import with_bench_of
 from analyzer.vehicle.bar.bladed import array
 from analyzer.vehicle.bar.rate import axle_bar_rate, setting_in_words
-from analyzer.vehicle.completion import complete_car
+from analyzer.vehicle.completion import complete_bar, complete_car
 
 MOST_SETTINGS: Final = 200_000
 """Combinations looked at; a shelf with more has to be made smaller."""
@@ -244,7 +245,9 @@ def _bars(car: CarSheet, axle: Axle, shelf: Any) -> list[tuple[Any, tuple[str, .
     if not isinstance(bar, BladedBar):
         return found
     # Moduli of parts on the shelf come from the table, as for the fitted ones.
-    complete = complete_car(car)[0].axle(axle).bar
+    complete = complete_bar(bar)
+    if not isinstance(complete, BladedBar):
+        return found
     for tube in (None, *shelf.tubes):
         for blade in (None, *shelf.blades):
             if tube is None and blade is None:
@@ -258,7 +261,7 @@ def _bars(car: CarSheet, axle: Axle, shelf: Any) -> list[tuple[Any, tuple[str, .
                 update["blade"] = blade
                 words.append(f"{axle} blade {_size(blade.depth)} x {_size(blade.thickness)} mm")
                 cost += COSTS["blade"]
-            other = complete.model_copy(update={**update, "bench": None})
+            other = with_bench_of(complete, complete.model_copy(update=update))
             moved = car.model_copy(update={axle: car.axle(axle).model_copy(update={"bar": other})})
             found.append((complete_car(moved)[0].axle(axle).bar, tuple(words), cost))
     return found

@@ -37,6 +37,7 @@ from analyzer.prediction.setup import predict_setup
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup
+from analyzer.vehicle.completion import bench_taken
 
 DEFAULT_BANK: Final = Bank(angle=math.radians(12.0), centripetal=0.9 * STANDARD_GRAVITY)
 """Bank the travel margin is worked out for when none is given; engineering judgement."""
@@ -133,7 +134,11 @@ def choose(
         tried=len(grid.cost),
         reachable=reachable,
         answer=_answer(options, reachable, wish) + _spring_words(car, wish, present, reachable),
-        assumptions=(*wish.assumptions, bank_words),
+        assumptions=(
+            *wish.assumptions,
+            bank_words,
+            *(line for axle in AXLES for line in bench_taken(axle, car.axle(axle).bar)),
+        ),
         basis=basis.words,
         cautions=CAUTIONS,
     )

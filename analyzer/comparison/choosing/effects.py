@@ -22,6 +22,7 @@ from analyzer.sheets.bar import BladedBar, NoBar
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.axle import car_roll, mass_properties
+from analyzer.vehicle.bar.bench import with_bench_of
 from analyzer.vehicle.bar.rate import axle_bar_rate
 from analyzer.vehicle.completion import complete_car
 
@@ -132,9 +133,9 @@ def _swapped(car: CarSheet) -> CarSheet:
         if "spring" in parts:
             changed["spring"] = sheet.spring.model_copy(update={"rate": parts["spring"].rate})
         bar = {name: parts[name] for name in ("tube", "blade") if name in parts}
-        if bar:
-            # A bench test holds for the bar that was tested.
-            changed["bar"] = sheet.bar.model_copy(update={**bar, "bench": None})
+        if bar and not isinstance(sheet.bar, NoBar):
+            # The fitted bar is the one tested; the errors of its parts are in the factor it hands on.
+            changed["bar"] = with_bench_of(sheet.bar, sheet.bar.model_copy(update=bar))
         if changed:
             update[axle] = sheet.model_copy(update=changed)
     return car.model_copy(update=update)
