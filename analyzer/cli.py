@@ -42,7 +42,7 @@ LONGEST_COMMAND: Final = 200
 """Characters of a command that an error line still repeats."""
 
 SessionPath = Annotated[
-    Path, typer.Argument(metavar="SESSION", help="Session sheet, or the folder that holds session.toml.")
+    Path, typer.Argument(metavar="SESSION", help="Read this session sheet, or session.toml in this folder.")
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the results as JSON instead of text.")]
 
@@ -101,18 +101,26 @@ def review(
         typer.Option(
             "--out",
             metavar="FOLDER",
-            help="Folder to write the report to; 'report' beside the session sheet if not given.",
+            help="Write the report to this folder; to 'report' beside the session sheet if not given.",
         ),
     ] = None,
     as_json: AsJson = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Write the report, print nothing.")] = False,
-    seed: Annotated[int, typer.Option("--seed", help="Seed of the random draws behind the intervals.")] = 0,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Write the report and print nothing.")] = False,
+    seed: Annotated[
+        int,
+        typer.Option(
+            "--seed", metavar="NUMBER", help="Start the random draws behind the intervals from this number."
+        ),
+    ] = 0,
     figures: Annotated[
         Path | None,
         typer.Option("--figures", metavar="FOLDER", help="Also save every figure to this folder."),
     ] = None,
     figure_format: Annotated[
-        str, typer.Option("--figure-format", help="What --figures saves: svg, png or pdf.")
+        str,
+        typer.Option(
+            "--figure-format", metavar="KIND", help="Save the figures of --figures as svg, png or pdf."
+        ),
     ] = "svg",
     pdf: Annotated[
         Path | None,
@@ -180,18 +188,21 @@ def _save_also(
 @command()
 def check(
     log: Annotated[
-        Path, typer.Argument(metavar="LOG|SESSION", help="A log file, a session sheet or its folder.")
+        Path,
+        typer.Argument(
+            metavar="LOG|SESSION", help="Check this log, or all logs of this session sheet or its folder."
+        ),
     ],
     as_json: AsJson = False,
     strict: Annotated[
-        bool, typer.Option("--strict", help="Exit 1 when any check is suspect or bad.")
+        bool, typer.Option("--strict", help="End with exit code 1 when any check is suspect or bad.")
     ] = False,
     figure: Annotated[
         Path | None,
         typer.Option(
             "--figure",
             metavar="FILE",
-            help="Also draw all channels, what is not used marked, to this svg, png or pdf.",
+            help="Also draw all channels, what is not used marked, to this file: svg, png or pdf.",
         ),
     ] = None,
 ) -> None:
@@ -228,8 +239,12 @@ def check(
 @command()
 def confirm(
     session: SessionPath,
-    before: Annotated[str, typer.Option("--before", metavar="SETUP", help="Set-up to start from.")],
-    after: Annotated[str, typer.Option("--after", metavar="SETUP", help="Set-up to judge.")],
+    before: Annotated[
+        str, typer.Option("--before", metavar="SETUP", help="Compare with this set-up of the session sheet.")
+    ],
+    after: Annotated[
+        str, typer.Option("--after", metavar="SETUP", help="Judge this set-up of the session sheet.")
+    ],
     calibrate: Annotated[
         bool,
         typer.Option(
@@ -247,7 +262,7 @@ def confirm(
         typer.Option(
             "--earlier",
             metavar="SESSION",
-            help="Earlier session of the same car, to know car and settings better; may be given again.",
+            help="Also use this earlier session of the same car, to know it better; may be given again.",
         ),
     ] = None,
     as_json: AsJson = False,
@@ -282,14 +297,24 @@ def confirm(
 @command()
 def choose(
     sheet: Annotated[
-        Path, typer.Argument(metavar="SESSION|CAR", help="Session sheet or its folder, or a car sheet.")
+        Path,
+        typer.Argument(
+            metavar="SESSION|CAR", help="Read this session sheet or its folder, or this car sheet."
+        ),
     ],
     wish: Annotated[
-        str, typer.Option("--wish", help="What the car should do, for instance 'rear 5 % softer'.")
+        str,
+        typer.Option(
+            "--wish", metavar="WISH", help="Say what the car should do, for instance 'rear 5 % softer'."
+        ),
     ],
     setup: Annotated[
         str | None,
-        typer.Option("--from", metavar="SETUP", help="Set-up on the car now; the last driven if not given."),
+        typer.Option(
+            "--from",
+            metavar="SETUP",
+            help="Start from this set-up, which is on the car now; from the last driven if not given.",
+        ),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
@@ -308,17 +333,28 @@ def choose(
 
 @command()
 def bar(
-    car: Annotated[Path, typer.Argument(metavar="CAR", help="Car sheet.")],
-    axle: Annotated[str | None, typer.Option("--axle", help="front or rear; both if not given.")] = None,
+    car: Annotated[Path, typer.Argument(metavar="CAR", help="Read this car sheet.")],
+    axle: Annotated[
+        str | None,
+        typer.Option(
+            "--axle", metavar="AXLE", help="Show the bar of this axle, front or rear; both if not given."
+        ),
+    ] = None,
     lateral: Annotated[
         float,
         typer.Option(
-            "--lateral", metavar="G", help="Lateral acceleration for stress and travel, speed² / radius."
+            "--lateral",
+            metavar="G",
+            help="Work out stress and travel at this lateral acceleration, speed² / radius.",
         ),
     ] = 1.0,
     bank: Annotated[
         list[float] | None,
-        typer.Option("--bank", metavar="DEG", help="Bank for the use of travel; may be given several times."),
+        typer.Option(
+            "--bank",
+            metavar="DEG",
+            help="Work out the use of travel on this bank; may be given several times.",
+        ),
     ] = None,
     as_json: AsJson = False,
     save: Annotated[
@@ -359,8 +395,12 @@ def _axles(axle: str | None) -> tuple[Axle, ...]:
 
 @command()
 def start(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Empty or new folder for the session.")],
-    log: Annotated[Path, typer.Option("--from", metavar="LOG", help="A log of the car.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Write to this folder, which is empty or new.")
+    ],
+    log: Annotated[
+        Path, typer.Option("--from", metavar="LOG", help="Read the channels off this log of the car.")
+    ],
 ) -> None:
     """Write sheets to fill in, with the channels guessed from a log."""
     from analyzer.ingest.template import start_folder
@@ -377,12 +417,14 @@ def start(
 def archive(
     folder: Annotated[
         Path,
-        typer.Argument(metavar="FOLDER", help="Folder of the season: every session.toml below it counts."),
+        typer.Argument(metavar="FOLDER", help="Take every session.toml in this folder and below it."),
     ],
     out: Annotated[
         Path | None,
         typer.Option(
-            "--out", metavar="FOLDER", help="Folder of the archive; 'archive' inside FOLDER if not given."
+            "--out",
+            metavar="FOLDER",
+            help="Keep the archive in this folder; in 'archive' inside FOLDER if not given.",
         ),
     ] = None,
     as_json: AsJson = False,
@@ -397,7 +439,9 @@ def archive(
     workers: Annotated[
         int | None,
         typer.Option(
-            "--workers", metavar="N", help="Processes on this machine; one per processor if not given."
+            "--workers",
+            metavar="N",
+            help="Use this many processes on this machine; one per processor if not given.",
         ),
     ] = None,
 ) -> None:
@@ -428,7 +472,7 @@ def course(
         typer.Option(
             "--out",
             metavar="FOLDER",
-            help="Folder to write the sheet to; 'course' beside the session sheet if not given.",
+            help="Write the sheet to this folder; to 'course' beside the session sheet if not given.",
         ),
     ] = None,
     as_json: AsJson = False,
@@ -461,9 +505,12 @@ def course(
 @command()
 def demo(
     folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="Empty or new folder to write the session to.")
+        Path, typer.Argument(metavar="FOLDER", help="Write to this folder, which is empty or new.")
     ],
-    seed: Annotated[int, typer.Option("--seed", help="Seed of road, driver and sensor noise.")] = 7,
+    seed: Annotated[
+        int,
+        typer.Option("--seed", metavar="NUMBER", help="Draw road, driver and sensor noise from this number."),
+    ] = 7,
 ) -> None:
     """Write a sample session driven by a virtual car, with its true values beside it."""
     from analyzer.demo.write_demo import write_demo

@@ -141,10 +141,10 @@ class HeaderCell:
 
 
 def read_header_cell(cell: str) -> HeaderCell:
-    """Split a header cell such as ``FL pot [mm]``, ``LatG (g|100 Hz)``, ``Time,s`` or ``accel_y_g``."""
+    """Split a header cell such as ``FL pot [mm]``, ``lateral (g, 100 Hz)``, ``Time,s`` or ``accel_y_g``."""
     full = cell.strip().strip('"').strip()
     name, unit = full, ""
-    if "|" in full and not _BRACKETS.match(full):  # name|unit|range|rate
+    if "|" in full and not _BRACKETS.match(full):  # a bar parts name, unit and what else there is
         first, _, rest = full.partition("|")
         return HeaderCell(full, first.strip().strip('"').strip(), _unit_among(rest.replace('"', "")))
     match = _BRACKETS.match(full)

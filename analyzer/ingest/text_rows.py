@@ -308,7 +308,7 @@ def _survey(lines: list[str], sign: str) -> _Seen:
             seen.widths[key][len(cells)] += 1
         elif kinds.count(Kind.TEXT) >= 0.5 * len(cells):
             seen.named.setdefault(key, ())
-            # "FORMAT, POT, Time, FL pot": the names of another kind of rows.
+            # "names, travel, seconds, front left": the names of another kind of rows.
             named_elsewhere.setdefault(cells[1].strip('"'), tuple(cells[2:]))
     for key, names in named_elsewhere.items():
         if key in seen.widths and key not in seen.named:

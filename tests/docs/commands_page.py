@@ -14,8 +14,15 @@ Every command prints text, or with `--json` the same results for scripts. Exit c
 failed where that was asked for (`--strict`). 2: bad input or options, told in one line on standard
 error. Logs and sheets are never written to; outputs are written beside their place and moved there when
 complete. Runs and figures that have not changed since an earlier call are taken from the user's cache folder;
-`ANALYZER_CACHE` in the environment names another folder, or switches that off with `off`. This page is
-generated from the help texts (`python tests/docs/commands_page.py`), and a test holds it to them.
+`ANALYZER_CACHE` in the environment names another folder, or switches that off with `off`.
+
+`drift-bar-analyzer`, the name of the distribution, is the same command as `analyzer`; `-h` is `--help`.
+`analyzer --install-completion` lets the shell you are in (bash, zsh, fish or PowerShell) complete commands
+and options with the Tab key from its next start on; `analyzer --show-completion` prints what that would add
+to the shell's settings, for those who put it there themselves.
+
+This page is generated from the help texts (`python tests/docs/commands_page.py`), and a test holds it to
+them.
 """
 
 

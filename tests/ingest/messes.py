@@ -266,7 +266,7 @@ MESSES = (
     Mess("several record types, columns by number", TYPED.encode(), channels={"damper_FL": {"column": "POT 2", "unit": "mm"}, "damper_FR": {"column": "POT 3", "unit": "mm"}, "accel_y": {"column": "IMU 2", "unit": "g"}}, said="rise evenly"),
     Mess("several record types with names", ("POT,Time [s],FL pot [mm],FR pot [mm]\nIMU,Time [s],LatG [g],LonG [g],VertG [g]\n" + TYPED).encode(), said="rows of several types, told by their first word: POT, IMU"),
     Mess("several record types of one width with names", ("POT,Time [s],FL pot [mm],FR pot [mm]\nIMU,Time [s],LatG [g],LonG [g]\n" + "".join(f"POT,{t},{a},{b}\nIMU,{t},{g},0.1\n" for t, a, b, g in ALL)).encode(), said="told by their first word"),
-    Mess("several record types with format rows", ("FORMAT,POT,Time [s],FL pot [mm],FR pot [mm]\nFORMAT,IMU,Time [s],LatG [g],LonG [g],VertG [g]\nFORMAT,GPS,Time [s],Lat,Lon\n" + TYPED + "GPS,0.0,1.5,2.5\nGPS,0.1,1.5,2.5\nGPS,0.2,1.5,2.5\n").encode(), said="left out: GPS"),
+    Mess("several record types with names in rows of another type", ("names,POT,Time [s],FL pot [mm],FR pot [mm]\nnames,IMU,Time [s],LatG [g],LonG [g],VertG [g]\nnames,GPS,Time [s],Lat,Lon\n" + TYPED + "GPS,0.0,1.5,2.5\nGPS,0.1,1.5,2.5\nGPS,0.2,1.5,2.5\n").encode(), said="left out: GPS"),
     Mess("several record types, epoch", TYPED_EPOCH.encode(), said="epoch ms"),
     Mess("a word in the first column", text([["ok", *row] for row in ALL], ["State", *HEAD]).encode()),
     Mess("no header, columns by number", text(ALL, []).encode(), channels={"time": {"column": "column 1", "unit": "s"}, "damper_FL": {"column": "column 2", "unit": "mm"}, "damper_FR": {"column": "column 3", "unit": "mm"}, "accel_y": {"column": "column 4", "unit": "g"}}, said="logger.header_line"),

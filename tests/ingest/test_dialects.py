@@ -46,7 +46,7 @@ FILES: dict[str, bytes] = {
         + lines(quoted(ROWS))
     ).encode(),
     "name, unit, range and rate in one cell": lines(
-        [[f'{name}|"{unit}"|0|100|50' for name, unit in zip(NAMES, UNITS, strict=True)], *ROWS]
+        [[f'{name} | "{unit}" | up to 100 | 50 Hz' for name, unit in zip(NAMES, UNITS, strict=True)], *ROWS]
     ).encode(),
     "semicolons, decimal comma, CRLF, one-byte letters": (
         "# Prüfstand\r\n"
