@@ -12,8 +12,9 @@ import inspect
 import io
 import os
 import sys
+import traceback
 import unicodedata
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import partial
 from itertools import pairwise
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from analyzer.core.constants import Axle
+    from analyzer.core.faults import Fault
     from analyzer.report.figures.style import Kind
     from analyzer.report.page import Part
     from analyzer.session.review import Review
@@ -37,6 +39,11 @@ CHECK_FAILED: Final = 1
 """Exit code of a check that found something, where that was asked for."""
 BAD_INPUT: Final = 2
 """Exit code when the user can mend what went wrong; one line on standard error says how."""
+OUR_FAULT: Final = 3
+"""Exit code when this program failed; what it was and what to send stands on standard error."""
+STOPPED: Final = 130
+"""Exit code after an interrupt from the keyboard (128 + 2, the shells' rule for signal SIGINT)."""
+STOPPED_LINE: Final = "stopped; nothing was left half written"
 
 LONGEST_COMMAND: Final = 200
 """Characters of a command that an error line still repeats."""
@@ -130,7 +137,7 @@ def review(
     """Review a session: what each run showed, measured against predicted, and write the report."""
     from analyzer.core.files import check_replaceable
     from analyzer.report.figures.style import figure_kind
-    from analyzer.session.review import failure_line, require_runs, review_session
+    from analyzer.session.review import failure_line, review_session
 
     kind = figure_kind(figure_format)  # what is wrong here is told before the work, not after it
     if figures is not None and figures.exists() and not figures.is_dir():
@@ -143,7 +150,7 @@ def review(
         check_replaceable(out.expanduser().resolve())
     with progress(quiet or as_json) as tell:
         result = review_session(session, tell, seed)
-        require_runs(result)
+        _require_runs(result)
     folder = out or result.session.path.parent / "report"
     check_replaceable(folder.expanduser().resolve())
     if not (as_json or quiet):
@@ -166,9 +173,7 @@ def review(
         print_json(results_dict(result))
     elif not quiet:
         print("\n".join((*saved, f"report: {page}")))
-    line = failure_line(result)
-    if line is not None:
-        raise AnalyzerError(line)
+    _end(failure_line(result), result.faults)
 
 
 def _save_also(
@@ -230,8 +235,7 @@ def check(
         saved = save_channel_figures(outcome.recordings, figure)
         if not as_json:
             print("\n".join(f"figure: {path}" for path in saved))
-    if outcome.failed:
-        raise AnalyzerError(next(iter(outcome.failed.values())))
+    _end(next(iter(outcome.failed.values()), None), outcome.faults)
     if strict and not outcome.clean:
         raise typer.Exit(CHECK_FAILED)
 
@@ -289,9 +293,7 @@ def confirm(
         print_confirmation(confirmation, console())
     if calibrate:
         print(f"wrote {write_calibrated_car(result, past)}", file=sys.stderr)
-    line = failure_line(result)
-    if line is not None:
-        raise AnalyzerError(line)
+    _end(failure_line(result), confirmation.faults)
 
 
 @command()
@@ -329,6 +331,7 @@ def choose(
         print_json(choice_json(choice))
     else:
         print_choice(choice, console())
+    _end(None, choice.faults)
 
 
 @command()
@@ -482,13 +485,13 @@ def course(
     from analyzer.report.course_page import course_json, write_course
     from analyzer.report.terminal import print_course
     from analyzer.session.course_sheet import course_sheet
-    from analyzer.session.review import failure_line, require_runs, review_session
+    from analyzer.session.review import failure_line, review_session
 
     if out is not None:
         check_replaceable(out.expanduser().resolve())
     with progress(as_json) as tell:
         review = review_session(session, tell)
-        require_runs(review)
+        _require_runs(review)
         tell("laying the runs over each other", 1, 1)
         result = course_sheet(review)
         page = write_course(result, out or review.session.path.parent / "course")
@@ -497,9 +500,7 @@ def course(
     else:
         print_course(result, console())
         print(f"course sheet: {page}")
-    line = failure_line(review)
-    if line is not None:
-        raise AnalyzerError(line)
+    _end(failure_line(review), result.faults)
 
 
 @command()
@@ -544,9 +545,13 @@ def run() -> None:
     # Sheets, results and figures are many small objects that stay; looking through them for rings of objects
     # that nobody holds took a twelfth of a review's time and freed next to nothing.
     gc.set_threshold(100_000, 20, 50)
-    write_plainly()
     try:
+        write_plainly()
         main()
+    except KeyboardInterrupt:
+        # Between the parser and the end of a command.
+        _say(STOPPED_LINE)
+        os._exit(STOPPED)
     except SystemExit as ending:
         with suppress(OSError, ValueError):
             sys.stdout.flush()
@@ -555,17 +560,25 @@ def run() -> None:
 
 
 def main() -> None:
-    """Run the command line; anything the user can mend becomes one line and exit code 2."""
+    """Run the command line; anything the user can mend becomes one line and exit code 2.
+
+    A fault of this program that no run can be blamed for keeps its traceback, and ends with exit code 3.
+    """
     # Matrices here are tall and thin: threads of the linear algebra wait for each other far longer than they
     # work (a fit of 10,000 x 6 took 7 ms with two threads on a busy machine, 0.5 ms with one).
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     try:
         code = app(standalone_mode=False)
+        # The option parser takes an interrupt for itself and gives its exit code back.
+        if code == STOPPED:
+            raise KeyboardInterrupt
     except AnalyzerError as error:
         _fail(str(error) + _would_do(error))
     except KeyboardInterrupt:
-        _fail("stopped; nothing was left half written", 130)
+        _fail(STOPPED_LINE, STOPPED)
+    except MemoryError:
+        _fail("not enough memory for this; close other programs, or give fewer runs or shorter logs at once")
     except BrokenPipeError:
         # The reader of our output went away (`analyzer ... | head`): nothing is wrong.
         sys.stderr.close()
@@ -578,7 +591,15 @@ def main() -> None:
         # The option parser's own errors, known by their shape since the parser keeps its classes private.
         message = getattr(error, "format_message", None)
         if message is None:
-            raise
+            from analyzer.core.faults import place_of
+
+            traceback.print_exc()
+            what = f"{type(error).__name__} in {place_of(error)}"
+            _fail(
+                f"fault of this program ({what}); send these lines to those who keep the program, with the "
+                "sheets and logs",
+                OUR_FAULT,
+            )
         if type(error).__name__ == "NoArgsIsHelpError":
             print(message())
             raise SystemExit(BAD_INPUT) from None
@@ -600,8 +621,33 @@ def _would_do(error: AnalyzerError) -> str:
     return f"{'' if str(error).endswith('?') else ';'} this would do: {command}"
 
 
-def _fail(line: str, code: int = BAD_INPUT) -> NoReturn:
+def _require_runs(review: Review) -> None:
+    """Stop when no run could be used, before anything is written."""
+    from analyzer.session.review import failure_line, require_runs
+
+    if not review.runs:
+        _end(failure_line(review), review.faults)
+    require_runs(review)
+
+
+def _end(line: str | None, faults: Sequence[Fault]) -> None:
+    """End a command that has written its outputs: say what was left out of them; nothing, when all is in."""
+    if faults:
+        from analyzer.report.sentences import faults_line
+
+        if line is not None:
+            _say(line)
+        _fail(faults_line(faults), OUR_FAULT)
+    if line is not None:
+        raise AnalyzerError(line)
+
+
+def _say(line: str) -> None:
     print(f"analyzer: {line}", file=sys.stderr)
+
+
+def _fail(line: str, code: int = BAD_INPUT) -> NoReturn:
+    _say(line)
     raise SystemExit(code) from None
 
 

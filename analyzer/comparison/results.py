@@ -7,6 +7,7 @@ from enum import StrEnum
 
 from analyzer.core.constants import Axle
 from analyzer.core.estimate import Estimate
+from analyzer.core.faults import Fault
 from analyzer.core.mixed_effects import SettingPair
 from analyzer.prediction.results import ChangePrediction, SetupPrediction
 from analyzer.sheets.session import Setup
@@ -262,6 +263,8 @@ class Confirmation:
         What would settle an open question, or confirm the answer.
     cautions : tuple of str
         To be read with the advice.
+    faults : tuple of Fault
+        Runs of the session left out because of a fault of this program.
     """
 
     comparison: Comparison
@@ -279,6 +282,7 @@ class Confirmation:
     shown: dict[str, Estimate]
     plan: str
     cautions: tuple[str, ...]
+    faults: tuple[Fault, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -481,6 +485,8 @@ class Choice:
         What the prediction rests on.
     cautions : tuple of str
         To be read with the advice.
+    faults : tuple of Fault
+        Runs of the session left out because of a fault of this program.
     """
 
     wish: str
@@ -492,3 +498,4 @@ class Choice:
     assumptions: tuple[str, ...]
     basis: str
     cautions: tuple[str, ...]
+    faults: tuple[Fault, ...] = ()

@@ -16,7 +16,8 @@ from analyzer.processing.course.places import Hit
 from analyzer.report import course_sentences, page
 from analyzer.report.figures import course_plots
 from analyzer.report.figures.style import Drawings
-from analyzer.report.plain_data import rounded, taken
+from analyzer.report.plain_data import fault_dict, rounded, taken
+from analyzer.report.sentences import fault_words
 from analyzer.report.words import count, label, sentence, times
 from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
 
@@ -96,6 +97,7 @@ def _run_lines(result: CourseSheetResult) -> list[str]:
             f"{label(run, 24)}: laid on {label(result.line.reference, 24)} by {alignment.method}, "
             f"{alignment.agreement:.2f} {unit}, from {first:.0f} to {last:.0f} {result.line.unit}."
         )
+    lines += [f"{label(fault.run, 24)}: left out, {fault_words(fault)}." for fault in result.faults]
     return lines + [f"{label(run, 24)}: left out, {why}." for run, why in result.line.left_out.items()]
 
 
@@ -128,6 +130,7 @@ def course_json(result: CourseSheetResult) -> dict[str, Any]:
                 for use in result.use
             ],
             "notes": result.notes,
+            "faults": [fault_dict(fault) for fault in result.faults],
         }
     )
 

@@ -68,7 +68,9 @@ def _all_rows(results: dict[str, Any]) -> dict[str, Iterable[Row]]:
         "bottoming.csv": _bottoming(results),
         "splits.csv": _splits(results),
         "health.csv": _health(results),
-        "left_out.csv": ({"run": f["name"], "reason": f["reason"]} for f in results["failed"]),
+        "left_out.csv": (
+            {"run": f["name"], "reason": f["reason"]} for f in (*results["failed"], *results["faults"])
+        ),
     }
 
 

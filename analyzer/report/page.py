@@ -21,7 +21,7 @@ from analyzer.report.figures.roll_plots import roll_plates, run_plate
 from analyzer.report.figures.style import Drawings, Plate
 from analyzer.report.figures.travel_plots import budget_plate, share_plate, travel_plate
 from analyzer.report.plain_data import results_dict
-from analyzer.report.sentences import CAUTIONS
+from analyzer.report.sentences import CAUTIONS, left_out
 from analyzer.report.tables import PageTable
 from analyzer.report.words import clause, count, label, listed, sentence
 from analyzer.session.review import Review
@@ -73,7 +73,7 @@ def _team(review: Review) -> Part:
     # What a reader must know before any figure: values nobody measured, and runs that are not in them.
     points = list(sentences.placeholder_points(review))
     points += [
-        f"{label(name)} was left out. {sentence(why)}" for name, why in list(review.failed.items())[:6]
+        f"{label(name)} was left out. {sentence(why)}" for name, why in list(left_out(review).items())[:6]
     ]
     # Behind a line to open: what supports the answer but would bury it. Empty ones are dropped at the end.
     folds = [

@@ -14,10 +14,12 @@ from analyzer import __version__
 from analyzer.comparison.results import AxleSettings, Choice, Comparison, Confirmation, Option, SetupResult
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
+from analyzer.core.faults import Fault
 from analyzer.core.files import RESULTS_FORMAT
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import Recording
 from analyzer.processing.results import BottomingEvent, LoadShare, RunEstimates
+from analyzer.report.sentences import fault_words
 from analyzer.report.words import times
 from analyzer.session.review import CheckOutcome, Review, Session
 
@@ -50,6 +52,7 @@ def results_dict(review: Review) -> dict[str, Any]:
             "runs": [_run(run, recordings.get(run.name), session) for run in review.runs],
             "failed": [{"name": run, "reason": _local(why, session)} for run, why in review.failed.items()],
             "repeats": review.repeats,
+            "faults": [_fault(fault, session) for fault in review.faults],
             "setups": [_setup(setup) for setup in review.setups],
             "comparisons": [_comparison(comparison) for comparison in review.comparisons],
             "bar_settings": [_bar_settings(item) for item in review.bars],
@@ -84,6 +87,21 @@ def _run(run: RunEstimates, recording: Recording | None, session: Session) -> di
         "sources": [
             {"file": relative_name(source.path, folder), **taken(source, "sha256 size")} for source in sources
         ],
+    }
+
+
+def _fault(fault: Fault, session: Session) -> dict[str, Any]:
+    table = fault_dict(fault, session.path.parent)
+    return {**table, "message": _local(fault.message, session), "reason": _local(table["reason"], session)}
+
+
+def fault_dict(fault: Fault, folder: Path | None = None) -> dict[str, Any]:
+    """Return a fault of the program; files are named as seen from `folder`, or without their folders."""
+    return {
+        "name": fault.run,
+        "reason": fault_words(fault),
+        **taken(fault, "stage kind message place"),
+        "send": [path.name if folder is None else relative_name(path, folder) for path in fault.send],
     }
 
 
@@ -209,6 +227,7 @@ def health_json(outcome: CheckOutcome) -> dict[str, Any]:
                 for recording in outcome.recordings
             ],
             "failed": outcome.failed,
+            "faults": [fault_dict(fault) for fault in outcome.faults],
         }
     )
     return found
@@ -243,6 +262,7 @@ def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
             "plan": confirmation.plan,
             **taken(comparison, "differences notes"),
             "cautions": confirmation.cautions,
+            "faults": [fault_dict(fault) for fault in confirmation.faults],
         }
     )
     return found
@@ -260,6 +280,7 @@ def choice_json(choice: Choice) -> dict[str, Any]:
         {
             **taken(choice, "wish present answer reachable tried basis assumptions cautions"),
             "options": [_option(option) for option in choice.options],
+            "faults": [fault_dict(fault) for fault in choice.faults],
         }
     )
     return found

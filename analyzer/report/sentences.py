@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
 from analyzer.comparison.results import ChangeVerdict, Comparison, Ledger, SetupResult
 from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
+from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate
+from analyzer.core.faults import Fault
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.results import BottomingEvent, RunEstimates
@@ -105,14 +108,38 @@ def placeholder_points(review: Review) -> tuple[str, ...]:
     )
 
 
+def left_out(review: Review) -> dict[str, str]:
+    """Return why each run that is in no figure was left out, in the order of the session sheet."""
+    why = {**review.failed, **{fault.run: fault_words(fault) for fault in review.faults}}
+    return {run.name: why[run.name] for run in review.session.sheet.runs if run.name in why}
+
+
+def fault_words(fault: Fault) -> str:
+    """Return what stopped a run and what to send to have it mended, as a clause."""
+    says = f": {fault.message}" if fault.message else ""
+    files = words.listed([words.label(path.name) for path in fault.send])
+    sent = f" with {files}" if files else ""
+    return (
+        f"fault of this program while {fault.stage} the run ({fault.kind} in {fault.place}{says}), "
+        f"not of the log; send this line{sent} to those who keep the program"
+    )
+
+
+def faults_line(faults: Sequence[Fault]) -> str:
+    """Return the one line with which a command ends that met faults of the program."""
+    more = f" ({len(faults) - 1} more with a fault)" if len(faults) > 1 else ""
+    return one_line(f"{words.label(faults[0].run)}: {fault_words(faults[0])}{more}")
+
+
 def _trust(review: Review) -> str:
     # Out of all that were driven: a run whose log could not be read is a finding, too.
-    total = len(review.runs) + len(review.failed)
+    missing = left_out(review)
+    total = len(review.runs) + len(missing)
     found = findings(review)
     bad = sum(row.verdict is Verdict.BAD for _, row in found)
     every = "Both" if total == 2 else f"All {total}"
-    used = f"{every} runs" if not review.failed else f"{len(review.runs)} of {total} runs"
-    if total == 1 and not review.failed:
+    used = f"{every} runs" if not missing else f"{len(review.runs)} of {total} runs"
+    if total == 1 and not missing:
         used = "The one run"
     if not found:
         return f"{used} can be used and every check of the logs is good"

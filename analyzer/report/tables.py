@@ -16,7 +16,7 @@ from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import BottomingEvent, RunEstimates, Split
 from analyzer.report import cards, words
 from analyzer.report.plain_data import left_share
-from analyzer.report.sentences import CORNER_WORDS, events, findings, lead_rows
+from analyzer.report.sentences import CORNER_WORDS, events, findings, lead_rows, left_out
 from analyzer.session.review import Review
 
 # What a table of the page is made of.
@@ -86,7 +86,7 @@ def runs_table(review: Review) -> PageTable:
     blank = (amount(words.UNKNOWN),) * 7
     rows += [
         (named(name), Cell("left out", words.sentence(why), look="bad"), *blank)
-        for name, why in review.failed.items()
+        for name, why in left_out(review).items()
     ]
     return PageTable(
         "Runs: roll gradient, load share, bottoming",

@@ -59,7 +59,8 @@ def _team(review: Review, console: Console) -> None:
     # Trouble below the figures, the gravest first: sheet, runs left out, then single checks.
     lines = list(sentences.placeholder_points(review))
     lines += [
-        f"{words.label(name, _NAME)} left out: {words.clause(why)}" for name, why in review.failed.items()
+        f"{words.label(name, _NAME)} left out: {words.clause(why)}"
+        for name, why in sentences.left_out(review).items()
     ]
     # A loose plug fails the same check in every run; it is told once, with the runs.
     same: dict[str, list[str]] = {}
@@ -411,8 +412,9 @@ def _grouped(console: Console, title: str, lines: list[tuple[str, str]]) -> None
 
 def _check_next(outcome: CheckOutcome) -> str:
     rows = [row for recording in outcome.recordings for row in recording.health]
-    if outcome.failed:
-        return f"{words.count(len(outcome.failed), 'log')} could not be read; the line below says why."
+    unread = len(outcome.failed) + len(outcome.faults)
+    if unread:
+        return f"{words.count(unread, 'log')} could not be read; the line below says why."
     if any(row.verdict is Verdict.BAD for row in rows):
         return "Bad channels are left out of all that needs them: mend sheet or sensor, then check again."
     if any(row.verdict is Verdict.SUSPECT for row in rows):

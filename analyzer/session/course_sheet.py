@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -12,6 +12,7 @@ from analyzer.comparison.cures import MARGIN, Cure, Moment, cures_of, moment_of
 from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
+from analyzer.core.faults import Fault, contained
 from analyzer.core.signals import Floats
 from analyzer.prediction.travel import TravelUse, banked_travel
 from analyzer.processing.bottoming import axle_of
@@ -19,7 +20,7 @@ from analyzer.processing.bump_stop_gap import FROM_SHEET, known_gap, stated_gap_
 from analyzer.processing.course.alignment import CourseLine, course_line
 from analyzer.processing.course.places import DamperUse, Place, damper_use, places_of
 from analyzer.processing.results import RunEstimates
-from analyzer.session.review import Review
+from analyzer.session.review import Review, run_fault
 from analyzer.vehicle.bar.rate import bar_rates
 from analyzer.vehicle.bump_stop import Stop, stop_of
 
@@ -117,6 +118,8 @@ class CourseSheetResult:
         Runs that are on the sheet.
     notes : tuple of str
         What the reader must know.
+    faults : tuple of Fault
+        Runs left out because of a fault of this program.
     """
 
     session: str
@@ -131,6 +134,7 @@ class CourseSheetResult:
     margin: float
     runs: tuple[str, ...]
     notes: tuple[str, ...]
+    faults: tuple[Fault, ...] = ()
 
 
 def course_sheet(review: Review, margin: float = MARGIN) -> CourseSheetResult:
@@ -148,6 +152,21 @@ def course_sheet(review: Review, margin: float = MARGIN) -> CourseSheetResult:
     AnalyzerError
         When no run moves.
     """
+
+    def laid(names: Collection[str]) -> CourseSheetResult:
+        runs = tuple(run for run in review.runs if run.name in names)
+        recordings = tuple(recording for recording in review.recordings if recording.run in names)
+        return _course_sheet(replace(review, runs=runs, recordings=recordings), margin)
+
+    result, late = contained(
+        [run.name for run in review.runs],
+        laid,
+        lambda name, error: run_fault(review.session, name, "laying over the others", error),
+    )
+    return replace(result, faults=(*review.faults, *late))
+
+
+def _course_sheet(review: Review, margin: float) -> CourseSheetResult:
     session = review.session
     line = course_line(review.runs, review.recordings, session.course)
     if line is None:

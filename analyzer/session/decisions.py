@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,6 +22,7 @@ from analyzer.comparison.confirm import PastSession, confirm, joined_sessions
 from analyzer.comparison.results import Choice, Confirmation
 from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, SheetError, choices, nearest
+from analyzer.core.faults import contained
 from analyzer.prediction.setup import check_bars
 from analyzer.processing.results import RunEstimates
 from analyzer.session.review import (
@@ -31,6 +32,7 @@ from analyzer.session.review import (
     condition_differences,
     load_session,
     review_loaded,
+    run_fault,
 )
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import read_car
@@ -63,6 +65,31 @@ def confirm_change(
     AnalyzerError
         When a set-up is not in the sheet or both are the same, or an earlier session is of another car.
     """
+
+    def confirmed(names: Collection[str]) -> Confirmation:
+        kept = replace(
+            review,
+            runs=tuple(run for run in review.runs if run.name in names),
+            recordings=tuple(recording for recording in review.recordings if recording.run in names),
+        )
+        return _confirm_change(kept, before, after, earlier, calibration)
+
+    confirmation, late = contained(
+        [run.name for run in review.runs],
+        confirmed,
+        lambda name, error: run_fault(review.session, name, "comparing", error),
+    )
+    before_it = (fault for past in earlier for fault in past.faults)
+    return replace(confirmation, faults=(*before_it, *review.faults, *late))
+
+
+def _confirm_change(
+    review: Review,
+    before: str,
+    after: str,
+    earlier: Sequence[Review],
+    calibration: Calibration | None,
+) -> Confirmation:
     session = review.session
     driven = {name: tuple(run.name for run in review.runs if run.setup == name) for name in (before, after)}
     car, past = session.car, past_sessions(review, earlier)
@@ -187,7 +214,21 @@ def choose_after(review: Review, wish: str, setup: str | None) -> Choice:
     file = session.path.parent / FILE_NAME
     calibration = read_calibration(file, session.car, session.car_path) if file.is_file() else None
     setups = session.sheet.setups
-    return choose(session.car, parse_wish(wish), setups[name], name, setups, review.runs, calibration)
+    runs = {run.name: run for run in review.runs}
+    choice, late = contained(
+        list(runs),
+        lambda names: choose(
+            session.car,
+            parse_wish(wish),
+            setups[name],
+            name,
+            setups,
+            [runs[one] for one in names],
+            calibration,
+        ),
+        lambda run, error: run_fault(session, run, "comparing", error),
+    )
+    return replace(choice, faults=(*review.faults, *late))
 
 
 def _is_car(path: Path) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
@@ -13,6 +13,7 @@ from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
 from analyzer.comparison.setups import setup_results
 from analyzer.comparison.stiffness import with_moment_kept
 from analyzer.core.errors import AnalyzerError, LogError, SheetError
+from analyzer.core.faults import Fault, Stage, contained, fault_of
 from analyzer.core.store import Store
 from analyzer.ingest.read_run import read_loose_log
 from analyzer.ingest.recording import Recording, Verdict
@@ -86,6 +87,8 @@ class Review:
         Seed of the random draws behind the intervals.
     repeats : tuple of Repeat
         Rows that stand in several runs; a run that has next to none of its own is in `failed`.
+    faults : tuple of Fault
+        Runs left out because of a fault of this program, which are not in `failed`.
     """
 
     session: Session
@@ -97,6 +100,7 @@ class Review:
     bars: tuple[AxleSettings, ...] = ()
     seed: int = 0
     repeats: tuple[Repeat, ...] = ()
+    faults: tuple[Fault, ...] = ()
 
 
 def load_session(path: Path) -> Session:
@@ -149,7 +153,8 @@ def review_session(path: Path, progress: Progress | None = None, seed: int = 0) 
     Returns
     -------
     Review
-        A run whose log cannot be used does not stop the others; its reason stands in `Review.failed`.
+        A run whose log cannot be used does not stop the others; its reason stands in `Review.failed`, or in
+        `Review.faults` when it is this program that fails at it.
 
     Raises
     ------
@@ -174,6 +179,7 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
     recordings: list[Recording] = []
     runs: list[RunEstimates] = []
     failed: dict[str, str] = {}
+    faults: list[Fault] = []
     # Keyed by the contents of logs and sheets and by this program: an unchanged run is not read again.
     store = Store.of_user()
     known = RunStore(store, session.car, session.course, seed)
@@ -188,40 +194,67 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
         except LogError as error:
             failed[run.name] = str(error)
             continue
+        except Exception as error:
+            faults.append(run_fault(session, run.name, "estimating", error))
+            continue
         recordings.append(recording)
         runs.append(estimates)
     store.tidy()
     # Only with all runs at hand does it show which of them hold the same rows.
-    recordings, runs, repeats, again = _counted_once(session, predictions, known, recordings, runs)
+    # A fault met from here on is blamed on the run without which the work goes well.
+    by_name = {run.name: (recording, run) for recording, run in zip(recordings, runs, strict=True)}
+
+    def blamed(name: str, error: Exception) -> Fault:
+        return run_fault(session, name, "comparing", error)
+
+    (recordings, runs, repeats, again), late = contained(
+        list(by_name),
+        lambda names: _counted_once(session, predictions, known, [by_name[name] for name in names]),
+        blamed,
+    )
     failed |= again
+    faults += late
     # What the estimates say about the log belongs to its health.
     recordings = [
         replace(recording, health=(*recording.health, *estimates.checks))
         for recording, estimates in zip(recordings, runs, strict=True)
     ]
     tell("comparing", steps - 1, steps)
-    # What part of the roll moment a run kept is filled in from the session's other runs where it cannot tell.
-    runs = list(with_moment_kept(runs))
-    setups = setup_results(session.car, session.sheet.setups, runs, predictions)
-    return Review(
-        session=session,
-        recordings=tuple(recordings),
-        runs=tuple(runs),
-        failed=failed,
-        setups=setups,
-        comparisons=_compare(session, setups, runs),
-        bars=axle_settings(session.car, session.sheet.setups, runs, predictions),
-        seed=seed,
-        repeats=repeats,
-    )
+
+    def compared(names: Collection[str]) -> Review:
+        # What part of the roll moment a run kept is filled in from the session's other runs where it cannot
+        # tell.
+        kept = list(with_moment_kept([run for run in runs if run.name in names]))
+        setups = setup_results(session.car, session.sheet.setups, kept, predictions)
+        return Review(
+            session=session,
+            recordings=tuple(recording for recording in recordings if recording.run in names),
+            runs=tuple(kept),
+            failed=failed,
+            setups=setups,
+            comparisons=_compare(session, setups, kept),
+            bars=axle_settings(session.car, session.sheet.setups, kept, predictions),
+            seed=seed,
+            repeats=repeats,
+        )
+
+    review, late = contained([run.name for run in runs], compared, blamed)
+    return replace(review, faults=(*faults, *late))
+
+
+def run_fault(session: Session, run: str, stage: Stage, error: Exception) -> Fault:
+    """Return what is known of a fault met with a run, and the files to repeat it; raises as `fault_of`."""
+    sheets = [session.path, session.car_path]
+    if session.sheet.course is not None:
+        sheets.append(file_beside(session.path, "course", session.sheet.course))
+    return fault_of(error, run, stage, (*session.logs.get(run, ()), *sheets))
 
 
 def _counted_once(
     session: Session,
     predictions: Mapping[str, SetupPrediction],
     known: RunStore,
-    recordings: list[Recording],
-    runs: list[RunEstimates],
+    pairs: Sequence[tuple[Recording, RunEstimates]],
 ) -> tuple[list[Recording], list[RunEstimates], tuple[Repeat, ...], dict[str, str]]:
     """Take out what an earlier run has held already.
 
@@ -234,13 +267,13 @@ def _counted_once(
     failed : dict
         Run -> why it is left out.
     """
-    repeats, stretches = _repeats(session, recordings)
+    repeats, stretches = _repeats(session, [recording for recording, _ in pairs])
     if not repeats:
-        return recordings, runs, repeats, {}
+        return [recording for recording, _ in pairs], [run for _, run in pairs], repeats, {}
     entries = {run.name: run for run in session.sheet.runs}
     failed: dict[str, str] = {}
     kept_recordings, kept_runs = [], []
-    for recording, estimates in zip(recordings, runs, strict=True):
+    for recording, estimates in pairs:
         name = recording.run
         own = [repeat for repeat in repeats if repeat.run == name]
         if any(repeat.whole for repeat in own):
@@ -316,7 +349,8 @@ def failure_line(review: Review) -> str | None:
 def require_runs(review: Review) -> None:
     """Raise `AnalyzerError` when no run at all could be used."""
     if not review.runs:
-        raise AnalyzerError(failure_line(review) or "the session has no runs")
+        why = "this program fails at every run of it" if review.faults else "the session has no runs"
+        raise AnalyzerError(failure_line(review) or f"{review.session.path}: {why}")
 
 
 # Check logs without estimating anything: the work behind ``analyzer check``.
@@ -332,17 +366,22 @@ class CheckOutcome:
         Those that could be read.
     failed : dict
         Run or file name -> the one line why it could not be read.
+    faults : tuple of Fault
+        Logs that could not be read because of a fault of this program, which are not in `failed`.
     """
 
     recordings: tuple[Recording, ...]
     failed: dict[str, str]
+    faults: tuple[Fault, ...] = ()
 
     @property
     def clean(self) -> bool:
         """Whether no row of any recording is suspect or bad."""
         finding = (Verdict.SUSPECT, Verdict.BAD)
-        return not self.failed and not any(
-            row.verdict in finding for recording in self.recordings for row in recording.health
+        return (
+            not self.failed
+            and not self.faults
+            and not any(row.verdict in finding for recording in self.recordings for row in recording.health)
         )
 
 
@@ -355,12 +394,18 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
         When a sheet, or a log named by itself, cannot be used.
     """
     if path.suffix.lower() != ".toml" and not path.is_dir():
-        alone = read_loose_log(path)
-        repeats, _ = find_repeats((alone,), {})
-        return CheckOutcome((replace(alone, health=(*alone.health, *repeat_rows(repeats, alone.run))),), {})
+        try:
+            alone = read_loose_log(path)
+            repeats, _ = find_repeats((alone,), {})
+            return CheckOutcome(
+                (replace(alone, health=(*alone.health, *repeat_rows(repeats, alone.run))),), {}
+            )
+        except Exception as error:
+            return CheckOutcome((), {}, (fault_of(error, path.name, "reading", (path,)),))
     session = load_session(path)
     recordings: list[Recording] = []
     failed: dict[str, str] = {}
+    faults: list[Fault] = []
     for index, run in enumerate(session.sheet.runs, start=1):
         progress(f"checking {run.name}", index, len(session.sheet.runs))
         if run.name in session.missing:
@@ -370,7 +415,17 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
             recordings.append(record_run(run, session.logs[run.name], session.car))
         except LogError as error:
             failed[run.name] = str(error)
-    repeats, _ = _repeats(session, recordings)
-    return CheckOutcome(
-        tuple(replace(r, health=(*r.health, *repeat_rows(repeats, r.run))) for r in recordings), failed
+        except Exception as error:
+            faults.append(run_fault(session, run.name, "reading", error))
+
+    def looked_at(names: Collection[str]) -> tuple[Recording, ...]:
+        kept = [recording for recording in recordings if recording.run in names]
+        repeats, _ = _repeats(session, kept)
+        return tuple(replace(r, health=(*r.health, *repeat_rows(repeats, r.run))) for r in kept)
+
+    checked, late = contained(
+        [recording.run for recording in recordings],
+        looked_at,
+        lambda name, error: run_fault(session, name, "comparing", error),
     )
+    return CheckOutcome(checked, failed, (*faults, *late))

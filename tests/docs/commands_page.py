@@ -12,9 +12,11 @@ INTRODUCTION = """# Commands
 
 Every command prints text, or with `--json` the same results for scripts. Exit code 0: done. 1: a check
 failed where that was asked for (`--strict`). 2: bad input or options, told in one line on standard
-error. Logs and sheets are never written to; outputs are written beside their place and moved there when
-complete. Runs and figures that have not changed since an earlier call are taken from the user's cache folder;
-`ANALYZER_CACHE` in the environment names another folder, or switches that off with `off`.
+error. 3: a fault of this program; the runs it fails at are left out, the outputs are written all the same,
+and standard error says what to send. 130: stopped from the keyboard. Logs and sheets are never written to;
+outputs are written beside their place and moved there when complete. Runs and figures that have not changed
+since an earlier call are taken from the user's cache folder; `ANALYZER_CACHE` in the environment names
+another folder, or switches that off with `off`.
 
 `drift-bar-analyzer`, the name of the distribution, is the same command as `analyzer`; `-h` is `--help`.
 `analyzer --install-completion` lets the shell you are in (bash, zsh, fish or PowerShell) complete commands

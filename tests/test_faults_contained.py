@@ -1,0 +1,247 @@
+"""A fault of the program in one run costs that run alone: the others are reviewed, and the exit code is 3."""
+
+import importlib
+import itertools
+import json
+import shutil
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from analyzer.cli import main
+from analyzer.core.errors import AnalyzerError
+from analyzer.core.faults import contained, fault_of
+from analyzer.report.plain_data import results_dict
+from analyzer.session.review import load_session, review_session
+
+
+@pytest.fixture(scope="module")
+def three(sample_session, tmp_path_factory):
+    """A session of three runs on two set-ups."""
+    place = tmp_path_factory.mktemp("three") / "evening"
+    shutil.copytree(sample_session, place, ignore=shutil.ignore_patterns("r0[2-4]*", "truth*"))
+    sheet = place / "session.toml"
+    head, *runs = sheet.read_text(encoding="utf-8").split("[[runs]]")
+    sheet.write_text("[[runs]]".join([head, runs[0], *runs[4:6]]), encoding="utf-8")
+    return place
+
+
+@pytest.fixture(scope="module")
+def without_r05(three, tmp_path_factory):
+    """What a review of the same session finds when the faulty run is not in the sheet at all."""
+    place = shutil.copytree(three, tmp_path_factory.mktemp("two") / "evening")
+    sheet = place / "session.toml"
+    head, *runs = sheet.read_text(encoding="utf-8").split("[[runs]]")
+    sheet.write_text("[[runs]]".join([head, *(run for run in runs if '"r05"' not in run)]), encoding="utf-8")
+    return results_dict(review_session(place))
+
+
+def broken(work, which):
+    """Return `work` as it is, but for the run that `which` finds in what it is given."""
+
+    def sometimes(*given, **named):
+        if which(*given, **named):
+            return {}["not foreseen at 0x7f00aa"]
+        return work(*given, **named)
+
+    return sometimes
+
+
+def reads_r05(run, *_rest, **_named):
+    return run == "r05"
+
+
+def has_r05(*given, **_named):
+    groups = (item for item in given if isinstance(item, (list, tuple)))
+    return any(getattr(run, "name", None) == "r05" for group in groups for run in group)
+
+
+def has_recording_of_r05(recordings, *_rest):
+    return any(recording.run == "r05" for recording in recordings)
+
+
+def is_r05(item, *_rest, **_named):
+    return getattr(item, "run", getattr(item, "name", None)) == "r05"
+
+
+def second_call():
+    calls = itertools.count(1)
+    return lambda *_given: next(calls) == 2  # r05 is the second of the three runs
+
+
+STAGES = {
+    "ingest": ("analyzer.session.run_store", "read_recording", reads_r05, "estimating"),
+    "checks": ("analyzer.ingest.read_run", "check_channels", second_call, "estimating"),
+    "estimates": ("analyzer.session.run_store", "estimate_run", is_r05, "estimating"),
+    "repeated rows": ("analyzer.session.review", "find_repeats", has_recording_of_r05, "comparing"),
+    "set-ups": ("analyzer.session.review", "setup_results", has_r05, "comparing"),
+    "moment kept": ("analyzer.session.review", "with_moment_kept", has_r05, "comparing"),
+    "change": ("analyzer.session.review", "compare_setups", has_r05, "comparing"),
+    "bar settings": ("analyzer.session.review", "axle_settings", has_r05, "comparing"),
+}
+
+
+def inject(monkeypatch, stage):
+    module, name, which, _ = {**STAGES, **LATER}[stage]
+    module = importlib.import_module(module)
+    which = which() if which is second_call else which
+    monkeypatch.setattr(module, name, broken(getattr(module, name), which))
+
+
+def ended(monkeypatch, *arguments):
+    monkeypatch.setattr("sys.argv", ["analyzer", *map(str, arguments)])
+    with pytest.raises(SystemExit) as end:
+        main()
+    return end.value.code
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_review_goes_on_without_the_run(stage, three, without_r05, tmp_path, monkeypatch, capsys):
+    inject(monkeypatch, stage)
+    assert ended(monkeypatch, "review", three, "--out", tmp_path / "report") == 3
+    told = capsys.readouterr()
+    assert told.err.count("\n") == 1, told.err
+    assert told.err.startswith("analyzer: r05: fault of this program")
+    assert "r05.csv.gz" in told.err
+    assert "car.toml" in told.err
+    assert "r05 left out" in " ".join(told.out.split())
+    results = json.loads((tmp_path / "report" / "results.json").read_text())
+    (fault,) = results["faults"]
+    assert fault["name"] == "r05"
+    assert fault["stage"] == STAGES[stage][3]
+    assert fault["kind"] == "KeyError"
+    assert "not foreseen" in fault["message"]
+    assert "7f00aa" not in fault["message"]  # another address would make another file of the same session
+    module, _, line = fault["place"].rpartition(":")
+    assert module.startswith("analyzer.")
+    assert int(line) > 0
+    assert fault["send"] == ["r05.csv.gz", "session.toml", "car.toml", "course.toml"]
+    # The others are as if the run had never been driven.
+    for key in ("runs", "failed", "setups", "comparisons", "bar_settings"):
+        assert results[key] == without_r05[key], key
+    page = (tmp_path / "report" / "report.html").read_text(encoding="utf-8")
+    assert "Fault of this program while" in page
+    assert (tmp_path / "report" / "tables" / "left_out.csv").read_text().splitlines()[1].startswith("r05,")
+
+
+LATER = {
+    "course": ("analyzer.processing.course.alignment", "_laid", has_r05, ""),
+    "confirm": ("analyzer.session.decisions", "confirm", has_r05, ""),
+    "choose": ("analyzer.session.decisions", "choose", has_r05, ""),
+}
+
+
+def test_course_sheet_is_written_without_the_run(three, tmp_path, monkeypatch, capsys):
+    inject(monkeypatch, "course")
+    assert ended(monkeypatch, "course", three, "--out", tmp_path / "course") == 3
+    assert "r05: fault of this program while laying over the others" in capsys.readouterr().err
+    results = json.loads((tmp_path / "course" / "results.json").read_text())
+    assert [fault["name"] for fault in results["faults"]] == ["r05"]
+    assert [run["name"] for run in results["line"]["runs"]] == ["r01", "r06"]
+
+
+@pytest.mark.parametrize("command", ["confirm", "choose"])
+def test_decisions_go_on_without_the_run(command, three, monkeypatch, capsys):
+    inject(monkeypatch, command)
+    setups = list(load_session(three).sheet.setups)
+    options = {
+        "confirm": ("--before", setups[0], "--after", setups[1]),
+        "choose": ("--wish", "rear 5 % softer"),
+    }
+    assert ended(monkeypatch, command, three, "--json", *options[command]) == 3
+    told = capsys.readouterr()
+    assert "r05: fault of this program while comparing" in told.err
+    assert [fault["name"] for fault in json.loads(told.out)["faults"]] == ["r05"]
+
+
+@pytest.mark.parametrize("stage", ["ingest", "checks"])
+def test_check_goes_on_without_the_run(stage, three, monkeypatch, capsys):
+    inject(monkeypatch, stage)
+    assert ended(monkeypatch, "check", three, "--json") == 3
+    told = capsys.readouterr()
+    assert told.err.startswith("analyzer: r05: fault of this program while reading")
+    found = json.loads(told.out)
+    assert [fault["name"] for fault in found["faults"]] == ["r05"]
+    assert [run["name"] for run in found["runs"]] == ["r01", "r06"]
+
+
+def test_bad_input_beside_a_fault_is_told_too(three, tmp_path, monkeypatch, capsys):
+    place = shutil.copytree(three, tmp_path / "s")
+    (place / "r01.csv.gz").write_bytes(b"not a log at all")
+    inject(monkeypatch, "estimates")
+    assert ended(monkeypatch, "review", place, "--out", tmp_path / "r", "--quiet") == 3
+    first, second = capsys.readouterr().err.splitlines()
+    assert "r01.csv.gz" in first
+    assert "r05: fault of this program" in second
+
+
+def test_a_fault_in_every_run_writes_nothing(three, tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr("analyzer.session.run_store.estimate_run", broken(None, lambda *_: True))
+    assert ended(monkeypatch, "review", three, "--out", tmp_path / "r") == 3
+    assert "2 more with a fault" in capsys.readouterr().err
+    assert not (tmp_path / "r").exists()
+
+
+def test_a_fault_of_no_run_keeps_its_traceback(three, tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr("analyzer.session.review.setup_results", broken(None, lambda *_: True))
+    assert ended(monkeypatch, "review", three, "--out", tmp_path / "r") == 3
+    *trace, last = capsys.readouterr().err.splitlines()
+    assert trace[0].startswith("Traceback")
+    assert last.startswith("analyzer: fault of this program (KeyError in analyzer.session.review:")
+    assert not (tmp_path / "r").exists()
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "line"),
+    [
+        (MemoryError(), 2, "analyzer: not enough memory"),
+        (KeyboardInterrupt(), 130, "analyzer: stopped; nothing was left half written"),
+        (OSError(28, "No space left on device"), 2, "analyzer: a file: No space left"),
+    ],
+)
+def test_what_is_no_fault_is_not_swallowed(error, code, line, three, tmp_path, monkeypatch, capsys):
+    def raising(*_given):
+        raise error
+
+    monkeypatch.setattr("analyzer.session.run_store.estimate_run", raising)
+    assert ended(monkeypatch, "review", three, "--out", tmp_path / "r") == code
+    told = capsys.readouterr().err
+    assert told.startswith(line)
+    assert told.count("\n") == 1
+    assert not (tmp_path / "r").exists()
+
+
+@pytest.mark.parametrize("command", ["review", "check", "course"])
+def test_interrupt_prints_one_line(command, three, tmp_path):
+    # At several moments: while rooms are imported, logs are read, runs are estimated.
+    for delay in (0.6, 1.2, 1.8):
+        call = [sys.executable, "-m", "analyzer", command, str(three)]
+        call += [] if command == "check" else ["--out", str(tmp_path / "r")]
+        with subprocess.Popen(call, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+            time.sleep(delay)
+            process.send_signal(signal.SIGINT)
+            _, told = process.communicate(timeout=60)
+        if process.returncode == 0:
+            continue  # done before the signal came
+        assert (process.returncode, told) == (130, "analyzer: stopped; nothing was left half written\n"), (
+            delay
+        )
+        assert not list(tmp_path.iterdir())
+
+
+def test_run_to_blame_is_the_one_that_breaks_what_went_well():
+    def work(names):
+        if not names:
+            raise AnalyzerError("no runs")
+        if {"b", "d"} <= set(names) or "e" in names:
+            raise ValueError(names)
+        return tuple(names)
+
+    found, faults = contained(list("abcde"), work, lambda name, error: fault_of(error, name, "comparing"))
+    assert found == ("a", "b", "c")
+    assert [fault.run for fault in faults] == ["d", "e"]
+    with pytest.raises(AnalyzerError):
+        contained(["e"], work, lambda name, error: fault_of(error, name, "comparing"))
