@@ -13,7 +13,7 @@ from analyzer.core.signals import Blocks
 from analyzer.ingest.checks.imu import check_inertial
 from analyzer.ingest.checks.inputs import POTS, Findings, Signals
 from analyzer.ingest.checks.pots import check_pots
-from analyzer.ingest.checks.sensors import check_run_gaps, check_sensor
+from analyzer.ingest.checks.sensors import check_lost_rows, check_run_gaps, check_sensor
 from analyzer.ingest.recording import Verdict
 from analyzer.ingest.timebase import TimeBase
 from analyzer.sheets.car import CarSheet, Logger
@@ -65,7 +65,9 @@ def check_channels(
             if shared.any():
                 shared &= np.isnan(values)
         found.join(check_run_gaps(signals, shared))
-        for part in each(lambda name: check_sensor(signals, name, shared), data):
+        lost, skips = check_lost_rows(signals)
+        found.join(lost)
+        for part in each(lambda name: check_sensor(signals, name, shared, skips), data):
             found.join(part)
     signals.heed(found)
     for check in (check_inertial, check_pots):

@@ -19,11 +19,15 @@ MOST_STUCK: Final = 0.5
 MOST_MISSING: Final = 0.5
 SATURATED: Final = 0.0005
 MOST_SATURATED: Final = 0.05
+SIGNED: Final = ("accel", "gyro", "steer")
+"""Channels that read to both sides of nought."""
 PILE_UP: Final = 2.0
 """A reading that occurs this many times as often as its neighbours together is an end stop of the sensor."""
 
 
-def check_sensor(signals: Signals, name: str, shared: NDArray[np.bool_]) -> Findings:
+def check_sensor(
+    signals: Signals, name: str, shared: NDArray[np.bool_], skips: NDArray[np.int64]
+) -> Findings:
     """Run all general checks on one channel.
 
     Parameters
@@ -34,6 +38,8 @@ def check_sensor(signals: Signals, name: str, shared: NDArray[np.bool_]) -> Find
         The channel.
     shared : ndarray of bool
         Samples that every channel lacks; they are a gap of the run, not of this channel.
+    skips : ndarray
+        Samples behind which the logger dropped rows.
     """
     found = Findings()
     values = signals.data[name]
@@ -47,7 +53,7 @@ def check_sensor(signals: Signals, name: str, shared: NDArray[np.bool_]) -> Find
         return found
     ends = _saturated(found, signals, name, (high, low), kind)
     _stuck(found, signals, name, ends if name != "speed" else [*ends, 0.0])
-    check_jumps(found, signals, name, kind)
+    check_jumps(found, signals, name, kind, skips)
     _noise(found, signals, name, values, kind)
     _grain(found, name, values, kind)
     return found
@@ -172,6 +178,9 @@ def _saturated(
     for end in extremes:
         if name == "speed" and end <= 0.0:
             continue  # a standing car
+        if end == 0.0 and name.startswith(SIGNED):
+            # Turns to one side alone: nought is rest or a dead band there, no sensor's range ends at it.
+            continue
         if not bool((part == end).any()):
             continue  # a pile-up would show in the subsample
         share = _pile_up(signals, values, end, part)
@@ -211,14 +220,26 @@ def _pile_up(signals: Signals, values: Floats, end: float, part: Floats) -> floa
     """
     at = values == end
     count = int(at.sum())
-    if count < max(5, SATURATED * len(values)):
+    # A reading that the logger holds over several rows is one reading, not as many at the end.
+    held = _held(values)
+    if count < max(5 * held, SATURATED * len(values)):
         return None
     starts, stops = runs_of(at)
     low, high = np.percentile(part, [10, 90])
     near = int((np.abs(values - end) < 0.05 * float(high - low)).sum()) - count
-    if near > count / PILE_UP or int((stops - starts).max()) < 3 or _moving_share(signals, starts) < 0.5:
+    longest = int((stops - starts).max())
+    if near > count / PILE_UP or longest < 3 * held or _moving_share(signals, starts) < 0.5:
         return None
     return count / len(values)
+
+
+def _held(values: Floats) -> int:
+    """Return over how many rows a channel usually keeps a reading."""
+    middle = len(values) // 2
+    piece = values[max(0, middle - SUBSAMPLE // 2) : middle + SUBSAMPLE // 2]
+    changes = np.flatnonzero(piece[1:] != piece[:-1])
+    # Upper of both middle ones: a sensor of 60 Hz in rows of 100 Hz keeps as many over two rows as over one.
+    return max(1, int(np.percentile(np.diff(changes), 60, method="higher"))) if len(changes) > 1 else 1
 
 
 def _moving_share(signals: Signals, starts: NDArray[np.int64]) -> float:
@@ -307,19 +328,21 @@ class _Moves:
         return np.concatenate(found)
 
 
-def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind) -> None:
-    """Find lone spikes, and stretches that jump away and back: both are electrical, not the car."""
+def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind, skips: NDArray[np.int64]) -> None:
+    """Find lone spikes, and stretches that jump away and back: both are electrical, not the car.
+
+    Parameters
+    ----------
+    found, signals, name, kind
+        Where to, the run, the channel and its limits.
+    skips : ndarray
+        Samples before steps that are the logger's, see `check_lost_rows`.
+    """
     values = signals.data[name]
     n = len(values)
-    # A slow log steps further from sample to sample; the limits are for 100 Hz.
-    scale = min(max(100.0 / signals.base.rate, 0.25), 2.0)
     moves = _Moves(values)
-    spike, step = kind.spike * scale, kind.step * scale
-    edges = moves.beyond(min(spike, step))
-    if len(edges):  # a channel that moves that fast by itself has wider limits
-        usual = _usual(moves, n)
-        spike, step = max(spike, 4.0 * usual), max(step, 5.0 * usual)
-        edges = edges[np.abs(moves[edges]) > min(spike, step)]
+    edges, spike, step = _edges(signals, moves, n, kind)
+    edges = edges[~np.isin(edges, skips)]
     # Spikes first: their edges must not open a dropout.
     spikes = _spikes(found, name, moves, edges, spike)
     drops = _dropouts(found, name, values, moves, edges, step, spikes)
@@ -348,6 +371,19 @@ def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind) -> Non
         f"first at {signals.seconds(drops[0][0]):.2f} s; left out. Check plug and supply."
     )
     found.add("dropouts", name, Verdict.BAD if lost > MOST_LOST else Verdict.SUSPECT, lost, 0.0, "1", comment)
+
+
+def _edges(signals: Signals, moves: _Moves, count: int, kind: Kind) -> tuple[NDArray[np.int64], float, float]:
+    """Return the samples before steps that no car makes, and the limits for a spike and for a jump."""
+    # A slow log steps further from sample to sample; the limits are for 100 Hz.
+    scale = min(max(100.0 / signals.base.rate, 0.25), 2.0)
+    spike, step = kind.spike * scale, kind.step * scale
+    edges = moves.beyond(min(spike, step))
+    if len(edges):  # a channel that moves that fast by itself has wider limits
+        usual = _usual(moves, count)
+        spike, step = max(spike, 4.0 * usual), max(step, 5.0 * usual)
+        edges = edges[np.abs(moves[edges]) > min(spike, step)]
+    return edges, spike, step
 
 
 def _usual(moves: _Moves, count: int) -> float:
@@ -417,3 +453,76 @@ def _stays_away(values: Floats, first: int, away: float) -> bool:
     if len(after) < 3:
         return True
     return bool(np.sign(away) * (np.nanmedian(after) - np.nanmedian(before)) > 0.5 * abs(away))
+
+
+# Rows that the logger dropped without a hole in its stamps: every channel steps in the same row.
+
+
+LEAST_STEPPING: Final = 0.5
+"""Share of the other channels that must step as well: where one pot's plug is loose, hardly another does."""
+UNUSUAL: Final = 98.0
+"""Percentile of a channel's own steps from which one counts as such."""
+AFTER: Final = 20
+"""Rows behind a step in which a sensor that lives moves as usual."""
+LEAST_LIFE: Final = 0.2
+"""Steps behind the row as a part of the usual ones: an open plug or a dead supply gives a flat line."""
+
+
+def check_lost_rows(signals: Signals) -> tuple[Findings, NDArray[np.int64]]:
+    """Find rows behind which others are missing though the stamps go on: all channels step there at once.
+
+    Returns
+    -------
+    found : Findings
+        A row for the clock, when there are any; the samples on both sides are called suspect.
+    skips : ndarray
+        The samples before the steps.
+    """
+    found = Findings()
+    names = [name for name in signals.data if kind_of_channel(name) is not None]
+    moves = {name: _Moves(signals.data[name]) for name in names}
+    count = signals.base.count
+    edges = [
+        _edges(signals, moves[name], count, kind)[0]
+        for name in names
+        if name.startswith("damper") and (kind := kind_of_channel(name)) is not None
+    ]
+    candidates = np.unique(np.concatenate(edges)) if edges else np.zeros(0, dtype=np.int64)
+    if not 0 < len(candidates) < MOST_JUMPS:
+        return found, candidates[:0]
+    stepping = np.zeros(len(candidates), dtype=np.int64)
+    heard = 0
+    alive = np.ones(len(candidates), dtype=bool)
+    for name in names:
+        part = np.abs(moves[name][np.arange(0, count - 1, max(1, (count - 1) // SUBSAMPLE))])
+        part = part[np.isfinite(part)]
+        if not len(part) or not part.any():
+            continue
+        heard += 1
+        steps = np.abs(moves[name][candidates]) > np.percentile(part, UNUSUAL)
+        stepping += steps
+        # What stepped must live on: several sensors that lose one supply go flat together.
+        if name.startswith("damper"):
+            alive &= ~steps | (_life(moves[name], candidates, count) >= LEAST_LIFE * float(part.mean()))
+    skips = candidates[alive & (stepping - 1 >= LEAST_STEPPING * (heard - 1)) & (stepping >= 2)]
+    if not len(skips):
+        return found, skips
+    for first in skips.tolist():
+        for name in signals.data:
+            found.mark(name, first, first + 2)
+    comment = (
+        f"In {len(skips)} places all channels step in the same row, first at "
+        f"{signals.seconds(int(skips[0])):.2f} s: the logger dropped rows there and its stamps do not show "
+        "it. No sensor is at fault; check the logger's card and rate."
+    )
+    found.add("lost rows", "time", Verdict.SUSPECT, float(len(skips)), 0.0, "1", comment)
+    return found, skips
+
+
+def _life(moves: _Moves, places: NDArray[np.int64], count: int) -> Floats:
+    """Return the mean step of a channel in the rows behind each place; 0 where none is left."""
+    rows = places[:, None] + np.arange(1, AFTER + 1)
+    steps = np.abs(moves[np.minimum(rows, count - 2)])
+    steps = np.where((rows <= count - 2) & np.isfinite(steps), steps, np.nan)
+    known = np.isfinite(steps).sum(axis=1)
+    return np.asarray(np.nansum(steps, axis=1) / np.maximum(known, 1), dtype=np.float64)
