@@ -521,6 +521,27 @@ def demo(
     print(f"wrote {sheet}; next: analyzer review {sheet}")
 
 
+@command()
+def docs(
+    page: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="PAGE", help="Print this page, 'sheets' for instance; list all pages if not given."
+        ),
+    ] = None,
+) -> None:
+    """Print a page of the docs that belong to this version."""
+    from analyzer.core.docs import docs_folder, docs_page, docs_titles
+
+    if page is not None:
+        print(docs_page(page), end="")
+        return
+    titles = docs_titles()
+    width = max(map(len, titles))
+    print("\n".join(f"{name:{width}}  {title}" for name, title in titles.items()))
+    print(f"as files: {docs_folder()}")
+
+
 @app.callback(invoke_without_command=True)
 def _version(
     version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,

@@ -5,6 +5,10 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Final
+
+_MOST_LISTED: Final = 6
+"""Names that still stand beside the one that was meant."""
 
 
 class AnalyzerError(Exception):
@@ -107,4 +111,6 @@ def choices(word: str, known: Iterable[str]) -> str:
     names = list(known)
     near = nearest(word, names)
     listed = ", ".join(names)
-    return f"use one of {listed}" if near is None else f"did you mean {near}? ({listed} are known)"
+    if near is None:
+        return f"use one of {listed}"
+    return f"did you mean {near}?" + (f" ({listed} are known)" if len(names) <= _MOST_LISTED else "")

@@ -53,7 +53,7 @@ wheel_radius = "0.31 m" # {measure}
 spring = {{ rate = "8 kgf/mm", motion_ratio = 0.95 }} # {measure}: damper travel / wheel travel
 damper = {{ bump_stop_gap = "40 mm", full_bump = "60 mm", full_droop = "70 mm" }} # {measure}: from static
 [{axle}.bar]
-kind = "none" # {measure}: "bladed" with its dimensions, see docs/sheets.md
+kind = "none" # {measure}: "bladed" with its dimensions, analyzer docs sheets
 """
 
 _SESSION: Final = """\

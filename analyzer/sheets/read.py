@@ -31,6 +31,8 @@ _KINDS: Final[dict[type[Sheet], Kind]] = {
 }
 TO_MEASURE: Final = "TO MEASURE"
 """Mark, in a comment, of a placeholder: nothing that carries it is known of the car."""
+KEYS_TOLD: Final = "analyzer docs sheets lists the keys"
+"""A command and no path: it does in a checkout and where the package is installed alike."""
 PLAIN_FORM = ("function-before[", "literal[")
 TABLE_FORM = "function-after["
 """How the checker names the forms of a key for which a plain value and a table would do."""
@@ -210,28 +212,28 @@ def _meant(location: tuple[int | str, ...], table: dict[str, Any]) -> bool:
 def _wording(finding: Any, model: type[Sheet], key: str) -> tuple[str, str]:
     kind, message = finding["type"], str(finding["msg"])
     if kind == "missing":
-        return "is missing", f"write {key.rsplit('.', 1)[-1]} = … (see docs/sheets.md)"
+        return "is missing", f"write {key.rsplit('.', 1)[-1]} = … ({KEYS_TOLD})"
     if kind == "extra_forbidden":
         name = key.rsplit(".", 1)[-1]
         near = nearest(name, (known for known in _known_keys(model) if known != name))
         return (
             "is not a key of this sheet",
-            f"did you mean {near}?" if near else "see docs/sheets.md for the keys",
+            f"did you mean {near}?" if near else KEYS_TOLD,
         )
     if kind in ("union_tag_invalid", "union_tag_not_found"):
         return "bar kind is not known", 'write kind = "bladed", "formed" or "none"'
     found = one_line(repr(finding["input"]), 60)
     if kind == "literal_error":
         expected = finding["ctx"]["expected"].replace("'", '"')
-        table = " or a table (see docs/sheets.md)" if key.endswith("_bar") else ""
+        table = f" or a table ({KEYS_TOLD})" if key.endswith("_bar") else ""
         return f"{found} will not do", f"write {expected}{table}"
     if kind.startswith("int_"):
         return f"{found} is not a whole number", "write a whole number without quotes, for instance 1"
     if kind == "model_type":
-        return f"{found} is not a table", "see docs/sheets.md for its keys"
+        return f"{found} is not a table", KEYS_TOLD
     problem, _, remedy = message.replace("Input should", "should").partition("; ")
     shown = "" if remedy or '"' in problem else f" (found {found})"
-    return problem + shown, remedy or "see docs/sheets.md"
+    return problem + shown, remedy or KEYS_TOLD
 
 
 def _dotted(location: tuple[int | str, ...], table: dict[str, Any]) -> str:
