@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 DEG_PER_RAD: Final = 180.0 / math.pi
 MM_PER_M: Final = 1000.0
 KM_PER_H: Final = 3.6
+LARGEST_PERCENT: Final = 100.0
+"""A tolerance beyond this part of its value says nothing of the value."""
 RAD_PER_MPS2_TO_DEG_PER_G: Final = DEG_PER_RAD * STANDARD_GRAVITY
 """Factor from rad/(m/s2) to deg/g."""
 
@@ -109,6 +111,7 @@ _VALUE: Final = re.compile(rf"^\s*({_NUMBER})\s*(.*?)\s*$", re.DOTALL)
 # Words, products, quotients and one-digit powers: the parser would work out any arithmetic it is given,
 # towers of powers included, and sheets come from other people too.
 _UNIT: Final = re.compile(r"(?:[A-Za-zµΩ%°_]++(?:\^-?\d)?|[ */()·²³]|1(?=/))*")
+_COMMA: Final = re.compile(r"\d,\d")
 _PLUS_MINUS: Final = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
 
 
@@ -162,6 +165,8 @@ def parse_quantity(text: object, dimension: str, example: str | None = None) -> 
         return Uncertain(_finite(float(text), example))
     if len(text) > 200:
         raise UnitError(f'is too long for a quantity; write for instance "{example}"')
+    if _COMMA.search(text):
+        raise UnitError(f'"{text}" has a comma; write {_without_commas(text)}')
     parts = _PLUS_MINUS.split(text)
     if len(parts) > 2:
         raise UnitError(f'has more than one ±; write for instance "{example}"')
@@ -183,6 +188,17 @@ def unit_factor(unit: str, dimension: str) -> float:
     return _to_si(1.0, unit, dimension, unit, DIMENSIONS[dimension].example)
 
 
+def _without_commas(text: str) -> str:
+    """Return how numbers with a comma are to be written: one comma marks the decimals, more the thousands."""
+
+    def mended(match: re.Match[str]) -> str:
+        number = match.group()
+        thousands = "." in number or number.count(",") > 1
+        return number.replace(",", "" if thousands else ".")
+
+    return re.sub(r"\d[\d,.]*", mended, text.strip())
+
+
 def _split(part: str, text: str, example: str) -> tuple[float, str]:
     match = _VALUE.match(part)
     if match is None:
@@ -201,6 +217,8 @@ def _tolerance(part: str, value: float, value_unit: str, dimension: str, text: s
     if number < 0.0:
         raise UnitError(f'"{text}" has a negative tolerance; write it positive')
     if unit == "%":
+        if number > LARGEST_PERCENT:
+            raise UnitError(f'"{text}" has a tolerance above {LARGEST_PERCENT:g} %; write a smaller one')
         return abs(value) * number / 100.0
     return abs(_to_si(number, unit or value_unit, dimension, text, example))
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Annotated, Final, Literal
 
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from analyzer.core.units import Uncertain
-from analyzer.sheets.fields import Angle, Length, Sheet, quantity
+from analyzer.sheets.fields import BladeTurn, Length, Sheet, quantity
 from analyzer.sheets.session import BarSetting
 
 
@@ -93,7 +95,7 @@ Wall = Annotated[Uncertain, quantity("length", 0.0, 0.15, example="2.41 mm")]
 AcrossLength = Annotated[Uncertain, quantity("length", 0.0, 5.0, example="0.90 m")]
 EndLength = Annotated[Uncertain, quantity("length", 0.0, 5.0, example="60 mm")]
 MountSpacing = Annotated[Uncertain, quantity("length", 0.0, 5.0, example="0.78 m")]
-PartRate = Annotated[Uncertain, quantity("stiffness", 0.0, example="20 kN/mm")]
+PartRate = Annotated[Uncertain, quantity("stiffness", 1e4, example="20 kN/mm")]
 BladeDepth = Annotated[Uncertain, quantity("length", 0.0, 0.5, example="38 mm")]
 BladeThickness = Annotated[Uncertain, quantity("length", 0.0, 0.2, example="8 mm")]
 BladeLength = Annotated[Uncertain, quantity("length", 0.0, 2.0, example="280 mm")]
@@ -110,10 +112,11 @@ Place = Annotated[Uncertain, quantity("length", -20.0, 20.0, example="330 mm")]
 Deflection = Annotated[Uncertain, quantity("length", -1.0, 1.0, example="1.8 mm")]
 Resolution = Annotated[Uncertain, quantity("length", 0.0, 0.01, example="0.01 mm")]
 BarRatio = Annotated[Uncertain, quantity("number", 0.0, 10.0, example="0.58 ± 0.01")]
-HeldRate = Annotated[Uncertain, quantity("stiffness", 0.0, example="55 N/mm ± 1 N/mm")]
+HeldRate = Annotated[Uncertain, quantity("stiffness", 100.0, example="55 N/mm ± 1 N/mm")]
 ElasticModulus = Annotated[Uncertain, quantity("stress", 1e8, example="206 GPa")]
 ShearModulus = Annotated[Uncertain, quantity("stress", 1e7, example="79 GPa")]
 YieldStrength = Annotated[Uncertain, quantity("stress", 1e6, example="650 MPa")]
+RodEndLimit = Annotated[Uncertain, quantity("angle", 0.0, math.pi / 2.0, example="14 deg")]
 LinkAngle = Annotated[Uncertain, quantity("angle", -1.2, 1.2, example="5 deg")]
 Load = Annotated[Uncertain, quantity("weight", 0.0, 50000.0, low_allowed=True)]
 
@@ -212,7 +215,7 @@ class Blade(MadeOf):
     """Section other than a rectangle: its corners in order, each as ["across the blade", "in its depth"], for
     instance [["-4 mm", "-19 mm"], ["4 mm", "-19 mm"], ["2 mm", "19 mm"], ["-2 mm", "19 mm"]]; from side to
     side it measures `thickness` by `depth`."""
-    turn: Angle | None = None
+    turn: BladeTurn | None = None
     """Turned about its own length: 0 edge to the load (stiff), 90 deg flat to the load (soft)."""
     joint: Literal["welded", "machined"] = "welded"
     """How blade and tube hang together; sets the fatigue class."""
@@ -287,7 +290,7 @@ class Link(Sheet):
     """Side view, at static ride height: 0 when link and lever stand square to each other."""
     lean: LinkAngle | None = None
     """Front view, at static ride height: 0 when the link stands in the blade's plane."""
-    rod_end_limit: Angle | None = None
+    rod_end_limit: RodEndLimit | None = None
     """Greatest misalignment the rod ends allow to each side."""
     lower_bolt: Literal["along tube", "along car"] = "along tube"
     """Direction of the lower rod end's bolt."""
@@ -359,7 +362,9 @@ class BladedBar(Sheet):
     def _possible(self) -> BladedBar:
         levers = [hole.value for hole in self.holes]
         if levers != sorted(levers, reverse=True):
-            raise PydanticCustomError("holes", "holes must run from the outermost (longest lever) inwards")
+            raise PydanticCustomError(
+                "holes", "holes must run from the outermost inwards; list the longest lever first"
+            )
         if self.mounts.spacing.value > self.tube.length.value:
             raise PydanticCustomError(
                 "mounts", "mounts.spacing is longer than tube.length; the mounts would sit outside the tube"
@@ -377,11 +382,26 @@ class BladedBar(Sheet):
             raise PydanticCustomError(
                 "bolt", "bolt.diameter is not below the blade's depth; use a thinner bolt"
             )
+        self._holes_apart()
         right = None if self.fitted is None else self.fitted.right
         for key, setting in (("fitted", self.fitted), ("fitted.right", right), ("bench", self.bench)):
             if setting is not None:
                 self._setting_exists(key, setting.hole, setting.spacers)
         return self
+
+    def _holes_apart(self) -> None:
+        """Refuse holes that run into each other."""
+        bolt = 0.0 if self.bolt is None else self.bolt.diameter.value
+        for number, (outer, inner) in enumerate(pairwise(self.holes), start=1):
+            apart = outer.value - inner.value
+            # Equal to the last digit of the sheet, not of the arithmetic.
+            if apart < bolt + 1e-9:
+                least = "a lever of its own" if bolt == 0.0 else f"more than the bolt's {1e3 * bolt:.4g} mm"
+                raise PydanticCustomError(
+                    "holes",
+                    f"holes[{number}] and holes[{number + 1}] are {1e3 * apart:.3g} mm apart and run into "
+                    f"each other; give each {least}",
+                )
 
     def _setting_exists(self, key: str, hole: int, spacers: int) -> None:
         if hole > len(self.holes):
@@ -439,10 +459,21 @@ class FormedBar(MadeOf):
         _check_wall(self.wall, self.outside_diameter)
         if self.mounts.left.value <= self.mounts.right.value:
             raise PydanticCustomError(
-                "mounts", "mounts.left must lie further left (larger y) than mounts.right"
+                "mounts", "mounts.left does not lie further left than mounts.right; give it the larger y"
             )
         if self.bench is not None and (self.bench.hole, self.bench.spacers) != (1, 0):
-            raise PydanticCustomError("bench", "bench.hole and bench.spacers do not apply to a formed bar")
+            raise PydanticCustomError(
+                "bench", "bench.hole and bench.spacers do not apply to a formed bar; remove them"
+            )
+        radius = self.outside_diameter.value / 2.0
+        for number, point in enumerate(self.points, start=1):
+            bend = 0.0 if point.bend_radius is None else point.bend_radius.value
+            if 0.0 < bend < radius:
+                raise PydanticCustomError(
+                    "bend",
+                    f"points[{number}].bend_radius is below the bar's own radius of {1e3 * radius:.3g} mm; "
+                    "write the radius of the bend's centre line",
+                )
         return self
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -60,6 +61,14 @@ def quantity(
                 "{value} is outside what is possible; write for instance {example}",
                 {"value": f'"{value}"', "example": f'"{would_do}"'},
             )
+        # A size that must be above zero is not known at all when its error is larger than itself.
+        above_zero = low is not None and low >= 0.0 and not low_allowed
+        if above_zero and found.std is not None and found.std > found.value:
+            raise PydanticCustomError(
+                "tolerance",
+                "{value} has a tolerance larger than itself; write for instance {example}",
+                {"value": f'"{value}"', "example": f'"{would_do}"'},
+            )
         return found
 
     return QuantityReader(read, example=would_do)
@@ -82,6 +91,7 @@ Stiffness = Annotated[Uncertain, quantity("stiffness", 0.0)]
 Force = Annotated[Uncertain, quantity("force")]
 Damping = Annotated[Uncertain, quantity("damping", 0.0, low_allowed=True)]
 Angle = Annotated[Uncertain, quantity("angle", -7.0, 7.0)]
+BladeTurn = Annotated[Uncertain, quantity("angle", -math.pi, math.pi, low_allowed=True, example="45 deg")]
 CamberGain = Annotated[Uncertain, quantity("camber_gain", -20.0, 20.0)]
 Ratio = Annotated[Uncertain, quantity("number", 0.0, 10.0)]
 Number = Annotated[Uncertain, quantity("number")]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final, TypeVar, get_args
 
 from pydantic import ValidationError
+from pydantic_core.core_schema import ErrorType
 
 from analyzer.core.errors import SheetError, nearest, nearest_file, one_line
 from analyzer.sheets.car import CarSheet
@@ -214,26 +215,86 @@ def _wording(finding: Any, model: type[Sheet], key: str) -> tuple[str, str]:
     if kind == "missing":
         return "is missing", f"write {key.rsplit('.', 1)[-1]} = … ({KEYS_TOLD})"
     if kind == "extra_forbidden":
-        name = key.rsplit(".", 1)[-1]
-        near = nearest(name, (known for known in _known_keys(model) if known != name))
-        return (
-            "is not a key of this sheet",
-            f"did you mean {near}?" if near else KEYS_TOLD,
-        )
+        return _unknown_key(key.rsplit(".", 1)[-1], model)
     if kind in ("union_tag_invalid", "union_tag_not_found"):
         return "bar kind is not known", 'write kind = "bladed", "formed" or "none"'
-    found = one_line(repr(finding["input"]), 60)
+    found = _shown(finding["input"])
     if kind == "literal_error":
         expected = finding["ctx"]["expected"].replace("'", '"')
         table = f" or a table ({KEYS_TOLD})" if key.endswith("_bar") else ""
         return f"{found} will not do", f"write {expected}{table}"
     if kind.startswith("int_"):
         return f"{found} is not a whole number", "write a whole number without quotes, for instance 1"
-    if kind == "model_type":
-        return f"{found} is not a table", KEYS_TOLD
-    problem, _, remedy = message.replace("Input should", "should").partition("; ")
-    shown = "" if remedy or '"' in problem else f" (found {found})"
+    if kind in _LIBRARY_WORDS:
+        problem, remedy = _LIBRARY_WORDS[kind]
+        values = {"found": found, **{name: str(value) for name, value in finding.get("ctx", {}).items()}}
+        return problem.format_map(values), remedy.format_map(values)
+    # Whatever else the checker finds: its own words are about its models, not about a sheet.
+    if kind in _LIBRARY_KINDS:
+        return f"{found} will not do", KEYS_TOLD
+    problem, _, remedy = message.partition("; ")
+    # A table is not shown: what is wrong with it stands in the problem.
+    plain = isinstance(finding["input"], (str, int, float))
+    shown = f" (found {found})" if plain and not remedy and '"' not in problem else ""
     return problem + shown, remedy or KEYS_TOLD
+
+
+_LIBRARY_KINDS: Final = frozenset(get_args(ErrorType))
+"""Findings of the checker itself; the rules of the sheets have kinds of their own."""
+
+_NO_TABLE: Final = ("{found} is not a table", KEYS_TOLD)
+_NO_LIST: Final = ("{found} is not a list", "write its entries in square brackets, [ ... ]")
+_NO_NUMBER: Final = ("{found} is not a number", "write a number without quotes, for instance 0.94")
+_NO_SWITCH: Final = ("{found} is neither true nor false", "write true or false, without quotes")
+_NO_DATE: Final = ("{found} is not a date", "write for instance 2026-05-30")
+
+_LIBRARY_WORDS: Final[dict[str, tuple[str, str]]] = {
+    "model_type": _NO_TABLE,
+    "model_attributes_type": _NO_TABLE,
+    "dict_type": _NO_TABLE,
+    "list_type": _NO_LIST,
+    "tuple_type": _NO_LIST,
+    "too_short": ("has {actual_length} entries and needs {min_length} or more", "add what is missing"),
+    "too_long": ("has more than {max_length} entries", "leave the others out"),
+    "string_type": ("{found} is not text", "put it in quotes"),
+    "bool_type": _NO_SWITCH,
+    "bool_parsing": _NO_SWITCH,
+    "float_type": _NO_NUMBER,
+    "float_parsing": _NO_NUMBER,
+    "finite_number": _NO_NUMBER,
+    "greater_than": ("{found} is too small", "write more than {gt}"),
+    "greater_than_equal": ("{found} is too small", "write {ge} or more"),
+    "less_than": ("{found} is too large", "write less than {lt}"),
+    "less_than_equal": ("{found} is too large", "write {le} or less"),
+    "date_type": _NO_DATE,
+    "date_parsing": _NO_DATE,
+    "date_from_datetime_parsing": _NO_DATE,
+}
+"""Problem and remedy of what the checker finds by itself, in words of a sheet."""
+
+
+def _unknown_key(name: str, model: type[Sheet]) -> tuple[str, str]:
+    """Return problem and remedy of a key that does not stand in its table."""
+    tables = [table.__name__ for table in _tables(model) if name in table.model_fields]
+    if tables:
+        where = " or ".join(tables[:3])
+        return "is not a key of this table", f"it is one of {where} ({KEYS_TOLD}); move or remove it"
+    near = nearest(name, _known_keys(model))
+    return (
+        "is not a key of this sheet",
+        f"did you mean {near}?" if near else KEYS_TOLD,
+    )
+
+
+def _shown(value: object) -> str:
+    """Return a value as the sheet has it, on one line; tables and lists by name only."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list):
+        return "a list"
+    return one_line(f'"{value}"' if isinstance(value, str) else str(value), 60)
 
 
 def _dotted(location: tuple[int | str, ...], table: dict[str, Any]) -> str:
@@ -256,7 +317,12 @@ def _dotted(location: tuple[int | str, ...], table: dict[str, Any]) -> str:
 
 def _known_keys(model: type[Sheet]) -> list[str]:
     """Return the key names of `model` and of every table below it."""
-    keys: set[str] = set()
+    return sorted({name for table in _tables(model) for name in table.model_fields})
+
+
+def _tables(model: type[Sheet]) -> list[type[Sheet]]:
+    """Return `model` and every table below it."""
+    tables: list[type[Sheet]] = []
     waiting: list[Any] = [model]
     seen: set[Any] = set()
     while waiting:
@@ -265,8 +331,8 @@ def _known_keys(model: type[Sheet]) -> list[str]:
             continue
         seen.add(current)
         if isinstance(current, type) and issubclass(current, Sheet):
-            keys.update(current.model_fields)
+            tables.append(current)
             waiting.extend(field.annotation for field in current.model_fields.values())
         else:
             waiting.extend(getattr(current, "__args__", ()))
-    return sorted(keys)
+    return tables

@@ -11,7 +11,7 @@ from pydantic_core import PydanticCustomError
 
 from analyzer.core.constants import Axle
 from analyzer.core.units import Uncertain, UnitError, parse_quantity
-from analyzer.sheets.fields import Angle, Sheet, Time, quantity
+from analyzer.sheets.fields import Angle, BladeTurn, Sheet, Time, quantity
 
 # The session sheet: set-ups, and the runs that were driven on each.
 
@@ -21,7 +21,7 @@ class SideSetting(Sheet):
 
     hole: Annotated[int, Field(ge=1)]
     spacers: Annotated[int, Field(ge=0)] = 0
-    turn: Angle | None = None
+    turn: BladeTurn | None = None
     """Blade turned to this angle; as in the car sheet when not given."""
 
 
@@ -30,7 +30,7 @@ class BarSetting(Sheet):
 
     hole: Annotated[int, Field(ge=1)] = 1
     spacers: Annotated[int, Field(ge=0)] = 0
-    turn: Angle | None = None
+    turn: BladeTurn | None = None
     """Blade turned to this angle, 0 edge and 90 deg flat to the load; as in the car sheet when not given."""
     right: SideSetting | None = None
     """Right side, when it differs from the left one."""

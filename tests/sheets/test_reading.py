@@ -146,6 +146,24 @@ CAR_SLIPS = [
     ('wheelbase = "2.53 m"', "", "mass.wheelbase", "missing"),
     ('track_width = "1.54 m"', 'track_width = "1540 m"', "front.track_width", "1.54 m"),
     ('name = "Teal coupe"', "name = Teal coupe", "", "TOML"),
+    # What cannot be built, and what says nothing.
+    (
+        '"254 mm", "229 mm", "203 mm"',
+        '"254 mm", "250 mm", "246 mm"',
+        "front.bar",
+        "more than the bolt's 12 mm",
+    ),
+    ('"254 mm", "229 mm", "203 mm"', '"254 mm", "242 mm"', "front.bar", "run into each other"),
+    ('thickness = "8 mm" }\n', 'thickness = "8 mm", turn = "400 deg" }\n', "front.bar.blade.turn", "45 deg"),
+    ('"20 kN/mm"', '"1e-30 N/mm"', "front.bar.mounts.rate", "20 kN/mm"),
+    ('"20 kN/mm"', '"20 kN/mm ± 500 %"', "front.bar.mounts.rate", "100 %"),
+    ('"2.41 mm"', '"2.41 mm ± 3 mm"', "front.bar.tube.wall", "larger than itself"),
+    # As people write numbers, and keys of another table.
+    ('"2.41 mm"', '"2,41 mm"', "front.bar.tube.wall", "write 2.41 mm"),
+    ('"2.41 mm"', '"2,41 mm ± 0,05 mm"', "front.bar.tube.wall", "write 2.41 mm ± 0.05 mm"),
+    ('"0.90 m"', '"1,000,000.5 um"', "front.bar.tube.length", "write 1000000.5 um"),
+    ("motion_ratio = 0.94", 'motion_ratio = 0.94, holes = ["9 mm"]', "front.spring.holes", "BladedBar"),
+    ("wall =", "spacing =", "front.bar.tube.spacing", "one of Mounts"),
 ]
 
 
@@ -160,6 +178,72 @@ def test_each_slip_is_one_line_with_file_key_and_remedy(write, old, new, key, re
     assert str(path) in line
     assert key in line
     assert remedy in line
+
+
+FORMED = """kind = "formed"
+motion_ratio = 0.6
+outside_diameter = "22 mm"
+mounts = { left = "330 mm", right = "-330 mm" }
+points = [
+  { x = "250 mm", y = "480 mm", z = "0 mm" },
+  { x = "0 mm", y = "420 mm", z = "0 mm", bend_radius = "40 mm" },
+  { x = "0 mm", y = "-420 mm", z = "0 mm", bend_radius = "40 mm" },
+  { x = "250 mm", y = "-480 mm", z = "0 mm" },
+]
+"""
+POINTS = FORMED[FORMED.index("points") :]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("", "", None),
+        ('"40 mm"', '"5 mm"', "points[2].bend_radius is below the bar's own radius of 11 mm"),
+        ('"40 mm"', '"0 mm"', None),
+        ("motion_ratio", 'holes = ["254 mm"]\nmotion_ratio', "front.bar.holes: is not a key of this table"),
+        ('left = "330 mm"', 'left = "-340 mm"', "mounts.left does not lie further left"),
+        (POINTS, "points = []\n", "has 0 entries and needs 3 or more; add what is missing"),
+        (POINTS, "points = 3\n", "3 is not a list; write its entries in square brackets"),
+        (POINTS, 'points = ["a", "b", "c"]\n', '"a" is not a table'),
+    ],
+)
+def test_slips_of_a_bent_bar(write, old, new, words):
+    text = CAR[: CAR.index('kind = "bladed"')] + FORMED.replace(old, new, 1) + CAR[CAR.index("[rear]") :]
+    path = write(text)
+    if words is None:
+        assert read_car(path).front.bar.kind == "formed"
+        return
+    with pytest.raises(SheetError) as caught:
+        read_car(path)
+    assert words in str(caught.value)
+    assert "did you mean" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('"229 mm"', '"299 mm"'),
+        ('holes = ["254 mm", "229 mm", "203 mm"]', "holes = []"),
+        ('holes = ["254 mm", "229 mm", "203 mm"]', 'holes = "254 mm"'),
+        ("most = 4", "most = 40"),
+        ("most = 4", "most = -1"),
+        ("most = 4", 'most = "four"'),
+        ('kind = "bladed"', 'kind = "bladed"\nbench = { rate = "50 N/mm", use = "perhaps" }'),
+        ('name = "Teal coupe"', "name = 12"),
+        ('mounts = { spacing = "0.78 m", rate = "20 kN/mm" }', "mounts = 5"),
+        ('mounts = { spacing = "0.78 m", rate = "20 kN/mm" }', 'mounts = [{ spacing = "0.78 m" }]'),
+        ("volts = [0.5, 4.5]", 'volts = ["low", 4.5]'),
+        ("volts = [0.5, 4.5]", "volts = [0.5]"),
+    ],
+)
+def test_no_words_of_the_checker_and_no_tables_of_its_language_are_shown(write, old, new):
+    assert old in CAR
+    with pytest.raises(SheetError) as caught:
+        read_car(write(CAR.replace(old, new, 1)))
+    line = str(caught.value)
+    assert "; " in line
+    for words in ("Input", "validation", "should", "List ", "valid ", "instance of", "{'", "['", "None"):
+        assert words not in line, line
 
 
 SESSION_SLIPS = [
