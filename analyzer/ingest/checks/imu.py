@@ -7,8 +7,9 @@ from typing import Final
 import numpy as np
 
 from analyzer.core.constants import STANDARD_GRAVITY
-from analyzer.ingest.checks import inputs
+from analyzer.ingest.checks import inputs, senses
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
+from analyzer.ingest.checks.senses import Fault
 from analyzer.ingest.recording import Verdict
 
 TILT: Final = 0.06
@@ -221,15 +222,24 @@ def _lateral_on_x(found: Findings, signals: Signals) -> bool:
         for name in ("accel_x", "accel_y"):
             found.add("axes", name, Verdict.BAD, None, None, "", text)
         return True
-    if all(r < -0.4 for r in on_y.values()):
-        text = (
-            "All pots roll against it: lateral force has the wrong sign, left turns must give "
-            "positive values "
-            "(logger.channels.accel_y.sign)."
-        )
-        found.add("sign", "accel_y", Verdict.BAD, float(np.mean(list(on_y.values()))), -0.4, "1", text)
-        return True
-    return False
+    against = all(r < -0.4 for r in on_y.values())
+    fits = senses.possible(signals)
+    small = senses.simplest(fits)
+    # Pots that all count the other way hide a lateral force that does so, too; what else was seen tells.
+    if fits and not (any(Fault.LATERAL in f for f in small) and (against or len(small) == 1)):
+        return False
+    if not fits and not against:
+        return False
+    text = (
+        "All pots roll against it: lateral force has the wrong sign"
+        if against
+        else "The pots roll with it, and both count the other way"
+    )
+    text += ", left turns must give positive values (logger.channels.accel_y.sign)."
+    if len(fits) > 1 or not against:
+        text += f" {senses.named(fits)}."
+    found.add("sign", "accel_y", Verdict.BAD, float(np.mean(list(on_y.values()))), -0.4, "1", text)
+    return True
 
 
 def _rolls_with_x(signals: Signals, pots: list[str], on_y: dict[str, float]) -> bool:
@@ -313,7 +323,8 @@ def _yaw(found: Findings, signals: Signals) -> None:
             r,
             0.0,
             "1",
-            "Turns against the lateral force (logger.channels.gyro_z.sign).",
+            "Turns against the lateral force: yaw rate or lateral force counts the other way "
+            "(logger.channels.gyro_z.sign or accel_y.sign).",
         )
     elif not 0.2 < ratio < 5.0:
         text = (
@@ -533,6 +544,10 @@ def _judge(found: Findings, signals: Signals, gyro: Floats, rates: list[Floats],
     ratio = float(gyro[used].std() / np.median([rate[used].std() for rate in rates]))
     least = min(r, key=abs)
     if all(value < -ROLL_CLEAR for value in r):
+        small = senses.simplest(senses.possible(signals))
+        if len(small) == 1 and Fault.ROLL not in small[0] and small[0] & {Fault.POTS, Fault.SIDES}:
+            found.untested("roll rate", "gyro_x", "The pots it is held against count the other way.")
+            return
         # On banks the road rolls the car against its pots, as a wrong sign would.
         if road == "bank unknown":
             text = (

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,6 +75,7 @@ def kind_of_channel(name: str) -> Kind | None:
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Found = TypeVar("Found")
 
 POTS: Final = tuple(f"damper_{corner}" for pair in AXLE_CORNERS.values() for corner in pair)
 
@@ -166,6 +168,14 @@ class Signals:
         self.blocks = blocks
         self.block = blocks.size
         self._still: Bools | None = None
+        self._known: dict[str, Any] = {}
+
+    def once(self, name: str, find: Callable[[Signals], Found]) -> Found:
+        """Return what `find` says of the run; later calls under the same name are given the first answer."""
+        if name not in self._known:
+            self._known[name] = find(self)
+        found: Found = self._known[name]
+        return found
 
     def mean(self, name: str) -> Floats:
         """Return the means of whole blocks of half a second; NaN where a sample is missing."""

@@ -8,8 +8,9 @@ from typing import Final
 import numpy as np
 
 from analyzer.core.signals import BLOCK_SECONDS
-from analyzer.ingest.checks import inputs
+from analyzer.ingest.checks import inputs, senses
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
+from analyzer.ingest.checks.senses import Explanation, Fault
 from analyzer.ingest.recording import Verdict
 
 STROKE_MARGIN: Final = 0.005
@@ -25,11 +26,6 @@ HOP_HZ: Final = 15.0
 """Frequency of wheel hop, common practice, no source."""
 LOWEST_RATE: Final = 20.0
 FAR_FROM_ZERO: Final = 0.020
-CORNERING_SPREAD: Final = 1.0
-"""Spread of lateral acceleration that lets the sign of a pot be told [m/s2]."""
-BRAKING_SPREAD: Final = 0.5
-CLEAR: Final = 0.4
-"""Partial correlation from which a sign counts."""
 
 
 def check_pots(signals: Signals) -> Findings:
@@ -131,7 +127,7 @@ def _straight_reading(signals: Signals, name: str) -> float:
     if signals.trusted("accel_y"):
         lateral = signals.mean("accel_y")
         used = np.isfinite(level) & np.isfinite(lateral)
-        if used.sum() >= 12 and float(lateral[used].std()) > CORNERING_SPREAD:
+        if used.sum() >= 12 and float(lateral[used].std()) > senses.CORNERING_SPREAD:
             return float(np.polyfit(lateral[used], level[used], 1)[1])
     values = signals.data[name]
     return float(np.nanmedian(values[:: max(1, len(values) // 20_000)]))
@@ -231,7 +227,7 @@ def _largest_shift(level: Floats, basis: Floats) -> _Shift:
 
 def _wiring(found: Findings, signals: Signals, pots: list[str]) -> None:
     """Tell inverted pots and exchanged sides or ends by the signs of travel on lateral and forward force."""
-    side, end = _signs(signals, pots)
+    side, end = senses.pot_senses(signals, pots)
     verdicts: dict[str, tuple[str, str]] = {}
     for left, right in (("damper_FL", "damper_FR"), ("damper_RL", "damper_RR")):
         a, b = side.get(left, 0.0), side.get(right, 0.0)
@@ -254,11 +250,29 @@ def _wiring(found: Findings, signals: Signals, pots: list[str]) -> None:
             verdicts[name] = ("inverted", "goes the wrong way in turns: its sign is wrong")
     _ends(verdicts, side, end)
     _others(verdicts, side, end)
-    if all(side.get(p, 0.0) < 0 for p in inputs.POTS) and not any(end.get(p, 0.0) < 0 for p in inputs.POTS):
-        verdicts = {}  # all four: the accelerometer is the odd one; its own check says so
+    # All four alike: whatever else counts the other way is heard before the pots are blamed.
+    verdicts = _together(verdicts, senses.possible(signals))
     for name in pots:
         for check in ("inverted", "swapped"):
             _wiring_row(found, name, check, verdicts.get(name), side, end)
+
+
+def _together(
+    verdicts: dict[str, tuple[str, str]], fits: tuple[Explanation, ...]
+) -> dict[str, tuple[str, str]]:
+    """Return the verdicts on four pots that move alike, by what fits all that the car did."""
+    if not fits or not fits[0]:
+        return verdicts
+    text = f"moves against the forces on the car. {senses.named(fits)}"
+    small = senses.simplest(fits)
+    # What stands in every explanation is certain, and of several the one of fewest faults is held to be so.
+    held = small[0] if len(small) == 1 else frozenset.intersection(*fits)
+    if Fault.POTS in held:
+        return dict.fromkeys(inputs.POTS, ("inverted", text))
+    if held & {Fault.SIDES, Fault.ENDS}:
+        return dict.fromkeys(inputs.POTS, ("swapped", text))
+    # Of the inertial unit alone its own checks say so.
+    return {} if len(small) == 1 else {name: (check, text) for name, (check, _) in verdicts.items()}
 
 
 def _ends(verdicts: dict[str, tuple[str, str]], side: dict[str, float], end: dict[str, float]) -> None:
@@ -301,32 +315,3 @@ def _wiring_row(
         found.untested(check, name, reason)
     else:
         found.add(check, name, Verdict.GOOD, figure, 0.0, "1", "Moves as this corner should.")
-
-
-def _signs(signals: Signals, pots: list[str]) -> tuple[dict[str, float], dict[str, float]]:
-    """Return per pot the partial correlations with lateral and forward force, counted in the expected sense.
-
-    A figure that is not clear (below 0.4), or had no force to be told by, is 0 or missing.
-    """
-    side: dict[str, float] = {}
-    end: dict[str, float] = {}
-    if not signals.trusted("accel_y"):
-        return side, end
-    with_x = signals.trusted("accel_x")
-    names = ["accel_y", "accel_x"] if with_x else ["accel_y"]
-    for pot in pots:
-        used = signals.moving_blocks(pot, *names)
-        if used.sum() < 12:
-            continue
-        lateral = signals.mean("accel_y")[used]
-        forward = signals.mean("accel_x")[used] if with_x else np.zeros(int(used.sum()))
-        travel = signals.mean(pot)[used]
-        if float(lateral.std()) > CORNERING_SPREAD:
-            side[pot] = inputs.SIDE_SIGN[pot] * inputs.partial_correlation(travel, lateral, forward)
-        if with_x and float(forward.std()) > BRAKING_SPREAD:
-            end[pot] = inputs.END_SIGN[pot] * inputs.partial_correlation(travel, forward, lateral)
-    return _only_clear(side), _only_clear(end)
-
-
-def _only_clear(table: dict[str, float]) -> dict[str, float]:
-    return {pot: r if abs(r) >= CLEAR else 0.0 for pot, r in table.items()}

@@ -1,0 +1,235 @@
+"""Which of pots, accelerations and turn rates count the other way, when all of them are heard together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import StrEnum
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+
+from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.ingest.checks import inputs
+from analyzer.ingest.checks.inputs import Floats, Signals
+
+CORNERING_SPREAD: Final = 1.0
+"""Spread of lateral acceleration that lets the sign of a pot be told [m/s2]."""
+BRAKING_SPREAD: Final = 0.5
+CLEAR: Final = 0.4
+"""Partial correlation from which a sign counts."""
+SPEEDING: Final = 1.0
+"""Change of speed that is told from noise [m/s2]."""
+STRAIGHT: Final = 2.0
+"""Lateral force up to which a car goes where it points [m/s2]."""
+FORWARD_CLEAR: Final = 0.8
+YAW_CLEAR: Final = 0.55
+ROLL_CLEAR: Final = 0.5
+HEAVE_CLEAR: Final = 0.35
+"""Correlation of heave and vertical force from which its sign counts: sound cars of the beds show 0.6."""
+HEAVE_STEP: Final = 0.05
+HEAVE_OVER: Final = 1.0
+"""Means over the first [s], less those over the second: bumps, without lean, zero and banks."""
+LEAST_BLOCKS: Final = 12
+LEAST_YAW_BLOCKS: Final = 20
+MOST_AT_ONCE: Final = 3
+"""Faults of one kind each that are thought of at the same time."""
+MOST_NAMED: Final = 5
+
+
+class Fault(StrEnum):
+    """What may count the other way or be exchanged, for the whole car."""
+
+    POTS = "all four pots inverted"
+    SIDES = "left and right pots exchanged"
+    ENDS = "front and rear pots exchanged"
+    LATERAL = "lateral acceleration inverted"
+    FORWARD = "forward acceleration inverted"
+    YAW = "yaw rate inverted"
+    ROLL = "roll rate inverted"
+
+
+_TURNED_BY: Final[dict[str, frozenset[Fault]]] = {
+    "side": frozenset({Fault.POTS, Fault.SIDES, Fault.LATERAL}),
+    "pitch": frozenset({Fault.POTS, Fault.ENDS, Fault.FORWARD}),
+    "heave": frozenset({Fault.POTS}),
+    "speed": frozenset({Fault.FORWARD}),
+    "yaw": frozenset({Fault.LATERAL, Fault.YAW}),
+    "roll": frozenset({Fault.POTS, Fault.SIDES, Fault.ROLL}),
+}
+"""By which faults the sense of each observation is turned round; two of them turn it back."""
+
+Explanation = frozenset[Fault]
+
+
+def explanations(signals: Signals) -> tuple[Explanation, ...]:
+    """Return every set of faults that agrees with all that was seen, the one of fewest faults first.
+
+    Only for four pots that move alike: one that differs from the others is a matter of its own.
+
+    Returns
+    -------
+    tuple of frozenset of Fault
+        Sets from which no fault can be left away; those of one fault more than needed stand in it as well.
+        Empty when the pots differ or cornering does not tell their sense.
+    """
+    seen = _observations(signals)
+    if "side" not in seen:
+        return ()
+
+    def agrees(faults: frozenset[Fault]) -> bool:
+        return all(sense == (-1) ** len(faults & _TURNED_BY[name]) for name, sense in seen.items())
+
+    found: list[Explanation] = []
+    for size in range(MOST_AT_ONCE + 1):
+        for faults in map(frozenset, combinations(Fault, size)):
+            if agrees(faults) and not any(known < faults for known in found):
+                found.append(faults)
+    return tuple(faults for faults in found if len(faults) <= len(found[0]) + 1)
+
+
+def possible(signals: Signals) -> tuple[Explanation, ...]:
+    """Return `explanations`, worked out once for a run."""
+    return signals.once("explanations", explanations)
+
+
+def simplest(fits: tuple[Explanation, ...]) -> tuple[Explanation, ...]:
+    """Return the explanations of fewest faults."""
+    return tuple(faults for faults in fits if len(faults) == len(fits[0]))
+
+
+def named(fits: tuple[Explanation, ...]) -> str:
+    """Return a sentence with the explanations, those of fewest faults first."""
+    words = [" and ".join(fault.value for fault in Fault if fault in faults) for faults in fits[:MOST_NAMED]]
+    return f"{'Only this fits' if len(fits) == 1 else 'What fits'}: {'; or '.join(words)}"
+
+
+def _observations(signals: Signals) -> dict[str, int]:
+    """Return the sense of each relation that shows clearly: 1 as it should be, -1 turned round."""
+    pots = [name for name in inputs.POTS if signals.trusted(name)]
+    if len(pots) < len(inputs.POTS) or not signals.trusted("accel_y"):
+        return {}
+    side, end = pot_senses(signals, pots)
+    found = {"side": _common(side, len(pots)), "pitch": _common(end, len(pots) - 1)}
+    further: dict[str, Callable[[Signals], float]] = {
+        "heave": heave_sense,
+        "speed": _forward_sense,
+        "yaw": _yaw_sense,
+        "roll": _roll_sense,
+    }
+    found |= {name: int(np.sign(of(signals))) for name, of in further.items()}
+    return {name: sense for name, sense in found.items() if sense}
+
+
+def _common(figures: dict[str, float], least: int) -> int:
+    """Return the sense that so many pots at least show, and none against it; 0 without one."""
+    senses = [int(np.sign(r)) for r in figures.values() if r != 0.0]
+    return senses[0] if len(senses) >= least and len(set(senses)) == 1 else 0
+
+
+def pot_senses(signals: Signals, pots: list[str]) -> tuple[dict[str, float], dict[str, float]]:
+    """Return per pot the partial correlations with lateral and forward force, counted in the expected sense.
+
+    A figure that is not clear (below 0.4), or had no force to be told by, is 0 or missing.
+    """
+    side: dict[str, float] = {}
+    end: dict[str, float] = {}
+    if not signals.trusted("accel_y"):
+        return side, end
+    with_x = signals.trusted("accel_x")
+    names = ["accel_y", "accel_x"] if with_x else ["accel_y"]
+    for pot in pots:
+        used = signals.moving_blocks(pot, *names)
+        if used.sum() < LEAST_BLOCKS:
+            continue
+        lateral = signals.mean("accel_y")[used]
+        forward = signals.mean("accel_x")[used] if with_x else np.zeros(int(used.sum()))
+        travel = signals.mean(pot)[used]
+        if float(lateral.std()) > CORNERING_SPREAD:
+            side[pot] = inputs.SIDE_SIGN[pot] * inputs.partial_correlation(travel, lateral, forward)
+        if with_x and float(forward.std()) > BRAKING_SPREAD:
+            end[pot] = inputs.END_SIGN[pot] * inputs.partial_correlation(travel, forward, lateral)
+    return _only_clear(side), _only_clear(end)
+
+
+def _only_clear(table: dict[str, float]) -> dict[str, float]:
+    return {pot: r if abs(r) >= CLEAR else 0.0 for pot, r in table.items()}
+
+
+def _clear(r: float, least: float) -> float:
+    return r if abs(r) >= least else 0.0
+
+
+def heave_sense(signals: Signals) -> float:
+    """Return the correlation of heave and vertical force over bumps where it is clear, else 0.
+
+    The equation of motion of the sprung body, k w + c w' = m (a_z - g) with w the mean compression, holds
+    whether driver or road moves it; damping lies a quarter of a swing aside and leaves the sign alone
+    (Gillespie, Fundamentals of Vehicle Dynamics, ch. 5).
+    """
+    if not all(signals.trusted(name) for name in (*inputs.POTS, "accel_z")):
+        return 0.0
+    # A unit that is turned over or lies about its unit is no witness.
+    if not 0.5 < float(np.nanmedian(signals.mean("accel_z"))) / STANDARD_GRAVITY < 1.5:
+        return 0.0
+    size = max(1, round(HEAVE_STEP * signals.base.rate))
+    count = signals.base.count // size
+    over = round(HEAVE_OVER * signals.base.rate / size)
+    if count < 4 * over or over < 4:
+        return 0.0
+
+    def fast(names: tuple[str, ...]) -> Floats:
+        parts = [signals.data[name][: count * size].reshape(count, size).mean(axis=1) for name in names]
+        total = np.sum(parts, axis=0)
+        # Only where a whole second is there; what is missing spreads as NaN.
+        sums = np.convolve(total, np.ones(over) / over, mode="valid")
+        first = over // 2
+        return np.asarray(total[first : first + len(sums)] - sums, dtype=np.float64)
+
+    heave, force = fast(inputs.POTS), fast(("accel_z",))
+    used = np.isfinite(heave) & np.isfinite(force)
+    if used.sum() < 4 * over or not heave[used].std() > 0.0 or not force[used].std() > 0.0:
+        return 0.0
+    return _clear(float(np.corrcoef(heave[used], force[used])[0, 1]), HEAVE_CLEAR)
+
+
+def _forward_sense(signals: Signals) -> float:
+    """Return the correlation of forward acceleration with the change of speed, on straights."""
+    if not all(signals.trusted(name) for name in ("accel_x", "speed")) or len(signals.still) < 2:
+        return 0.0
+    rate = np.gradient(signals.mean("speed"), signals.block / signals.base.rate)
+    means = signals.mean("accel_x")
+    with np.errstate(invalid="ignore"):
+        used = (np.abs(rate) > SPEEDING) & (np.abs(signals.mean("accel_y")) < STRAIGHT) & ~signals.still
+    used &= np.isfinite(means) & np.isfinite(rate)
+    if used.sum() < LEAST_BLOCKS or float(rate[used].std()) < SPEEDING or not means[used].std() > 0.0:
+        return 0.0
+    return _clear(float(np.corrcoef(means[used], rate[used])[0, 1]), FORWARD_CLEAR)
+
+
+def _yaw_sense(signals: Signals) -> float:
+    """Return the correlation of lateral force with speed times yaw rate."""
+    if not all(signals.trusted(name) for name in ("gyro_z", "speed")):
+        return 0.0
+    if len(signals.still) < LEAST_YAW_BLOCKS:
+        return 0.0
+    window = np.ones(7) / 7.0
+    product = np.convolve(signals.mean("gyro_z") * signals.mean("speed"), window, mode="same")
+    lateral = np.convolve(signals.mean("accel_y"), window, mode="same")
+    return _clear(inputs.moving_correlation(product, lateral, signals.still), YAW_CLEAR)
+
+
+def _roll_sense(signals: Signals) -> float:
+    """Return the correlation of the roll gyro with the roll rate of the pots; 0 where the road may bank."""
+    if not all(signals.trusted(name) for name in ("gyro_x", "accel_z")) or len(signals.still) < 20:
+        return 0.0
+    # A bank presses the car into the road as long as it lasts; without one vertical force stays at 1 g.
+    pots = {name: signals.mean(name) for name in inputs.POTS}
+    roll = sum((inputs.SIDE_SIGN[name] * mean for name, mean in pots.items()), np.zeros(1))
+    step = signals.block / signals.base.rate
+    gyro = np.convolve(signals.mean("gyro_x"), [0.25, 0.5, 0.25], mode="same")
+    side, up = signals.mean("accel_y"), signals.mean("accel_z")
+    used = np.isfinite(side) & np.isfinite(up) & (np.abs(side) > 3.0) & ~signals.still
+    if used.sum() < 10 or float(np.percentile(up[used], 90)) > 1.08 * STANDARD_GRAVITY:
+        return 0.0
+    return _clear(inputs.moving_correlation(np.gradient(roll, step), gyro, signals.still), ROLL_CLEAR)

@@ -1,0 +1,113 @@
+"""Pots, accelerations and turn rates that count the other way together: all that fits is named."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from ingest.session_faults import SAMPLE, sample_run
+
+from analyzer.ingest.read_run import read_recording
+from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.read import read_car
+
+POTS = [f"damper_{corner}" for corner in ("FL", "FR", "RL", "RR")]
+
+
+@pytest.fixture(scope="module")
+def table() -> pd.DataFrame:
+    return sample_run()
+
+
+def without(car: CarSheet, *channels: str) -> CarSheet:
+    """Return the sheet without some channels, and without stated zeros, which a turned sign would move."""
+    kept = {
+        name: channel.model_copy(update={"static": None})
+        for name, channel in car.logger.channels.items()
+        if name not in channels
+    }
+    return car.model_copy(update={"logger": car.logger.model_copy(update={"channels": kept})})
+
+
+def turned(car: CarSheet, *channels: str) -> CarSheet:
+    """Return the sheet with the signs of some channels the other way round."""
+    logger = car.logger
+    other = {n: c.model_copy(update={"sign": -c.sign}) for n, c in logger.channels.items() if n in channels}
+    return car.model_copy(
+        update={"logger": logger.model_copy(update={"channels": {**logger.channels, **other}})}
+    )
+
+
+def exchanged(car: CarSheet, *pairs: tuple[str, str]) -> CarSheet:
+    """Return the sheet with channels under each other's name, their columns and calibrations with them."""
+    channels = dict(car.logger.channels)
+    for a, b in pairs:
+        channels[a], channels[b] = channels[b], channels[a]
+    return car.model_copy(update={"logger": car.logger.model_copy(update={"channels": channels})})
+
+
+def worse(table: pd.DataFrame, car: CarSheet, folder: Path) -> list[HealthRow]:
+    table.to_csv(folder / "r.csv", index=False)
+    rows = read_recording("r", [folder / "r.csv"], car).health
+    found = [r for r in rows if r.verdict in (Verdict.SUSPECT, Verdict.BAD) and r.check != "missing"]
+    # Where no zero is stated the rest position is read off the log and said; that is no matter of senses.
+    return [r for r in found if r.check not in ("zero", "damper stroke", "calibration range")]
+
+
+CAR = read_car(SAMPLE / "car.toml")
+BLIND = ("gyro_x", "gyro_y", "gyro_z", "accel_z", "speed")
+ENDS = "front and rear pots exchanged"
+BOTH = "all four pots inverted and lateral acceleration inverted"
+
+
+@pytest.mark.parametrize("gone", [(), ("gyro_x", "gyro_y"), ("gyro_x", "speed")], ids=str)
+def test_pots_and_lateral_force_the_other_way_are_told_from_exchanged_ends(
+    gone: tuple[str, ...], table: pd.DataFrame, tmp_path: Path
+) -> None:
+    """Heave against vertical force and yaw rate against lateral force decide."""
+    rows = worse(table, turned(without(CAR, *gone), *POTS, "accel_y"), tmp_path)
+    blamed = {(r.check, r.channel) for r in rows}
+    assert {("inverted", pot) for pot in POTS} <= blamed
+    assert not any(check == "swapped" for check, _ in blamed)
+    assert {channel for _, channel in blamed} <= {*POTS, "accel_y"}
+    for row in rows:
+        assert BOTH in row.comment
+        assert ENDS not in row.comment
+
+
+def test_every_explanation_is_named_where_nothing_decides(table: pd.DataFrame, tmp_path: Path) -> None:
+    for car in (turned(CAR, *POTS, "accel_y"), turned(CAR, "accel_x")):
+        rows = worse(table, without(car, *BLIND), tmp_path)
+        assert {r.channel for r in rows} == set(POTS)
+        for row in rows:
+            for words in (ENDS, BOTH, "forward acceleration inverted"):
+                assert words in row.comment
+
+
+def test_exchanged_ends_are_told_alone_where_heave_and_speed_leave_nothing_else(
+    table: pd.DataFrame, tmp_path: Path
+) -> None:
+    ends = exchanged(CAR, ("damper_FL", "damper_RL"), ("damper_FR", "damper_RR"))
+    rows = worse(table, without(ends), tmp_path)
+    assert {(r.check, r.channel) for r in rows} == {("swapped", pot) for pot in POTS}
+    assert all(f"Only this fits: {ENDS}" in row.comment for row in rows)
+
+
+def test_braking_tells_inverted_pots_from_inverted_lateral_force(table: pd.DataFrame, tmp_path: Path) -> None:
+    rows = worse(table, turned(without(CAR, *BLIND), *POTS), tmp_path)
+    assert {(r.check, r.channel) for r in rows} == {("inverted", pot) for pot in POTS}
+    rows = worse(table, turned(without(CAR, *BLIND), "accel_y"), tmp_path)
+    assert {(r.check, r.channel) for r in rows} == {("sign", "accel_y")}
+    assert "left and right pots exchanged" in rows[0].comment
+
+
+def test_yaw_rate_tells_exchanged_sides_from_inverted_lateral_force(
+    table: pd.DataFrame, tmp_path: Path
+) -> None:
+    sides = exchanged(CAR, ("damper_FL", "damper_FR"), ("damper_RL", "damper_RR"))
+    rows = worse(table, without(sides, "gyro_x"), tmp_path)
+    assert {(r.check, r.channel) for r in rows} == {("swapped", pot) for pot in POTS}
+    rows = worse(table, turned(without(CAR, "gyro_x"), "accel_y"), tmp_path)
+    assert {(r.check, r.channel) for r in rows} == {("sign", "accel_y")}
