@@ -185,8 +185,11 @@ def partition(folder: Path, table: str, plan: SessionPlan) -> Path:
     return folder / DATA / table / f"car={_spelled(plan.car)}" / f"session={_spelled(plan.folder)}" / FILE
 
 
+_NOT_PLAIN: Final = re.compile(r"[^a-z0-9]+")
+
+
 def _spelled(name: str) -> str:
-    plain = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:60]
+    plain = _NOT_PLAIN.sub("-", name.lower()).strip("-")[:60]
     mark = hashlib.sha256(name.encode("utf-8", "backslashreplace")).hexdigest()[:6]
     return f"{plain or 'x'}-{mark}"
 

@@ -7,7 +7,6 @@ import hashlib
 import json
 import os
 import time
-import tomllib
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -19,6 +18,7 @@ from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, LogError, one_line
 from analyzer.core.files import SEASON_FORMAT
 from analyzer.core.store import code_digest, digest_of, run_key
+from analyzer.sheets.kind import toml_table
 from analyzer.sheets.read import file_beside, read_car, read_course, read_session
 
 SHEET: Final = "session.toml"
@@ -118,14 +118,10 @@ def _reason(path: Path) -> str:
 
 def session_tables(path: Path) -> tuple[Table, Table, Table | None]:
     """Return the plain contents of session, car and course sheet, unchecked; raises anything."""
-    session = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    car = tomllib.loads(file_beside(path, "car", session["car"]).read_bytes().decode("utf-8-sig"))
+    session = toml_table(path.read_bytes())
+    car = toml_table(file_beside(path, "car", session["car"]).read_bytes())
     name = session.get("course")
-    course = (
-        None
-        if name is None
-        else tomllib.loads(file_beside(path, "course", name).read_bytes().decode("utf-8-sig"))
-    )
+    course = None if name is None else toml_table(file_beside(path, "course", name).read_bytes())
     return session, car, course
 
 

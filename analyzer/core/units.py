@@ -107,12 +107,14 @@ class Uncertain:
 
 
 _NUMBER: Final = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
-_VALUE: Final = re.compile(rf"^\s*({_NUMBER})\s*(.*?)\s*$", re.DOTALL)
+_VALUE: Final = re.compile(rf"({_NUMBER})\s*(.*)", re.DOTALL)
 # Words, products, quotients and one-digit powers: the parser would work out any arithmetic it is given,
 # towers of powers included, and sheets come from other people too.
 _UNIT: Final = re.compile(r"(?:[A-Za-zµΩ%°_]++(?:\^-?\d)?|[ */()·²³]|1(?=/))*")
 _COMMA: Final = re.compile(r"\d,\d")
-_PLUS_MINUS: Final = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
+_WITH_COMMAS: Final = re.compile(r"\d[\d,.]*")
+_PLUS_MINUS: Final = re.compile(r"±|\+/-|\+-")
+_POWER: Final = re.compile(r"(?<=[A-Za-z])(?=\d)")
 
 
 class UnitError(ValueError):
@@ -196,11 +198,11 @@ def _without_commas(text: str) -> str:
         thousands = "." in number or number.count(",") > 1
         return number.replace(",", "" if thousands else ".")
 
-    return re.sub(r"\d[\d,.]*", mended, text.strip())
+    return _WITH_COMMAS.sub(mended, text.strip())
 
 
 def _split(part: str, text: str, example: str) -> tuple[float, str]:
-    match = _VALUE.match(part)
+    match = _VALUE.fullmatch(part.strip())
     if match is None:
         raise UnitError(f'"{text}" does not start with a number; write for instance "{example}"')
     return _finite(float(match.group(1)), example), match.group(2)
@@ -253,7 +255,7 @@ def _spell(unit: str) -> str:
     """Return `unit` in the registry's spelling (G-force, degree and litre signs, powers)."""
     cleaned = unit.strip().replace("°", "deg").replace("²", "^2").replace("³", "^3").replace("·", "*")
     cleaned = cleaned.replace("µ", "u").replace("Nm", "N m")
-    cleaned = re.sub(r"(?<=[A-Za-z])(?=\d)", "^", cleaned)  # m/s2 is written as often as m/s^2
+    cleaned = _POWER.sub("^", cleaned)  # m/s2 is written as often as m/s^2
     if cleaned in ("g", "G", "gn", "g_n"):
         # On a log or a sheet of this trade a plain g is the acceleration, never the gram.
         return "standard_g"

@@ -20,8 +20,8 @@ from analyzer.core.filebacked import Gathered
 from analyzer.core.units import DIMENSIONS
 
 _NUMBER: Final = {
-    ".": re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?"),
-    ",": re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eEdD][+-]?\d+)?"),
+    ".": re.compile(r"[+-]?(?:\d++(?:\.\d*+)?|\.\d++)(?:[eEdD][+-]?\d+)?"),
+    ",": re.compile(r"[+-]?(?:\d++(?:,\d*+)?|,\d++)(?:[eEdD][+-]?\d+)?"),
 }
 _NO_NUMBER: Final = {"nan", "inf", "-inf", "+inf", "null", "none", "n/a", "na", "#n/a", "-nan", "nil"}
 """Words that stand where a number is missing."""
@@ -92,11 +92,13 @@ _SPELLED: Final = str.maketrans({"°": "deg", "º": "deg", "²": "2", "³": "3",
 KNOWN_UNITS: Final = frozenset(_OTHER_UNITS).union(
     *(dimension.log_units for dimension in DIMENSIONS.values())
 )
-_BRACKETS: Final = re.compile(r"^(.*?)\s*(?:\[([^\]]*)\]|\(([^)]*)\)|\{([^}]*)\}|<([^>]*)>)\s*$", re.DOTALL)
-_RATE: Final = re.compile(r"\d+(?:\.\d+)?\s*[kK]?[hH][zZ]")
+_BRACKETS: Final = {"]": "[", ")": "(", "}": "{", ">": "<"}
+_RATE: Final = re.compile(r"\d++(?:\.\d++)?\s*+[kK]?[hH][zZ]")
 _SUFFIX: Final = re.compile(
-    r"[_ ,/]+(mm|g|ms|deg|dps|rad|mps2|ms2|mps|kmh|kph|mph|volts?|mv|degs|degps|rads|s)$", re.I
+    r"(?<![_ ,/])[_ ,/]++(mm|g|ms|deg|dps|rad|mps2|ms2|mps|kmh|kph|mph|volts?|mv|degs|degps|rads|s)$", re.I
 )
+_PARTS: Final = re.compile(r"[|,;]")
+_WORDS: Final = re.compile(r"[|,;\s]++|\.\.++|(?<=\d)(?=[a-zA-Z])")
 _SUFFIX_UNITS: Final = {
     "mps2": "m/s2",
     "ms2": "m/s2",
@@ -144,16 +146,16 @@ def read_header_cell(cell: str) -> HeaderCell:
     """Split a header cell such as ``FL pot [mm]``, ``lateral (g, 100 Hz)``, ``Time,s`` or ``accel_y_g``."""
     full = cell.strip().strip('"').strip()
     name, unit = full, ""
-    if "|" in full and not _BRACKETS.match(full):  # a bar parts name, unit and what else there is
+    bracketed = _bracketed(full)
+    if "|" in full and bracketed is None:  # a bar parts name, unit and what else there is
         first, _, rest = full.partition("|")
         return HeaderCell(full, first.strip().strip('"').strip(), _unit_among(rest.replace('"', "")))
-    match = _BRACKETS.match(full)
-    if match:
-        inside = next(part for part in match.groups()[1:] if part is not None)
+    if bracketed is not None:
+        before, inside = bracketed
         unit = _unit_among(inside)
-        name = match.group(1) if match.group(1).strip() else inside
+        name = before or inside
     name = name.strip().strip("#:;|").strip()
-    if not unit and not match:
+    if not unit and bracketed is None:
         suffix = _SUFFIX.search(name)
         if suffix:
             found = suffix.group(1).lower()
@@ -161,14 +163,26 @@ def read_header_cell(cell: str) -> HeaderCell:
     return HeaderCell(full, name, unit)
 
 
+def _bracketed(cell: str) -> tuple[str, str] | None:
+    """Return what stands before and inside the bracket at the end of a stripped cell; None without one.
+
+    By hand: a pattern for it tries every place of a long cell as the beginning of the bracket.
+    """
+    opening = _BRACKETS.get(cell[-1:])
+    if opening is None:
+        return None
+    start = cell.find(opening, cell.rfind(cell[-1], 0, -1) + 1, -1)
+    return None if start < 0 else (cell[:start].strip(), cell[start + 1 : -1])
+
+
 def _unit_among(inside: str) -> str:
     """Return the first unit in a bracket that may also hold a range or a rate."""
     if is_unit(inside):
         return plain_unit(inside)
-    for part in re.split(r"[|,;]", inside):
+    for part in _PARTS.split(inside):
         if is_unit(part) and not _RATE.fullmatch(part.strip()):
             return plain_unit(part)
-    for word in re.split(r"[|,;\s]+|\.\.+|(?<=\d)(?=[a-zA-Z])", inside):
+    for word in _WORDS.split(inside):
         if (
             word
             and (len(word) > 1 or word in "gmsV")

@@ -115,6 +115,8 @@ def _by_foreign(table: Mapping[str, str]) -> dict[str, str]:
 _ENGLISH: Final = _by_foreign(_WORDS)
 _ENGLISH_CORNERS: Final = _by_foreign(_FRENCH_CORNERS)
 _ENGLISH_OF_JAPANESE: Final = _by_foreign(_JAPANESE)
+_WORD_ENDS: Final = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Za-z])(?=\d)|(?<=\d)(?=[A-Za-z])")
+_CAPITALS_END: Final = re.compile(r"(?<=[A-Z])(?=[A-Z][a-z])")
 _JAPANESE_PARTS: Final = re.compile("|".join(sorted(_ENGLISH_OF_JAPANESE, key=len, reverse=True)))
 """Japanese is written without blanks: the longest word that fits is taken."""
 
@@ -344,8 +346,8 @@ def words_of(name: str) -> list[str]:
 
 
 def _split(name: str) -> list[str]:
-    split = re.sub(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Za-z])(?=\d)|(?<=\d)(?=[A-Za-z])", " ", spaced(name))
-    split = re.sub(r"(?<=[A-Z])(?=[A-Z][a-z])", " ", split)
+    split = _WORD_ENDS.sub(" ", spaced(name))
+    split = _CAPITALS_END.sub(" ", split)
     return plain_name(split).split()
 
 

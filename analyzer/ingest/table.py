@@ -29,7 +29,8 @@ from analyzer.sheets.car import Logger
 # Find the column a sheet means among the header cells of a log.
 
 
-_NUMBERED: Final = re.compile(r"^(.*\S)\s+#(\d+)$")
+_NUMBERED: Final = re.compile(r"^(.*\S)\s+#(\d{1,9})$")
+_SIGNS: Final = re.compile(r"[\W_]+")
 _TIME_NAME: Final = re.compile(
     r"(log|run|elapsed|up|session|epoch|unix|gps|utc|system|sample|device|logger|rel|relative|abs)?[ _.-]*"
     r"(time|timestamp|time ?stamp|t|clock|timer|uptime|elapsed|seconds?|millis|utc|epoch|date[ _]?time)"
@@ -42,7 +43,7 @@ _INDEX_NAME: Final = re.compile(
 
 def plain_name(name: str) -> str:
     """Return `name` in lower case with runs of blanks and signs as single blanks."""
-    return " ".join(re.sub(r"[\W_]+", " ", name.lower()).split())
+    return " ".join(_SIGNS.sub(" ", name.lower()).split())
 
 
 _LEVELS: Final[tuple[tuple[Callable[[HeaderCell], str], Callable[[str], str]], ...]] = (

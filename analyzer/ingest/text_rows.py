@@ -27,7 +27,9 @@ SECTION_BYTES = 3 << 20
 LONGEST_LINE = 1 << 20
 """Bytes of one line; the CSV reader works in blocks of this size."""
 
-_WRAPPED = re.compile(r'"(?:[^"]|"")*[,;\t|](?:[^"]|"")*"\s*')
+_WRAPPED = re.compile(rb'(?m)^"(.*)"(\s*)$')
+_BLANKS = re.compile(rb"[ \t]++")
+_TABS_AT_ENDS = re.compile(rb"(?m)^\t|\t(?=\r?$)")
 
 
 class _Recoded(io.RawIOBase):
@@ -80,11 +82,20 @@ def _by_lines(change: Callable[[bytes], bytes], path: Path) -> Callable[[bytes, 
 
 
 def _blanks_to_tabs(lines: bytes) -> bytes:
-    return re.sub(rb"[ \t]+", b"\t", re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", lines))
+    # Runs first, then those at the ends, which are one tab by then: a run is looked at once.
+    return _TABS_AT_ENDS.sub(b"", _BLANKS.sub(b"\t", lines))
 
 
 def _unwrap(lines: bytes) -> bytes:
-    return re.sub(rb'(?m)^"(.*)"(\s*)$', lambda m: m.group(1).replace(b'""', b'"') + m.group(2), lines)
+    return _WRAPPED.sub(lambda m: m.group(1).replace(b'""', b'"') + m.group(2), lines)
+
+
+def _is_wrapped(line: str) -> bool:
+    """Return whether quotes enclose a whole row: within them each quote is doubled, and cells are parted."""
+    line = line.rstrip()
+    inside = line[1:-1]
+    whole = len(line) > 1 and line[0] == line[-1] == '"' and '"' not in inside.replace('""', "")
+    return whole and any(sign in inside for sign in _DELIMITERS)
 
 
 @contextmanager
@@ -206,7 +217,7 @@ def read_text(path: Path, wished_encoding: str | None) -> Text:
     else:
         text = _text_of(path, head, encoding, steps)
     written = [line for line in text.lines if line.strip()]
-    if written and sum(bool(_WRAPPED.fullmatch(line)) for line in written) >= 0.8 * len(written):
+    if written and sum(map(_is_wrapped, written)) >= 0.8 * len(written):
         return _sample(
             path, encoding, wrapped=True, steps=(*steps, "whole rows stand in quotes; read without them")
         )

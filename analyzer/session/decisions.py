@@ -35,6 +35,7 @@ from analyzer.session.review import (
     run_fault,
 )
 from analyzer.sheets.car import CarSheet
+from analyzer.sheets.kind import toml_table
 from analyzer.sheets.read import read_car
 
 # Confirm a change of a reviewed session: the work behind ``analyzer confirm``.
@@ -234,8 +235,8 @@ def choose_after(review: Review, wish: str, setup: str | None) -> Choice:
 def _is_car(path: Path) -> bool:
     """Tell a car sheet from a session sheet by the tables it holds; the reader says what else is wrong."""
     try:
-        return path.is_file() and "mass" in tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+        return path.is_file() and "mass" in toml_table(path.read_bytes())
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError):
         return False
 
 

@@ -37,6 +37,7 @@ class Shelf(fields.Sheet):
 # The logger part of a car sheet: where each house channel is in the log and how to calibrate it.
 
 
+_OTHER_CHANNEL: Final = re.compile(r"other_[A-Za-z0-9_]+")
 CHANNEL_DIMENSIONS: Final[dict[str, str]] = {
     **{f"damper_{corner}": "length" for corner in CORNERS},
     **{f"accel_{axis}": "acceleration" for axis in "xyz"},
@@ -142,7 +143,7 @@ class Logger(fields.Sheet):
     @classmethod
     def _known_names(cls, value: dict[str, Channel]) -> dict[str, Channel]:
         for name in value:
-            if name not in CHANNEL_DIMENSIONS and not re.fullmatch(r"other_[A-Za-z0-9_]+", name):
+            if name not in CHANNEL_DIMENSIONS and not _OTHER_CHANNEL.fullmatch(name):
                 raise PydanticCustomError(
                     "channel",
                     "{name} is not a house channel; known are {known}",

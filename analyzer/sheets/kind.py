@@ -29,9 +29,37 @@ LOG_SUFFIXES: Final = {".csv", ".tsv", ".txt", ".log", ".dat", ".asc", ".gz", ".
 _LOG_SIGNATURES: Final = (b"\x1f\x8b", b"PK\x03\x04", b"PAR1")
 """First bytes of gzip (RFC 1952), zip and Parquet; the latter two from memory."""
 _HEAD: Final = 4096
-_KEY_OR_TABLE: Final = re.compile(rb"^\s*(\[+\s*[A-Za-z]|[A-Za-z_.]+\s*=)", re.MULTILINE)
+_KEY_OR_TABLE: Final = re.compile(rb"^[ \t]*+(\[++[ \t]*+[A-Za-z]|[A-Za-z_.]++[ \t]*+=)", re.MULTILINE)
+_PART: Final = rb"""(?:[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+"""
+_MOST_PARTS: Final = 20
+"""Parts of a dotted key; the deepest of a sheet of ours has five."""
+_DEEP_KEY: Final = re.compile(rb"(?<![A-Za-z0-9_-])(?:" + _PART + rb"\.[ \t]*+){%d}" % _MOST_PARTS)
 _MOST_LOOKED_AT: Final = 50
 """Files of a folder that are opened to find the sheet that was meant; engineering judgement."""
+
+
+def toml_table(data: bytes) -> dict[str, Any]:
+    """Return the keys and values of a sheet.
+
+    Raises
+    ------
+    UnicodeDecodeError
+        When it is not UTF-8.
+    TOMLDecodeError, RecursionError
+        When it is not TOML, or is built in a way that no sheet is.
+    """
+    # The parser's time grows with the square of the parts of a key: of 2 MB of dots, hours.
+    deep = _DEEP_KEY.search(data)
+    if deep is not None:
+        line = data.count(b"\n", 0, deep.start()) + 1
+        raise tomllib.TOMLDecodeError(f"A key of more than {_MOST_PARTS} parts (at line {line})")
+    try:
+        return tomllib.loads(data.decode("utf-8-sig"))
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError):
+        raise
+    except ValueError:
+        # The language refuses whole numbers of more than 4,300 digits, without a place.
+        raise tomllib.TOMLDecodeError("A whole number has thousands of digits") from None
 
 
 def kind_of(table: dict[str, Any]) -> Kind | None:
@@ -46,7 +74,7 @@ def kind_of_file(path: Path) -> Kind | None:
     try:
         if path.suffix.lower() not in SHEET_SUFFIXES or path.stat().st_size > LARGEST_SHEET:
             return None
-        return kind_of(tomllib.loads(path.read_bytes().decode("utf-8-sig")))
+        return kind_of(toml_table(path.read_bytes()))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError):
         return None
 

@@ -21,6 +21,7 @@ from analyzer.sheets.kind import (
     kind_of_file,
     logs_in,
     sheet_in,
+    toml_table,
 )
 from analyzer.sheets.session import CourseSheet, SessionSheet
 
@@ -151,7 +152,7 @@ def _toml(path: Path, wanted: Kind) -> dict[str, Any]:
             if is_log(path):
                 raise _another(path, "a log", wanted)
             raise SheetError(path, "", "is too large for a sheet", "name a .toml file written by hand")
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        return toml_table(path.read_bytes())
     except FileNotFoundError:
         raise _not_there(path, wanted) from None
     except OSError as error:

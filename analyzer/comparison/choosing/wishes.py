@@ -142,7 +142,7 @@ def parse_wish(text: str) -> Wish:
     if plain in PRESETS:
         return PRESETS[plain]
     for pattern, build in _FORMS:
-        match = re.fullmatch(pattern, plain)
+        match = pattern.fullmatch(plain)
         if match is not None:
             return build(plain, match)
     shown = one_line(text, 60)
@@ -215,15 +215,18 @@ def _float(text: str) -> float:
     return float(text.replace(",", "."))
 
 
-_FORMS: Final[tuple[tuple[str, Callable[[str, re.Match[str]], Wish]], ...]] = (
-    (rf"(?P<part>front|rear|car) (?P<size>{_NUMBER}) ?(?:%|percent) (?P<way>softer|stiffer)", _step),
-    (
-        rf"(?:as|like) (?P<base>.+?),? but (?P<size>{_NUMBER}) ?(?:%|percent) (?P<way>softer|stiffer) "
-        r"(?:at the |at |in the )?(?P<part>front|rear)",
-        _as_other,
-    ),
-    (rf"(?:(?P<part>front|rear|roll) )?gradient (?P<value>{_NUMBER})(?: ?deg/g)?", _gradient),
-    (rf"front share (?P<value>{_NUMBER}) ?(?P<percent>%)?", _share),
-    (rf"margin (?P<value>{_NUMBER})(?: ?mm)?", _margin),
-    (r"(?:no|without|remove the) (?P<axle>front|rear) bar(?: and keep roll stiffness)?", _no_bar),
+_FORMS: Final[tuple[tuple[re.Pattern[str], Callable[[str, re.Match[str]], Wish]], ...]] = tuple(
+    (re.compile(form), build)
+    for form, build in (
+        (rf"(?P<part>front|rear|car) (?P<size>{_NUMBER}) ?(?:%|percent) (?P<way>softer|stiffer)", _step),
+        (
+            rf"(?:as|like) (?P<base>.+?),? but (?P<size>{_NUMBER}) ?(?:%|percent) (?P<way>softer|stiffer) "
+            r"(?:at the |at |in the )?(?P<part>front|rear)",
+            _as_other,
+        ),
+        (rf"(?:(?P<part>front|rear|roll) )?gradient (?P<value>{_NUMBER})(?: ?deg/g)?", _gradient),
+        (rf"front share (?P<value>{_NUMBER}) ?(?P<percent>%)?", _share),
+        (rf"margin (?P<value>{_NUMBER})(?: ?mm)?", _margin),
+        (r"(?:no|without|remove the) (?P<axle>front|rear) bar(?: and keep roll stiffness)?", _no_bar),
+    )
 )

@@ -26,6 +26,7 @@ ROW: Final = 0.62
 WIDTH: Final = 2.0 * style.PLATE_WIDTH
 MOST_MARKS: Final = 400
 """Marked stretches drawn one by one; of more, neighbours are drawn as one."""
+_NOT_PLAIN: Final = re.compile(r"[^A-Za-z0-9_-]+")
 _FACTORS: Final = {"latitude": (DEG_PER_RAD, "deg"), "longitude": (DEG_PER_RAD, "deg")}
 _WORSE: Final = (Verdict.BAD, Verdict.SUSPECT)
 
@@ -45,7 +46,7 @@ def save_channel_figures(recordings: Sequence[Recording], path: Path) -> tuple[P
             place = path
             if len(recordings) > 1:
                 # A run's name is the user's: only plain letters of it go into a file name.
-                run = re.sub(r"[^A-Za-z0-9_-]+", "-", recording.run)[:40].strip("-")
+                run = _NOT_PLAIN.sub("-", recording.run)[:40].strip("-")
                 place = path.with_name(f"{path.stem}-{run or number}{path.suffix}")
             if place in files:
                 place = place.with_name(f"{place.stem}-{number}{place.suffix}")

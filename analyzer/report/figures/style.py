@@ -68,6 +68,11 @@ LARGEST_SVG: Final = 150_000
 """Bytes above which a figure goes into the page as a picture (PNG) instead of as drawing (SVG)."""
 
 _COORDINATE: Final = re.compile(r"(?<![\w#.])(-?\d+\.\d{2})\d+")
+_REFERENCE: Final = re.compile(r'(url\(#|href="#)([\w-]+)')
+_IDENTIFIER: Final = re.compile(r' id="([^"]*)"')
+_TAG: Final = re.compile(r"(<[^<>]*>)")
+_SIZES: Final = tuple(re.compile(rf'(<svg\b[^<>]*?) {side}="[^"]*"') for side in ("width", "height"))
+_LINE_STARTS: Final = re.compile(r"\n\s*")
 
 
 @dataclass(frozen=True)
@@ -182,24 +187,31 @@ def _inline(svg: str, plate: Plate) -> str:
     """Return the `svg` element alone, with identifiers that no other figure of the page has."""
     # Metadata, style and comments of the writer go: the page has its own style.
     body = svg[svg.index("<svg") :]
-    body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
-    body = re.sub(r"<style[^>]*>.*?</style>", "", body, flags=re.DOTALL)
-    body = re.sub(r"<!--.*?-->", "", body, flags=re.DOTALL)
+    for opening, closing in (("<metadata>", "</metadata>"), ("<style", "</style>"), ("<!--", "-->")):
+        body = _without(body, opening, closing)
     # Identifiers are unique within one figure only; those in use get the figure's key, the others go.
-    used = set(re.findall(r'(?:url\(#|href="#)([\w-]+)', body))
-    body = re.sub(r' id="([^"]*)"', lambda m: f' id="{plate.key}-{m[1]}"' if m[1] in used else "", body)
-    body = re.sub(r'(url\(#|href="#)([\w-]+)', rf"\g<1>{plate.key}-\g<2>", body)
+    used = {found[1] for found in _REFERENCE.findall(body)}
+    body = _IDENTIFIER.sub(lambda m: f' id="{plate.key}-{m[1]}"' if m[1] in used else "", body)
+    body = _REFERENCE.sub(rf"\g<1>{plate.key}-\g<2>", body)
     # Only within tags: a name such as "run 1.2345" is text and stays as it is.
     body = "".join(
-        _COORDINATE.sub(r"\1", piece) if piece.startswith("<") else piece
-        for piece in re.split(r"(<[^>]*>)", body)
+        _COORDINATE.sub(r"\1", piece) if piece.startswith("<") else piece for piece in _TAG.split(body)
     )
     # Without width and height it takes the width of its place and keeps its shape.
-    body = re.sub(r'(<svg\b[^>]*?) width="[^"]*"', r"\1", body, count=1)
-    body = re.sub(r'(<svg\b[^>]*?) height="[^"]*"', r"\1", body, count=1)
+    for size in _SIZES:
+        body = size.sub(r"\1", body, count=1)
     body = body.replace("xlink:href", "href").replace(' xmlns:xlink="http://www.w3.org/1999/xlink"', "")
     head = f'<svg role="img" aria-label="{_attribute(plate.alt)}"'
-    return re.sub(r"\n\s*", "\n", body.replace("<svg", head, 1)).strip()
+    return _LINE_STARTS.sub("\n", body.replace("<svg", head, 1)).strip()
+
+
+def _without(body: str, opening: str, closing: str) -> str:
+    """Return a text without what stands between two marks, these included."""
+    kept, done = [], 0
+    while (start := body.find(opening, done)) >= 0 and (end := body.find(closing, start)) >= 0:
+        kept.append(body[done:start])
+        done = end + len(closing)
+    return "".join((*kept, body[done:]))
 
 
 def _attribute(text: str) -> str:
