@@ -128,17 +128,22 @@ class StressRow:
         Where.
     full_travel, stated_lateral : float
         Von Mises stress at one wheel in full bump and the other in full droop; at `STATED_LATERAL` [Pa].
-    factor : float or None
-        Yield strength over the stress at full travel; None when nobody stated the yield strength.
+    yield_strength : float or None
+        That counts at this place, next to a weld the welded one [Pa]; None when it is not known.
+    factor, stated_factor : float or None
+        Yield strength over the stress at full travel and at the stated acceleration.
     cycles : float or None
         Swings from one side to the other and back at `STATED_LATERAL` that the design curve allows; None
-        above 1e9, where the curve says nothing.
+        above 1e9, where the curve says nothing, where the place yields on the way, and where the metal or
+        its strength is not known.
     """
 
     place: str
     full_travel: float
     stated_lateral: float
+    yield_strength: float | None
     factor: float | None
+    stated_factor: float | None
     cycles: float | None
 
 

@@ -31,7 +31,7 @@ from analyzer.vehicle.bar.bench import (
 from analyzer.vehicle.bar.bladed import array
 from analyzer.vehicle.bar.linkage import BarMotion, Linkage, bar_motion, linkage
 from analyzer.vehicle.bar.rate import axle_bar_rate, bar_model, bar_solution, setting_in_words
-from analyzer.vehicle.bar.stress import fatigue_cycles, stress_points
+from analyzer.vehicle.bar.stress import fatigue_cycles, stress_points, weld_taken
 from analyzer.vehicle.completion import complete_bar
 
 # What another part would do: one more spacer, the next hole, the next wall; solid against tube.
@@ -280,7 +280,11 @@ def bar_ladder(
             for key, estimate in predict_setup(car, "fitted", setup).further.items()
             if key.endswith(f"_{axle}")
         },
-        assumed=(*found.assumed, *travel.assumed, *(f"{axle}.bar.{line}" for line in motion.assumed)),
+        assumed=(
+            *found.assumed,
+            *travel.assumed,
+            *(f"{axle}.bar.{line}" for line in (*motion.assumed, *weld_taken(bar))),
+        ),
     )
 
 
@@ -415,19 +419,29 @@ def _full_force(rate: float, static: Linkage, ratio: float, motion: BarMotion, t
     return rate * static.effective_lever * motion.twist / 2.0
 
 
+MOST_CYCLES: Final = 1e9
+"""Cycles above which a design curve says nothing."""
+
+
 def _stress_rows(points: Any, forces: tuple[float, float]) -> tuple[StressRow, ...]:
     rows = []
     for point in points:
         full, stated = (float(point.per_force) * abs(force) for force in forces)
-        known = not math.isnan(point.yield_strength) and full > 0.0
-        cycles = fatigue_cycles(2.0 * stated, point.welded)
+        strength = None if math.isnan(point.yield_strength) else point.yield_strength
+        # What yields gets another shape and other stresses; no curve of cycles holds for it.
+        holds = strength is not None and stated < strength and point.metal is not None
+        cycles = math.inf
+        if holds and point.metal is not None:
+            cycles = fatigue_cycles(2.0 * stated, point.welded, point.metal)
         rows.append(
             StressRow(
                 place=point.place,
                 full_travel=full,
                 stated_lateral=stated,
-                factor=point.yield_strength / full if known else None,
-                cycles=cycles if cycles < 1e9 else None,
+                yield_strength=strength,
+                factor=strength / full if strength is not None and full > 0.0 else None,
+                stated_factor=strength / stated if strength is not None and stated > 0.0 else None,
+                cycles=cycles if cycles < MOST_CYCLES else None,
             )
         )
     return tuple(rows)

@@ -31,9 +31,15 @@ from analyzer.vehicle.bar.stress import FATIGUE_CAUTION
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+LOW_CAUTION: Final = (
+    "a factor under about 1.5 at full opposite travel leaves no room for kerbs and weld faults"
+)
+YIELD_CAUTION: Final = (
+    "a factor under 1 yields: the part stays bent and may break; limit the travel or fit a stronger part "
+    "before the setting is driven"
+)
 CAUTIONS: Final = (
     FATIGUE_CAUTION,
-    "a factor under about 1.5 at full opposite travel leaves no room for kerbs and weld faults",
     "series rules and a qualified fabricator have the last word; support the car before working under it",
 )
 
@@ -54,7 +60,12 @@ def bar_json(
     for axle in axles:
         ladder = bar_ladder(car, axle, lateral=lateral, banks=banks)
         tables[axle] = {"kind": "none", "settings": []} if ladder is None else ladder_json(ladder)
-    return {"car": car.name, "stated_lateral_g": lateral, "axles": tables, "cautions": list(CAUTIONS)}
+    factors = [row["stress_factor"] for part in tables.values() for row in part["settings"]]
+    least = min((factor for factor in factors if factor is not None), default=math.inf)
+    # Said where it holds, so that it is read there.
+    found = [text for text, limit in ((YIELD_CAUTION, 1.0), (LOW_CAUTION, LOW_FACTOR)) if least < limit]
+    cautions = [FATIGUE_CAUTION, *found, *CAUTIONS[1:]]
+    return {"car": car.name, "stated_lateral_g": lateral, "axles": tables, "cautions": cautions}
 
 
 def ladder_json(ladder: BarLadder) -> dict[str, Any]:
@@ -101,7 +112,8 @@ def _row(row: LadderRow) -> dict[str, Any]:
                 "place": item.place,
                 "full_travel_pa": item.full_travel,
                 "stated_lateral_pa": item.stated_lateral,
-                **taken(item, "factor cycles"),
+                "yield_pa": item.yield_strength,
+                **taken(item, "factor stated_factor cycles"),
             }
             for item in row.stress
         ],
@@ -131,6 +143,9 @@ def _what_if(item: WhatIf) -> dict[str, Any]:
 WIDTH: Final = 80
 LOW_FACTOR: Final = 1.5
 """Stress factors below this are marked: engineering judgement."""
+FEWEST_CYCLES: Final = 10_000
+"""Cycles below which the design curves of the fatigue classes do not hold (IIW recommendations, from
+memory)."""
 
 MARK: Final = "←"
 _HEADS: Final = (
@@ -228,6 +243,7 @@ def _settings_table(part: dict[str, Any]) -> Table:
         factor = row["stress_factor"]
         shown = UNKNOWN if factor is None else f"{factor:.2f}" + ("!" if factor < LOW_FACTOR else "")
         marks = [f"{MARK} fitted"] if row["fitted"] else []
+        marks += ["yields"] if factor is not None and factor < 1.0 else []
         marks += ["motion!"] if row["motion"]["warnings"] else []
         table.add_row(
             _both_sides(row, "hole"),
@@ -237,7 +253,7 @@ def _settings_table(part: dict[str, Any]) -> Table:
             _value(row["roll_stiffness"]),
             _value(row["roll_gradient"]),
             shown,
-            " ".join(marks),
+            "\n".join(marks),
         )
     return table
 
@@ -258,22 +274,7 @@ def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
     shares = sorted(row["compliance"].items(), key=lambda item: -abs(item[1]))
     shown = [f"{name} {100.0 * value / total:.1f} %" for name, value in shares if abs(value) > 5e-4 * total]
     lines = [f"fitted ({row['setting']}) gives way in: " + ", ".join(shown)]
-    # The place with the least factor on yield; without a yield strength in the sheet there is none.
-    worst = min(
-        (s for s in row["stress"] if s["factor"] is not None), key=lambda s: s["factor"], default=None
-    )
-    if worst is not None:
-        full, stated = worst["full_travel_pa"] / 1e6, worst["stated_lateral_pa"] / 1e6
-        lines.append(
-            f"highest stress at full opposite travel: {worst['place']}, {full:.0f} MPa, "
-            f"factor {worst['factor']:.2f} on yield; {stated:.0f} MPa at {lateral:g} g"
-        )
-    # Not known for every place; the shortest one counts, at the stated lateral, since full travel is rare.
-    lives = [s for s in row["stress"] if s["cycles"] is not None]
-    if lives:
-        short = min(lives, key=lambda s: s["cycles"])
-        swings = f"about {short['cycles']:.1g} swings ({short['place']})"
-        lines.append(f"shortest life at {lateral:g} g from side to side: {swings}")
+    lines += _stress_lines(row["stress"], lateral)
     lines.append(_motion_line(row["motion"], part["wheel_travel_m"]))
     # Warnings of the motion stand with it, before what the bar does to the car.
     lines += [f"! {w}" for w in row["motion"]["warnings"]]
@@ -289,6 +290,44 @@ def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
         longer = part["preload"]["left_longer_m"] * 1000.0
         lines.append(f"unequal links (left {longer:+.1f} mm): {changes}; right the other way round")
     return [filled for line in lines for filled in textwrap.wrap(line, WIDTH, subsequent_indent="  ")]
+
+
+def _stress_lines(places: list[dict[str, Any]], lateral: float) -> list[str]:
+    """Return what the fitted setting's stress comes to: at full travel, at the stated force, over time."""
+    lines = []
+    # The place with the least factor on yield; without a yield strength in the sheet there is none.
+    known = [place for place in places if place["factor"] is not None]
+    for when, stress, factor in (
+        ("highest stress at full opposite travel", "full_travel_pa", "factor"),
+        (f"highest stress at {lateral:g} g", "stated_lateral_pa", "stated_factor"),
+    ):
+        judged = [place for place in known if place[factor] is not None]
+        if judged:
+            worst = min(judged, key=lambda place: place[factor])
+            size = f"{worst[stress] / 1e6:.0f} MPa"
+            lines.append(f"{when}: {worst['place']}, {size}, {_judged(worst[factor])}")
+    unknown = [place["place"] for place in places if place["yield_pa"] is None]
+    if unknown:
+        lines.append(f"! yield strength not known, stress not judged: {', '.join(unknown)}")
+    yields = [p["place"] for p in known if p["stated_factor"] is not None and p["stated_factor"] <= 1.0]
+    # Not known for every place; the shortest one counts, at the stated lateral, since full travel is rare.
+    lives = [place for place in places if place["cycles"] is not None]
+    if yields:
+        lines.append(f"! no life at {lateral:g} g from side to side: {', '.join(yields)} yields on the way")
+    elif lives:
+        short = min(lives, key=lambda place: place["cycles"])
+        # Below what the design curves hold for they are no more than a warning.
+        count, few = short["cycles"], short["cycles"] < FEWEST_CYCLES
+        words = f"under {FEWEST_CYCLES:,}" if few else f"about {int(float(f'{count:.1g}')):,}"
+        lines.append(f"shortest life at {lateral:g} g from side to side: {words} swings ({short['place']})")
+    return lines
+
+
+def _judged(factor: float) -> str:
+    """Return a factor on yield with what it means."""
+    if factor < 1.0:
+        return f"factor {factor:.2f} on yield: it yields!"
+    return f"factor {factor:.2f} on yield" + ("" if factor >= LOW_FACTOR else ", low")
 
 
 _REMARKS: Final = {

@@ -14,6 +14,8 @@ from analyzer.core.units import Uncertain
 from analyzer.sheets.fields import BladeTurn, Length, Sheet, quantity
 from analyzer.sheets.session import BarSetting
 
+Metal = Literal["steel", "aluminium"]
+
 
 @dataclass(frozen=True, slots=True)
 class Material:
@@ -33,6 +35,15 @@ class Material:
         Heat treatment the strengths hold for.
     source : str
         Where the values come from.
+    metal : Metal
+        Sets the fatigue class, and what it can be welded to.
+    welded_strength : float or None
+        Yield strength to count next to a weld that no heat treatment follows [Pa]: the weld's heat takes
+        that of the material away. None for what is not to be welded.
+    weld : str
+        Where that comes from.
+    crack_prone : bool
+        Whether it tends to crack beside a weld without preheat and slow cooling.
     """
 
     name: str
@@ -43,6 +54,10 @@ class Material:
     density: float
     condition: str
     source: str
+    metal: Metal
+    welded_strength: float | None
+    weld: str
+    crack_prone: bool = False
 
 
 MATERIALS: Final = {
@@ -50,34 +65,45 @@ MATERIALS: Final = {
     for m in (
         Material("4130", 200e9, 75.8e9, 483e6, 621e6, 7850.0,
             "normalized, over 4.7 mm; thinner walls reach 517/655 MPa",
-            "E, G: MIL-HDBK-5J ch. 2.3 (from memory); strengths: 4130 sheet and tube data, 70/90 ksi least"),
+            "E, G: MIL-HDBK-5J ch. 2.3 (from memory); strengths: 4130 sheet and tube data, 70/90 ksi least",
+            "steel", 360e6, "annealed 4130 bar (from memory)"),
         Material("spring steel", 206e9, 79.5e9, 900e6, 1100e6, 7850.0,
             "51CrV4 quenched and tempered, up to 16 mm",
-            "strengths: supplier data sheet of 51CrV4 (1.8159); E, G: 205-210 and 79-80 GPa (from memory)"),
+            "strengths: supplier data sheet of 51CrV4 (1.8159); E, G: 205-210 and 79-80 GPa (from memory)",
+            "steel", 412e6, "annealed 6150 bar (from memory); cracks easily (data sheet of 51CrV4)", True),
         Material("5160", 200e9, 80e9, 1531e6, 1669e6, 7850.0,
             "quenched and tempered, 430 HB",
-            "Shigley, Mechanical Engineering Design, Table A-23 (from memory)"),
+            "Shigley, Mechanical Engineering Design, Table A-23 (from memory)",
+            "steel", 275e6, "annealed 5160 bar (public data page); cracks easily (carbon 0.6 %)", True),
         Material("4340", 205e9, 80e9, 1103e6, 1172e6, 7850.0,
             "aircraft quality",
-            "strengths: Dowling, Mechanical Behavior of Materials, Table 9.1; E, G from memory"),
+            "strengths: Dowling, Mechanical Behavior of Materials, Table 9.1; E, G from memory",
+            "steel", 470e6, "annealed 4340 bar (public data page); cracks easily (from memory)", True),
         Material("steel", 207e9, 79.3e9, 235e6, 360e6, 7850.0,
             "mild steel S235; the least one should count on when the grade is unknown",
-            "E, G: Shigley Table A-5 (from memory); strengths: EN 10025-2 S235 (from memory)"),
+            "E, G: Shigley Table A-5 (from memory); strengths: EN 10025-2 S235 (from memory)",
+            "steel", 235e6, "as rolled: no heat treatment to lose, with a matching filler"),
         Material("bolt 8.8", 207e9, 79.3e9, 640e6, 800e6, 7850.0,
             "property class 8.8",
-            "ISO 898-1: the class digits give 800 MPa and 80 % of it"),
+            "ISO 898-1: the class digits give 800 MPa and 80 % of it",
+            "steel", None, "not to be welded"),
         Material("bolt 10.9", 207e9, 79.3e9, 940e6, 1040e6, 7850.0,
             "property class 10.9",
-            "ISO 898-1 (tensile read; yield from memory)"),
+            "ISO 898-1 (tensile read; yield from memory)",
+            "steel", None, "not to be welded"),
         Material("bolt 12.9", 207e9, 79.3e9, 1100e6, 1220e6, 7850.0,
             "property class 12.9",
-            "ISO 898-1 (tensile read; yield from memory)"),
+            "ISO 898-1 (tensile read; yield from memory)",
+            "steel", None, "not to be welded"),
         Material("6061-T6", 68.9e9, 26e9, 276e6, 310e6, 2700.0,
-            "T6, parent metal; welding takes about half of it away",
-            "two public data pages that agree within 2 %"),
+            "T6, parent metal; welding takes more than half of it away",
+            "two public data pages that agree within 2 %",
+            "aluminium", 115e6, "heat-affected zone of 6061-T6, EN 1999-1-1 Table 3.2b"),
         Material("7075-T6", 71.7e9, 26.9e9, 503e6, 572e6, 2810.0,
             "T6; not weldable",
-            "two public data pages"),
+            "two public data pages",
+            "aluminium", None,
+            "counted as not weldable by arc (a filler maker's advice; not among the alloys of AWS D1.2)"),
     )
 }  # fmt: skip
 """Known materials by the name a sheet uses."""
@@ -119,6 +145,9 @@ YieldStrength = Annotated[Uncertain, quantity("stress", 1e6, example="650 MPa")]
 RodEndLimit = Annotated[Uncertain, quantity("angle", 0.0, math.pi / 2.0, example="14 deg")]
 LinkAngle = Annotated[Uncertain, quantity("angle", -1.2, 1.2, example="5 deg")]
 Load = Annotated[Uncertain, quantity("weight", 0.0, 50000.0, low_allowed=True)]
+
+MODULI: Final[dict[Metal, tuple[float, float]]] = {"steel": (180e9, 220e9), "aluminium": (65e9, 80e9)}
+"""Range of E by which a material that is not in the table is told [Pa]."""
 
 SMALLEST_TIP = 0.2
 """A blade that tapers below this part of its root section is refused: it would break at the hole."""
@@ -218,7 +247,10 @@ class Blade(MadeOf):
     turn: BladeTurn | None = None
     """Turned about its own length: 0 edge to the load (stiff), 90 deg flat to the load (soft)."""
     joint: Literal["welded", "machined"] = "welded"
-    """How blade and tube hang together; sets the fatigue class."""
+    """How blade and tube hang together; sets the fatigue class and the strength there."""
+    weld_strength: YieldStrength | None = None
+    """Yield strength next to the weld, of tube and blade alike: of a test piece, or what heat treatment after
+    welding gives; that of the annealed material when not given."""
 
     @model_validator(mode="after")
     def _possible(self) -> Blade:
@@ -237,6 +269,12 @@ class Blade(MadeOf):
                     "taper", f"{key} is below a fifth of the root section; make the tip larger"
                 )
         self._outline_fits()
+        if self.joint == "machined" and self.weld_strength is not None:
+            raise PydanticCustomError(
+                "weld", 'weld_strength goes with joint = "welded"; remove it where the joint is machined'
+            )
+        if self.joint == "welded":
+            _check_weldable("material", self)
         return self
 
     def _outline_fits(self) -> None:
@@ -249,6 +287,45 @@ class Blade(MadeOf):
                 raise PydanticCustomError(
                     "outline", f"outline does not measure {key} from side to side; make both agree"
                 )
+
+
+def weld_problem(tube: Tube, blade: Blade) -> str | None:
+    """Return why a blade cannot be welded to a tube, as "problem; remedy"; None where it can or is not."""
+    if blade.joint != "welded":
+        return None
+    metals = [metal_of(part) for part in (tube, blade)]
+    if None not in metals and metals[0] != metals[1]:
+        return (
+            f"tube of {tube.material} ({metals[0]}) and blade of {blade.material} ({metals[1]}) cannot be "
+            'welded to each other; choose one metal, or write blade.joint = "machined" where it is held '
+            "otherwise"
+        )
+    return _not_weldable("tube.material", tube)
+
+
+def metal_of(part: MadeOf) -> Metal | None:
+    """Return the metal a part is made of, by the table or by its own E; None where neither tells."""
+    material = find_material(part.material)
+    if material is not None:
+        return material.metal
+    stiff = 0.0 if part.elastic_modulus is None else part.elastic_modulus.value
+    return next((metal for metal, (low, high) in MODULI.items() if low < stiff < high), None)
+
+
+def _not_weldable(key: str, part: MadeOf) -> str | None:
+    material = find_material(part.material)
+    if material is None or material.welded_strength is not None:
+        return None
+    return (
+        f'{key} {material.name} cannot be welded; choose another material, or write blade.joint = "machined" '
+        "where it is held otherwise"
+    )
+
+
+def _check_weldable(key: str, part: MadeOf) -> None:
+    problem = _not_weldable(key, part)
+    if problem is not None:
+        raise PydanticCustomError("weld", "{problem}", {"problem": problem})
 
 
 class Spacer(Sheet):
@@ -383,6 +460,9 @@ class BladedBar(Sheet):
                 "bolt", "bolt.diameter is not below the blade's depth; use a thinner bolt"
             )
         self._holes_apart()
+        problem = weld_problem(self.tube, self.blade)
+        if problem is not None:
+            raise PydanticCustomError("weld", "{problem}", {"problem": problem})
         right = None if self.fitted is None else self.fitted.right
         for key, setting in (("fitted", self.fitted), ("fitted.right", right), ("bench", self.bench)):
             if setting is not None:

@@ -9,10 +9,10 @@ from typing import Annotated, Final, Literal
 from pydantic import Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
-from analyzer.core.constants import AXLE_CORNERS, CORNERS, STANDARD_GRAVITY, Axle, Corner
+from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.units import Uncertain
 from analyzer.sheets import fields
-from analyzer.sheets.bar import Bar, Blade, NoBar, Tube
+from analyzer.sheets.bar import Bar, Blade, BladedBar, NoBar, Tube, weld_problem
 from analyzer.sheets.fields import Sheet
 
 
@@ -312,6 +312,28 @@ class CarSheet(fields.Sheet):
     logger: Logger = Logger()
     shelf: Shelf = Shelf()
     """Further springs, tubes and blades at hand, among which the next setting may be chosen."""
+
+    @model_validator(mode="after")
+    def _shelf_fits(self) -> CarSheet:
+        """Refuse a part on the shelf that can be welded to no other part at hand."""
+        for axle in AXLES:
+            bar, shelf = self.axle(axle).bar, self.shelf.front if axle == "front" else self.shelf.rear
+            if not isinstance(bar, BladedBar):
+                continue
+            tubes, blades = [bar.tube, *shelf.tubes], [bar.blade, *shelf.blades]
+            found = {
+                **{f"tubes[{n}]": [weld_problem(t, b) for b in blades] for n, t in enumerate(tubes)},
+                **{f"blades[{n}]": [weld_problem(t, b) for t in tubes] for n, b in enumerate(blades)},
+            }
+            # Number 0 of each is the fitted one, which goes with its partner or the bar was refused.
+            for part, problems in found.items():
+                if None not in problems:
+                    raise PydanticCustomError(
+                        "weld",
+                        "shelf.{part}: {problem}",
+                        {"part": f"{axle}.{part}", "problem": problems[0]},
+                    )
+        return self
 
     def axle(self, axle: Axle) -> AxleSheet:
         """Return the sheet of one `axle`."""

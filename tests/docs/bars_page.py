@@ -15,11 +15,13 @@ def tolerance_table() -> str:
 
 def material_table() -> str:
     """Return the materials as a Markdown table."""
-    lines = ["| material | E, GPa | G, GPa | yield / tensile, MPa | condition | source |", "| --- " * 6 + "|"]
+    head = "| material | E, GPa | G, GPa | yield / tensile, MPa | condition | source | beside a weld, MPa |"
+    lines = [head, "| --- " * 7 + "|"]
     for m in MATERIALS.values():
         stiffness = f"{m.elastic_modulus / 1e9:g} | {m.shear_modulus / 1e9:g}"
         strength = f"{m.yield_strength / 1e6:g} / {m.tensile_strength / 1e6:g}"
-        lines.append(f"| {m.name} | {stiffness} | {strength} | {m.condition} | {m.source} |")
+        weld = "" if m.welded_strength is None else f"{m.welded_strength / 1e6:g}: "
+        lines.append(f"| {m.name} | {stiffness} | {strength} | {m.condition} | {m.source} | {weld}{m.weld} |")
     return "\n".join(lines) + "\n"
 
 

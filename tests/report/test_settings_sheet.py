@@ -45,6 +45,41 @@ def test_text_fits_eighty_columns_and_names_all(table: dict[str, Any]) -> None:
     assert text.rstrip().endswith("before working under it")
 
 
+def words_of(changes: dict[str, Any]) -> str:
+    return " ".join(ladder_text(bar_json(car({"front": {"bar": changes}}))).split())
+
+
+def test_text_says_what_yields_and_judges_the_stated_force() -> None:
+    soft = words_of({"blade": {"depth": "20 mm", "thickness": "3 mm"}})
+    assert "blade root, 2235 MPa, factor 0.16 on yield: it yields!" in soft
+    assert "highest stress at 1 g: blade root, 842 MPa, factor 0.43 on yield: it yields!" in soft
+    assert "! no life at 1 g from side to side: blade root yields on the way" in soft
+    assert "! a factor under 1 yields" in soft
+    assert "swings" not in soft
+    usual = words_of({})
+    assert "highest stress at 1 g: tube at the blade" in usual
+    assert "360 MPa taken next to the weld of 4130 (annealed 4130 bar (from memory))" in usual
+    assert "welds in spring steel crack easily" in usual
+    assert re.search(r"(under 10,000|about [\d,]+) swings", usual)
+
+
+def test_text_keeps_cautions_for_bars_they_are_about() -> None:
+    best = {"yield_strength": "2500 MPa"}
+    blade = {**best, "weld_strength": "2500 MPa"}
+    strong = words_of({"blade": blade, "tube": best, "bolt": None, "spacer": None})
+    assert "fatigue life assumes" in strong
+    for words in ("yields", "leaves no room", "weld_strength", "low"):
+        assert words not in strong.replace("follow", ""), words
+    assert "leaves no room" in words_of({})
+    own = {"material": "house alloy", "elastic_modulus": "205 GPa", "shear_modulus": "80 GPa"}
+    unknown = words_of({"tube": own})
+    assert (
+        "! yield strength not known, stress not judged: tube at the blade, tube, where it is highest"
+        in unknown
+    )
+    assert "strength next to the weld is not known and not judged" in unknown
+
+
 def test_text_says_what_a_bench_test_is_used_for_and_what_speaks_against_it() -> None:
     bench = {"loads": ["0 N", "100 N", "200 N"], "deflections": ["0 mm", "3.1 mm", "6.2 mm"], "use": True}
     text = " ".join(ladder_text(bar_json(car({"front": {"bar": {"bench": bench}}}))).split())

@@ -19,7 +19,7 @@ from analyzer.core.units import MM_PER_M, RAD_PER_MPS2_TO_DEG_PER_G, Uncertain
 from analyzer.prediction.propagation import replace_values
 from analyzer.prediction.setup import NM_PER_DEG, roll_values
 from analyzer.prediction.travel import body_forces
-from analyzer.sheets.bar import BladedBar, FormedBar, NoBar
+from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, weld_problem
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.axle import CarRoll, car_roll, mass_properties, static_motion_ratio
@@ -251,6 +251,8 @@ def _bars(car: CarSheet, axle: Axle, shelf: Any) -> list[tuple[Any, tuple[str, .
     for tube in (None, *shelf.tubes):
         for blade in (None, *shelf.blades):
             if tube is None and blade is None:
+                continue
+            if weld_problem(tube or complete.tube, blade or complete.blade) is not None:
                 continue
             update = {"tube": tube} if tube is not None else {}
             words, cost = [], 0.0

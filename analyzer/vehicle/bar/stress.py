@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.sheets.bar import BladedBar, FormedBar, MadeOf, find_material
+from analyzer.sheets.bar import BladedBar, FormedBar, MadeOf, Metal, find_material, metal_of
 from analyzer.vehicle.bar.beam import BarModel, BarSolution, Piece, internal_forces
 from analyzer.vehicle.bar.bladed import array, blade_root, blade_section
 from analyzer.vehicle.bar.section import Array, Section, rectangle_shear, rectangle_torsion
@@ -20,12 +20,13 @@ from analyzer.vehicle.bar.section import Array, Section, rectangle_shear, rectan
 CYCLES: Final = 2e6
 """Cycles at which fatigue classes are stated."""
 
-WELD_CLASS: Final = (63e6, 3.0)
-"""Class and slope for the weld between tube and blade [Pa, 1]: IIW recommendations, transverse fillet weld
-of fair quality (from memory); root flaws can halve the class."""
+WELD_CLASS: Final[dict[Metal, tuple[float, float]]] = {"steel": (63e6, 3.0), "aluminium": (22e6, 3.0)}
+"""Class and slope for the weld between tube and blade [Pa, 1]: IIW recommendations, fillet weld across the
+load, of fair quality, cracking from its toe (from memory); root flaws can halve the class."""
 
-PARENT_CLASS: Final = (160e6, 5.0)
-"""Class and slope of machined parent steel [Pa, 1]: IIW recommendations, rolled or machined (from memory)."""
+PARENT_CLASS: Final[dict[Metal, tuple[float, float]]] = {"steel": (160e6, 5.0), "aluminium": (71e6, 5.0)}
+"""Class and slope of parent metal, rolled, extruded or machined [Pa, 1]: IIW recommendations (from
+memory)."""
 
 FATIGUE_CAUTION: Final = (
     "fatigue life assumes sound welds of the stated class, no corrosion, nicks or heat damage; it is an "
@@ -51,13 +52,16 @@ class StressPoint:
         Von Mises stress per link force [Pa/N].
     yield_strength : float
         Of the part [Pa].
+    metal : Metal or None
+        Sets the fatigue class; None where it is not known.
     welded : bool
-        Whether the weld's fatigue class holds here.
+        Whether it is beside a weld: its fatigue class and its strength hold here.
     """
 
     place: str
     per_force: Array
     yield_strength: float
+    metal: Metal | None
     welded: bool = False
 
 
@@ -71,7 +75,7 @@ def stress_points(
     # A bent bar is of one piece: the highest place along it is all there is to look at.
     if isinstance(bar, FormedBar):
         worst = _most([_round_stress(piece, model, solution) for piece in model.pieces])
-        return (StressPoint("bar, where it is highest", worst, yield_of(bar)),)
+        return (StressPoint("bar, where it is highest", worst, yield_of(bar), metal_of(bar)),)
     ends = np.array([0.0, 1.0])
     tubes = [p for p in model.pieces if p.part == "tube"]
     blades = [p for p in model.pieces if p.part == "blade"]
@@ -81,17 +85,16 @@ def stress_points(
     # either.
     weld = _most([s[..., index] for p, s in tube_stress for index in (0, 1) if _at_end(p, index, half)])
     welded = bar.blade.joint == "welded"
+    tube, blade = metal_of(bar.tube), metal_of(bar.blade)
+    beside = weld_yield(bar) if welded else None
+    root = _most([_stress(p, model, solution, ends)[..., 0] for p in blades])
+    highest = _most([s.max(axis=-1) for _, s in tube_stress])
     points = [
-        StressPoint("tube at the blade", weld, yield_of(bar.tube), welded),
         StressPoint(
-            "tube, where it is highest", _most([s.max(axis=-1) for _, s in tube_stress]), yield_of(bar.tube)
+            "tube at the blade", weld, yield_of(bar.tube) if beside is None else beside, tube, welded
         ),
-        StressPoint(
-            "blade root",
-            _most([_stress(p, model, solution, ends)[..., 0] for p in blades]),
-            yield_of(bar.blade),
-            welded,
-        ),
+        StressPoint("tube, where it is highest", highest, yield_of(bar.tube), tube),
+        StressPoint("blade root", root, yield_of(bar.blade) if beside is None else beside, blade, welded),
         *_taper_points(bar, blades, model, solution),
         *_hole_points(bar, blades, model, solution),
     ]
@@ -99,7 +102,7 @@ def stress_points(
     bolts = [p for p in model.pieces if p.part == "bolt"]
     if bar.bolt is not None and bolts:
         stress = _most([_stress(p, model, solution, ends)[..., 0] for p in bolts])
-        points.append(StressPoint("bolt", stress, yield_of(bar.bolt)))
+        points.append(StressPoint("bolt", stress, yield_of(bar.bolt), metal_of(bar.bolt)))
     return tuple(points)
 
 
@@ -109,6 +112,45 @@ def yield_of(part: MadeOf) -> float:
         return part.yield_strength.value
     material = find_material(part.material)
     return math.nan if material is None else material.yield_strength
+
+
+def weld_yield(bar: BladedBar) -> float:
+    """Return the yield strength next to the weld between tube and blade [Pa]; nan where it is not known.
+
+    The sheet's own; else the welded strength of the weaker of both materials, and no more than a yield
+    strength that the sheet states for either.
+    """
+    if bar.blade.weld_strength is not None:
+        return bar.blade.weld_strength.value
+    found = []
+    for part in (bar.tube, bar.blade):
+        material = find_material(part.material)
+        if material is None or material.welded_strength is None:
+            return math.nan
+        found += [material.welded_strength, yield_of(part)]
+    return min(found)
+
+
+def weld_taken(bar: BladedBar | FormedBar) -> list[str]:
+    """Return what strength is taken beside a weld because the sheet states none, below the bar's key."""
+    if isinstance(bar, FormedBar) or bar.blade.joint != "welded" or bar.blade.weld_strength is not None:
+        return []
+    strength = weld_yield(bar)
+    if math.isnan(strength):
+        return ["blade.weld_strength: not stated, strength next to the weld is not known and not judged"]
+    materials = [m for part in (bar.tube, bar.blade) if (m := find_material(part.material)) is not None]
+    weaker = min(materials, key=lambda m: m.welded_strength or math.inf)
+    lines = [
+        f"blade.weld_strength: not stated, {strength / 1e6:.0f} MPa taken next to the weld of {weaker.name} "
+        f"({weaker.weld})"
+    ]
+    prone = sorted({m.name for m in materials if m.crack_prone})
+    if prone:
+        lines.append(
+            f"blade.joint: welds in {' and '.join(prone)} crack easily; preheat, cooling and a test piece "
+            "are taken to be those of a qualified welder"
+        )
+    return lines
 
 
 def safety_factor(points: tuple[StressPoint, ...], force: float | Array) -> Array:
@@ -124,12 +166,12 @@ def safety_factor(points: tuple[StressPoint, ...], force: float | Array) -> Arra
     return np.asarray(np.min(np.stack(np.broadcast_arrays(*factors)), axis=0))
 
 
-def fatigue_cycles(stress_range: float, welded: bool) -> float:
+def fatigue_cycles(stress_range: float, welded: bool, metal: Metal) -> float:
     """Return the cycles to failure at a constant `stress_range` [Pa, double amplitude].
 
     N = 2e6 (class / range)^m, the design curve of the class (97.7 % survival).
     """
-    strength, slope = WELD_CLASS if welded else PARENT_CLASS
+    strength, slope = (WELD_CLASS if welded else PARENT_CLASS)[metal]
     return math.inf if stress_range <= 0.0 else float(CYCLES * (strength / stress_range) ** slope)
 
 
@@ -187,7 +229,7 @@ def _taper_points(
         return []
     along = np.linspace(0.0, 1.0, TAPER_STATIONS)
     worst = _most([_stress(p, model, solution, along).max(axis=-1) for p in blades])
-    return [StressPoint("blade, where it is highest", worst, yield_of(bar.blade))]
+    return [StressPoint("blade, where it is highest", worst, yield_of(bar.blade), metal_of(bar.blade))]
 
 
 def _hole_points(
@@ -212,7 +254,9 @@ def _hole_points(
             stress.append(np.where(inside, _net_stress(bar, piece, model, solution, station, diameter), 0.0))
         worst = _most(stress)
         if np.any(worst > 0.0):
-            found.append(StressPoint(f"blade at hole {number}", worst, yield_of(bar.blade)))
+            found.append(
+                StressPoint(f"blade at hole {number}", worst, yield_of(bar.blade), metal_of(bar.blade))
+            )
     return found
 
 
