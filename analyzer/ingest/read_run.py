@@ -18,6 +18,7 @@ from analyzer.core.errors import LogError
 from analyzer.core.filebacked import by_pieces, shelved
 from analyzer.core.signals import Blocks
 from analyzer.core.units import Uncertain
+from analyzer.ingest.attitude import turned_to_the_car
 from analyzer.ingest.calibration import static_reading
 from analyzer.ingest.channels import guess_channels, require_any
 from analyzer.ingest.checks import check_channels
@@ -70,7 +71,7 @@ def read_recording(
     """
     if level is None and car.logger.level is not None:
         level = (car.logger.level[0].value, car.logger.level[1].value)
-    recording = _read(run, paths, car.logger, car, level, clock_offsets)
+    recording = turned_to_the_car(_read(run, paths, car.logger, car, level, clock_offsets), car)
     give_back(8 * recording.data.size)  # what was read on the way is gone by now
     return recording
 

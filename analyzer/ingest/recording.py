@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -86,6 +87,35 @@ class RowPrints:
 
 
 @dataclass(frozen=True, slots=True)
+class BoxLean:
+    """How the box of the inertial unit leans against the car, and how well that is known.
+
+    Parameters
+    ----------
+    angles : tuple of float
+        About x, y and z of the car (ISO 8855) [rad]: positive leans the box to the right, nose down, and
+        turns it to the left. What its channels were turned back by.
+    std : tuple of float
+        Standard uncertainty of each [rad].
+    source : str
+        ``found`` in the log's motion, ``session`` for the mean of a session's runs, ``stated`` in the car
+        sheet, or ``unknown``: then nothing was turned.
+    why : str
+        What is missing where it is unknown.
+    """
+
+    angles: tuple[float, float, float]
+    std: tuple[float, float, float]
+    source: Literal["found", "session", "stated", "unknown"]
+    why: str = ""
+
+    @classmethod
+    def unknown(cls, std: float, why: str) -> BoxLean:
+        """Return a box that is taken as level, with the usual lean of a bolted one for its error [rad]."""
+        return cls((0.0, 0.0, 0.0), (std, std, std), "unknown", why)
+
+
+@dataclass(frozen=True, slots=True)
 class Recording:
     """One run on a uniform time base.
 
@@ -110,6 +140,8 @@ class Recording:
         Pot -> standard uncertainty of its zero [m]; a pot whose zero has an unknown error is missing.
     prints : RowPrints or None
         What its rows are known by; None without pots and without an inertial unit.
+    box : BoxLean
+        What the inertial channels were turned back by, with its error.
     """
 
     run: str
@@ -121,6 +153,7 @@ class Recording:
     steps: tuple[str, ...]
     zero_std: Mapping[str, float] = field(default_factory=dict)
     prints: RowPrints | None = None
+    box: BoxLean = BoxLean((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), "unknown")
 
     def usable(self, channel: str) -> bool:
         """Return whether `channel` was logged and no check calls it bad."""

@@ -115,10 +115,12 @@ def inferred_gap(
     car: CarSheet,
     axle: Axle,
     others: Mapping[Axle, float] | None = None,
+    stated: float | None = None,
 ) -> Estimate:
     """Return the bump-stop gap of an axle as its dampers show it [mm].
 
-    `others` are gaps of the other axle that are known [m].
+    `others` are gaps of the other axle that are known [m]; `stated` is that of the sheet, which only a
+    clearly better one gainsays.
 
     The estimate has no value, and says why, when no kink stands out: a damper that never met its stop shows
     none.
@@ -134,7 +136,7 @@ def inferred_gap(
         return Estimate.unknown(
             "mm", "the sheet states no bump-stop gap and the log is too short to show one"
         )
-    return _kink(table, method)
+    return _kink(table, method, stated)
 
 
 def _grams(table: KinkTable) -> tuple[Floats, Floats]:
@@ -174,7 +176,7 @@ def independent_samples(count: int, echo: float) -> float:
     return count * (1.0 - min(echo, 0.99)) / (1.0 + max(echo, 0.0))
 
 
-def _kink(table: KinkTable, method: str) -> Estimate:
+def _kink(table: KinkTable, method: str, stated: float | None = None) -> Estimate:
     """Return the gap whose kink explains most, with its error from leaving out pieces of the run."""
     grams, sizes = _grams(table)
     whole = grams.sum(axis=0)
@@ -194,6 +196,12 @@ def _kink(table: KinkTable, method: str) -> Estimate:
             "the sheet states no bump-stop gap and the log shows no contact with a stop to read one from",
             method,
         )
+    if stated is not None:
+        # A progressive stop has more than one kink, and a strut's friction one of its own: that of the sheet
+        # stays as long as it explains the force nearly as well.
+        _, other, _, _ = _scan(whole, fixed, stiff, np.abs(table.gaps - stated) <= COARSE)
+        if (other - left) / max(left, 1e-12) * independent_samples(int(used), echo) < CLEAR:
+            return Estimate.unknown("mm", "the log fits the gap of the sheet as well as any other", method)
     # The same search without each piece in turn, none of which may rule the answer.
     gap = _between(whole, fixed, table.gaps, best)
     others = np.array(
@@ -215,10 +223,13 @@ Choice = tuple[int, int]
 """Columns of the first kink and of the one where the stop turns steeper."""
 
 
-def _scan(gram: Floats, fixed: int, stiff: Floats) -> tuple[Choice, float, float, Floats]:
+def _scan(
+    gram: Floats, fixed: int, stiff: Floats, begins: Bools | None = None
+) -> tuple[Choice, float, float, Floats]:
     """Return the best pair of kinks, the square sum it leaves, that without a kink, and the coefficients.
 
-    `stiff` turns the coefficient of a kink into that of the travel column (the first), per kink.
+    `stiff` turns the coefficient of a kink into that of the travel column (the first), per kink; `begins`
+    says at which kinks the stop may begin, everywhere if not given.
     """
     # All pairs of "begins here, turns steeper there" at once, each a small system of normal equations.
     count = len(stiff)
@@ -234,6 +245,8 @@ def _scan(gram: Floats, fixed: int, stiff: Floats) -> tuple[Choice, float, float
     stop = solved[:, -2] * stiff[pairs[:, 0]]
     steeper = solved[:, -1] * stiff[pairs[:, 1]]
     real = (stop > 0.0) & (stop >= STIFFER * solved[:, 0]) & (steeper > -0.2 * stop)
+    if begins is not None:
+        real &= begins[pairs[:, 0]]
     left = np.where(real, left, np.inf)
     # Without any kink: what springs and dampers explain alone.
     plain = np.linalg.lstsq(gram[:fixed, :fixed], gram[:fixed, -1], rcond=None)[0]
@@ -483,7 +496,7 @@ def _seen(
         return None
     if abs(coarse - stated) <= COARSE:
         return Estimate(1e3 * coarse, "mm", std_error=1e3 * COARSE / math.sqrt(12.0))
-    fine = inferred_gap(recording, motion, working, car, axle, other_gaps(gaps, axle))
+    fine = inferred_gap(recording, motion, working, car, axle, other_gaps(gaps, axle), stated)
     return None if fine.value is None else fine
 
 

@@ -58,7 +58,7 @@ def estimate_run(
     # From channels at the log's rate to the car's motion at the working rate, suspect samples known.
     working = working_base(recording)
     moving = moving_part(working)
-    motion = work_out_motion(working, moving, car, bar_rates)
+    motion = work_out_motion(working, moving, car, bar_rates, recording.box.std)
     # Bank and crests come from the path, so after the forces and before anything that asks for a bank.
     motion = with_road_shape(motion, track_of(recording, motion))
     # A stop or droop end in contact is a spring of its own: known first, since roll and loads leave it out.

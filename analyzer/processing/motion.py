@@ -19,7 +19,7 @@ from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import (
     axle_roll_stiffness,
     mass_properties,
-    roll_base,
+    suspension_roll,
     tyre_roll_stiffness,
     wheel_travel,
 )
@@ -305,7 +305,11 @@ ARM_BAND: Final = 20.0
 
 
 def work_out_motion(
-    working: Working, moving: Moving, car: CarSheet, bar_rates: Mapping[Axle, float]
+    working: Working,
+    moving: Moving,
+    car: CarSheet,
+    bar_rates: Mapping[Axle, float],
+    box_std: tuple[float, float, float] = (0.0, 0.0, 0.0),
 ) -> Motion:
     """Return the motion of the car on the working base; columns without channels are left out."""
     # Each group rests on those before it: forces at the CG on rates, the road's on roll, the bank on these.
@@ -327,6 +331,7 @@ def work_out_motion(
         suspect=frame_aside({name: pair[1] for name, pair in columns.items()}, index),
         parked=pd.Series(moving.parked, index=index, name="parked"),
         steps=(*working.steps, *moving.steps, *steps),
+        box_std=box_std,
     )
 
 
@@ -347,8 +352,7 @@ def _travel(working: Working, car: CarSheet) -> Columns:
                 found[f"wheel_{corner}"] = (wheel, working.suspect[name])
         left, right = (found.get(f"wheel_{corner}") for corner in AXLE_CORNERS[axle])
         if left is not None and right is not None:
-            roll = np.arctan((right[0] - left[0]) / roll_base(sheet))
-            found[f"roll_{axle}"] = (roll, left[1] | right[1])
+            found[f"roll_{axle}"] = (suspension_roll(left[0], right[0], sheet), left[1] | right[1])
     if all(f"wheel_{corner}" in found for corner in CORNERS):
         fl, fr, rl, rr = (found[f"wheel_{corner}"][0] for corner in CORNERS)
         bad = np.logical_or.reduce([found[f"wheel_{corner}"][1] for corner in CORNERS])

@@ -36,12 +36,15 @@ class Motion:
         True where the car is not moving.
     steps : tuple of str
         What was done, for the report.
+    box_std : tuple of float
+        Standard uncertainty of the inertial box's lean about x, y and z that is left in its channels [rad].
     """
 
     data: pd.DataFrame
     suspect: pd.DataFrame
     parked: pd.Series[bool]
     steps: tuple[str, ...] = ()
+    box_std: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def rate(self) -> float:

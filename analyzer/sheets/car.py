@@ -102,12 +102,26 @@ class Position(fields.Sheet):
     z: fields.Length = Uncertain(0.0, None)
 
 
+class Lean(fields.Sheet):
+    """How the box of the inertial unit leans against the car; axes ISO 8855, x forward, y left, z up."""
+
+    roll: fields.Angle = Uncertain(0.0, None)
+    """About x: positive leans it to the right."""
+    pitch: fields.Angle = Uncertain(0.0, None)
+    """About y: positive leans it nose down."""
+    yaw: fields.Angle = Uncertain(0.0, None)
+    """About z: positive turns it to the left."""
+
+
 class Imu(fields.Sheet):
     """Where the inertial unit sits and how it is turned."""
 
     position: Position = Position()
     axes: dict[str, str] = Field(default_factory=dict)
     """Optional: which sensor axis points where, for instance { x = "left", y = "backward", z = "up" }."""
+    lean: Lean | None = None
+    """Optional: a lean of the box that was measured, for instance { pitch = "1.5 deg ± 0.2 deg" }; without it
+    the lean is found in each log."""
 
     @field_validator("axes")
     @classmethod

@@ -268,6 +268,12 @@ def roll_base(axle: AxleSheet) -> float:
     return axle.track_width.value
 
 
+def suspension_roll(left: Floats, right: Floats, axle: AxleSheet) -> Floats:
+    """Return the suspension roll of an axle [rad], left side up positive, from wheel travel [m]."""
+    roll: Floats = np.arctan((right - left) / roll_base(axle))
+    return roll
+
+
 # Roll stiffness of one axle: springs, bar and tyres (Gillespie, Fundamentals of Vehicle Dynamics, ch. 6).
 
 

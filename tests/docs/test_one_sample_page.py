@@ -24,7 +24,7 @@ INSTANT = 24.0
 
 
 def test_steps_are_counted_and_never_go_back_to_an_earlier_room():
-    assert [int(step[0]) for step in STEPS] == list(range(1, 23))
+    assert [int(step[0]) for step in STEPS] == list(range(1, 24))
     places = [ROOMS.index(module.split(".")[0]) for _, module, _, _ in STEPS]
     assert places == sorted(places)
     assert set(places) == set(range(len(ROOMS)))
@@ -71,6 +71,7 @@ def test_numbers_are_those_of_the_program(sample_review):
         f"sample {place} at {recording.sample_rate:g} Hz",
         f"{1e3 * zeroed:.3f} mm",
         "suspect" if suspect else "not suspect",
+        f"pitch {math.degrees(recording.box.angles[1]):+.2f} deg",
         f"{1e3 * working.values['damper_FL'][at]:.3f} mm",
         f"{1e3 * motion['wheel_FL']:.3f} mm",
         f"{math.degrees(motion['roll_front']):.3f} deg",

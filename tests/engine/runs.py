@@ -11,7 +11,7 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +22,7 @@ from engine.plan import STEP, Plan, manoeuvre, slowed
 from engine.quasi_static import QuasiStatic, quasi_static
 from engine.sheets import COLUMNS, FRONT_BARS, LOGGED_PER_SI, bar_rates, car_sheet, setup_table
 from engine.simulation import Driven, drive_plans
+from scipy.spatial.transform import Rotation
 
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
 from analyzer.ingest.read_run import read_recording
@@ -111,6 +112,8 @@ def make_run(
     noise: float = 1.0,
     car: EngineCar = ENGINE_CAR,
     plan: Plan | None = None,
+    lean: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    gyro_offset: tuple[float, float, float] = (0.0, 0.0, 0.0),
 ) -> EngineRun:
     """Drive a manoeuvre and write its log.
 
@@ -132,11 +135,15 @@ def make_run(
         With its full front bar.
     plan : Plan, optional
         Instead of the named manoeuvre.
+    lean : tuple of float
+        How far the box of the inertial unit is turned from the car's axes about x, then y, then z [deg].
+    gyro_offset : tuple of float
+        What its gyros read at rest [deg/s].
     """
     driven_car = car.with_front_bar(FRONT_BARS[setup])
     driven = drive_plans(driven_car, [plan or manoeuvre(name, seed, bank)], road_class, seed)[0]
     every = round(1.0 / (rate * STEP))
-    _write_log(path, driven, every, noise, seed)
+    _write_log(path, _in_box(driven, lean, gyro_offset), every, noise, seed)
     return EngineRun(path, setup, car, truth_of(driven_car, driven, every))
 
 
@@ -199,6 +206,14 @@ def _averaged(values: Array, every: int) -> Array:
     count = values.size // every
     result: Array = values[: count * every].reshape(count, every).mean(axis=1)
     return result
+
+
+def _in_box(
+    driven: Driven, lean: tuple[float, float, float], gyro_offset: tuple[float, float, float]
+) -> Driven:
+    """Return a drive as a box feels it that leans and whose gyros have an offset."""
+    box = Rotation.from_euler("xyz", lean, degrees=True).as_matrix()
+    return replace(driven, force=driven.force @ box, rate=driven.rate @ box + np.radians(gyro_offset))
 
 
 def _write_log(path: Path, driven: Driven, every: int, noise: float, seed: int) -> None:
@@ -268,6 +283,6 @@ def estimate(run: EngineRun, sheet: CarSheet | None = None, seed: int = 0) -> Ru
     return estimate_run(recording, read, run.setup, rates, None, seed)  # type: ignore[arg-type]
 
 
-def sheet_of(car: EngineCar) -> CarSheet:
-    """Return the car sheet as the analyzer reads it."""
-    return CarSheet.model_validate(tomllib.loads(car_sheet(car)))
+def sheet_of(car: EngineCar, level_box: bool = False) -> CarSheet:
+    """Return the car sheet as the analyzer reads it; `level_box` states that its box does not lean."""
+    return CarSheet.model_validate(tomllib.loads(car_sheet(car, level_box)))

@@ -65,7 +65,8 @@ def _estimated(folder: Path, case: Case, setup: str, car: EngineCar = ENGINE_CAR
     path = folder / f"{case}-{setup}.csv"
     run = make_run(path, setup, case.name, case.seed, case.road_class, case.bank, car=car)
     truth = slow_gradient(run) if case.bank else run.truth.body_gradient
-    return Estimated(run, estimate(run, sheet_of(car)), truth)
+    # A slalom hardly turns the car's heading, so it cannot tell how its box leans.
+    return Estimated(run, estimate(run, sheet_of(car, level_box=case.name == "slalom")), truth)
 
 
 @pytest.fixture(

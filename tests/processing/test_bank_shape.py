@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from engine.car import ENGINE_CAR
-from engine.runs import estimate, make_run
+from engine.runs import estimate, make_run, sheet_of
 
 from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.processing.motion import bank_angle
@@ -75,7 +75,7 @@ def test_crests_and_dips_do_not_read_as_banks(degrees: float, turning: float, ri
 @pytest.mark.parametrize(("name", "bank"), [("bowl", 15.0), ("course", 0.0)])
 def test_bank_of_the_engines_road(tmp_path: Path, name: str, bank: float) -> None:
     run = make_run(tmp_path / "r.csv", "full", name, 100, "B", bank, car=ENGINE_CAR)
-    motion = estimate(run).motion
+    motion = estimate(run, sheet_of(ENGINE_CAR, level_box=True)).motion
     time, true = run.truth.time, np.degrees(run.truth.bank)
     moving = (time > 9.0) & (time < time[-1] - 2.0)
     index = motion.data.index.to_numpy()
@@ -106,7 +106,7 @@ def test_bank_of_the_engines_road(tmp_path: Path, name: str, bank: float) -> Non
 def test_no_bank_is_told_in_quick_changes_of_side(tmp_path: Path) -> None:
     """Where the sloped road changes side within a second, no figure is better than a false one."""
     run = make_run(tmp_path / "r.csv", "full", "course", 6, "B", 15.0, car=ENGINE_CAR)
-    estimates = estimate(run)
+    estimates = estimate(run, sheet_of(ENGINE_CAR, level_box=True))
     motion, time = estimates.motion, run.truth.time
     index = motion.data.index.to_numpy()
     off = np.degrees(motion.data["bank"].to_numpy() - np.interp(index, time, run.truth.bank))

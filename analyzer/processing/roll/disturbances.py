@@ -125,7 +125,7 @@ def damper_lag(run: Fitted) -> Finding:
     if GROUND not in columns.known or "roll acceleration" not in columns.terms:
         return Finding()
     method = "roll rate against the rate of the dampers' roll, as far as it is driven"
-    if TURNING not in columns.known:
+    if "yaw_rate" not in run.motion.data:
         # A gyro out of level takes a part of the yawing for roll, which follows the driving as a lag does.
         why = "no usable yaw rate in the log: a gyro that is not level would look like a lag"
         return Finding({"damper_lag": Estimate.unknown("ms", why, method)})

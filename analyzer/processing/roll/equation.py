@@ -149,6 +149,11 @@ def roll_columns(
         known[YAW] = column(derivative(yaw_rate, rate))
         known[TURNING] = column(per_turning * yaw_rate)
         bad = bad | motion.suspect["yaw_rate"].to_numpy()
+    else:
+        # Lateral force over speed stands for it: good enough for the error of a box that leans.
+        known[TURNING] = column(
+            per_turning * motion.data["specific_force_y"].to_numpy() / ground_speed(motion)
+        )
     twist = ground_twist(motion, weights) if with_roll_acceleration else None
     if twist is not None and not _mostly(twist[1], ~bad):
         known[GROUND] = column(twist[0])

@@ -54,8 +54,9 @@ class RollFit:
         (weighted by roll stiffness) [rad / unit of the term].
     attenuation : float
         Part of the slope that noise of the accelerometer took off, put back here [1].
-    per_tilt : dict
-        Axle -> change of the slope per radian that the roll gyro's axis is not level [1 / (m/s2)].
+    per_lean : dict
+        Axle -> change of the slope per radian that the inertial box leans about x, y and z, shape (3,)
+        [1 / (m/s2)].
     r_squared : float
         Part of the roll's variance that is explained, of the axle where it is less.
     used : array of bool
@@ -81,7 +82,7 @@ class RollFit:
     lateral_range: tuple[float, float]
     left_out: dict[str, float]
     attenuation: float
-    per_tilt: dict[Axle, float]
+    per_lean: dict[Axle, Floats]
     per_inertia: dict[Axle, float]
     residual: dict[Axle, Floats]
 
@@ -174,13 +175,27 @@ def _choose_terms(
     return chosen, left_out
 
 
-def _per_tilt(columns: RollColumns, used: Bools, mixed: Mixed, fits: list[MixFit]) -> dict[Axle, float]:
-    """Return what a gyro that is not level adds to each slope through the ground twist, per radian."""
-    scale = fits[-1].coefficients().get(GROUND, 0.0)
-    if scale == 0.0 or TURNING not in columns.known:
-        return dict.fromkeys(mixed.axles, 0.0)
-    shift = scale * float(fits[-1].fit.influence[0] @ columns.known[TURNING][used])
-    return {axle: float(mixed.back[k, -1]) * shift for k, axle in enumerate(mixed.axles)}
+def _per_lean(columns: RollColumns, used: Bools, mixed: Mixed, fits: list[MixFit]) -> dict[Axle, Floats]:
+    """Return what a box that leans about x, y and z adds to each slope, per radian, shape (3,).
+
+    Components of a vector along axes that lean by small angles d are those along the car's less d x vector
+    (any mechanics text). About x the vertical force comes into the lateral one, about z the longitudinal
+    force, and about y the yaw rate into the roll rate: through the ground's twist and roll acceleration.
+    """
+    shifts = np.zeros((len(fits), 3))
+    forces = (("vertical force", 0, -1.0), ("longitudinal force", 2, 1.0))
+    for place, mix in enumerate(fits):
+        row, slope = mix.fit.influence[0], float(mix.fit.coefficients[0])
+        # A force that is fitted beside the lateral one takes its own leak with it.
+        for name, axis, sign in forces:
+            if name in columns.terms:
+                shifts[place, axis] = sign * slope * float(row @ columns.terms[name][used])
+        own = mix.coefficients()
+        if TURNING in columns.known:
+            shifts[place, 1] += own.get(GROUND, 0.0) * float(row @ columns.known[TURNING][used])
+        if YAW in columns.known:
+            shifts[place, 1] += own.get("roll acceleration", 0.0) * float(row @ columns.known[YAW][used])
+    return dict(zip(mixed.axles, mixed.back @ shifts, strict=True))
 
 
 def _per_inertia(columns: RollColumns, used: Bools, mixed: Mixed, mean: MixFit) -> dict[Axle, float]:
@@ -243,7 +258,7 @@ def _assemble(
         lateral_range=(float(force.min()), float(force.max())),
         left_out=left_out,
         attenuation=weak,
-        per_tilt=_per_tilt(columns, used, mixed, fits),
+        per_lean=_per_lean(columns, used, mixed, fits),
         per_inertia=_per_inertia(columns, used, mixed, fits[0]),
         residual={a: residuals[k] + bent[k] for k, a in enumerate(axles)},
     )

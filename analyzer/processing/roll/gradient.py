@@ -20,7 +20,7 @@ import pandas as pd
 from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.regression import FEWEST_BLOCKS, half_width
-from analyzer.core.signals import Bools
+from analyzer.core.signals import Bools, Floats
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
 from analyzer.ingest.recording import HealthRow
 from analyzer.processing.results import AxleFit, Motion
@@ -172,7 +172,8 @@ def _gradients(
         body = {str(axle): unknown for axle in AXLES}
         return body, {**body, "total": unknown}
     arms = study.found["moment arm"].arm if study.found else None
-    body, level = body_gradients(fit, car), level_gradients(fit, car, paths, arms)
+    box = np.array(motion.box_std)
+    body, level = body_gradients(fit, car, box), level_gradients(fit, car, paths, arms, box)
     for axle in AXLES:
         if axle not in fit.axles:
             missing = [f"damper_{c}" for c in AXLE_CORNERS[axle] if f"wheel_{c}" not in motion.data]
@@ -191,9 +192,6 @@ def _gradients(
 UNIT: Final = "deg/g"
 METHOD: Final = "roll equation over the whole run"
 NO_ERROR: Final = f"too short a run for an error: under {FEWEST_BLOCKS} independent blocks"
-GYRO_LEVEL: Final = np.radians(0.1)
-"""Standard uncertainty with which a car at rest tells where the roll gyro points [rad]: the slope of good
-paddock ground (common practice, no source)."""
 LEFT_OUT: Final = 0.0012
 """Relative standard uncertainty from what the roll equation leaves out. Errors in body axes, root mean
 square: 0.13 % on the rigid-body engine of the tests, cars of all dimensions; 0.07 % on published cars."""
@@ -214,8 +212,15 @@ MOST_POINTS: Final = 2000
 """Points kept per axle for figures."""
 
 
-def body_gradients(fit: RollFit, car: CarSheet) -> dict[str, Estimate]:
-    """Return suspension roll per lateral specific force in body axes, per fitted axle [deg/g]."""
+LEVEL_BOX: Final = np.zeros(3)
+"""Of a box whose lean is known exactly [rad]."""
+
+
+def body_gradients(fit: RollFit, car: CarSheet, box_std: Floats = LEVEL_BOX) -> dict[str, Estimate]:
+    """Return suspension roll per lateral specific force in body axes, per fitted axle [deg/g].
+
+    `box_std`, shape (3,), is the standard uncertainty of the inertial box's lean about x, y and z [rad].
+    """
     helpers = tuple(
         f"{name} goes along with the lateral force in this run and could not be separated"
         for name in fit.left_out
@@ -233,20 +238,26 @@ def body_gradients(fit: RollFit, car: CarSheet) -> dict[str, Estimate]:
             slope,
             fit,
             scatter=fit.std_error(axle),
-            model=math.hypot(slope * LEFT_OUT, fit.per_inertia[axle] * INERTIA_RATIO[1]),
-            sheet=math.hypot(slope * spread, fit.per_tilt[axle] * GYRO_LEVEL),
+            model=math.hypot(
+                slope * LEFT_OUT, fit.per_inertia[axle] * INERTIA_RATIO[1], *(fit.per_lean[axle] * box_std)
+            ),
+            sheet=slope * spread,
             notes=(_range_note(fit), *tolerances, *helpers, *noise),
         )
     return found
 
 
 def level_gradients(
-    fit: RollFit, car: CarSheet, paths: Mapping[Axle, AxleRollPath], arms: disturbances.ArmParts | None = None
+    fit: RollFit,
+    car: CarSheet,
+    paths: Mapping[Axle, AxleRollPath],
+    arms: disturbances.ArmParts | None = None,
+    box_std: Floats = LEVEL_BOX,
 ) -> dict[str, Estimate]:
     """Return the level-road gradients: suspension roll per fitted axle, and ``total`` body roll [deg/g].
 
     A run on banks is brought to the arm that the roll moment has on a level road by `arms`, and what moving
-    contacts bring to the tyres past the springs is added to their roll.
+    contacts bring to the tyres past the springs is added to their roll. `box_std` as for `body_gradients`.
     """
     # As driven on the run's banks -> as it would be on a level road, in body axes still.
     factor, unsure = (1.0, 0.0) if arms is None else arms.level
@@ -265,7 +276,7 @@ def level_gradients(
     passed = _by_name(vehicle_roll.level_road(driven, most) or level)
     values = np.array([driven[a] for a in fit.axles])
     sheet = values * [roll_scale_spread(car, car.axle(a), AXLE_CORNERS[a])[0] for a in fit.axles]
-    tilt = GYRO_LEVEL * np.array([fit.per_tilt[a] for a in fit.axles])
+    lean = box_std * np.array([fit.per_lean[a] for a in fit.axles])
     inertia = INERTIA_RATIO[1] * np.array([fit.per_inertia[a] for a in fit.axles])
     no_tyres = [a for a in fit.axles if paths[a].tyres is None]
     notes = _level_notes(fit, no_tyres, factor)
@@ -275,13 +286,13 @@ def level_gradients(
         own = BODY_LEFT_OUT if name == "total" else LEVEL_LEFT_OUT
         row = slopes.get(name, np.zeros(len(fit.axles)))
         variance = None if fit.error is None else max(float(row @ fit.error.covariance @ row), 0.0)
-        lacking = (row @ inertia, unsure * (row @ values), passed[name] - value, value * own)
+        lacking = (*(row @ lean), row @ inertia, unsure * (row @ values), passed[name] - value, value * own)
         found[name] = _estimate(
             value,
             fit,
             scatter=None if variance is None else math.sqrt(variance),
             model=math.hypot(*(row * values * LEFT_OUT), *lacking),
-            sheet=math.hypot(*(row * sheet), row @ tilt, from_tyres.get(name, 0.0)),
+            sheet=math.hypot(*(row * sheet), from_tyres.get(name, 0.0)),
             notes=notes,
         )
     return {**found, "total": found["total"].with_notes(*_tyre_notes(level, no_tyres))}

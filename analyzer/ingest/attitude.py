@@ -1,0 +1,552 @@
+"""How far the box of the inertial unit leans against the car: found in the motion itself, and turned back.
+
+A box bolted to a tunnel or a floor leans by a degree or two, and then its roll gyro reads a part of the yaw
+rate: on a car that turns at 60 deg/s one degree is 1 deg/s of roll that is not there. What tells the lean is
+a chain that needs neither a level box nor a level road:
+
+1. The turn rates, integrated, carry the direction of up through the run in the axes of the box, but for its
+   first value and the offsets of the gyros (strapdown integration; any text on inertial navigation).
+2. Along up the mean specific force is g, in corners and on banks alike. That settles the first value and the
+   offsets, since the force points another way in every corner.
+3. The pots tell how the body leans over the ground. Along its path a road is level but for grades, and
+   across it level but for banks; so up, less the body's own roll and pitch, is the axis of the box, leaning
+   as it is bolted. Grades and banks are outliers of this fit, not assumptions of it.
+
+A lean about the vertical axis mixes drive and brake force into the lateral force, which shows as roll of the
+pots that goes along with the longitudinal force.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from analyzer.core import signals
+from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY
+from analyzer.core.filebacked import by_pieces
+from analyzer.core.signals import Bools, Floats
+from analyzer.ingest.recording import BoxLean, HealthRow, Recording, Verdict
+from analyzer.sheets.car import CarSheet
+from analyzer.vehicle.axle import suspension_roll, wheel_travel
+
+RATE: Final = 25.0
+"""Rows per second at which the turn rates are integrated [Hz]: a road turns a car more slowly."""
+ROWS_S: Final = 0.2
+"""Length of the rows of the fit, averages of the above [s]."""
+WINDOW_S: Final = 90.0
+"""Longest stretch with one first value and one set of gyro offsets [s]: they wander over minutes."""
+SHORTEST_S: Final = 8.0
+"""A stretch that is shorter tells nothing [s]."""
+MOST_WINDOWS: Final = 10
+"""Stretches of a long log that are looked at, evenly spread: a quarter of an hour tells all there is."""
+LONGEST_BRIDGE_S: Final = 0.3
+"""Longest hole in a turn rate that is bridged; a longer one ends the stretch [s]."""
+LEAST_HEADING: Final = math.radians(40.0)
+"""A car that turns its heading through less cannot tell a lean from a slope of the ground [rad]."""
+FORCE_BAND: Final = 0.5
+"""Low-pass of the force along up [Hz]: crests and dips are quicker."""
+PATH_BAND: Final = 0.7
+"""Low-pass of the change of speed [Hz]."""
+LEAST_IN_PLANE: Final = 0.2 * STANDARD_GRAVITY
+"""In-plane force from which the direction of the path is taken from it [m/s2]."""
+USUAL_LEAN: Final = math.radians(1.5)
+"""Standard deviation of the lean of boxes as they are bolted, before the log is looked at [rad]: tunnels and
+floors lean by 1 to 3 degrees (engineering judgement)."""
+_PRIORS: Final = {
+    # Name: expected value and standard deviation; engineering judgement, wide.
+    "up_x": (0.0, math.radians(6.0)),
+    "up_y": (0.0, math.radians(6.0)),
+    "offset_x": (0.0, math.radians(0.5)),
+    "offset_y": (0.0, math.radians(0.5)),
+    "roll": (0.0, USUAL_LEAN),
+    "pitch": (0.0, USUAL_LEAN),
+    # Body roll and pitch over the ground per that of the pots: tyres add a fifth to a third.
+    "roll_gain": (1.25, 0.15),
+    "pitch_gain": (1.2, 0.2),
+    # The same from tyres that the dampers load, seconds of roll and pitch rate.
+    "roll_lag": (0.0, 0.03),
+    "pitch_lag": (0.0, 0.03),
+    # Scale of the accelerometer's size.
+    "scale": (0.0, 0.02),
+}
+_OWN: Final = ("up_x", "up_y", "offset_x", "offset_y")
+"""Unknowns that every stretch has for itself; the others are common to all."""
+_SHARED: Final = ("roll", "pitch", "roll_gain", "pitch_gain", "roll_lag", "pitch_lag", "scale")
+INDEPENDENT_S: Final = 1.0
+"""Rows closer together count as one [s]: undulations of a road last about a second at speed."""
+USUAL_PACE: Final = 8.0
+"""Speed from which a row counts in full [m/s]."""
+LEAST_PACE: Final = 0.05
+"""Weight of a row of a car that stands."""
+FORCE_SPREAD: Final = (0.05, 1.0)
+ALONG_SPREAD: Final = (math.radians(0.15), math.radians(2.0))
+ACROSS_SPREAD: Final = (math.radians(0.15), math.radians(0.5))
+"""Least and greatest spread that the fit believes of the mean force along up [m/s2], of grades and of the
+cross slope of level road [rad]. What lies farther out across the path is a bank."""
+FIRST_ACROSS: Final = math.radians(6.0)
+"""The fit across the path starts this wide and narrows down, so that a wrong start is left behind [rad]."""
+PASSES: Final = 2
+STEPS: Final = 26
+NARROWING: Final = 0.78
+FORMAL: Final = 1.2
+LEFT_OUT: Final = (math.radians(0.06), math.radians(0.04), math.radians(0.25))
+"""What the chain leaves out for roll, pitch and yaw of a box [rad]: on level courses the rigid-body engine of
+the tests shows 0.02, 0.01 and 0.12 degrees, the virtual car, which drifts on banks and is not alike left and
+right, 0.09, 0.02 and 0.5. It is the same in all runs of a car on a course."""
+BANKED_LEFT_OUT: Final = math.radians(0.15)
+"""The same for roll and pitch where no row is level [rad]; in proportion to the rows on banks and grades."""
+SAID: Final = math.radians(1.0)
+"""A lean above this is worth the eye of whoever bolted the box [rad]."""
+YAW_BAND: Final = 2.0
+"""Low-pass of the fit for the lean about the vertical axis [Hz]."""
+LEAST_LONGITUDINAL: Final = 0.4
+"""Drive and brake forces that vary less tell no lean about the vertical axis [m/s2]."""
+_INERTIAL: Final = tuple(f"{sensor}_{axis}" for sensor in ("accel", "gyro") for axis in "xyz")
+
+
+def turned_to_the_car(recording: Recording, car: CarSheet) -> Recording:
+    """Return a recording whose inertial channels are turned from the axes of the box to those of the car.
+
+    Parameters
+    ----------
+    recording : Recording
+        As read and checked; its box leans by what the sheet states, or by what its motion tells.
+    car : CarSheet
+        For track width, wheelbase and motion ratios, and a lean that was measured (``logger.imu.lean``).
+
+    Returns
+    -------
+    Recording
+        With `Recording.box`, and a health row that says the lean with its error. Where a lean cannot be told
+        nothing is turned, and the usual lean of a bolted box is its uncertainty.
+    """
+    if not any(name in recording.data.columns for name in _INERTIAL):
+        return recording
+    box = _stated(car)
+    if box is None:
+        box = found_lean(recording, car)
+    return with_lean(recording, box)
+
+
+def with_lean(recording: Recording, box: BoxLean) -> Recording:
+    """Return the recording with its inertial channels turned by `box` instead of by what it has now."""
+    made = _turned(recording, box)
+    # One row alone says the lean; it stands at the roll gyro, which a lean spoils most.
+    rows = tuple(row for row in recording.health if row.check != "box attitude")
+    steps = tuple(step for step in recording.steps if not step.startswith("box turned"))
+    told = ", ".join(
+        f"{name} {math.degrees(angle):+.2f}° ± {math.degrees(std):.2f}°"
+        for name, angle, std in zip(("roll", "pitch", "yaw"), box.angles, box.std, strict=True)
+    )
+    if box.source != "unknown":
+        steps = (*steps, f"box turned to the car's axes: {told} ({box.source}; logger.imu.lean)")
+    return replace(made, box=box, health=(*rows, _row(box)), steps=steps)
+
+
+def _row(box: BoxLean) -> HealthRow:
+    most = max(math.hypot(*box.angles[:2]), abs(box.angles[2]))
+    size, limit = math.degrees(most), math.degrees(SAID)
+    if box.source == "unknown":
+        text = f"Not known how far the box leans: {box.why}. Its usual lean stands in the errors."
+        return HealthRow("box attitude", "gyro_x", Verdict.NOT_TESTED, None, limit, "deg", text)
+    angles = ", ".join(
+        f"{words[int(angle < 0.0)]} by {abs(math.degrees(angle)):.1f} ± {math.degrees(std):.1f}°"
+        for words, angle, std in zip(_LEANS, box.angles, box.std, strict=True)
+    )
+    text = f"The box leans {angles} ({box.source}); all its channels are turned back."
+    return HealthRow("box attitude", "gyro_x", Verdict.GOOD, size, limit, "deg", text)
+
+
+_LEANS: Final = (("to the right", "to the left"), ("nose down", "nose up"), ("turned left", "turned right"))
+"""What positive and negative angles about x, y and z (ISO 8855) mean."""
+
+
+def _stated(car: CarSheet) -> BoxLean | None:
+    """Return the lean that the sheet states; an angle without an error is taken as read to 0.2 degrees."""
+    lean = car.logger.imu.lean
+    if lean is None:
+        return None
+    angles = (lean.roll, lean.pitch, lean.yaw)
+    std = tuple(math.radians(0.2) if angle.std is None else angle.std for angle in angles)
+    return BoxLean((angles[0].value, angles[1].value, angles[2].value), (std[0], std[1], std[2]), "stated")
+
+
+def rotation_of(angles: tuple[float, float, float]) -> Floats:
+    """Return the matrix that takes components along the axes of the box to those along the car's axes.
+
+    The box is turned from the car's axes about x, then y, then z of the car [rad].
+    """
+    (cr, cp, cy), (sr, sp, sy) = np.cos(angles), np.sin(angles)
+    return np.array(
+        [
+            [cy * cp, cy * sp * sr - sy * cr, cy * sp * cr + sy * sr],
+            [sy * cp, sy * sp * sr + cy * cr, sy * sp * cr - cy * sr],
+            [-sp, cp * sr, cp * cr],
+        ]
+    )
+
+
+def _turned(recording: Recording, box: BoxLean) -> Recording:
+    """Return the recording with every inertial channel turned; its present lean is taken back first."""
+    matrix = rotation_of(box.angles) @ rotation_of(recording.box.angles).T
+    if np.array_equal(matrix, np.eye(3)):
+        return recording
+    data, suspect = recording.data.copy(deep=False), recording.suspect.copy(deep=False)
+    for sensor in ("accel", "gyro"):
+        names = [f"{sensor}_{axis}" for axis in "xyz"]
+        there = [k for k, name in enumerate(names) if name in data.columns]
+        values = {k: recording.data[names[k]].to_numpy(dtype=np.float64, copy=False) for k in there}
+        flags = {k: recording.suspect[names[k]].to_numpy(dtype=np.bool_, copy=False) for k in there}
+        for row in there:
+            data[names[row]] = _sum_of(values, matrix[row], missing_up=sensor == "accel")
+            # The parts that leak in are small: where one of them is lost, a bridged one serves.
+            suspect[names[row]] = flags[row]
+    return replace(recording, data=data, suspect=suspect)
+
+
+def _sum_of(values: dict[int, Floats], gains: Floats, missing_up: bool) -> Floats:
+    """Return the sum of channels times gains; an axis that was not logged counts as at rest."""
+    count = len(next(iter(values.values())))
+    own = int(np.argmax(np.abs(gains)))
+    filled = {k: v if k == own else signals.filled(v, ~np.isfinite(v)) for k, v in values.items()}
+    rest = STANDARD_GRAVITY * gains[2] if missing_up and 2 not in values else 0.0
+
+    def piece(first: int, end: int) -> Floats:
+        done = np.full(end - first, rest)
+        for k, v in filled.items():
+            done += gains[k] * v[first:end]
+        return done
+
+    return by_pieces(count, piece)
+
+
+# The lean of one run.
+
+
+def found_lean(recording: Recording, car: CarSheet) -> BoxLean:
+    """Return how far the box of a run leans, with its error; `BoxLean.why` where it cannot be told."""
+    needed = [*_INERTIAL, *(f"damper_{corner}" for corner in CORNERS)]
+    missing = [name for name in needed if not recording.usable(name)]
+    if missing:
+        return BoxLean.unknown(USUAL_LEAN, f"it needs {', '.join(missing)}")
+    stretches = _stretches(recording, car)
+    if not stretches:
+        return BoxLean.unknown(USUAL_LEAN, "no stretch of 8 s without a hole in which the car turns")
+    # Angles are taken as small in the fit, and the path is seen by a level box: what was found is turned
+    # back, and what is left is found again.
+    tilt = np.zeros(2)
+    for _ in range(PASSES):
+        back = rotation_of((float(tilt[0]), float(tilt[1]), 0.0))
+        more, spread = _tilt([stretch.turned(back) for stretch in stretches])
+        tilt = tilt + more
+    yaw, yaw_std = _yaw([s.turned(rotation_of((tilt[0], tilt[1], 0.0))) for s in stretches])
+    return BoxLean(
+        (float(tilt[0]), float(tilt[1]), yaw), (float(spread[0]), float(spread[1]), yaw_std), "found"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """A stretch of a run at `rate` rows per second.
+
+    Parameters
+    ----------
+    rate : float
+        [Hz].
+    force, turn : array
+        Shape (n, 3), specific force [m/s2] and turn rate [rad/s] along the axes of the box.
+    roll, pitch : array
+        Of the body by the pots [rad].
+    gaining : array
+        Change of speed [m/s2]; zeros without a speed.
+    used : array of bool
+        False where a row rests on suspect samples of pots or accelerations.
+    pace : array
+        Weight of a row: a car that stands looks at one place of the ground all the time.
+    """
+
+    rate: float
+    force: Floats
+    turn: Floats
+    roll: Floats
+    pitch: Floats
+    gaining: Floats
+    used: Bools
+    pace: Floats
+
+    def turned(self, matrix: Floats) -> _Stretch:
+        """Return the stretch with force and turn rate turned by `matrix`."""
+        return replace(self, force=self.force @ matrix.T, turn=self.turn @ matrix.T)
+
+
+def _stretches(recording: Recording, car: CarSheet) -> list[_Stretch]:
+    """Return the stretches of a run in which the turn rates have no hole and the heading turns enough."""
+    every = max(1, round(recording.sample_rate / RATE))
+    rate = recording.sample_rate / every
+    count = len(recording.data) // every
+    if count < SHORTEST_S * rate:
+        return []
+
+    def rows(name: str) -> tuple[Floats, Bools]:
+        raw = recording.data[name].to_numpy(dtype=np.float64, copy=False)[: count * every]
+        bad = (
+            ~np.isfinite(raw) | recording.suspect[name].to_numpy(dtype=np.bool_, copy=False)[: count * every]
+        )
+        means = signals.filled(raw, bad).reshape(count, every).mean(axis=1)
+        return means, bad.reshape(count, every).mean(axis=1) > 0.5
+
+    columns = {name: rows(name) for name in (*_INERTIAL, *(f"damper_{c}" for c in CORNERS))}
+    wheels = {}
+    for axle in AXLES:
+        for corner in AXLE_CORNERS[axle]:
+            wheels[corner] = wheel_travel(columns[f"damper_{corner}"][0], car.axle(axle).damper_motion_ratio)
+    rolls = [
+        suspension_roll(wheels[left], wheels[right], car.axle(a)) for a, (left, right) in AXLE_CORNERS.items()
+    ]
+    fl, fr, rl, rr = (wheels[c] for c in CORNERS)
+    pitch = np.arctan((fl + fr - rl - rr) / 2.0 / car.mass.wheelbase.value)
+    gaining, pace = np.zeros(count), np.ones(count)
+    if recording.usable("speed"):
+        taps = signals.lowpass_taps(rate, PATH_BAND, PATH_BAND)
+        speed = rows("speed")[0]
+        gaining = signals.smooth(signals.derivative(speed, rate), taps)
+        pace = np.clip(speed / USUAL_PACE, LEAST_PACE, 1.0)
+    lost = np.logical_or.reduce([columns[f"gyro_{axis}"][1] for axis in "xyz"])
+    lasting = [(a, b) for a, b in signals.runs_of(lost) if b - a > LONGEST_BRIDGE_S * rate]
+    whole = np.ones(count, dtype=np.bool_)
+    for a, b in lasting:
+        whole[a:b] = False
+    others = [name for name in columns if not name.startswith("gyro")]
+    used = ~np.logical_or.reduce([lost, *(columns[name][1] for name in others)])
+    force, turn = (
+        np.column_stack([columns[f"{sensor}_{axis}"][0] for axis in "xyz"]) for sensor in ("accel", "gyro")
+    )
+    found = []
+    for a, b in _pieces(whole, rate):
+        heading = np.cumsum(turn[a:b, 2]) / rate
+        if np.ptp(heading) < LEAST_HEADING or used[a:b].sum() < SHORTEST_S * rate:
+            continue
+        roll = (rolls[0] + rolls[1]) / len(AXLES)
+        parts = (force[a:b], turn[a:b], roll[a:b], pitch[a:b], gaining[a:b], used[a:b], pace[a:b])
+        found.append(_Stretch(rate, *parts))
+    every_nth = max(1, -(-len(found) // MOST_WINDOWS))
+    return found[::every_nth]
+
+
+def _pieces(whole: Bools, rate: float) -> list[tuple[int, int]]:
+    """Return first and last row (exclusive) of pieces without a hole, none longer than `WINDOW_S`."""
+    found: list[tuple[int, int]] = []
+    for a, b in signals.runs_of(whole):
+        if b - a < SHORTEST_S * rate:
+            continue
+        parts = max(1, math.ceil((b - a) / rate / WINDOW_S))
+        edges = np.linspace(a, b, parts + 1).round().astype(int).tolist()
+        found += pairwise(edges)
+    return found
+
+
+# Roll and pitch of the box: up by the turn rates, held to gravity and to the road.
+
+
+@dataclass(frozen=True, slots=True)
+class _Equations:
+    """Three linear equations per row in the unknowns of one stretch: columns @ unknowns + rest = residual.
+
+    ``force``: mean specific force along up less g [m/s2]; ``along``, ``across``: slope of the road along and
+    across the path [rad]. The columns stand in the order of `_OWN` and `_SHARED`; `pace` weighs the rows.
+    """
+
+    force: tuple[Floats, Floats]
+    along: tuple[Floats, Floats]
+    across: tuple[Floats, Floats]
+    pace: Floats
+
+
+def _tilt(stretches: list[_Stretch]) -> tuple[Floats, Floats]:
+    """Return roll and pitch of the box [rad] and their standard uncertainties."""
+    systems = [_equations(stretch) for stretch in stretches]
+    own, shared = len(_OWN), len(_SHARED)
+    size = own * len(systems) + shared
+    places = [np.r_[own * k : own * (k + 1), size - shared : size] for k in range(len(systems))]
+    names = [*_OWN * len(systems), *_SHARED]
+    expected = np.array([_PRIORS[n][0] for n in names])
+    known = np.array([_PRIORS[n][1] ** -2.0 for n in names])
+    unknowns = expected.copy()
+    spreads = [FORCE_SPREAD[1], ALONG_SPREAD[1], FIRST_ACROSS]
+    # Iteratively reweighted least squares with a redescending weight (Huber and Ronchetti 2009): the spread
+    # of each equation is that of the rows themselves, the one across the path narrows step by step.
+    for _ in range(STEPS):
+        normal, right = np.diag(known), known * expected
+        residuals: list[list[Floats]] = [[], [], []]
+        for system, place in zip(systems, places, strict=True):
+            for k, (columns, rest) in enumerate((system.force, system.along, system.across)):
+                weights = _weights(rest + columns @ unknowns[place], spreads[k])
+                weighted = columns * (weights * system.pace * ROWS_S / INDEPENDENT_S)[:, None]
+                normal[np.ix_(place, place)] += weighted.T @ columns
+                right[place] -= weighted.T @ rest
+        unknowns = np.linalg.solve(normal, right)
+        for system, place in zip(systems, places, strict=True):
+            for k, (columns, rest) in enumerate((system.force, system.along, system.across)):
+                residuals[k].append(np.abs(rest + columns @ unknowns[place]))
+        sizes = [np.concatenate(r) for r in residuals]
+        spreads[0] = float(np.clip(1.48 * np.median(sizes[0]), *FORCE_SPREAD))
+        spreads[1] = float(np.clip(1.48 * np.median(sizes[1]), *ALONG_SPREAD))
+        near = sizes[2][sizes[2] < 3.0 * spreads[2]]
+        level = 1.48 * float(np.median(near)) if len(near) else FIRST_ACROSS
+        spreads[2] = max(float(np.clip(level, *ACROSS_SPREAD)), NARROWING * spreads[2])
+    where = [names.index("roll"), names.index("pitch")]
+    formal = FORMAL * np.sqrt(np.diag(np.linalg.inv(normal))[where])
+    # Rows on banks are no witnesses across the path, and there the pots miss most of the body's motion.
+    away = float(np.mean(sizes[2] > 4.0 * spreads[2]))
+    left_out = np.hypot(LEFT_OUT[:2], away * BANKED_LEFT_OUT)
+    return unknowns[where], np.minimum(np.hypot(formal, left_out), USUAL_LEAN)
+
+
+def _weights(residuals: Floats, spread: float) -> Floats:
+    """Return the weight of each row: 1 / variance near zero, next to none far out."""
+    return (1.0 + (residuals / (2.0 * spread)) ** 2) ** -2.0 / spread**2
+
+
+def _equations(stretch: _Stretch) -> _Equations:
+    rate, count = stretch.rate, len(stretch.force)
+    # The axes of the first row's box, seen from the box as it turns on.
+    turned = _turning(stretch.turn / rate)
+    north, west, up = (turned[:, axis, :] for axis in range(3))
+    columns = {"up_x": north, "up_y": west}
+    # An offset of a gyro turns the whole frame: the angle of the error in the axes of the first row.
+    for axis, name in enumerate(("offset_x", "offset_y")):
+        angle = np.cumsum(turned[:, :, axis], axis=0) / rate
+        error = np.column_stack([angle[:, 1], -angle[:, 0], np.zeros(count)])
+        columns[name] = np.einsum("nji,nj->ni", turned, error)
+    taps = signals.lowpass_taps(rate, FORCE_BAND, FORCE_BAND)
+    zero, one = np.zeros(count), np.ones(count)
+
+    def along_up(vector: Floats) -> Floats:
+        return signals.smooth(np.einsum("ni,ni->n", stretch.force, vector), taps)
+
+    force = [along_up(columns[name]) for name in _OWN]
+    force += [zero] * 6 + [-STANDARD_GRAVITY * one]
+    # Roll and pitch of the road under the car: of up, less the box in the car and the car over the road.
+    rolling = np.gradient(stretch.roll) * rate
+    pitching = np.gradient(stretch.pitch) * rate
+    roll = [columns[name][:, 1] for name in _OWN]
+    roll += [-one, zero, -stretch.roll, zero, -rolling, zero, zero]
+    pitch = [-columns[name][:, 0] for name in _OWN]
+    pitch += [zero, -one, zero, -stretch.pitch, zero, -pitching, zero]
+    ahead, aside = _path(stretch, taps)
+
+    def rows(parts: list[Floats], rest: Floats) -> tuple[Floats, Floats]:
+        return _averaged(np.column_stack([*parts, rest]), stretch)
+
+    def mixed(of_pitch: Floats, of_roll: Floats) -> tuple[Floats, Floats]:
+        parts = [of_pitch * p + of_roll * r for p, r in zip(pitch, roll, strict=True)]
+        return rows(parts, -of_pitch * up[:, 0] + of_roll * up[:, 1])
+
+    return _Equations(
+        force=rows(force, along_up(up) - STANDARD_GRAVITY),
+        along=mixed(-ahead, aside),
+        across=mixed(aside, ahead),
+        pace=_averaged(stretch.pace[:, None].repeat(2, axis=1), stretch)[1],
+    )
+
+
+def _turning(angles: Floats) -> Floats:
+    """Return the matrices that take components along the axes of each row to those of the first: (n, 3, 3).
+
+    Their rows are the axes of the first row in components along those of row n. The products are formed by
+    doubling, which takes the logarithm of the count in steps over whole arrays.
+    """
+    size = np.linalg.norm(angles, axis=1)
+    # Rodrigues' formula; its factors go to 1 and 1/2 at rest.
+    sine = np.sinc(size / np.pi)
+    cosine = 0.5 * np.sinc(size / (2.0 * np.pi)) ** 2
+    x, y, z = angles.T
+    zero = np.zeros_like(x)
+    cross = np.array([[zero, -z, y], [z, zero, -x], [-y, x, zero]]).transpose(2, 0, 1)
+    done = np.eye(3) + sine[:, None, None] * cross + cosine[:, None, None] * (cross @ cross)
+    step = 1
+    while step < len(done):
+        done = np.concatenate([done[:step], done[:-step] @ done[step:]])
+        step *= 2
+    result: Floats = done
+    return result
+
+
+def _path(stretch: _Stretch, taps: Floats) -> tuple[Floats, Floats]:
+    """Return the direction of the path in the axes of the car: cosine and sine of its angle from the nose.
+
+    A drifting car points away from its path. The force in the plane of the road stands square to the path but
+    for what gains speed, so it shows the path whatever the side-slip; on straights the nose does.
+    """
+    # In the plane of the road, not of the body: a degree of pitch turns the path on a bank by two.
+    pitch, roll = _PRIORS["pitch_gain"][0] * stretch.pitch, _PRIORS["roll_gain"][0] * stretch.roll
+    ahead, aside, up = stretch.force.T
+    ahead, aside = (signals.smooth(part, taps) for part in (ahead + pitch * up, aside - roll * up))
+    in_plane = ahead + 1j * aside
+    square = np.sqrt(np.maximum(np.abs(in_plane) ** 2 - stretch.gaining**2, 0.0))
+    turned = in_plane / (stretch.gaining + 1j * np.where(aside >= 0.0, square, -square) + 1e-9)
+    told = (square > LEAST_IN_PLANE) & (turned.real > 0.0)
+    direction = np.where(told, turned / np.maximum(np.abs(turned), 1e-9), 1.0)
+    return direction.real, direction.imag
+
+
+def _averaged(columns: Floats, stretch: _Stretch) -> tuple[Floats, Floats]:
+    """Return columns and rest of the rows of the fit: averages over `ROWS_S` of rows that can be used."""
+    every = max(1, round(ROWS_S * stretch.rate))
+    count = len(columns) // every
+    means = columns[: count * every].reshape(count, every, -1).mean(axis=1)
+    kept = means[stretch.used[: count * every].reshape(count, every).all(axis=1)]
+    return kept[:, :-1], kept[:, -1]
+
+
+# Yaw of the box: roll of the pots that goes along with the longitudinal force.
+
+
+def _yaw(stretches: list[_Stretch]) -> tuple[float, float]:
+    """Return the lean about the vertical axis [rad] and its standard uncertainty.
+
+    A car alike left and right does not roll by drive and brake forces, so what goes along with them is the
+    part of them in the lateral force of a box that is turned.
+    """
+    parts = [_yaw_rows(stretch) for stretch in stretches]
+    table = np.vstack(parts)
+    design, roll = table[:, :-1], table[:, -1]
+    if float(np.std(design[:, 1])) < LEAST_LONGITUDINAL or float(np.std(design[:, 0])) < LEAST_LONGITUDINAL:
+        return 0.0, USUAL_LEAN
+    scale = np.linalg.norm(design, axis=0)
+    scale[scale == 0.0] = 1.0
+    influence = np.linalg.pinv(design / scale)
+    fitted = influence @ roll / scale
+    residuals = roll - design @ fitted
+    # Rows of 0.04 s are far from independent: the band of the fit gives 2 x 2 Hz of them.
+    repeated = stretches[0].rate / (2.0 * YAW_BAND)
+    formal = float(np.linalg.norm(influence[1]) / scale[1] * np.std(residuals) * math.sqrt(repeated))
+    # Roll per lateral force at the usual vertical force, its bend left out.
+    slope = float(fitted[0] + fitted[2] * STANDARD_GRAVITY)
+    if slope <= 0.0:
+        return 0.0, USUAL_LEAN
+    yaw, std = float(fitted[1]) / slope, math.hypot(FORMAL * formal / slope, LEFT_OUT[2])
+    # What is found counts by its error beside what is usual.
+    share = USUAL_LEAN**2 / (USUAL_LEAN**2 + std**2)
+    return yaw * share, std * math.sqrt(share)
+
+
+def _yaw_rows(stretch: _Stretch) -> Floats:
+    rate = stretch.rate
+    taps = signals.lowpass_taps(rate, YAW_BAND, YAW_BAND)
+    force = [signals.smooth(np.ascontiguousarray(part), taps) for part in stretch.force.T]
+    turn = [signals.smooth(np.ascontiguousarray(part), taps) for part in stretch.turn.T]
+    roll = signals.smooth(stretch.roll, taps)
+    columns = [force[1], force[0], force[1] * force[2], force[1] ** 3, force[2]]
+    columns += [
+        signals.derivative(turn[0], rate),
+        np.gradient(roll) * rate,
+        signals.derivative(turn[2], rate),
+    ]
+    columns += [turn[1] * turn[2], np.ones_like(roll)]
+    keep = ~signals.touched(~stretch.used, len(taps) // 2)
+    return np.column_stack([*columns, roll])[keep]

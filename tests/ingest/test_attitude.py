@@ -1,0 +1,148 @@
+"""How far the box of the inertial unit leans: on the rigid-body engine and on the virtual car's banks."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from engine.car import ENGINE_CAR
+from engine.runs import make_run, sheet_of, slow_gradient
+from engine.sheets import bar_rates, car_sheet
+
+from analyzer.ingest.attitude import found_lean, rotation_of, with_lean
+from analyzer.ingest.read_run import read_recording
+from analyzer.ingest.recording import BoxLean, Recording, Verdict
+from analyzer.processing.estimate_run import estimate_run
+from analyzer.session.review import load_session
+from analyzer.session.run_store import record_run
+from analyzer.sheets.car import CarSheet
+from analyzer.vehicle.bar.rate import bar_rates as rates_of
+
+DRIVES = (
+    ("course", 0.0, "A"),
+    ("sweep", 0.0, "B"),
+    ("bowl", 0.0, "A"),
+    ("bowl", 8.0, "A"),
+    ("bowl", 15.0, "B"),
+)
+"""Manoeuvre, bank [deg] and class of the road."""
+
+
+def drawn_run(folder: Path, drive: tuple[str, float, str], seed: int) -> tuple[Recording, np.ndarray]:
+    """Return a drive logged by a box that leans by angles drawn at random, and these [rad]."""
+    rng = np.random.default_rng([seed, 4])
+    lean, offset = rng.uniform(-1.5, 1.5, 3), rng.normal(0.0, 0.2, 3)
+    name, bank, road = drive
+    run = make_run(
+        folder / "r.csv", "full", name, seed, road, bank, lean=tuple(lean), gyro_offset=tuple(offset)
+    )
+    return read_recording("r", (run.path,), sheet_of(ENGINE_CAR)), np.radians(lean)
+
+
+@pytest.mark.parametrize("drive", DRIVES, ids=str)
+def test_lean_of_the_box_is_found(tmp_path: Path, drive: tuple[str, float, str]) -> None:
+    recording, lean = drawn_run(tmp_path, drive, seed=31)
+    found, std = np.degrees(recording.box.angles), np.degrees(recording.box.std)
+    assert recording.box.source == "found"
+    assert np.abs(found - np.degrees(lean)) == pytest.approx(np.zeros(3), abs=0.35)
+    assert (np.abs(found - np.degrees(lean)) < 2.5 * std).all()
+    assert (std < 0.4).all()
+    (row,) = (row for row in recording.health if row.check == "box attitude")
+    assert row.verdict is Verdict.GOOD
+    assert "leans" in row.comment
+
+
+@pytest.mark.slow
+def test_lean_of_the_box_is_found_to_a_seventh_of_a_degree(tmp_path: Path) -> None:
+    errors, scaled = [], []
+    for seed in range(40, 52):
+        for drive in DRIVES:
+            recording, lean = drawn_run(tmp_path, drive, seed)
+            errors.append(np.array(recording.box.angles) - lean)
+            scaled.append(errors[-1] / recording.box.std)
+    assert np.degrees(np.sqrt(np.mean(np.square(errors), axis=0))) == pytest.approx(np.zeros(3), abs=0.15)
+    assert np.mean(np.abs(scaled) < 2.0, axis=0) == pytest.approx(np.ones(3), abs=0.08)
+
+
+@pytest.mark.parametrize("drive", [("course", 0.0, "A"), ("bowl", 12.0, "A")], ids=str)
+def test_gradients_stand_a_leaning_box(tmp_path: Path, drive: tuple[str, float, str]) -> None:
+    name, bank, road = drive
+    run = make_run(tmp_path / "r.csv", "full", name, 7, road, bank, lean=(1.4, -1.5, 1.2))
+    sheet = sheet_of(ENGINE_CAR)
+    recording = read_recording("r", (run.path,), sheet)
+    estimates = estimate_run(recording, sheet, "full", bar_rates(run.car, "full"))
+    truth = slow_gradient(run)
+    for axle in ("front", "rear"):
+        gradient = estimates.roll_gradient_body[axle]
+        assert gradient.value == pytest.approx(truth[axle], rel=0.007)
+        assert gradient.interval[0] < truth[axle] < gradient.interval[1]
+
+
+def test_on_twisted_banks_a_lean_no_longer_bends_the_gradients(sample_session: Path) -> None:
+    """The virtual car's banks twist the car; a pitch of 1.5 degrees bent its gradients by -2 and +4 %."""
+    session = load_session(sample_session)
+    run = session.sheet.runs[0]
+    recording = record_run(run, session.logs[run.name], session.car)
+    rates = rates_of(session.car, session.sheet.setups[run.setup])
+
+    def gradients(of: Recording) -> np.ndarray:
+        estimates = estimate_run(of, session.car, run.setup, rates)
+        return np.array([estimates.roll_gradient[axle].value for axle in ("front", "rear")])
+
+    # Turned once more in the log itself: what follows does not know of it.
+    turned = with_lean(recording, BoxLean((0.0, -np.radians(1.5), 0.0), (0.0, 0.0, 0.0), "stated"))
+    turned = replace(turned, box=BoxLean((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), "unknown"))
+    bent = gradients(turned) / gradients(recording) - 1.0
+    assert bent[0] < -0.015
+    assert bent[1] > 0.025
+    found = with_lean(turned, found_lean(turned, session.car))
+    assert gradients(found) == pytest.approx(gradients(recording), rel=0.001)
+
+
+def _with_lean(lean: dict[str, str]) -> CarSheet:
+    table = tomllib.loads(car_sheet(ENGINE_CAR))
+    table["logger"]["imu"]["lean"] = lean
+    return CarSheet.model_validate(table)
+
+
+def test_a_stated_lean_is_followed(tmp_path: Path) -> None:
+    run = make_run(tmp_path / "r.csv", "full", "slalom", 3, lean=(0.0, 2.0, 0.0))
+    recording = read_recording("r", (run.path,), _with_lean({"pitch": "2 deg ± 0.1 deg"}))
+    assert recording.box.source == "stated"
+    assert np.degrees(recording.box.angles) == pytest.approx([0.0, 2.0, 0.0])
+    # An angle that is stated without an error is good to 0.2 degrees.
+    assert np.degrees(recording.box.std) == pytest.approx([0.2, 0.1, 0.2])
+    straight = read_recording("r", (run.path,), _with_lean({"pitch": "0 deg"}))
+    turned = (
+        straight.data[["gyro_x", "gyro_y", "gyro_z"]].to_numpy() @ rotation_of((0.0, np.radians(2.0), 0.0)).T
+    )
+    assert recording.data["gyro_x"].to_numpy() == pytest.approx(turned[:, 0], abs=1e-12)
+
+
+@pytest.mark.parametrize("channel", ["gyro_y", "accel_z", "damper_RL"])
+def test_without_a_witness_the_lean_is_unknown_and_stands_in_the_errors(tmp_path: Path, channel: str) -> None:
+    run = make_run(tmp_path / "r.csv", "full", "course", 3, lean=(0.0, 1.0, 0.0))
+    sheet = sheet_of(ENGINE_CAR)
+    recording = read_recording("r", (run.path,), sheet)
+    poor = replace(recording, data=recording.data.drop(columns=channel))
+    lean = found_lean(poor, sheet)
+    assert lean.source == "unknown"
+    assert channel in lean.why
+    assert np.degrees(lean.std) == pytest.approx([1.5, 1.5, 1.5])
+    if channel == "gyro_y":
+        wide = estimate_run(with_lean(poor, lean), sheet, "full", bar_rates(run.car, "full"))
+        known = estimate_run(recording, sheet, "full", bar_rates(run.car, "full"))
+        halves = [np.ptp(e.roll_gradient_body["rear"].interval) for e in (wide, known)]
+        assert halves[0] > 1.2 * halves[1]
+
+
+def test_turning_back_and_forth_changes_nothing(tmp_path: Path) -> None:
+    run = make_run(tmp_path / "r.csv", "full", "course", 3)
+    recording = read_recording("r", (run.path,), _with_lean({"roll": "0 deg"}))
+    there = with_lean(recording, BoxLean((0.02, -0.03, 0.01), (0.0, 0.0, 0.0), "stated"))
+    back = with_lean(there, recording.box)
+    for name in ("accel_x", "accel_y", "accel_z", "gyro_x", "gyro_y", "gyro_z"):
+        assert back.data[name].to_numpy() == pytest.approx(recording.data[name].to_numpy(), abs=1e-12)
