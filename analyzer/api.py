@@ -342,6 +342,8 @@ def tables(reviewed: Review) -> dict[str, pd.DataFrame]:
 def write_report(reviewed: Review, folder: str | Path) -> Path:
     """Write the page, ``results.json`` and the tables of a review into a folder, all or nothing.
 
+    With a course sheet the driver's page stands beside it, as ``course.html`` and ``course.json``.
+
     Parameters
     ----------
     reviewed : Review
@@ -359,9 +361,12 @@ def write_report(reviewed: Review, folder: str | Path) -> Path:
     AnalyzerError
         When the folder holds something else, or cannot be written to.
     """
+    from analyzer.report.course_page import course_files
     from analyzer.report.page import write_report
+    from analyzer.session.course_sheet import driven_course
 
-    return write_report(reviewed, Path(folder))
+    driven = driven_course(reviewed)
+    return write_report(reviewed, Path(folder), beside={} if driven is None else course_files(driven))
 
 
 def save_figures(reviewed: Review, folder: str | Path, kind: Kind = "svg") -> tuple[Path, ...]:

@@ -135,7 +135,7 @@ def review(
     ] = None,
 ) -> None:
     """Review a session: what each run showed, measured against predicted, and write the report."""
-    from analyzer.core.files import check_replaceable
+    from analyzer.core.files import COURSE_PAGE, check_replaceable
     from analyzer.report.figures.style import figure_kind
     from analyzer.session.review import failure_line, review_session
 
@@ -159,12 +159,20 @@ def review(
         # The answers are known; the figures take longer than all that was worked out for them.
         print_summary(result, console())
         sys.stdout.flush()
+    from analyzer.report.course_page import course_files
     from analyzer.report.page import page_parts, write_report
+    from analyzer.session.course_sheet import driven_course
 
     with progress(quiet or as_json) as tell:
         parts = page_parts(result)
+        tell("laying the runs over each other", 0, 1)
+        driven = driven_course(result)
         page = write_report(
-            result, folder, lambda done, figures: tell("drawing the report", done, figures), parts
+            result,
+            folder,
+            lambda done, figures: tell("drawing the report", done, figures),
+            parts,
+            {} if driven is None else course_files(driven),
         )
         saved = _save_also(result, parts, figures, kind, pdf)
     if as_json:
@@ -172,6 +180,8 @@ def review(
 
         print_json(results_dict(result))
     elif not quiet:
+        if driven is not None:
+            saved.append(f"driver's page: {folder / COURSE_PAGE}")
         print("\n".join((*saved, f"report: {page}")))
     _end(failure_line(result), result.faults)
 

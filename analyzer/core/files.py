@@ -191,7 +191,11 @@ def _temporary(path: Path, own: bool = False) -> Path:
 
 PAGE: Final = "report.html"
 RESULTS: Final = "results.json"
+COURSE_PAGE: Final = "course.html"
+COURSE_RESULTS: Final = "course.json"
+"""The driver's page beside the page of a review."""
 TABLES: Final = "tables"
+_ENTRIES: Final = frozenset({PAGE, RESULTS, COURSE_PAGE, COURSE_RESULTS, TABLES})
 RESULTS_FORMAT: Final = "drift-bar-analyzer results 1"
 """Stands in every results.json; a folder without this format or one of the two below is no report of ours."""
 SEASON_FORMAT: Final = "drift-bar-analyzer archive 1"
@@ -272,7 +276,7 @@ def _strange_entry(folder: Path) -> str | None:
     if not entries:
         return None
     for entry in entries:
-        if entry.name not in (PAGE, RESULTS, TABLES) or entry.is_symlink():
+        if entry.name not in _ENTRIES or entry.is_symlink():
             return entry.name
     tables = folder / TABLES
     if tables.exists():
@@ -281,12 +285,19 @@ def _strange_entry(folder: Path) -> str | None:
         for entry in sorted(tables.iterdir()):
             if entry.name not in _TABLE_FILES or not entry.is_file() or entry.is_symlink():
                 return f"{TABLES}/{entry.name}"
-    results = folder / RESULTS
+    results, course = folder / RESULTS, folder / COURSE_RESULTS
     if not results.is_file():
         return entries[0].name
-    table = read_json(results)
-    ours = isinstance(table, dict) and table.get("format") in (RESULTS_FORMAT, SEASON_FORMAT, COURSE_FORMAT)
-    return None if ours else RESULTS
+    if not _stated(results, RESULTS_FORMAT, SEASON_FORMAT, COURSE_FORMAT):
+        return RESULTS
+    # A driver's page of ours never stands without its figures.
+    driven = [entry.name for entry in entries if entry.name in (COURSE_PAGE, COURSE_RESULTS)]
+    return driven[-1] if driven and not _stated(course, COURSE_FORMAT) else None
+
+
+def _stated(file: Path, *formats: str) -> bool:
+    table = read_json(file)
+    return isinstance(table, dict) and table.get("format") in formats
 
 
 def _swap(work: Path, target: Path) -> None:

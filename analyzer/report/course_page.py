@@ -9,7 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from analyzer import __version__
-from analyzer.core.files import COURSE_FORMAT
+from analyzer.core.files import COURSE_FORMAT, COURSE_PAGE, COURSE_RESULTS, PAGE, RESULTS, json_bytes
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
 from analyzer.processing.course.alignment import CourseLine
 from analyzer.processing.course.places import Hit
@@ -37,8 +37,18 @@ def write_course(result: CourseSheetResult, folder: Path) -> Path:
     return page.write_page(folder, render_course(result), course_json(result), {})
 
 
-def render_course(result: CourseSheetResult) -> str:
-    """Return the page as HTML, one file without outside loads."""
+def course_files(result: CourseSheetResult) -> dict[str, bytes]:
+    """Return the driver's page and its figures as files that stand beside the page of a review."""
+    page_text = render_course(result, COURSE_RESULTS, f"{PAGE}#driver")
+    return {COURSE_PAGE: page.page_bytes(page_text), COURSE_RESULTS: json_bytes(course_json(result))}
+
+
+def render_course(result: CourseSheetResult, results: str = RESULTS, back: str = "") -> str:
+    """Return the page as HTML, one file without outside loads.
+
+    `results` names the file of its figures; `back` leads to the page of the review, empty when the page
+    stands alone.
+    """
     drawings = Drawings()
     (where,) = page.drawn((course_plots.where_plate(result),), drawings)
     # As many places as have a number on the map; the rest is listed by name.
@@ -66,6 +76,8 @@ def render_course(result: CourseSheetResult) -> str:
         banks=course_sentences.bank_words(result),
         notes=[sentence(note) for note in result.notes],
         runs=_run_lines(result),
+        results=results,
+        back=back,
     )
 
 

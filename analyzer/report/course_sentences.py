@@ -30,12 +30,23 @@ def course_answer(result: CourseSheetResult) -> str:
     hits = sum(len(sheet.place.hits) for sheet in stops)
     deep = millimetres(worst.worst.event.stop_compression, 1)
     where = f"“{name(worst.name)}”"
+    hard = sum(sheet.place.hard for sheet in stops)
+    of_them = f", {hard} of them hard," if 0 < hard < hits else ", hard," if hard else ", none hard,"
     return (
-        f"It runs out of travel at {count(len(stops), 'place')} ({count(hits, 'hit')} in "
-        f"{count(len(result.runs), 'run')}); the worst is {where} at the {CORNER_WORDS[worst.corner]}, "
-        f"{deep} into the bump stop{', hard' if worst.hard else ''}, in {len(worst.runs)} of "
-        f"{count(worst.passed, 'run')}."
+        f"It runs out of travel at {count(len(stops), 'place')} ({count(hits, 'hit')}{of_them} in "
+        f"{count(len(result.runs), 'run')}); the worst is {where} at the {CORNER_WORDS[worst.corner]}: "
+        f"{how_often(worst)}, {deep} into the bump stop at most."
     )
+
+
+def how_often(place: Place) -> str:
+    """Return in how many runs a place was hit, and hit hard: ``hit in 5 of 6 runs, hard in 2``."""
+    hard = len({hit.run for hit in place.hits if hit.event.hard})
+    words = f"hit in {len(place.runs)} of {count(place.passed, 'run')}"
+    # A soft hit leaves travel, a hard one leaves none: the driver must not hear one for the other.
+    if not hard:
+        return f"{words}, never hard"
+    return f"{words}, hard in {'all of them' if hard == len(place.runs) > 1 else hard}"
 
 
 def _no_hit(result: CourseSheetResult) -> str:

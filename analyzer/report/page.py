@@ -11,7 +11,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from analyzer import __version__
-from analyzer.core.files import PAGE, RESULTS, TABLES, json_bytes, replaced_folder
+from analyzer.core.files import COURSE_PAGE, PAGE, RESULTS, TABLES, json_bytes, replaced_folder
 from analyzer.report import sentences, tables
 from analyzer.report.cards import cards
 from analyzer.report.csv_tables import csv_tables
@@ -208,9 +208,17 @@ Tell = Callable[[int, int], None]
 
 
 def render_page(
-    review: Review, results: dict[str, Any], parts: tuple[Part, ...], drawings: Drawings, tell: Tell
+    review: Review,
+    results: dict[str, Any],
+    parts: tuple[Part, ...],
+    drawings: Drawings,
+    tell: Tell,
+    course: str = "",
 ) -> str:
-    """Return the whole page as HTML; `tell` hears before each figure how many are drawn, and of how many."""
+    """Return the whole page as HTML; `tell` hears before each figure how many are drawn, and of how many.
+
+    `course` is the file of the driver's page beside this one, empty without one.
+    """
     plates = all_plates(parts)
     drawn = {}
     for done, plate in enumerate(plates):
@@ -222,6 +230,7 @@ def render_page(
         subtitle=_subtitle(review),
         cards=cards(review),
         strip=tables.strip_table(review),
+        course=course,
         parts=parts,
         drawn=drawn,
         sources=_sources(results),
@@ -279,19 +288,25 @@ def _steps(results: dict[str, Any]) -> list[tuple[str, list[str]]]:
 
 
 def write_report(
-    review: Review, folder: Path, progress: Tell | None = None, parts: tuple[Part, ...] | None = None
+    review: Review,
+    folder: Path,
+    progress: Tell | None = None,
+    parts: tuple[Part, ...] | None = None,
+    beside: Mapping[str, bytes] | None = None,
 ) -> Path:
     """Write the report of a review into `folder`, all of it or nothing, and return the page.
 
     The same review gives the same bytes. `progress` hears before each figure how many are drawn, and of how
     many; `parts`, from `page_parts`, are given when more is made of them than the page: then their figures
-    are drawn once.
+    are drawn once. `beside` are further files of the folder: the driver's page, from `course_files`.
     """
     results = results_dict(review)
     drawings = Drawings()
     tell = progress or (lambda _done, _all: None)
-    page = render_page(review, results, parts or page_parts(review), drawings, tell)
-    written = write_page(folder, page, results, csv_tables(results))
+    beside = beside or {}
+    course = COURSE_PAGE if COURSE_PAGE in beside else ""
+    page = render_page(review, results, parts or page_parts(review), drawings, tell, course)
+    written = write_page(folder, page, results, csv_tables(results), beside)
     drawings.tidy()
     return written
 
@@ -339,8 +354,20 @@ def render(template: str, **shown: Any) -> str:
     )
 
 
-def write_page(folder: Path, page: str, results: dict[str, Any], tables: Mapping[str, str]) -> Path:
-    """Write page, ``results.json`` and ``tables/*.csv`` into `folder`, all of it or nothing.
+def page_bytes(page: str) -> bytes:
+    """Return a page as it is written to a file."""
+    # Bytes, not text: a text file would get other line ends on another system, and must compare equal.
+    return page.encode("utf-8", "xmlcharrefreplace")
+
+
+def write_page(
+    folder: Path,
+    page: str,
+    results: dict[str, Any],
+    tables: Mapping[str, str],
+    beside: Mapping[str, bytes] | None = None,
+) -> Path:
+    """Write page, ``results.json``, ``tables/*.csv`` and what stands `beside` them, all of it or nothing.
 
     Returns the page. What cannot be encoded (half a surrogate pair in a name) is written as its number.
 
@@ -349,10 +376,11 @@ def write_page(folder: Path, page: str, results: dict[str, Any], tables: Mapping
     AnalyzerError
         When `folder` holds something else than a report, or cannot be written to.
     """
-    # Bytes, not text: a text file would get other line ends on another system, and must compare equal.
     with replaced_folder(folder) as work:
-        (work / PAGE).write_bytes(page.encode("utf-8", "xmlcharrefreplace"))
+        (work / PAGE).write_bytes(page_bytes(page))
         (work / RESULTS).write_bytes(json_bytes(results))
+        for file, content in (beside or {}).items():
+            (work / file).write_bytes(content)
         if tables:
             (work / TABLES).mkdir()
         for file, text in tables.items():

@@ -207,6 +207,9 @@ def driver_points(review: Review) -> tuple[str, ...]:
         lines.append(f"Elsewhere: {_times(rest)}.")
     if found[0][1].budget is not None:
         lines.append(f"The hardest one was {advice(found[0][1])}.")
+    # With a course sheet the driver's page comes with the report, which links to it.
+    if review.session.course is not None:
+        return tuple(lines)
     return (*lines, "What would clear each place: analyzer course writes the driver's sheet.")
 
 

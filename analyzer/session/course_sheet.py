@@ -137,6 +137,20 @@ class CourseSheetResult:
     faults: tuple[Fault, ...] = ()
 
 
+class NotDrivenError(AnalyzerError):
+    """No run of the session moves, so that nothing can be laid on a course."""
+
+
+def driven_course(review: Review) -> CourseSheetResult | None:
+    """Return the course sheet of a session whose course is known; None without one, or when no run moves."""
+    if review.session.course is None:
+        return None
+    try:
+        return course_sheet(review)
+    except NotDrivenError:
+        return None
+
+
 def course_sheet(review: Review, margin: float = MARGIN) -> CourseSheetResult:
     """Return the course sheet of a session.
 
@@ -170,7 +184,7 @@ def _course_sheet(review: Review, margin: float) -> CourseSheetResult:
     session = review.session
     line = course_line(review.runs, review.recordings, session.course)
     if line is None:
-        raise AnalyzerError(
+        raise NotDrivenError(
             f"{session.path}: the car does not move in any log; a course sheet needs a driven run"
         )
     # One gap for all runs: the stop does not move between them.

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from analyzer.core.errors import AnalyzerError
-from analyzer.core.files import REPORT_TABLES, RESULTS_FORMAT, SEASON_TABLES, replaced_folder
+from analyzer.core.files import COURSE_FORMAT, REPORT_TABLES, RESULTS_FORMAT, SEASON_TABLES, replaced_folder
 
 
 def fill(folder: Path, text: str = "new") -> None:
@@ -41,6 +41,20 @@ def test_replaces_an_earlier_report(tmp_path: Path):
 
     assert (target / "report.html").read_text() == "new"
     assert [entry.name for entry in tmp_path.iterdir()] == ["report"]
+
+
+def test_replaces_an_earlier_report_with_its_drivers_page(tmp_path: Path):
+    target = tmp_path / "report"
+    target.mkdir()
+    fill(target, "old")
+    (target / "course.html").write_text("old", encoding="utf-8")
+    (target / "course.json").write_text(f'{{"format": "{COURSE_FORMAT}"}}', encoding="utf-8")
+
+    with replaced_folder(target) as work:
+        fill(work)
+
+    assert not (target / "course.html").exists()
+    assert (target / "report.html").read_text() == "new"
 
 
 def test_an_empty_folder_will_do(tmp_path: Path):
@@ -79,6 +93,8 @@ def test_an_error_leaves_the_earlier_report(tmp_path: Path):
         {"results.json": "[" * 100_000},
         {"results.json": f'{{"format": "{RESULTS_FORMAT}"}}', "mine.csv": "1"},
         {"results.json": f'{{"format": "{RESULTS_FORMAT}"}}', "tables/mine.xlsx": "1"},
+        {"results.json": f'{{"format": "{RESULTS_FORMAT}"}}', "course.html": "my own notes of the course"},
+        {"results.json": f'{{"format": "{RESULTS_FORMAT}"}}', "course.json": '{"corners": 7}'},
     ],
 )
 def test_anything_else_is_left_alone(tmp_path: Path, strange: dict[str, str]):

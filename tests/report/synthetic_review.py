@@ -214,6 +214,9 @@ def _run(
         motion=motion,
         further={"roll_stiffness_ratio": estimate(0.985, "1", 0.011), "friction": estimate(41.0, "N", 6.0)},
         notes=("range of lateral force 0.2 g to 1.0 g",),
+        stops={
+            axle: Estimate(gap, "mm", method="car sheet") for axle, gap in (("front", 42.0), ("rear", 46.0))
+        },
         splits=() if wanted.unknown else tuple(_split(name, body) for name in ("early", "late")),
         differences=()
         if wanted.unknown

@@ -7,16 +7,22 @@ import json
 import re
 import shutil
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.transforms import Bbox
 from report.hostile import HOSTILE
 from rich.console import Console
 
+from analyzer import api
 from analyzer.core.errors import AnalyzerError
 from analyzer.report.course_page import course_json, render_course, write_course
 from analyzer.report.course_sentences import course_answer, place_words
+from analyzer.report.figures.course_plots import where_plate
+from analyzer.report.figures.style import house_style
 from analyzer.report.terminal import print_course
 from analyzer.session.course_sheet import CourseSheetResult, course_sheet
 from analyzer.session.review import Review, review_session
@@ -217,3 +223,132 @@ def test_hostile_names_stay_text(sheet: CourseSheetResult) -> None:
         assert "<script" not in page
         assert "<img src=x" not in page
         assert _printed(odd)
+
+
+# The map and the strip: what stands where.
+
+
+def _drawn(result: CourseSheetResult) -> tuple:
+    """Return the size, the words and the marks of the drawing, as boxes on it [pt]."""
+    figure = where_plate(result).figure
+    with house_style():
+        FigureCanvasAgg(figure).draw()
+    (axes,) = figure.axes
+    words = {text.get_text(): text.get_window_extent() for text in axes.texts}
+    marks = []
+    for line in axes.lines:
+        if line.get_marker() in ("v", "^"):
+            (middle,) = axes.transData.transform(line.get_xydata())
+            half = line.get_markersize() / 2.0
+            marks.append(Bbox.from_extents(*(middle - half), *(middle + half)))
+    return figure.bbox, words, marks
+
+
+def _crowd(sheet: CourseSheetResult, corners: str = "FL FR RL RR FL FR RL RR") -> CourseSheetResult:
+    """Return a sheet with a place at every one of these corners, all within a few metres."""
+    first = sheet.places[0]
+    places = tuple(
+        replace(
+            first,
+            place=replace(
+                first.place, corner=corner, start=430.0 + number, end=430.0 + number, hard=number % 2
+            ),
+        )
+        for number, corner in enumerate(corners.split())
+    )
+    return replace(sheet, places=places)
+
+
+@pytest.mark.parametrize("corners", ["FL FR RL RR FL FR RL RR", "RR RR RR RR RR RR RR RR"])
+@pytest.mark.parametrize("mapped", [True, False], ids=["map", "strip"])
+def test_marks_never_hide_each_other(sheet: CourseSheetResult, mapped: bool, corners: str) -> None:
+    crowd = _crowd(sheet, corners)
+    if not mapped:
+        crowd = replace(crowd, line=replace(crowd.line, east=None, north=None))
+    bounds, words, marks = _drawn(crowd)
+
+    numbers = [box for text, box in words.items() if re.fullmatch(r"\d [FR][LR]", text)]
+    assert len(marks) == len(numbers) == 8
+    for one, other in combinations((*marks, *numbers), 2):
+        assert not one.overlaps(other)
+    for box in (*marks, *numbers):
+        assert bounds.x0 <= box.x0
+        assert box.x1 <= bounds.x1
+
+
+def test_names_stand_clear_of_marks_numbers_and_each_other(sheet: CourseSheetResult) -> None:
+    bounds, words, marks = _drawn(sheet)
+
+    assert {"start", "run-up", "bowl left", "hairpin left", "finish straight"} <= set(words)
+    for one, other in combinations((*words.values(), *marks), 2):
+        assert not one.overlaps(other)
+    for box in words.values():
+        assert bounds.contains(box.x0, box.y0)
+        assert bounds.contains(box.x1, box.y1)
+
+
+def test_arrows_point_the_way_it_is_driven(sheet: CourseSheetResult) -> None:
+    (axes,) = where_plate(sheet).figure.axes
+    road = max((line.get_xydata() for line in axes.lines), key=len)
+    heads = [line.get_xydata() for line in axes.lines if len(line.get_xydata()) == 3]
+
+    assert len(heads) >= 8
+    for left, tip, right in heads:
+        nearest = int(np.argmin(np.hypot(*(road - tip).T)))
+        ahead = road[min(nearest + 5, len(road) - 1)] - road[max(nearest - 5, 0)]
+        assert (tip - (left + right) / 2.0) @ ahead > 0.0
+
+
+def test_headline_tells_hard_hits_from_soft_ones(sheet: CourseSheetResult) -> None:
+    said = course_answer(sheet)
+    assert "17 hits, 3 of them hard, in 6 runs" in said
+    assert "hit in 5 of 6 runs, hard in 2, 8.3 mm into the bump stop at most" in said
+
+    worst = sheet.places[0]
+
+    def with_hits(hard: bool) -> str:
+        hits = tuple(replace(hit, event=replace(hit.event, hard=hard)) for hit in worst.place.hits)
+        place = replace(worst.place, hits=hits, hard=len(hits) if hard else 0)
+        return course_answer(replace(sheet, places=(replace(worst, place=place),)))
+
+    assert "hit in 5 of 6 runs, never hard" in with_hits(False)
+    assert "(5 hits, none hard, in 6 runs)" in with_hits(False)
+    assert "hit in 5 of 6 runs, hard in all of them" in with_hits(True)
+
+
+# The driver's page beside the page of a review.
+
+
+def test_the_drivers_page_stands_beside_the_report_and_both_link(driven: Review, tmp_path: Path) -> None:
+    page = api.write_report(driven, tmp_path / "report")
+    folder = page.parent
+
+    assert {"report.html", "course.html", "course.json"} <= {entry.name for entry in folder.iterdir()}
+    assert 'href="course.html"' in page.read_text(encoding="utf-8")
+    course = (folder / "course.html").read_text(encoding="utf-8")
+    assert re.findall(r'(?:src|href)="(?!data:|#)([^"]*)"', course) == ["report.html#driver"]
+    assert "in course.json beside this page" in course
+    table = json.loads((folder / "course.json").read_bytes())
+    assert table["format"].startswith("drift-bar-analyzer course")
+    assert table["answer"] in course
+
+    api.write_report(driven, folder)  # an earlier report with a driver's page is one of ours
+
+
+def test_without_a_course_sheet_the_report_names_the_command(driven: Review, tmp_path: Path) -> None:
+    blank = replace(driven, session=replace(driven.session, course=None))
+    page = api.write_report(blank, tmp_path / "report")
+
+    assert not (page.parent / "course.html").exists()
+    text = page.read_text(encoding="utf-8")
+    assert "course.html" not in text
+    assert "analyzer course writes the driver" in text
+
+
+def test_a_session_whose_car_never_moves_has_no_drivers_page(driven: Review, tmp_path: Path) -> None:
+    still = tuple(
+        replace(run, motion=replace(run.motion, parked=run.motion.parked | True), bottoming=())
+        for run in driven.runs
+    )
+    page = api.write_report(replace(driven, runs=still), tmp_path / "report")
+    assert not (page.parent / "course.html").exists()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import combinations
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from report.browser import CONTRAST, Browser
 from report.hostile import HOSTILE
 from report.synthetic_review import Options
 
+from analyzer import api
 from analyzer.report.page import write_report
 
 PHONE, DESK = 390, 1280
@@ -179,3 +181,68 @@ def test_twelve_runs_stay_small_and_print_on_at_most_eight_pages(
 
     assert page.stat().st_size < 5_000_000
     assert len(re.findall(rb"/Type\s*/Page\b", browser.pdf())) <= 8
+
+
+# The driver's page, which comes with the report when the course is known.
+
+
+@pytest.fixture(scope="module")
+def drivers_page(tmp_path_factory: pytest.TempPathFactory, sample_review) -> Path:
+    return api.write_report(sample_review, tmp_path_factory.mktemp("with_course") / "report").with_name(
+        "course.html"
+    )
+
+
+@pytest.mark.parametrize("width", [320, PHONE, 768, 1000, DESK])
+def test_the_drivers_page_fits_and_asks_for_nothing(browser: Browser, drivers_page: Path, width: int):
+    browser.open(drivers_page, width)
+    browser.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+
+    assert browser.evaluate("document.documentElement.scrollWidth") <= width
+    assert browser.evaluate(SIDEWAYS) == []
+    assert browser.messages() == []
+    asked = [address for address in browser.requests() if not address.startswith("data:")]
+    assert asked == [drivers_page.resolve().as_uri()]
+
+
+def test_every_word_in_the_drivers_figures_is_at_least_11_px_on_a_phone(browser: Browser, drivers_page: Path):
+    browser.open(drivers_page, PHONE)
+    browser.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+
+    sizes = browser.evaluate(
+        "[...document.querySelectorAll('svg text')]"
+        ".map(t => [parseFloat(getComputedStyle(t).fontSize), t.getScreenCTM(), t.textContent])"
+        ".map(([size, m, text]) => [size * Math.hypot(m.a, m.b), text])"
+    )
+
+    assert len(sizes) > 60
+    assert [(round(size, 1), text) for size, text in sizes if size < 11.0] == []
+
+
+@pytest.mark.parametrize("width", [PHONE, DESK])
+def test_no_word_of_the_map_hides_another_in_the_browsers_own_type(
+    browser: Browser, drivers_page: Path, width: int
+):
+    browser.open(drivers_page, width)
+
+    boxes = browser.evaluate(
+        "[...document.querySelectorAll('#figure-where svg text')]"
+        ".map(t => { const b = t.getBoundingClientRect();"
+        " return [b.left, b.right, b.top, b.bottom, t.textContent]; })"
+    )
+
+    assert {"bowl left", "1 RR", "4 FR", "start"} <= {box[4] for box in boxes}
+    hidden = [
+        (one[4], other[4])
+        for one, other in combinations(boxes, 2)
+        if one[0] < other[1] and other[0] < one[1] and one[2] < other[3] and other[2] < one[3]
+    ]
+    assert hidden == []
+
+
+def test_report_and_drivers_page_lead_to_each_other(browser: Browser, drivers_page: Path):
+    browser.open(drivers_page.with_name("report.html"), PHONE)
+    assert browser.evaluate("document.querySelector('#driver .more a').href") == drivers_page.as_uri()
+    browser.open(drivers_page, PHONE)
+    back = browser.evaluate("document.querySelector('header a').href")
+    assert back == f"{drivers_page.with_name('report.html').as_uri()}#driver"

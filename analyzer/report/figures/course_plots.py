@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
@@ -16,6 +18,7 @@ from analyzer.processing.course.places import SPEED_EDGES, WHOLE, DamperUse
 from analyzer.processing.results import BottomingEvent, RunEstimates
 from analyzer.report.course_sentences import place_words
 from analyzer.report.figures import style
+from analyzer.report.figures.placing import Point, Sheet, text_width
 from analyzer.report.sentences import driver_answer
 from analyzer.report.words import label
 from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
@@ -227,9 +230,28 @@ def _section_label(axes: Axes, text: str, place: float, turned: float, **look: A
 
 MOST_SHOWN: Final = 8
 """Places with a number on the map and a trace of their own."""
-_SECTION_GREYS: Final = ("#8a8a8a", "#c2c2c2")
-_TALLEST: Final = 5.2
-"""Height of the map at most [in]."""
+_SECTION_GREYS: Final = ("#a3a3a3", "#cfcfcf")
+_TALLEST: Final = 374.0
+_LOWEST: Final = 140.0
+"""Height of the map [pt]."""
+_TYPE: Final = 10.5
+"""Size of names and numbers [pt]: 11 px where the figure is 358 px wide, on a phone of 390 px."""
+_LINE: Final = 12.5
+"""Height kept for a line of that type [pt]."""
+_BESIDE: Final = (62.0, 30.0)
+"""Room left for names to the sides of the course, and above and below it [pt]."""
+_SCALE_ROW: Final = 18.0
+"""Height of the row in which the scale stands [pt]."""
+_ROAD: Final = 7.0
+_LARGEST_MARK: Final = 12.0
+_ARROWS: Final = 46.0
+"""Way from one arrow of the direction of travel to the next [pt]."""
+_RINGS: Final = (15.0, 20.0, 27.0, 35.0, 45.0, 57.0, 70.0, 85.0, 105.0, 130.0, 160.0, 200.0, 250.0)
+_NAME_RINGS: Final = (7.0, 10.0, 14.0, 20.0, 28.0, 38.0)
+_NARROW_SECTION: Final = 0.055
+"""Part of the course below which a section has no name on the strip: turned names would touch."""
+_TIED: Final = 15.0
+"""A name further from its section than this has a line to it [pt]."""
 
 
 def where_plate(result: CourseSheetResult) -> style.Plate:
@@ -237,13 +259,14 @@ def where_plate(result: CourseSheetResult) -> style.Plate:
     # Half of the track has to be there: a map with more gaps than road misleads.
     mapped = _has_map(result)
     note = "Track from GPS." if mapped else "No GPS track: the course from left to right."
-    line = "Black line: banked. Bar: start." if mapped else "Black line: banked."
+    line = "Black edges: banked. Arrows: direction of travel." if mapped else "Black line: banked."
     return style.Plate(
         key="where",
         title="Where does it run out of travel?",
         alt=_alt(result),
         draw=partial(_draw_map if mapped else _draw_strip, result.line, result.places[:MOST_SHOWN]),
-        note=f"{note} Numbers: the places of the list; the larger, the deeper; filled: hard. {line}",
+        note=f"{note} Numbers: the places of the list; the larger, the deeper; filled: with a hard hit; "
+        f"hollow: soft ones alone. {line}",
     )
 
 
@@ -258,134 +281,190 @@ def _has_map(result: CourseSheetResult) -> bool:
 
 
 def _draw_map(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
-    assert line.east is not None
-    assert line.north is not None
-    # As wide as the page and as high as the course asks for, within reason: one that is a straight line has
-    # no height.
-    good = np.isfinite(line.east) & np.isfinite(line.north)
-    wide, tall = (float(np.ptp(way[good])) for way in (line.east, line.north))
-    height = float(np.clip(4.2 * tall / max(wide, 1.0), 1.8, _TALLEST)) + 0.5
-    figure = style.new_figure(height)
-    axes = style.axes_in(figure, 0.2, 0.3, 0.2, 0.2)
-    # A metre is a metre both ways, or bends would look tighter than they are.
-    axes.set_aspect("equal", adjustable="datalim")
-    axes.plot(
-        line.east[good], line.north[good], color=style.PALE, linewidth=5.0, solid_capstyle="butt", zorder=1
-    )
+    # Everything is laid out in points of the drawing, since words have a size and the course has none.
+    way, good, scale, height = _way(line)
+    width = 72.0 * style.PLATE_WIDTH
+    figure = style.new_figure(height / 72.0)
+    axes = style.axes_in(figure, 0.0, 0.0, 0.0, 0.0)
+    axes.set_xlim(0.0, width)
+    axes.set_ylim(0.0, height)
+    axes.axis("off")
+    # Where the road is banked, as measured: black edges, a wider line under that of the road.
+    road: dict[str, Any] = {"linewidth": _ROAD, "solid_capstyle": "butt"}
+    for stretch, (low, high) in zip(line.stretches, line.stretch_places, strict=True):
+        inside = good & (line.place >= low) & (line.place <= high)
+        if stretch.kind == "banked" and np.count_nonzero(inside) > 1:
+            axes.plot(*way[inside].T, color=style.INK, zorder=1, **{**road, "linewidth": _ROAD + 3.0})
+    axes.plot(*way[good].T, color=style.PALE, zorder=2, **road)
     # Sections in two greys over a pale track: what lies between them is still road.
+    middles: list[tuple[str, float, float]] = []
     for number, span in enumerate(line.sections):
         inside = good & (line.place >= span.start) & (line.place <= span.end)
         if np.count_nonzero(inside) < 2:
             continue
-        colour = _SECTION_GREYS[number % 2]
-        east, north = line.east[inside], line.north[inside]
-        axes.plot(east, north, color=colour, linewidth=5.0, solid_capstyle="butt", zorder=2)
-        middle = len(east) // 2
-        _named(
-            axes,
-            float(east[middle]),
-            float(north[middle]),
-            _beside(east, north, middle),
-            label(span.name, 18),
-        )
-    # Where the road is banked, as measured: a thin line on the wide one.
-    for stretch, (low, high) in zip(line.stretches, line.stretch_places, strict=True):
-        inside = good & (line.place >= low) & (line.place <= high)
-        if stretch.kind == "banked" and np.count_nonzero(inside) > 1:
-            axes.plot(line.east[inside], line.north[inside], color=style.INK, linewidth=1.0, zorder=3)
-    # A bar across the start tells the direction of driving; numbers of places come last, over everything.
-    start = int(np.flatnonzero(good)[0])
-    axes.plot(
-        line.east[start], line.north[start], "|", color=style.INK, markersize=12, markeredgewidth=2, zorder=4
-    )
-    _marks_on_map(axes, line, places, good)
-    _scale_bar(axes, wide)
-    axes.axis("off")
+        axes.plot(*way[inside].T, color=_SECTION_GREYS[number % 2], zorder=3, **road)
+        middles.append((label(span.name, 18), *way[inside][np.count_nonzero(inside) // 2]))
+    dense = _dense(way[good])
+    bar = _draw_direction(axes, dense)
+    _scale_bar(axes, scale, width)
+    # Marks first, the hardest place before all, then the start, then names where there is still room.
+    sheet = Sheet(width, height, dense[::2], bar)
+    sheet.keep_free(0.0, 0.0, width, _SCALE_ROW - 2.0)
+    _draw_marks(axes, sheet, places, lambda middle, _corner: _at(line, way, good, middle))
+    for name, x, y in [("start", *way[good][0]), *middles]:
+        _draw_name(axes, sheet, name, (float(x), float(y)))
     return figure
 
 
-def _beside(east: style.Array, north: style.Array, middle: int) -> tuple[float, float]:
-    """Return the direction to the side of the course, away from its middle line."""
-    # Names stand beside the road and not on it: at right angles to the way it runs there.
-    along, across = np.gradient(east)[middle], np.gradient(north)[middle]
-    length = float(np.hypot(along, across)) or 1.0
-    return -across / length, along / length
-
-
-def _named(axes: Axes, x: float, y: float, side: tuple[float, float], text: str) -> None:
-    ha = "left" if side[0] > 0.3 else "right" if side[0] < -0.3 else "center"
-    va = "bottom" if side[1] > 0.3 else "top" if side[1] < -0.3 else "center"
-    offset = (9.0 * side[0], 9.0 * side[1])
-    style.note_at(axes, text, (x, y), offset, ha=ha, va=va, fontsize=6.5, color=style.GREY)
-
-
-def _marks_on_map(
-    axes: Axes, line: CourseLine, places: tuple[PlaceSheet, ...], good: np.typing.NDArray[np.bool_]
-) -> None:
+def _way(line: CourseLine) -> tuple[style.Array, npt.NDArray[np.bool_], float, float]:
+    """Return the course [pt], which samples are known, points per metre, and the height [pt]."""
     assert line.east is not None
     assert line.north is not None
-    taken: list[tuple[float, float]] = []
-    for rank, sheet in enumerate(places, start=1):
-        middle = (sheet.place.start + sheet.place.end) / 2.0
-        x, y = (float(np.interp(middle, line.place[good], way[good])) for way in (line.east, line.north))
-        _mark(axes, sheet, x, y)
-        # Two corners often meet their stops at one place; the second number moves up a line.
-        crowd = sum(abs(x - a) < 25.0 and abs(y - b) < 25.0 for a, b in taken)
-        taken.append((x, y))
-        _rank(axes, rank, sheet, x, y, crowd)
+    good = np.isfinite(line.east) & np.isfinite(line.north)
+    metres = np.column_stack((line.east, line.north))
+    low, high = metres[good].min(axis=0), metres[good].max(axis=0)
+    wide, tall = np.maximum(high - low, 1.0)
+    # A metre is a metre both ways, or bends would look tighter than they are.
+    room = 72.0 * style.PLATE_WIDTH - 2.0 * _BESIDE[0]
+    scale = float(min(room / wide, (_TALLEST - _SCALE_ROW - 2.0 * _BESIDE[1]) / tall))
+    height = float(max(tall * scale + 2.0 * _BESIDE[1] + _SCALE_ROW, _LOWEST))
+    middle = np.array([72.0 * style.PLATE_WIDTH / 2.0, (height + _SCALE_ROW) / 2.0])
+    return middle + scale * (metres - (low + high) / 2.0), good, scale, height
 
 
-def _mark(axes: Axes, sheet: PlaceSheet, x: float, y: float) -> None:
+def _at(line: CourseLine, way: style.Array, good: npt.NDArray[np.bool_], place: float) -> Point:
+    x, y = (float(np.interp(place, line.place[good], values)) for values in way[good].T)
+    return x, y
+
+
+def _dense(way: style.Array) -> style.Array:
+    """Return a way with a point every two points of the drawing."""
+    steps = np.hypot(*np.diff(way, axis=0).T)
+    along = np.concatenate(([0.0], np.cumsum(steps)))
+    even = np.arange(0.0, along[-1], 2.0) if along[-1] > 0.0 else np.zeros(1)
+    return np.column_stack([np.interp(even, along, values) for values in way.T])
+
+
+def _draw_direction(axes: Axes, way: style.Array) -> list[Point]:
+    """Draw the start as a bar across the road and arrows the way it is driven; return the ends of the bar."""
+    bar: list[Point] = []
+    for number in range(0, len(way) - 4, int(_ARROWS / 2.0)):
+        ahead = way[number + 4] - way[number]
+        length = float(np.hypot(*ahead))
+        if length == 0.0:
+            continue
+        ahead /= length
+        side = np.array([-ahead[1], ahead[0]])
+        if number == 0:
+            ends = np.array([way[0] + 7.0 * side, way[0] - 7.0 * side])
+            axes.plot(*ends.T, color=style.INK, linewidth=2.0, zorder=5)
+            bar = [(float(x), float(y)) for x, y in ends]
+        # An arrowhead without a shaft: the road is the shaft. The first stands clear of the bar.
+        tip = way[number + 2] + (6.0 if number == 0 else 2.0) * ahead
+        head = np.array([tip - 4.0 * ahead + 2.6 * side, tip, tip - 4.0 * ahead - 2.6 * side])
+        axes.plot(*head.T, color=style.INK, linewidth=1.2, zorder=4)
+    return bar
+
+
+def _draw_marks(
+    axes: Axes,
+    sheet: Sheet,
+    places: tuple[PlaceSheet, ...],
+    at: Callable[[float, Corner], Point],
+    back: Callable[[Point], Point] = lambda point: point,
+) -> None:
+    """Draw a mark with its number for every place, beside the course, and a line to where it is.
+
+    `at` gives a place of the course on the drawing [pt], `back` such points in the units of the axes.
+    """
+    # Two corners often meet their stops at one place: marks on the road would lie on each other.
+    spots = [at((item.place.start + item.place.end) / 2.0, item.place.corner) for item in places]
+    sheet.points = [*sheet.points, *spots]
+    width = _LARGEST_MARK + 3.0 + text_width(f"{len(places)} RR", _TYPE)
+    rooms = sheet.put_marks(spots, (width, _LINE), _RINGS, _LARGEST_MARK)
+    for rank, (item, spot, room) in enumerate(zip(places, spots, rooms, strict=True), start=1):
+        size, words = _mark_size(item), f"{rank} {item.place.corner}"
+        line = np.array([back(spot), back(room.foot)])
+        axes.plot(*line.T, color=style.INK, linewidth=0.7, zorder=5)
+        axes.plot(*back(spot), "o", color=style.INK, markersize=3.4, zorder=6)
+        _mark(axes, item, *back(room.foot), size)
+        # The number stands on the side of the mark that is free.
+        right = room.foot[0] < room.middle[0]
+        beside = size / 2.0 + 3.0
+        look = {"fontsize": _TYPE, "fontweight": "bold", "color": style.INK, "zorder": 8, "va": "center"}
+        look["ha"] = "left" if right else "right"
+        style.note_at(axes, words, back(room.foot), (beside if right else -beside, 0.0), **look)
+
+
+def _mark_size(sheet: PlaceSheet) -> float:
+    return float(min(6.0 + 0.4 * sheet.place.worst.event.stop_compression * MM_PER_M, _LARGEST_MARK))
+
+
+def _mark(axes: Axes, sheet: PlaceSheet, x: float, y: float, size: float) -> None:
     place = sheet.place
     colour = style.CORNER_LOOK[place.corner][0]
-    depth = place.worst.event.stop_compression * MM_PER_M
     axes.plot(
         x,
         y,
         marker="v" if place.kind == "bump stop" else "^",
-        markersize=min(5.0 + 0.4 * depth, 12.0),
+        markersize=size,
         color=colour,
         markerfacecolor=colour if place.hard else "white",
-        markeredgewidth=1.2,
-        zorder=6,
+        markeredgewidth=1.4,
+        zorder=7,
     )
 
 
-def _rank(axes: Axes, rank: int, sheet: PlaceSheet, x: float, y: float, crowd: int) -> None:
-    look = {"fontsize": 8.5, "fontweight": "bold", "color": style.INK, "zorder": 7}
-    style.note_at(axes, f"{rank} {sheet.place.corner}", (x, y), (8, -9 + 11 * crowd), **look)
+def _draw_name(axes: Axes, sheet: Sheet, name: str, at: Point) -> None:
+    room = sheet.put(at, (text_width(name, _TYPE), _LINE), _NAME_RINGS)
+    if room is None:
+        return
+    if math.dist(at, room.foot) > _TIED:
+        axes.plot(*np.array([at, room.foot]).T, color=style.GREY, linewidth=0.5, zorder=2)
+    style.note_at(
+        axes, name, room.middle, (0.0, 0.0), ha="center", va="center", fontsize=_TYPE, color=style.GREY
+    )
 
 
-def _scale_bar(axes: Axes, wide: float) -> None:
-    # About an eighth of the course, in a round figure.
+def _scale_bar(axes: Axes, scale: float, width: float) -> None:
+    # About an eighth of the drawing, in a round figure.
+    wide = width / scale
     length = next(
         step for step in (10, 20, 50, 100, 200, 500, 1000, 5000) if step >= wide / 8.0 or step == 5000
     )
-    low, bottom = axes.get_xlim()[0], axes.get_ylim()[0]
-    axes.plot([low, low + length], [bottom, bottom], color=style.GREY, linewidth=1.5)
-    style.note_at(axes, f"{length} m", (low, bottom), (0, 4), fontsize=7, color=style.GREY)
+    axes.plot([2.0, 2.0 + length * scale], [6.0, 6.0], color=style.GREY, linewidth=1.5)
+    look = {"va": "center", "fontsize": _TYPE, "color": style.GREY}
+    style.note_at(axes, f"{length} m", (2.0 + length * scale, 6.0), (5.0, 0.0), **look)
 
 
 def _draw_strip(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
-    figure = style.new_figure(2.6)
-    axes = style.axes_in(figure, 0.5, 0.45, 0.2, 0.75)
+    figure = style.new_figure(4.0)
+    axes = style.axes_in(figure, 0.5, 0.5, 0.55, 1.3)
     axes.set_xlim(0.0, line.length)
     style.corner_rows(axes)
+    axes.tick_params(labelsize=_TYPE)
     for number, span in enumerate(line.sections):
         shade = "#f4f4f4" if number % 2 else "#e9e9e9"
         end = min(span.end, line.length)
         axes.axvspan(span.start, end, facecolor=shade, edgecolor="none", zorder=0)
-        if (end - span.start) / line.length > 0.03:
-            _section_label(axes, label(span.name, 18), span.start, 38, fontsize=7.0)
+        if (end - span.start) / line.length > _NARROW_SECTION:
+            _section_label(axes, label(span.name, 18), span.start, 60, fontsize=_TYPE)
     for stretch, (low, high) in zip(line.stretches, line.stretch_places, strict=True):
         if stretch.kind == "banked":
             axes.plot([low, high], [3.5, 3.5], color=style.INK, linewidth=2.0)
-    for rank, sheet in enumerate(places, start=1):
-        middle = (sheet.place.start + sheet.place.end) / 2.0
-        row = CORNERS.index(sheet.place.corner)
-        _mark(axes, sheet, middle, row)
-        _rank(axes, rank, sheet, middle, row, 0)
-    axes.set_xlabel(AXIS_LABELS[line.unit])
+    # The marks are laid out in points, as on the map; a row of the list is as high as a mark and its line.
+    box = axes.get_position()
+    width, height = (72.0 * inch for inch in figure.get_size_inches() * (box.width, box.height))
+    (bottom, top) = axes.get_ylim()
+
+    def on_paper(place: float, corner: Corner) -> Point:
+        return place / line.length * width, (CORNERS.index(corner) - bottom) / (top - bottom) * height
+
+    def back(point: Point) -> Point:
+        return point[0] / width * line.length, bottom + point[1] / height * (top - bottom)
+
+    _draw_marks(axes, Sheet(width, height, np.zeros((0, 2))), places, on_paper, back)
+    axes.set_xlabel(AXIS_LABELS[line.unit], fontsize=_TYPE)
     return figure
 
 
@@ -400,9 +479,10 @@ def trace_plate(sheet: PlaceSheet, rank: int) -> style.Plate:
 
 
 def _draw_traces(sheet: PlaceSheet) -> Figure:
-    figure = style.new_figure(1.15)
-    figure.set_size_inches(style.PLATE_WIDTH * 0.62, 1.15)
-    axes = style.axes_in(figure, 0.42, 0.36, 0.08, 0.06)
+    # Half as wide as other figures, since it is shown half as wide.
+    figure = style.new_figure(1.05)
+    figure.set_size_inches(style.PLATE_WIDTH / 2.0, 1.05)
+    axes = style.axes_in(figure, 0.42, 0.33, 0.14, 0.06)
     colour = style.CORNER_LOOK[sheet.place.corner][0]
     # At full droop the travel counts in extension, and no bump stop belongs into the figure.
     sign = -1.0 if sheet.place.kind == "full droop" else 1.0
@@ -414,8 +494,7 @@ def _draw_traces(sheet: PlaceSheet) -> Figure:
         axes.axhline(sheet.gap * MM_PER_M, color=style.INK, linestyle=(0, (4, 2)), linewidth=0.7)
     axes.set_xlim(-0.4, 0.4)
     axes.locator_params(axis="y", nbins=3)
-    axes.set_xticks([-0.4, 0.0, 0.4])
-    axes.set_xlabel("s", labelpad=-4)
+    axes.set_xticks([-0.4, 0.0, 0.4], ["−0.4 s", "0", "0.4 s"])
     axes.set_ylabel("mm")
     return figure
 
@@ -431,21 +510,22 @@ def speed_plate(result: CourseSheetResult) -> style.Plate | None:
         alt="Share of the time per damper speed, four dampers, whole course.",
         draw=partial(_draw_speeds, tuple(whole)),
         note="Steps of 25 mm/s; what is faster than 0.6 m/s counts to the last step. Values per section "
-        "stand in results.json.",
+        "stand in the JSON file beside this page.",
     )
 
 
 def _draw_speeds(whole: tuple[DamperUse, ...]) -> Figure:
-    figure = style.new_figure(2.4)
-    axes = style.axes_in(figure, 0.6, 0.45, 0.1, 0.3)
+    figure = style.new_figure(2.6)
+    axes = style.axes_in(figure, 0.6, 0.55, 0.15, 0.35)
     middles = (SPEED_EDGES[1:] + SPEED_EDGES[:-1]) / 2.0
     for use in whole:
         colour, dashes = style.CORNER_LOOK[use.corner]
         axes.plot(middles, 100.0 * use.speed, color=colour, linestyle=dashes, linewidth=1.1, label=use.corner)
-    axes.set_xlabel("damper speed, m/s (right: compression)")
-    axes.set_ylabel("time, %")
+    axes.set_xlabel("damper speed, m/s (right: compression)", fontsize=_TYPE)
+    axes.set_ylabel("time, %", fontsize=_TYPE)
+    axes.tick_params(labelsize=_TYPE)
     axes.set_ylim(bottom=0.0)
-    style.legend_above(axes)
+    style.legend_above(axes, fontsize=_TYPE)
     return figure
 
 
@@ -460,15 +540,15 @@ def travel_left_plate(result: CourseSheetResult) -> style.Plate | None:
     return style.Plate(
         key="left",
         title="How much travel is left in each section?",
-        alt="Travel left before the stop per section and corner; the values stand in results.json.",
+        alt="Travel left before the stop per section and corner; the values stand in the JSON file.",
         draw=partial(_draw_travel_left, shown, known),
         note="Passed 99.9 % of the time, all runs together; left of the line: in the stop.",
     )
 
 
 def _draw_travel_left(shown: list[str], known: dict[tuple[str, Corner], float]) -> Figure:
-    figure = style.new_figure(0.75 + 0.19 * len(shown))
-    axes = style.axes_in(figure, 1.45, 0.42, 0.1, 0.3)
+    figure = style.new_figure(0.9 + 0.22 * len(shown))
+    axes = style.axes_in(figure, 1.55, 0.55, 0.15, 0.35)
     for corner in CORNERS:
         colour = style.CORNER_LOOK[corner][0]
         rows = [k for k, section in enumerate(shown) if (section, corner) in known]
@@ -476,9 +556,10 @@ def _draw_travel_left(shown: list[str], known: dict[tuple[str, Corner], float]) 
         marker = {"FL": "o", "FR": "s", "RL": "D", "RR": "^"}[corner]
         axes.plot(margins, rows, marker, color=colour, markersize=4, label=corner, alpha=0.9)
     axes.axvline(0.0, color=style.INK, linewidth=0.8)
-    axes.set_yticks(range(len(shown)), [label(section, 22) for section in shown], fontsize=7)
+    axes.set_yticks(range(len(shown)), [label(section, 18) for section in shown])
     axes.set_ylim(len(shown) - 0.5, -0.5)
-    axes.set_xlabel("travel left before the bump stop, mm")
+    axes.set_xlabel("travel left before the bump stop, mm", fontsize=_TYPE)
+    axes.tick_params(labelsize=_TYPE)
     axes.tick_params(axis="y", length=0)
-    style.legend_above(axes)
+    style.legend_above(axes, fontsize=_TYPE, handlelength=1.0)
     return figure
