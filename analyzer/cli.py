@@ -183,7 +183,8 @@ def review(
         if driven is not None:
             saved.append(f"driver's page: {folder / COURSE_PAGE}")
         print("\n".join((*saved, f"report: {page}")))
-    _end(failure_line(result), result.faults)
+    # Those of the driver's page are the review's own and what it met besides.
+    _end(failure_line(result), result.faults if driven is None else driven.faults)
 
 
 def _save_also(

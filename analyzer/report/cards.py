@@ -59,17 +59,18 @@ def remarks(review: Review, run: str) -> list[HealthRow]:
 
 
 def _team(review: Review) -> Card:
-    total = len(review.runs) + len(review.failed)
+    missing = len(sentences.left_out(review))
+    total = len(review.runs) + missing
     noted = sum(bool(remarks(review, run.name)) for run in review.runs)
     runs = "run" if total == 1 else "runs"
     # A run with a remark is used, but nobody should hear that it can be trusted as it is.
     said = f"{runs} can be used, {noted} with remarks" if noted else f"{runs} can be trusted"
-    if review.failed:
-        said += f"; {len(review.failed)} left out"
+    if missing:
+        said += f"; {missing} left out"
     gradients = [gradient for run in review.runs for gradient in run.roll_gradient.values()]
-    missing = [gradient for gradient in gradients if gradient.value is None]
-    if len(missing) == len(gradients):
-        why = f" ({words.clause(missing[0].notes[0], _SHORT_WHY)})" if missing else ""
+    unknown = [gradient for gradient in gradients if gradient.value is None]
+    if len(unknown) == len(gradients):
+        why = f" ({words.clause(unknown[0].notes[0], _SHORT_WHY)})" if unknown else ""
         said += f"; none shows a roll gradient{why}"
     if review.session.placeholders:
         said += f"; {words.count(review.session.placeholders, 'line')} of the sheets still TO MEASURE"

@@ -105,9 +105,17 @@ def strip_table(review: Review) -> PageTable:
         _strip_row(review, recording, run)
         for recording, run in zip(review.recordings, review.runs, strict=True)
     ]
-    # The one reason there is: whatever else is wrong with a run leaves it in, with a remark.
-    left_out = Cell("left out", "log not usable", look="bad")
-    rows += [(named(name), *(amount(words.UNKNOWN),) * 3, left_out) for name in review.failed]
+    # The two reasons there are: whatever else is wrong with a run leaves it in, with a remark.
+    rows += [
+        (
+            named(name),
+            *(amount(words.UNKNOWN),) * 3,
+            Cell(
+                "left out", "log not usable" if name in review.failed else "fault of this program", look="bad"
+            ),
+        )
+        for name in left_out(review)
+    ]
     return PageTable(
         "Run by run: roll gradient, hits, trust",
         heads("Run | Front, deg/g | Rear, deg/g | Hard hits | Trust"),

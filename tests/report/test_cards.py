@@ -10,12 +10,14 @@ from report.synthetic_review import Options, estimate
 from analyzer.comparison.results import ChangeVerdict
 from analyzer.core.constants import CORNERS
 from analyzer.core.estimate import Estimate
+from analyzer.core.faults import Fault
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.report.cards import Card, cards
 from analyzer.report.tables import strip_table
 from analyzer.session.review import Review
 
 GOOD = HealthRow("gap", "time", Verdict.GOOD, 0.0, 0.1, "s", "no gap")
+FAULT = Fault("r01", "estimating", "ValueError", "", "analyzer.processing.motion:1", ())
 STUCK = HealthRow("stuck", "damper_RR", Verdict.BAD, 9.0, 0.5, "s", "the pot stood still")
 
 
@@ -67,6 +69,8 @@ def test_team_card_counts_runs_that_can_be_trusted(review, review_with):
     assert said(cards(healthy(review, STUCK, STUCK))[0]) == "6 of 6 runs can be used, 2 with remarks"
     short = healthy(review_with(Options(failed=(("r07", "no table in it"),))))
     assert said(cards(short)[0]) == "6 of 7 runs can be trusted; 1 left out"
+    broken = replace(review, faults=(FAULT,), runs=review.runs[1:], recordings=review.recordings[1:])
+    assert said(cards(healthy(broken))[0]) == "5 of 6 runs can be trusted; 1 left out"
     one = healthy(review_with(Options(runs=("r01",), setups=("A",), compared=False)))
     assert said(cards(one)[0]) == "1 of 1 run can be trusted"
 
@@ -177,6 +181,11 @@ def test_strip_has_gradients_with_errors_hits_and_trust(review_with):
     assert rows[1][3:] == ["1 of 2", "with remarks damper RR stuck"]
     assert rows[6] == ["r07", "—", "—", "—", "left out log not usable"]
     assert len(rows) == 7
+    broken = replace(review, faults=(FAULT,), runs=review.runs[1:], recordings=review.recordings[1:])
+    assert strip(broken)[5:] == [
+        ["r01", "—", "—", "—", "left out fault of this program"],
+        ["r07", "—", "—", "—", "left out log not usable"],
+    ]
 
 
 def test_strip_never_takes_an_unwatched_run_for_one_without_hits(review):
