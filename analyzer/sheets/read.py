@@ -36,8 +36,7 @@ TO_MEASURE: Final = "TO MEASURE"
 KEYS_TOLD: Final = "analyzer docs sheets lists the keys"
 """A command and no path: it does in a checkout and where the package is installed alike."""
 PLAIN_FORM = ("function-before[", "literal[")
-TABLE_FORM = "function-after["
-"""How the checker names the forms of a key for which a plain value and a table would do."""
+"""How the checker names the plain form of a key for which a plain value and a table would do."""
 
 
 def read_car(path: Path) -> CarSheet:
@@ -186,7 +185,7 @@ def _plain(path: Path, table: dict[str, Any], model: type[Sheet], error: Validat
     findings = sorted(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
     findings = [f for f in findings if _meant(f["loc"], table)] or findings
     first = findings[0]
-    key = _dotted(first["loc"], table)
+    key = _dotted(first, table)
     problem, remedy = _wording(first, model, key)
     if len(findings) > 1:
         remedy += f" ({len(findings) - 1} more after this one)"
@@ -216,7 +215,7 @@ def _wording(finding: Any, model: type[Sheet], key: str) -> tuple[str, str]:
     if kind == "missing":
         return "is missing", f"write {key.rsplit('.', 1)[-1]} = … ({KEYS_TOLD})"
     if kind == "extra_forbidden":
-        return _unknown_key(key.rsplit(".", 1)[-1], model)
+        return _unknown_key(finding["loc"], model)
     if kind in ("union_tag_invalid", "union_tag_not_found"):
         return "bar kind is not known", 'write kind = "bladed", "formed" or "none"'
     found = _shown(finding["input"])
@@ -274,17 +273,45 @@ _LIBRARY_WORDS: Final[dict[str, tuple[str, str]]] = {
 """Problem and remedy of what the checker finds by itself, in words of a sheet."""
 
 
-def _unknown_key(name: str, model: type[Sheet]) -> tuple[str, str]:
+def _unknown_key(location: tuple[int | str, ...], model: type[Sheet]) -> tuple[str, str]:
     """Return problem and remedy of a key that does not stand in its table."""
+    name, here = str(location[-1]), _tables_at(location[:-1], model)
+    # A slip in the table itself, a key of another table, a slip of one of those: the nearest counts.
+    meant = nearest(name, {key for table in here for key in table.model_fields})
+    if meant is not None:
+        return "is not a key of this table", f"did you mean {meant}?"
     tables = [table.__name__ for table in _tables(model) if name in table.model_fields]
     if tables:
         where = " or ".join(tables[:3])
         return "is not a key of this table", f"it is one of {where} ({KEYS_TOLD}); move or remove it"
     near = nearest(name, _known_keys(model))
-    return (
-        "is not a key of this sheet",
-        f"did you mean {near}?" if near else KEYS_TOLD,
-    )
+    return "is not a key of this sheet", f"did you mean {near}?" if near else KEYS_TOLD
+
+
+def _tables_at(location: tuple[int | str, ...], model: type[Sheet]) -> list[type[Sheet]]:
+    """Return the tables that may stand at a place of a sheet, as the checker names the place."""
+    here: list[type[Sheet]] = [model]
+    for step in location:
+        fields = [table.model_fields[step] for table in here if step in table.model_fields]
+        if fields:
+            here = [table for field in fields for table in _direct_tables(field.annotation)]
+            continue
+        # Of a key for which several tables would do the checker names the one by its kind; the names of
+        # set-ups and the numbers of a list lead nowhere else.
+        told = [table for table in here if "kind" in table.model_fields and _is_kind(table, step)]
+        here = told or here
+    return here
+
+
+def _is_kind(table: type[Sheet], step: int | str) -> bool:
+    return step in get_args(table.model_fields["kind"].annotation)
+
+
+def _direct_tables(annotation: Any) -> list[type[Sheet]]:
+    """Return the tables a key's annotation names, not those within them."""
+    if isinstance(annotation, type) and issubclass(annotation, Sheet):
+        return [annotation]
+    return [table for part in get_args(annotation) for table in _direct_tables(part)]
 
 
 def _shown(value: object) -> str:
@@ -298,21 +325,20 @@ def _shown(value: object) -> str:
     return one_line(f'"{value}"' if isinstance(value, str) else str(value), 60)
 
 
-def _dotted(location: tuple[int | str, ...], table: dict[str, Any]) -> str:
-    """Return the key as it stands in the file; parts that pydantic adds for unions are left out."""
+def _dotted(finding: Any, table: dict[str, Any]) -> str:
+    """Return the key as it stands in the file; parts that the checker adds for unions are left out."""
     parts: list[str] = []
     here: Any = table
-    for step in location:
+    location = finding["loc"]
+    for place, step in enumerate(location, start=1):
         if isinstance(step, int):
             parts[-1:] = [f"{parts[-1] if parts else ''}[{step + 1}]"]
             here = here[step] if isinstance(here, list) and step < len(here) else None
         elif isinstance(here, dict) and step in here:
             parts.append(step)
             here = here[step]
-        elif (
-            isinstance(here, dict) and step == location[-1] and not step.startswith((*PLAIN_FORM, TABLE_FORM))
-        ):
-            parts.append(step)  # a key that is missing
+        elif finding["type"] == "missing" and place == len(location):
+            parts.append(step)
     return ".".join(parts)
 
 

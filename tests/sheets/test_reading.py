@@ -164,6 +164,10 @@ CAR_SLIPS = [
     ('"0.90 m"', '"1,000,000.5 um"', "front.bar.tube.length", "write 1000000.5 um"),
     ("motion_ratio = 0.94", 'motion_ratio = 0.94, holes = ["9 mm"]', "front.spring.holes", "BladedBar"),
     ("wall =", "spacing =", "front.bar.tube.spacing", "one of Mounts"),
+    ("spacer = {", "spacers = {", "front.bar.spacers: is not a key of this table", "did you mean spacer?"),
+    ("most = 4", "mosts = 4", "front.bar.spacer.mosts", "did you mean most?"),
+    # Rules of a whole bar stand at the bar, not at the name the checker has for its kind.
+    ('"229 mm"', '"299 mm"', "front.bar: holes must run", "longest lever first"),
 ]
 
 
