@@ -10,8 +10,9 @@ from typing import Final
 import numpy as np
 
 from analyzer.comparison import ledger, unmeasured_axle
-from analyzer.comparison.ledger import GroupFit, RunValue
+from analyzer.comparison.ledger import RunValue
 from analyzer.comparison.results import ChangeVerdict, Comparison, SetupResult
+from analyzer.comparison.session_drift import DriftedChange, change_with_drift
 from analyzer.comparison.setups import NO_RUN, scatter_prior, stiffness_values
 from analyzer.comparison.stiffness import (
     STIFFNESS_UNIT,
@@ -263,20 +264,21 @@ def compare_setups(
     if before.name not in names or after.name not in names:
         reason, remedy = _missing(before if before.name not in names else after, runs, reasons)
         return _unknown(before, after, change, axle, reason, remedy)
-    fit = ledger.fit_groups(values, scatter_prior(scale))
+    found = change_with_drift(values, before.name, after.name, scatter_prior(scale), scale)
     counted = {value.run for value in values}
     pair = Pair(car, before, after, change, tuple(run for run in there if run.name in counted), axle, target)
     if not all(pair.mean_stiffness(result) > 0.0 for result in (before, after)):
         remedy = "check scale weights, CG height, spring rates and motion ratios"
         reason = "roll of the runs and car sheet contradict each other"
         return _unknown(before, after, change, axle, reason, remedy)
-    return _comparison(pair, fit, tuple(reasons.values()))
+    return _comparison(pair, found, tuple(reasons.values()))
 
 
-def _comparison(pair: Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparison:
+def _comparison(pair: Pair, found: DriftedChange, reasons: tuple[str, ...]) -> Comparison:
     before, after, key = pair.before, pair.after, pair.axle or "total"
-    # From the runs alone first; then with what sheet and sensors add that does not cancel in a ratio.
-    repeat = fit.change(before.name, after.name)
+    # From the runs alone first, drift seen to; then with what sheet and sensors add that does not cancel in
+    # a ratio.
+    repeat, fit = found.change, found.fit
     errors = pair_errors(pair)
     remainder = math.hypot(errors.found.std("log ratio"), errors.sensor)
     measured = repeat.with_known(remainder)
@@ -288,7 +290,7 @@ def _comparison(pair: Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparis
         math.hypot(errors.found.std("gap"), errors.sensor)
     )
     counts = (fit.count(before.name), fit.count(after.name))
-    evidence = Evidence(measured, predicted_log, gap, repeat, counts)
+    evidence = Evidence(measured, predicted_log, gap, repeat, counts, found.run_scatter)
     verdict, reason = decide(evidence)
     # The stiffness of the changed axle is worked out with the other one taken from the sheet. If that one did
     # not answer as it should, something else was changed too.
@@ -307,7 +309,7 @@ def _comparison(pair: Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparis
         axle=pair.axle,
         stiffness_ratio=ledger.ratio_estimate(repeat, remainder, sum(counts), METHOD, notes),
         predicted_ratio=predicted,
-        stiffness_change=_difference(pair, fit, errors),
+        stiffness_change=_difference(pair, found, errors),
         predicted_change=pair.change.stiffness_change[key],
         gradient_ratio={axle: gradient_ratio(pair.runs, before.name, after.name, axle) for axle in AXLES},
         verdict=verdict,
@@ -317,6 +319,8 @@ def _comparison(pair: Pair, fit: GroupFit, reasons: tuple[str, ...]) -> Comparis
         prediction=pair.change,
         notes=notes,
         other_axle=None if other is None else other.estimate,
+        drift=found.drift,
+        run_scatter=found.run_scatter,
     )
 
 
@@ -348,24 +352,26 @@ def gradient_ratio(runs: Sequence[RunEstimates], before: str, after: str, axle: 
     missing = [name for name in (before, after) if name not in names]
     if missing:
         return Estimate.unknown("1", f"no run of {missing[0]} shows roll of the {axle} axle")
-    fit = ledger.fit_groups(values)
-    change = fit.change(before, after)
+    drifted = change_with_drift(values, before, after)
+    fit = drifted.fit
     counts = fit.count(before) + fit.count(after)
-    return ledger.ratio_estimate(change, 0.0, counts, METHOD, ledger.scatter_notes(fit))
+    return ledger.ratio_estimate(drifted.change, 0.0, counts, METHOD, ledger.scatter_notes(fit))
 
 
-def _difference(pair: Pair, fit: GroupFit, errors: PairErrors) -> Estimate:
+def _difference(pair: Pair, found: DriftedChange, errors: PairErrors) -> Estimate:
     """Return the change of stiffness with its error [N m/deg]."""
-    old, new = (fit.mean(result.name) for result in (pair.before, pair.after))
-    stiff = math.exp(old.value), math.exp(new.value)
-    row = np.zeros(len(fit.fit.coefficients))
-    row[fit.groups.index(pair.after.name)] = stiff[1]
-    row[fit.groups.index(pair.before.name)] -= stiff[0]
-    std = math.sqrt(max(float(row @ fit.fit.covariance @ row), 0.0))
+    fit, change = found.fit, found.change
+    names = (pair.before.name, pair.after.name)
+    level = fit.fit.contrast((fit.row(names[0]) + fit.row(names[1])) / 2.0)
+    # Both stiffnesses from their mean and their ratio, so that the difference is that of the ratio with drift
+    # seen to.
+    stiff = math.exp(level.value - change.value / 2.0), math.exp(level.value + change.value / 2.0)
+    std = math.hypot((stiff[0] + stiff[1]) / 2.0 * change.std_error, (stiff[1] - stiff[0]) * level.std_error)
     common = math.hypot(errors.found.std("change"), errors.sensor_change)
-    own = Contrast(stiff[1] - stiff[0], std, fit.fit.dof)
-    count = fit.count(pair.before.name) + fit.count(pair.after.name)
-    return ledger.figure_estimate(own, common, STIFFNESS_UNIT, count, METHOD)
+    own = Contrast(stiff[1] - stiff[0], std, change.dof)
+    return ledger.figure_estimate(
+        own, common, STIFFNESS_UNIT, fit.count(names[0]) + fit.count(names[1]), METHOD
+    )
 
 
 def _smallest(evidence: Evidence) -> Estimate:

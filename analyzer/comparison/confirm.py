@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, groupby
@@ -12,7 +13,7 @@ from analyzer.comparison.bar_settings import axle_settings
 from analyzer.comparison.calibrated_car import Calibration, calibrate, propagate_calibrated
 from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.diagnosis import Circumstances, find_reasons
-from analyzer.comparison.ledger import GroupFit, fit_groups, sheet_roll
+from analyzer.comparison.ledger import sheet_roll
 from analyzer.comparison.results import (
     AxleSettings,
     ChangeVerdict,
@@ -22,9 +23,10 @@ from analyzer.comparison.results import (
     Part,
     SettingEffect,
     SetupResult,
+    Treatment,
 )
+from analyzer.comparison.session_drift import change_with_drift
 from analyzer.comparison.setups import scatter_prior, setup_results, stiffness_values
-from analyzer.comparison.stiffness import Target
 from analyzer.comparison.verdict import plan_runs
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.errors import AnalyzerError, choices, nearest, one_line
@@ -98,25 +100,23 @@ def confirm(
     joined = joined_sessions(setups, runs, earlier)
     calibration = calibrate(car, joined.setups, joined.runs)
     conditions = {run.name: run.conditions for run in session.runs}
-    fit = session_fit(car, runs, predictions)
-    drift = _drift(car, results, comparison, runs)
     return Confirmation(
         comparison=comparison,
         before=results[before],
         after=results[after],
         car_ratio=_car_ratio(car, results, comparison, change, runs, others),
         order=driving_order(runs, before, after),
-        drift=drift,
+        drift=_drift(comparison),
         parts=change_parts(car, results[before], results[after], comparison),
         left_out=_left_out(car, results, change, runs, others),
         reasons=find_reasons(
             car, setups, runs, before, after, change.changed, Circumstances(conditions, health or {})
         ),
         settings=setting_effects(car, list(results.values()), calibration),
-        pairs=setting_pairs(car, list(results.values()), fit),
+        pairs=setting_pairs(car, list(results.values()), runs, predictions),
         bars=joined_settings(car, joined),
         shown={} if calibration is None else calibration.shown,
-        plan=_plan(comparison, drift),
+        plan=_plan(comparison),
         cautions=CAUTIONS,
     )
 
@@ -161,26 +161,12 @@ def _car_ratio(
     return compare_setups(car, before, after, whole, runs, others).stiffness_ratio
 
 
-def _drift(
-    car: CarSheet, results: Mapping[str, SetupResult], comparison: Comparison, runs: Sequence[RunEstimates]
-) -> Estimate | None:
-    target: Target = comparison.axle or "total"
-    predictions = {name: result.predicted for name, result in results.items()}
-    values, scale, _ = stiffness_values(car, target, runs, predictions)
-    if not values:
+def _drift(comparison: Comparison) -> Estimate | None:
+    """Return the drift per run that was taken out of the ratio [1]; None where none was."""
+    drift = comparison.drift
+    if drift is None or drift.treatment is not Treatment.TAKEN_OUT:
         return None
-    fit = fit_groups(values, scatter_prior(scale))
-    if fit.drift is None:
-        return None
-    return Estimate(
-        value=fit.drift.value,
-        unit="1",
-        std_error=fit.drift.std_error,
-        interval=fit.drift.interval,
-        n=len(values),
-        method="straight line over the order of driving",
-        notes=("part of the stiffness per run; taken out of the ratio",),
-    )
+    return replace(drift.per_run, notes=("part of the stiffness per run; taken out of the ratio",))
 
 
 def _left_out(
@@ -203,21 +189,22 @@ def _left_out(
     return tuple(found)
 
 
-def _plan(comparison: Comparison, drift: Estimate | None) -> str:
+def _plan(comparison: Comparison) -> str:
     """Return what to drive next to settle or to confirm the verdict."""
-    ratio, predicted = comparison.stiffness_ratio, comparison.predicted_ratio
+    ratio, predicted, drift = comparison.stiffness_ratio, comparison.predicted_ratio, comparison.drift
     if ratio.value is None or ratio.std_error is None or ratio.n is None:
         return "drive at least three runs on each set-up, in turns"
     if comparison.verdict is not ChangeVerdict.CANNOT_TELL:
         stands = "the verdict stands with these runs"
-        if drift is not None:
-            return f"{stands}; drift has been taken out, so no more are needed"
-        return f"{stands}; one more run on {comparison.before} would show whether drift is in it"
+        if drift is None or drift.treatment is Treatment.WIDENED:
+            return f"{stands}; one more run on {comparison.before} would show whether drift is in it"
+        done = "has been taken out" if drift.treatment is Treatment.TAKEN_OUT else "cancels in this order"
+        return f"{stands}; drift {done}, so no more are needed"
     if ratio.interval is not None and not ratio.interval[0] <= 1.0 <= ratio.interval[1]:
         return "no number of runs settles it while something else differs between the set-ups; see above"
     if not predicted.value or abs(math.log(predicted.value)) < 1e-6:
         return "no change was predicted, so no number of runs can confirm one"
-    per_run = ratio.std_error / ratio.value / math.sqrt(4.0 / ratio.n)
+    per_run = comparison.run_scatter or ratio.std_error / ratio.value / math.sqrt(4.0 / ratio.n)
     remainder = (ratio.calibration or 0.0) / ratio.value
     names = (comparison.before, comparison.after)
     return plan_runs(math.log(predicted.value), per_run, remainder, names).words
@@ -426,14 +413,6 @@ def joined_sessions(
     return Joined({**hardware, **setups}, (*drives, *runs), session_of)
 
 
-def session_fit(
-    car: CarSheet, runs: Sequence[RunEstimates], predictions: Mapping[str, SetupPrediction]
-) -> GroupFit | None:
-    """Fit the car's roll stiffness over all runs of the session; None when no run shows it."""
-    values, scale, _ = stiffness_values(car, "total", runs, predictions)
-    return fit_groups(values, scatter_prior(scale)) if values else None
-
-
 def setting_effects(
     car: CarSheet, results: Sequence[SetupResult], calibration: Calibration | None
 ) -> tuple[SettingEffect, ...]:
@@ -463,21 +442,26 @@ def setting_effects(
 
 
 def setting_pairs(
-    car: CarSheet, results: Sequence[SetupResult], fit: GroupFit | None
+    car: CarSheet,
+    results: Sequence[SetupResult],
+    runs: Sequence[RunEstimates],
+    predictions: Mapping[str, SetupPrediction],
 ) -> tuple[SettingPair, ...]:
     """Return every pair of set-ups; intervals and probabilities hold for all pairs together."""
-    if fit is None:
+    values, scale, _ = stiffness_values(car, "total", runs, predictions)
+    counts = Counter(value.group for value in values)
+    known = {r.name: r.hardware for r in results if r.name in counts and r.hardware is not None}
+    if not known:
         return ()
-    known = {r.name: r.hardware for r in results if r.name in fit.groups and r.hardware is not None}
     told = _predicted_ratios(car, known)
     method = "car's roll stiffness; the interval holds for all pairs together"
     return tuple(
         compared(
             (before, after),
-            fit.change(before, after),
+            change_with_drift(values, before, after, scatter_prior(scale), scale).change,
             None,
             len(known),
-            fit.count(before) + fit.count(after),
+            counts[before] + counts[after],
             method,
             told.estimate(f"{before} {after}", "1"),
         )

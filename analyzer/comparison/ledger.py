@@ -129,7 +129,11 @@ def revisited(groups: Sequence[str]) -> bool:
 
 
 def fit_groups(
-    runs: Sequence[RunValue], prior: ScatterPrior = mixed_effects.RUN_SCATTER, with_drift: bool = True
+    runs: Sequence[RunValue],
+    prior: ScatterPrior = mixed_effects.RUN_SCATTER,
+    with_drift: bool = True,
+    *,
+    inside_blocks: bool = False,
 ) -> GroupFit:
     """Fit one mean per set-up, one scatter for the session, and drift when a set-up was driven twice.
 
@@ -142,15 +146,19 @@ def fit_groups(
         For sessions with too few runs to show their scatter, in the unit of the values.
     with_drift : bool
         False leaves drift out whatever the order.
+    inside_blocks : bool
+        True fits drift also where no set-up was driven again (A-A-B-B), from the slope inside the blocks.
     """
     ordered = sorted(runs, key=lambda run: run.order)
     names = [run.group for run in ordered]
     groups = tuple(dict.fromkeys(names))
     design = np.array([[float(name == group) for group in groups] for name in names])
     design = np.column_stack([design, *_offsets(ordered)])
-    # Drift shows only where a set-up was driven again later; in A-A-B-B it cannot be told from the change.
-    drifting = with_drift and any(
-        revisited([run.group for run in ordered if run.session == session]) for session in _sessions(ordered)
+    # Where no set-up was driven again only the slope inside the blocks shows it, and costs most of what is
+    # known of the change: whoever asks for it says so.
+    drifting = with_drift and (
+        inside_blocks
+        or any(revisited([r.group for r in ordered if r.session == name]) for name in _sessions(ordered))
     )
     if drifting:
         wider = np.column_stack([design, _along(ordered)])

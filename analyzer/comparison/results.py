@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Final
 
 from analyzer.core.constants import Axle
 from analyzer.core.estimate import Estimate
@@ -86,6 +87,53 @@ class SetupResult:
     hardware: Setup | None = None
 
 
+LIKELY: Final = 1.5
+"""Odds of drift against none from which it is named: more likely than not, by a margin."""
+
+
+class Treatment(StrEnum):
+    """What was done about drift."""
+
+    TAKEN_OUT = "taken out"
+    WIDENED = "interval widened"
+    CANCELS = "cancels"
+
+
+@dataclass(frozen=True, slots=True)
+class SessionDrift:
+    """What the order of driving shows of drift.
+
+    Parameters
+    ----------
+    order : tuple of (str, int)
+        Set-ups in the order of driving, each with how many runs in a row.
+    size : Estimate
+        Change of the figure from the first run to the last, set-ups left aside [1]; unknown where the order
+        cannot show it.
+    per_run : Estimate
+        The same from one run to the next [1].
+    odds : float or None
+        How much more likely drift is than none; None when too few runs tell.
+    treatment : Treatment
+        What was done about it.
+    leaning : float
+        Part of the session's drift that the plain difference of the means holds [1]; 0 for A-B-B-A, 0.6 for
+        A-A-A-B-B-B.
+    """
+
+    order: tuple[tuple[str, int], ...]
+    size: Estimate
+    per_run: Estimate
+    odds: float | None
+    treatment: Treatment
+    leaning: float
+
+    @property
+    def found(self) -> bool:
+        """Whether drift is likely enough to be named."""
+        return self.odds is not None and self.odds >= LIKELY
+
+
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """One set-up against another.
@@ -119,6 +167,10 @@ class Comparison:
     other_axle : Estimate or None
         Roll of the axle that was left alone, after / before, over what the change of `axle` alone makes of it
         [1]: one when nothing else was changed. None when both or none were changed or it was not measured.
+    drift : SessionDrift or None
+        What the order of driving shows of drift, and what was done; None without a measured ratio.
+    run_scatter : float or None
+        Standard deviation of one run's stiffness beyond drift [1].
     """
 
     before: str
@@ -137,6 +189,8 @@ class Comparison:
     notes: tuple[str, ...] = field(default_factory=tuple)
     not_driven: tuple[str, ...] = ()
     other_axle: Estimate | None = None
+    drift: SessionDrift | None = None
+    run_scatter: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,8 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.comparison.ledger import RunValue, fit_groups, sheet_roll
+from analyzer.comparison.ledger import RunValue, sheet_roll
+from analyzer.comparison.session_drift import change_with_drift
 from analyzer.comparison.stiffness import measured_gradients, other_axle, stiffness
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
@@ -32,6 +33,10 @@ from analyzer.vehicle.completion import complete_car
 BESIDE_SCATTER: Final = ScatterPrior(scatter=0.015, dof=2.0)
 """Prior of the scatter of what a run shows beside the line, where too few runs show it: less than that of one
 gradient, since most of what differs from run to run is common to both axles. Engineering judgement."""
+
+BESIDE_DRIFT: Final = 0.3
+"""Part of a session's drift that moves one axle's roll alone, beside the line: what warms up or goes does so
+at both ends. Engineering judgement."""
 
 SLOPE_ERROR: Final = 0.05
 """Relative error of the line's slope beyond that of the sheet; a rigid-body model with its own tyres and
@@ -140,8 +145,8 @@ def other_end(
         moves.append(RunValue(run.name, run.setup, own, None, float(order)))
     if {before, after} - {value.group for value in values}:
         return None
-    found = fit_groups(values, BESIDE_SCATTER).change(before, after)
-    along = abs(fit_groups(moves).change(before, after).value)
+    found = change_with_drift(values, before, after, BESIDE_SCATTER, BESIDE_DRIFT).change
+    along = abs(change_with_drift(moves, before, after).change.value)
     # The slope is the sheet's: the longer the way along it, the more its error counts.
     known = along * math.hypot(lines.error, SLOPE_ERROR * slope)
     return OtherEnd(axle, found.with_known(known), lines.leak)

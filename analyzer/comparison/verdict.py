@@ -39,6 +39,8 @@ class Evidence:
         Measured, with the error from the runs alone.
     runs : tuple of int
         Runs before and after.
+    run_scatter : float or None
+        Standard deviation of one run; None takes it from `repeatability`.
     """
 
     measured: Contrast
@@ -46,6 +48,7 @@ class Evidence:
     gap: Contrast
     repeatability: Contrast
     runs: tuple[int, int]
+    run_scatter: float | None = None
 
     @property
     def smallest(self) -> float:
@@ -139,7 +142,9 @@ def runs_needed(evidence: Evidence, power: float = 0.80) -> int | None:
 
 
 def run_error(evidence: Evidence) -> float:
-    """Return the standard deviation of one run's logarithm of stiffness, from the error of the change."""
+    """Return the standard deviation of one run's logarithm of stiffness."""
+    if evidence.run_scatter is not None:
+        return evidence.run_scatter
     before, after = evidence.runs
     return evidence.repeatability.std_error / math.sqrt(1.0 / before + 1.0 / after)
 

@@ -91,6 +91,7 @@ def _comparison(comparison: Comparison) -> str:
     lines = (
         sentences.comparison_answer(comparison),
         sentences.smallest_visible(comparison),
+        *filter(None, [sentences.driving_order(comparison)]),
         sentences.next_step(comparison),
     )
     return (

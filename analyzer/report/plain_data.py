@@ -11,7 +11,15 @@ from pathlib import Path
 from typing import Any, Final
 
 from analyzer import __version__
-from analyzer.comparison.results import AxleSettings, Choice, Comparison, Confirmation, Option, SetupResult
+from analyzer.comparison.results import (
+    AxleSettings,
+    Choice,
+    Comparison,
+    Confirmation,
+    Option,
+    SessionDrift,
+    SetupResult,
+)
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.faults import Fault
@@ -160,8 +168,18 @@ def _comparison(comparison: Comparison) -> dict[str, Any]:
     return {
         **taken(comparison, "before after axle stiffness_ratio predicted_ratio stiffness_change"),
         **taken(comparison, "predicted_change gradient_ratio verdict smallest_visible reason differences"),
+        "drift": _drift(comparison.drift),
         "notes": comparison.notes,
         "prediction": change,
+    }
+
+
+def _drift(drift: SessionDrift | None) -> dict[str, Any] | None:
+    if drift is None:
+        return None
+    return {
+        "driven": [{"setup": name, "runs": number} for name, number in drift.order],
+        **taken(drift, "size per_run odds found treatment leaning"),
     }
 
 
@@ -247,6 +265,7 @@ def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
             "stiffness": {setup.name: _stiffness(setup) for setup in both},
             "order": confirmation.order,
             "drift_per_run": confirmation.drift,
+            "drift": _drift(comparison.drift),
             "ledger": [{"part": p.name, **taken(p, "before after change")} for p in confirmation.parts],
             "without_one_run": [taken(item, "run stiffness_ratio verdict") for item in confirmation.left_out],
             "reasons": {

@@ -7,7 +7,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from analyzer.comparison.results import ChangeVerdict, Comparison, Ledger, SetupResult
+from analyzer.comparison.results import (
+    ChangeVerdict,
+    Comparison,
+    Ledger,
+    SessionDrift,
+    SetupResult,
+    Treatment,
+)
 from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate
@@ -434,6 +441,51 @@ def smallest_visible(comparison: Comparison) -> str:
     share = words.percent(smallest)
     text = words.figure(share) if share.std_error is not None else f"{share.value:.2g} %"
     return f"The smallest change these runs could have shown is {text}."
+
+
+def driving_order(comparison: Comparison) -> str:
+    """Return in which order was driven, the drift found with its error, and what was done about it."""
+    drift = comparison.drift
+    if drift is None:
+        return ""
+    return f"Driven: {_blocks(drift.order)}. {words.capital(_drift(drift))}."
+
+
+_MOST_BLOCKS: Final = 12
+
+
+def _blocks(order: tuple[tuple[str, int], ...]) -> str:
+    """Return ``3 on A, then 3 on B``; set-ups alone where each was driven once at a time."""
+    names = [words.name(name, 16) for name, _ in order]
+    if any(number > 1 for _, number in order):
+        names = [f"{number} on {name}" for name, (_, number) in zip(names, order, strict=True)]
+    left = len(names) - _MOST_BLOCKS
+    shown = ", ".join(names[:_MOST_BLOCKS])
+    return shown + (f" and {words.count(left, 'more block')}" if left > 0 else "")
+
+
+def _drift(drift: SessionDrift) -> str:
+    # What is there, then what was done: a reader must never take drift for the bar, nor the other way round.
+    told = words.value_with_interval(words.percent(drift.size), "95 % interval ")
+    told = f"+{told}" if (drift.size.value or 0.0) > 0.0 else told
+    room = "the interval leaves room for drift, since this order leans to one side"
+    if drift.size.value is None:
+        if drift.treatment is Treatment.CANCELS:
+            return "drift cannot be told from the set-ups in this order; a steady one would cancel"
+        return f"drift cannot be told from the set-ups in this order; {room}"
+    if drift.treatment is Treatment.TAKEN_OUT:
+        return f"a drift of {told} from the first run to the last is taken out of the change"
+    if drift.found:
+        what = f"a drift of {told} from the first run to the last is likely"
+        if drift.treatment is Treatment.CANCELS:
+            return f"{what}; it cancels in this order and counts as scatter"
+        return f"{what}; the change is corrected by the likely part of it, and {room}"
+    what = f"no drift shows: {told} from the first run to the last"
+    if drift.odds is None:
+        what = "too few runs to tell drift from scatter"
+    if drift.treatment is Treatment.CANCELS:
+        return f"{what}; a steady one would cancel in this order"
+    return f"{what}; {room}"
 
 
 def changed_parts(review: Review, comparison: Comparison) -> str:

@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 
 import pytest
 from report.synthetic_review import Options, estimate
+from rich.console import Console
 
-from analyzer.comparison.results import ChangeVerdict
+from analyzer.comparison.results import ChangeVerdict, SessionDrift, Treatment
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import TravelBudget
+from analyzer.report.page import page_parts
 from analyzer.report.sentences import (
     advice,
     comparison_answer,
     driver_answer,
+    driving_order,
     next_step,
     placeholder_points,
     smallest_visible,
     team_answer,
     tuner_answer,
 )
+from analyzer.report.terminal import print_summary
 
 
 def with_health(review, *rows: HealthRow):
@@ -209,3 +214,38 @@ def test_driver_learns_that_no_travel_was_logged(review_with):
 )
 def test_advice_follows_the_largest_part_of_the_travel(review, budget, word):
     assert word in advice(replace(review.runs[0].bottoming[0], budget=budget))
+
+
+def test_tuner_learns_order_drift_and_what_was_done(review):
+    def told(size, odds, treatment, order=(("A", 2), ("B", 3), ("A", 1))):
+        drift = SessionDrift(order, size, size, odds, treatment, 0.2)
+        return driving_order(replace(review.comparisons[0], drift=drift))
+
+    small = estimate(-0.030, "1", 0.002)
+    assert told(small, 50.0, Treatment.TAKEN_OUT) == (
+        "Driven: 2 on A, 3 on B, 1 on A. A drift of −3.0 % (95 % interval −3.4 to −2.6) from the first run "
+        "to the last is taken out of the change."
+    )
+    room = "the interval leaves room for drift, since this order leans to one side"
+    assert told(small, 2.0, Treatment.WIDENED).endswith(f"corrected by the likely part of it, and {room}.")
+    assert "last is likely; it cancels" in told(small, 2.0, Treatment.CANCELS)
+    assert "No drift shows: −3.0 %" in told(small, 0.5, Treatment.WIDENED)
+    assert "Too few runs to tell drift from scatter; a steady one" in told(small, None, Treatment.CANCELS)
+    single = (("A", 1), ("B", 1))
+    unknown = told(Estimate.unknown("1", "why"), None, Treatment.WIDENED, single)
+    assert unknown == f"Driven: A, B. Drift cannot be told from the set-ups in this order; {room}."
+    many = told(small, 2.0, Treatment.CANCELS, single * 7)
+    assert many.startswith("Driven: A, B, A, B, A, B, A, B, A, B, A, B and 2 more blocks. ")
+    assert driving_order(replace(review.comparisons[0], drift=None)) == ""
+
+
+def test_page_and_terminal_say_the_drift(review):
+    size, per_run = estimate(-0.03, "1", 0.002), estimate(-0.006, "1", 0.0004)
+    drift = SessionDrift((("A", 3), ("B", 3)), size, per_run, 50.0, Treatment.TAKEN_OUT, 0.6)
+    drifted = replace(review, comparisons=(replace(review.comparisons[0], drift=drift),))
+    console = Console(width=300, file=io.StringIO())
+    print_summary(drifted, console)
+
+    line = "Driven: 3 on A, 3 on B. A drift of −3.0 %"
+    assert line in console.file.getvalue()
+    assert any(point.startswith(line) for point in page_parts(drifted)[1].points)
