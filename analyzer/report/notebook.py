@@ -18,6 +18,7 @@ from analyzer.report.figures.change_plots import change_plate
 from analyzer.report.figures.course_plots import where_plate
 from analyzer.report.figures.roll_plots import run_plate
 from analyzer.report.figures.season_plots import car_plates
+from analyzer.report.one_line import name_in_one_line
 from analyzer.report.settings_sheet import bar_svg
 from analyzer.report.tables import Cell, PageTable, number
 from analyzer.report.words import UNKNOWN, figure, interval, label, reason, sentence
@@ -52,6 +53,7 @@ def show_in_notebooks() -> None:
     }
     for cls, show in shown.items():
         setattr(cls, _HOOK, show)
+    name_in_one_line()
 
 
 def _estimate(estimate: Estimate) -> str:

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from analyzer.comparison.cures import MARGIN, Cure, Moment, cures_of, moment_of
+from analyzer.core.by_name import ByName
 from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
@@ -168,8 +169,8 @@ def course_sheet(review: Review, margin: float = MARGIN) -> CourseSheetResult:
     """
 
     def laid(names: Collection[str]) -> CourseSheetResult:
-        runs = tuple(run for run in review.runs if run.name in names)
-        recordings = tuple(recording for recording in review.recordings if recording.run in names)
+        runs = ByName(run for run in review.runs if run.name in names)
+        recordings = ByName(recording for recording in review.recordings if recording.run in names)
         return _course_sheet(replace(review, runs=runs, recordings=recordings), margin)
 
     result, late = contained(

@@ -20,6 +20,7 @@ from analyzer.comparison.choosing.choose import choose, present_setup
 from analyzer.comparison.choosing.wishes import parse_wish
 from analyzer.comparison.confirm import PastSession, confirm, joined_sessions
 from analyzer.comparison.results import Choice, Confirmation
+from analyzer.core.by_name import ByName
 from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, SheetError, choices, nearest
 from analyzer.core.faults import contained
@@ -70,8 +71,8 @@ def confirm_change(
     def confirmed(names: Collection[str]) -> Confirmation:
         kept = replace(
             review,
-            runs=tuple(run for run in review.runs if run.name in names),
-            recordings=tuple(recording for recording in review.recordings if recording.run in names),
+            runs=ByName(run for run in review.runs if run.name in names),
+            recordings=ByName(recording for recording in review.recordings if recording.run in names),
         )
         return _confirm_change(kept, before, after, earlier, calibration)
 

@@ -7,11 +7,14 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
 
+import pandas as pd
+
 from analyzer.comparison.bar_settings import axle_settings
 from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
 from analyzer.comparison.setups import setup_results
 from analyzer.comparison.stiffness import with_moment_kept
+from analyzer.core.by_name import ByName
 from analyzer.core.errors import AnalyzerError, LogError, SheetError
 from analyzer.core.faults import Fault, Stage, contained, fault_of
 from analyzer.core.store import Store
@@ -21,6 +24,7 @@ from analyzer.ingest.repeats import Repeat, find_repeats, repeat_rows, repeat_wo
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import check_bars, check_setup, predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
+from analyzer.session.frames import event_frame, run_frame
 from analyzer.session.run_store import RunStore, record_run
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import (
@@ -73,11 +77,12 @@ class Review:
     ----------
     session : Session
         The sheets.
-    recordings, runs : tuple
-        Per run, in the order of the sheet; a run whose log is unusable is in `failed` instead.
+    recordings, runs : ByName
+        Per run, in the order of the sheet, found by number or name; a run whose log is unusable is in
+        `failed` instead.
     failed : dict
         Run name -> the one line why it was left out.
-    setups : tuple of SetupResult
+    setups : ByName of SetupResult
         In the order of the sheet, those with at least one run or a prediction.
     comparisons : tuple of Comparison
         Each set-up against the one before it in the sheet.
@@ -92,15 +97,39 @@ class Review:
     """
 
     session: Session
-    recordings: tuple[Recording, ...]
-    runs: tuple[RunEstimates, ...]
+    recordings: ByName[Recording]
+    runs: ByName[RunEstimates]
     failed: dict[str, str]
-    setups: tuple[SetupResult, ...]
+    setups: ByName[SetupResult]
     comparisons: tuple[Comparison, ...]
     bars: tuple[AxleSettings, ...] = ()
     seed: int = 0
     repeats: tuple[Repeat, ...] = ()
     faults: tuple[Fault, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name in ("recordings", "runs", "setups"):
+            object.__setattr__(self, name, ByName(getattr(self, name)))
+
+    def table(self) -> pd.DataFrame:
+        """Return one row per run: figures with their errors, hits and conditions; see `run_frame`.
+
+        Returns
+        -------
+        DataFrame
+            Index ``run``; ``attrs["units"]`` maps columns to units.
+        """
+        return run_frame(self.runs, self.session.sheet.runs)
+
+    def events(self) -> pd.DataFrame:
+        """Return one row per hit of all runs, in SI; see `event_frame`.
+
+        Returns
+        -------
+        DataFrame
+            ``attrs["units"]`` maps columns to units.
+        """
+        return event_frame(self.runs)
 
 
 def load_session(path: Path) -> Session:
@@ -228,10 +257,10 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
         setups = setup_results(session.car, session.sheet.setups, kept, predictions)
         return Review(
             session=session,
-            recordings=tuple(recording for recording in recordings if recording.run in names),
-            runs=tuple(kept),
+            recordings=ByName(recording for recording in recordings if recording.run in names),
+            runs=ByName(kept),
             failed=failed,
-            setups=setups,
+            setups=ByName(setups),
             comparisons=_compare(session, setups, kept),
             bars=axle_settings(session.car, session.sheet.setups, kept, predictions),
             seed=seed,

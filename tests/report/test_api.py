@@ -18,6 +18,7 @@ from report.synthetic_review import Options
 
 import analyzer
 from analyzer.report.csv_tables import csv_tables
+from analyzer.sheets.fields import Sheet
 
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs" / "library.md").read_text(encoding="utf-8")
@@ -181,6 +182,144 @@ def test_smaller_results_show_a_table(sample_review):
     assert sample_review.recordings[0].run in Tags(sample_review.recordings[0]._repr_html_()).words
 
 
+def parts_of(result: object, seen: dict[int, object]) -> dict[int, object]:
+    """Return every object of this package that is reached from a result through fields and containers."""
+    if id(result) in seen or isinstance(result, (str, bytes, type, pd.DataFrame, pd.Series)):
+        return seen
+    if dataclasses.is_dataclass(result):
+        seen[id(result)] = result
+        inner: list[object] = [getattr(result, field.name) for field in dataclasses.fields(result)]
+    elif isinstance(result, Sheet):
+        seen[id(result)] = result
+        inner = [getattr(result, name) for name in type(result).model_fields]
+    elif isinstance(result, dict):
+        inner = list(result.values())
+    elif isinstance(result, (list, tuple, set, frozenset)):
+        inner = list(result)
+    else:
+        return seen
+    for part in inner:
+        parts_of(part, seen)
+    return seen
+
+
+def test_every_result_and_all_its_parts_show_as_one_line(sample_review, sample_session):
+    results = {
+        "review": sample_review,
+        "confirmation": analyzer.confirm(sample_review, "A", "B"),
+        "choice": analyzer.choose(sample_review, "rear 5 % softer"),
+        "course": analyzer.course(sample_review),
+        "bars": analyzer.bars(sample_review.session.car),
+        "checked": analyzer.check(sample_session / "r01.csv.gz"),
+    }
+    parts: dict[int, object] = {}
+    for result in results.values():
+        parts_of(result, parts)
+    kinds = {type(part) for part in parts.values()}
+    assert len(kinds) > 40
+    for part in parts.values():
+        line = repr(part)
+        assert line.startswith(type(part).__name__ + "(")
+        assert line.isprintable()
+        assert len(line) <= 160
+        assert isinstance(part, analyzer.Estimate) or str(part) == line
+    assert repr(sample_review) == 'Review("Evening practice at Kettle Yard": 6 runs on 2 set-ups, 0 left out)'
+    assert repr(sample_review.runs) == "<6: r01, r02, r03, r04, r05, r06>"
+    gradient = sample_review.runs["r03"].roll_gradient["front"]
+    assert repr(gradient) == f"Estimate({gradient})"
+    assert f"front {gradient}" in repr(sample_review.runs["r03"])
+
+
+def test_hostile_names_stay_one_line(review_with):
+    names = list(HOSTILE.values())
+    review = review_with(Options(session=names[0], runs=tuple(names), setups=(names[0], names[1])))
+    for part in parts_of(review, {}).values():
+        assert repr(part).isprintable()
+        assert len(repr(part)) <= 160
+    assert repr(review.runs).isprintable()
+
+
+def test_runs_are_found_by_name(sample_review):
+    for position, name in enumerate(("r01", "r02", "r03", "r04", "r05", "r06")):
+        assert sample_review.runs[name] is sample_review.runs[position]
+        assert sample_review.recordings[name].run == name
+        assert name in sample_review.runs
+    assert sample_review.setups["B"].name == "B"
+    assert sample_review.runs == tuple(sample_review.runs)
+    assert [run.name for run in sample_review.runs[1:3]] == ["r02", "r03"]
+    with pytest.raises(KeyError) as caught:
+        sample_review.runs["R3"]
+    assert str(caught.value).startswith('there is no "R3"; ')
+    assert "r01, r02" in str(caught.value)
+    # A copy with fewer runs finds them, too.
+    fewer = dataclasses.replace(sample_review, runs=sample_review.runs[2:4])
+    assert fewer.runs["r04"].name == "r04"
+    assert "r01" not in fewer.runs
+
+
+def test_a_table_of_runs_says_its_units(sample_review):
+    table = sample_review.table()
+    assert list(table.index) == [run.name for run in sample_review.runs]
+    units = table.attrs["units"]
+    for run in sample_review.runs:
+        gradient = run.roll_gradient["front"]
+        assert table.loc[run.name, "setup"] == run.setup
+        assert table.loc[run.name, "roll_gradient_front"] == gradient.value
+        assert table.loc[run.name, "roll_gradient_front_error"] == gradient.total_error
+        assert table.loc[run.name, "hits"] == len(run.bottoming)
+        for name, estimate in run.further.items():
+            assert units[name] == units[f"{name}_error"] == estimate.unit
+            assert pd.isna(table.loc[run.name, name]) == (estimate.value is None)
+    assert units["roll_gradient_front"] == "deg/g"
+    assert units["lowest_load_front"] == "N"
+    assert set(units) <= set(table.columns)
+    words = {"setup", "hits", "hard_hits", "condition_driver", "condition_notes"}
+    assert set(table.columns) - set(units) == words
+    # Conditions in numbers of one unit can be calculated with.
+    assert units["condition_track_temperature"] == "°C"
+    assert table["condition_track_temperature"].between(10.0, 40.0).all()
+
+
+def test_a_table_of_hits_says_its_units(sample_review):
+    events = sample_review.events()
+    hits = [event for run in sample_review.runs for event in (*run.bottoming, *run.topping)]
+    assert len(events) == len(hits) > 3
+    for row, hit in zip(events.itertuples(), hits, strict=True):
+        assert row.corner == hit.corner
+        assert row.peak_s == hit.peak_s
+        assert row.stop_compression == hit.stop_compression
+        assert row.hard == hit.hard
+        assert row.heave == hit.budget.heave
+        assert row.cause_road == hit.budget.causes["road"]
+    units = events.attrs["units"]
+    words = {"run", "setup", "corner", "section", "kind", "hard", "seen"}
+    assert {name for name in events.columns if name not in units} == words
+    assert units["stop_compression"] == "m"
+    # The same figures as in the report's table, in its units.
+    told = list(analyzer.tables(sample_review)["bottoming"]["stop_compression_mm"])
+    assert list(1000.0 * events["stop_compression"]) == pytest.approx(told, abs=0.01)
+
+
+def test_a_session_without_hits_or_runs_has_tables_all_the_same(sample_review):
+    calm = dataclasses.replace(
+        sample_review,
+        runs=tuple(dataclasses.replace(run, bottoming=(), topping=()) for run in sample_review.runs),
+    )
+    assert list(calm.events().columns) == list(sample_review.events().columns)
+    assert list(calm.events().dtypes) == list(sample_review.events().dtypes)
+    assert calm.events().empty
+    assert (calm.table()["hits"] == 0).all()
+    none = dataclasses.replace(sample_review, runs=())
+    assert none.table().empty
+    assert none.table().attrs["units"] == {}
+
+
+def test_figures_are_kept_whatever_form_the_runs_have(sample_review):
+    from analyzer.report.page import all_plates, page_parts
+
+    assert all(plate.digest is not None for plate in all_plates(page_parts(sample_review)))
+
+
 def test_names_made_of_markup_do_no_harm_in_a_notebook(review_with):
     names = list(HOSTILE.values())
     review = review_with(Options(session=names[0], runs=tuple(names), setups=(names[0], names[1])))
@@ -199,7 +338,8 @@ import analyzer
 from analyzer import Estimate, Review
 
 def front(review: Review) -> dict[str, Estimate]:
-    return {run.name: run.roll_gradient["front"] for run in review.runs}
+    one: Estimate = review.runs["r01"].roll_gradient["front"]
+    return {run.name: run.roll_gradient["front"] for run in review.runs} | {"one": one}
 
 found: Review = analyzer.review("sample_logs", seed=1)
 value: float | None = front(found)["r01"].value
