@@ -41,6 +41,23 @@ CONTRAST = """
 """Contrast of every text of the figures on white, by the formula of WCAG 2.2."""
 
 
+WORDS = """
+[...document.querySelectorAll('body *')]
+  .filter(e => !e.closest('svg') && [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim()))
+  .filter(e => e.getClientRects().length)
+  .map(e => {
+    const level = colour => {
+      const [r, g, b] = colour.match(/[\\d.]+/g).map(Number);
+      const part = c => (c /= 255) <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4;
+      return 0.2126 * part(r) + 0.7152 * part(g) + 0.0722 * part(b) + 0.05;
+    };
+    const two = [level(getComputedStyle(e).color), level(getComputedStyle(document.body).backgroundColor)];
+    return [Math.max(...two) / Math.min(...two), e.textContent.slice(0, 40)];
+  })
+"""
+"""Contrast of every text outside the figures on the page's own ground, by the same formula."""
+
+
 class Browser:
     """One browser with one page; a context manager. The network is off by the resolver rule above."""
 
@@ -107,6 +124,11 @@ class Browser:
         if "exceptionDetails" in answer:
             raise AssertionError(answer["exceptionDetails"])
         return answer["result"].get("value")
+
+    def prefer(self, scheme: str) -> None:
+        """Let the page see a screen that asks for ``light`` or ``dark``."""
+        wanted = [{"name": "prefers-color-scheme", "value": scheme}]
+        self.call("Emulation.setEmulatedMedia", {"features": wanted})
 
     def screenshot(self, file: Path, full: bool = True) -> None:
         """Save the page as a picture."""

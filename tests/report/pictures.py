@@ -1,4 +1,7 @@
-"""Take the pictures of the docs: ``python tests/report/pictures.py REPORT COURSE docs/pictures``."""
+"""Take the pictures of the docs: ``python tests/report/pictures.py REPORT COURSE docs/pictures``.
+
+Both pages come from ``analyzer review sample_logs``: report.html and the course.html beside it.
+"""
 
 from __future__ import annotations
 

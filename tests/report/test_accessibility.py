@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -54,21 +54,23 @@ def pages(tmp_path_factory: pytest.TempPathFactory, sample_review) -> dict[str, 
 
 
 @pytest.fixture
-def examined(browser: Browser, pages: dict[str, Path], tmp_path: Path) -> Callable[[str, int, bool], dict]:
+def examined(browser: Browser, pages: dict[str, Path], tmp_path: Path) -> Iterator[Callable[..., dict]]:
     """Open a page, with or without its folds, and return what the rules say."""
 
-    def examine(name: str, width: int, folds_open: bool) -> dict:
+    def examine(name: str, width: int, folds_open: bool, scheme: str = "light") -> dict:
         # The page's own policy forbids scripts; the rules run on a copy without it.
         text = pages[name].read_text(encoding="utf-8")
         copy = tmp_path / "copy.html"
         copy.write_text(re.sub(r"<meta http-equiv[^>]*>", "", text), encoding="utf-8")
+        browser.prefer(scheme)
         browser.open(copy, width)
         if folds_open:
             browser.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
         browser.evaluate(Path(AXE).read_text(encoding="utf-8") + "; 1")
         return {**browser.evaluate(RUN), "drawn": browser.evaluate(CONTRAST)}
 
-    return examine
+    yield examine
+    browser.prefer("light")
 
 
 @pytest.mark.parametrize("width", [390, 1280])
@@ -83,3 +85,12 @@ def test_no_serious_finding_and_contrast_is_enough(examined, name: str, width: i
     # Text whose contrast the rules could not work out is text nobody has checked.
     assert outcome["open"] == []
     assert [text for ratio, text in outcome["drawn"] if ratio < 4.5] == []
+
+
+@pytest.mark.parametrize("name", ["report", "course", "season"])
+def test_no_finding_in_the_dark(examined, name: str):
+    outcome = examined(name, 390, True, "dark")
+
+    assert "color-contrast" in outcome["passed"]
+    assert outcome["found"] == []
+    assert outcome["open"] == []

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from itertools import combinations
 from pathlib import Path
 
+import numpy as np
 import pytest
-from report.browser import CONTRAST, Browser
+from report.browser import CONTRAST, WORDS, Browser
 from report.hostile import HOSTILE
 from report.synthetic_review import Options
 
@@ -160,6 +162,71 @@ def test_text_in_figures_has_enough_contrast(browser: Browser, written: Path):
 
     assert len(found) > 100
     assert [(round(ratio, 2), text) for ratio, text in found if ratio < 4.5] == []
+
+
+@pytest.fixture
+def dark(browser: Browser) -> Iterator[Browser]:
+    browser.prefer("dark")
+    yield browser
+    browser.prefer("light")
+
+
+@pytest.mark.parametrize("width", [PHONE, DESK])
+@pytest.mark.parametrize("name", ["report.html", "course.html"])
+def test_every_word_has_enough_contrast_in_the_dark(dark: Browser, drivers_page: Path, name: str, width: int):
+    dark.open(drivers_page.with_name(name), width)
+    dark.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+
+    assert dark.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(22, 22, 22)"
+    found = dark.evaluate(WORDS)
+    assert len(found) > 40
+    assert [(round(ratio, 2), text) for ratio, text in found if ratio < 4.5] == []
+
+
+@pytest.mark.parametrize("name", ["report.html", "course.html"])
+def test_words_in_figures_can_be_read_in_the_dark(dark: Browser, drivers_page: Path, name: str):
+    dark.open(drivers_page.with_name(name), DESK)
+    # Opened, since what has never been laid out has no pixels to look at.
+    dark.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    fills = dark.evaluate(
+        "[...document.querySelectorAll('svg text')].map(t => [getComputedStyle(t).fill,"
+        " getComputedStyle(t.closest('svg')).filter, t.textContent])"
+    )
+
+    assert len(fills) > 40
+    assert {filters for _, filters, _ in fills} == {"invert(1) hue-rotate(180deg)"}
+    ground = brightness(np.full(3, 22.0))
+    ratios = [((brightness(turned_over(fill)) + 0.05) / (ground + 0.05), text) for fill, _, text in fills]
+    assert [(round(ratio, 2), text) for ratio, text in ratios if ratio < 4.5] == []
+
+
+def turned_over(fill: str) -> np.ndarray:
+    """Return a colour inverted, its hue turned by half (Filter Effects 1, 9.6: cos = -1, sin = 0)."""
+    colour = 255.0 - np.array([float(part) for part in re.findall(r"[\d.]+", fill)[:3]])
+    weights = np.array([0.213, 0.715, 0.072])
+    return np.clip(2.0 * weights @ colour - colour, 0.0, 255.0)
+
+
+def brightness(colour: np.ndarray) -> float:
+    """Return the relative luminance of a colour, by the formula of WCAG 2.2."""
+    part = colour / 255.0
+    linear = np.where(part <= 0.04045, part / 12.92, ((part + 0.055) / 1.055) ** 2.4)
+    return float(np.array([0.2126, 0.7152, 0.0722]) @ linear)
+
+
+def test_paper_stays_light_whatever_the_screen_asks_for(dark: Browser, written: Path):
+    dark.call(
+        "Emulation.setEmulatedMedia",
+        {"media": "print", "features": [{"name": "prefers-color-scheme", "value": "dark"}]},
+    )
+    dark.open(written, DESK)
+    ink, ground, filters = dark.evaluate(
+        "[getComputedStyle(document.body).color, getComputedStyle(document.body).backgroundColor,"
+        " getComputedStyle(document.querySelector('figure svg')).filter]"
+    )
+    dark.call("Emulation.setEmulatedMedia", {"media": ""})
+
+    assert (ink, ground, filters) == ("rgb(28, 28, 28)", "rgb(255, 255, 255)", "none")
 
 
 def test_prints_on_at_most_eight_pages(browser: Browser, written: Path):

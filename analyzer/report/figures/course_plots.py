@@ -259,7 +259,9 @@ def where_plate(result: CourseSheetResult) -> style.Plate:
     # Half of the track has to be there: a map with more gaps than road misleads.
     mapped = _has_map(result)
     note = "Track from GPS." if mapped else "No GPS track: the course from left to right."
-    line = "Black edges: banked. Arrows: direction of travel." if mapped else "Black line: banked."
+    line = (
+        "Road with edges: banked. Arrows: direction of travel." if mapped else "Line below the marks: banked."
+    )
     return style.Plate(
         key="where",
         title="Where does it run out of travel?",

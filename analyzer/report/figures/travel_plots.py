@@ -153,7 +153,7 @@ def budget_plate(review: Review) -> style.Plate | None:
         alt="Travel of each event as heave, roll, pitch and warp; the values stand in the table of events.",
         draw=partial(_draw_budget, tuple(rows)),
         note="A bar acts in roll and, where its axle twists against the other, in warp; not in heave or "
-        "pitch. Black tick: bump-stop gap.",
+        "pitch. Tick across a bar: bump-stop gap.",
     )
 
 
