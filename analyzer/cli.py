@@ -157,8 +157,12 @@ def review(
         from analyzer.report.terminal import print_summary
 
         # The answers are known; the figures take longer than all that was worked out for them.
-        print_summary(result, console())
-        sys.stdout.flush()
+        try:
+            print_summary(result, console())
+            sys.stdout.flush()
+        except BrokenPipeError:
+            # The reader has seen enough (`analyzer review ... | head`); the report is still wanted.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     from analyzer.report.course_page import course_files
     from analyzer.report.page import page_parts, write_report
     from analyzer.session.course_sheet import driven_course
@@ -690,7 +694,12 @@ def console() -> Console:
     """Return the terminal as tables and wrapped text are printed to it."""
     from rich.console import Console
 
-    return Console(highlight=False, soft_wrap=False)
+    class Terminal(Console):
+        def on_broken_pipe(self) -> None:
+            # Its own way is to end the program as failed.
+            raise BrokenPipeError
+
+    return Terminal(highlight=False, soft_wrap=False)
 
 
 def print_json(table: dict[str, Any]) -> None:

@@ -67,6 +67,15 @@ def test_the_answers_are_printed_before_the_figures_are_drawn(sample_session, tm
     assert (tmp_path / "r" / "report.html").is_file()
 
 
+def test_a_reader_who_leaves_early_gets_the_report_all_the_same(sample_session, tmp_path):
+    call = [sys.executable, "-m", "analyzer", "review", str(sample_session), "--out", str(tmp_path / "r")]
+    with subprocess.Popen(call, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        process.stdout.close()
+        complaint = process.stderr.read()
+    assert (process.returncode, complaint) == (0, b"")
+    assert (tmp_path / "r" / "report.html").is_file()
+
+
 def test_same_input_gives_the_same_bytes(reviewed):
     folder, outcomes, _ = reviewed
     assert contents(folder / "first") == contents(folder / "second") == contents(folder / "third")
