@@ -16,7 +16,7 @@ from typing import Any, Final
 from analyzer.archive.results import RunPlan, SessionPlan, Task
 from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, LogError, one_line
-from analyzer.core.files import SEASON_FORMAT
+from analyzer.core.files import SEASON_FORMAT, open_plain
 from analyzer.core.store import code_digest, digest_of, run_key
 from analyzer.sheets.kind import toml_table
 from analyzer.sheets.read import file_beside, read_car, read_course, read_session
@@ -76,7 +76,7 @@ class LogIndex:
         if isinstance(old, list) and len(old) == 3 and old[:2] == stamp:
             self.seen[name] = old
             return str(old[2])
-        with path.open("rb") as file:
+        with open_plain(path) as file:
             found = hashlib.file_digest(file, "sha256").hexdigest()
         if time.time() - status.st_mtime > _SETTLED:
             self.seen[name] = [*stamp, found]

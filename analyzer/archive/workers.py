@@ -21,6 +21,7 @@ from analyzer.comparison.stiffness import roll_sheet
 from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, SheetError, one_line
 from analyzer.core.estimate import Estimate
+from analyzer.core.files import open_plain
 from analyzer.core.store import Store, code_digest
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import Recording, Verdict
@@ -132,7 +133,7 @@ def _unchanged(task: Task) -> bool:
             return False
         # Read again in full: size and time may be the same on a card that was written over.
         for log, expected in task.logs:
-            with Path(log).open("rb") as file:
+            with open_plain(Path(log)) as file:
                 if hashlib.file_digest(file, "sha256").hexdigest() != expected:
                     return False
     except Exception:

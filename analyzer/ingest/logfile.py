@@ -16,7 +16,7 @@ from analyzer.core.filebacked import by_pieces, shelved, stretches
 from analyzer.core.units import DIMENSIONS
 from analyzer.ingest.calibration import calibrate
 from analyzer.ingest.cells import HeaderCell
-from analyzer.ingest.open import Text, is_parquet, refuse_sheet
+from analyzer.ingest.open import Ending, Text, is_parquet, refuse_sheet
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.ingest.table import (
     Opened,
@@ -109,7 +109,8 @@ def load_files(path: Path, logger: Logger, shared: bool = False) -> list[LogFile
     done: list[LogFile] = []
     without: list[str] = []
     # A type without a channel of the sheet (positions, events) is no fault unless all are.
-    with split_by_type(path, text, types) as parts:
+    ending = Ending()
+    with split_by_type(path, text, types, ending) as parts:
         for key, part in parts.items():
             try:
                 file = load_file(part, plain, lenient=True)
@@ -129,6 +130,8 @@ def load_files(path: Path, logger: Logger, shared: bool = False) -> list[LogFile
         )  # fmt: skip
     left = f"; left out: {', '.join(without)}" if without else ""
     done[0].steps.insert(0, f"rows of several types, told by their first word: {listed}{left}")
+    if ending.cut:
+        _report_cut(done[0].steps, done[0].health)
     for file in done[1:]:
         if file.origin is not None and done[0].origin is not None:
             file.seconds = file.seconds + (file.origin - done[0].origin)
@@ -178,8 +181,7 @@ def load_file(
     table = read_raw(opened, wanted, texts)
     stamps = stamps_of(opened, logger, table, time_place, clocked)
     done = LogFile(path, stamps.seconds, stamps.origin, steps=[*opened.steps, *stamps.steps])
-    if opened.layout is not None:
-        report_rows(done.steps, done.health, table, {i: n for n, i in places.items()})
+    report_rows(done.steps, done.health, table, {i: n for n, i in places.items()})
     _add_channels(done, opened, logger, table, places)
     return done
 
@@ -402,6 +404,8 @@ def report_rows(steps: list[str], health: list[HealthRow], table: RawTable, name
         health.append(
             HealthRow("unreadable lines", "log", Verdict.SUSPECT, float(len(lost)), 0.0, "1", text + ".")
         )
+    if table.cut:
+        _report_cut(steps, health)
     if table.ended:
         text = f"Another table begins in line {table.dropped[-1].line}; what follows was left out"
         steps.append(text)
@@ -414,6 +418,13 @@ def report_rows(steps: list[str], health: list[HealthRow], table: RawTable, name
         verdict = Verdict.BAD if share > MOST_BAD_CELLS else Verdict.SUSPECT
         steps.append(f"{channel}: {text}")
         health.append(HealthRow("unreadable cells", channel, verdict, share, MOST_BAD_CELLS, "1", text + "."))
+
+
+def _report_cut(steps: list[str], health: list[HealthRow]) -> None:
+    text = "The packed log ends before its own end; its whole rows up to there are used"
+    steps.append(text)
+    comment = text + ". Copy it again from the logger if it was longer there."
+    health.append(HealthRow("cut short", "log", Verdict.SUSPECT, None, None, "", comment))
 
 
 def _listed(lines: list[int]) -> str:

@@ -1,25 +1,29 @@
-"""Open a log as bytes and text: plain, gzip or zip, hashed meanwhile, its encoding and delimiter told."""
+"""Open a log as bytes and text: plain or packed, hashed meanwhile, its encoding and delimiter told."""
 
 from __future__ import annotations
 
+import bz2
 import codecs
 import gzip
 import hashlib
 import io
+import lzma
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Final, cast
+from typing import IO, BinaryIO, Final, Protocol, cast
 
 from analyzer.core.errors import LogError, nearest_file
+from analyzer.core.files import open_plain
 from analyzer.ingest.recording import SourceFile
 from analyzer.sheets.kind import kind_of_file, logs_in
 
-# Open a log file as a stream of bytes: plain, gzip or zip, with bounds against bombs; hash it meanwhile.
+# Open a log file as a stream of bytes: plain or packed, with bounds against bombs; hash it meanwhile.
 
 
 LARGEST_EXPANDED: Final = 8 * 1024**3
@@ -28,19 +32,38 @@ LARGEST_RATIO: Final = 200
 """Expansion of a packed log; number tables pack 3 to 30 times, bombs about 1000 times."""
 RATIO_FREE: Final = 64 * 1024**2
 """Bytes below which the expansion ratio does not matter."""
+MOST_WINDOW: Final = 256 * 1024**2
+"""Bytes of memory for unpacking xz; its strongest setting takes 65 MB (manual of xz, from memory)."""
 SAMPLE_BYTES: Final = 64 * 1024
 """First bytes of a log that the table is searched in; preambles are a few kilobytes."""
 
-_PACKED_ERRORS = (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError, RuntimeError)
+_PACKED_ERRORS = (
+    OSError, EOFError, zlib.error, lzma.LZMAError, zipfile.BadZipFile, struct.error, RuntimeError, ValueError,
+)  # fmt: skip
+"""What the unpackers raise at damaged files; a method that they do not know is a RuntimeError."""
+
+
+@dataclass(slots=True)
+class Ending:
+    """How a log ended, filled in while it is read.
+
+    Parameters
+    ----------
+    cut : bool
+        Whether a packed log ended before its own end, as when the battery drops while it is packed.
+    """
+
+    cut: bool = False
 
 
 class _Bounded(io.RawIOBase):
-    """Read-only stream that stops with a `LogError` when it has given more than is plausible."""
+    """Read-only stream that stops with a `LogError` when it has given more than is plausible, or damage."""
 
-    def __init__(self, inner: IO[bytes], path: Path, packed_size: int) -> None:
+    def __init__(self, inner: _Unpacker, path: Path, packed_size: int, ending: Ending) -> None:
         super().__init__()
         self._inner = inner
         self._path = path
+        self._ending = ending
         self._given = 0
         self._most = min(LARGEST_EXPANDED, max(RATIO_FREE, LARGEST_RATIO * packed_size))
 
@@ -50,12 +73,23 @@ class _Bounded(io.RawIOBase):
     def readinto(self, buffer: object) -> int:
         view = memoryview(buffer)  # type: ignore[arg-type]
         try:
-            piece = self._inner.read(len(view))
-        except _PACKED_ERRORS:
-            if self._given:  # cut short, as when the battery drops while the file is packed
+            # What is known up to a fault: reading as much as fits would lose all of it with the fault.
+            piece = self._inner.read1(len(view))
+        except EOFError:
+            if self._given:
+                self._ending.cut = True
                 return 0
+            raise _not_unpacked(self._path) from None
+        except _PACKED_ERRORS as error:
+            # A zip looks at its checksum before it gives the last piece, of a short log the only one.
+            if not self._given and not isinstance(error, zipfile.BadZipFile):
+                raise _not_unpacked(self._path) from None
+            # Any number in it may be wrong, and nothing tells which.
             raise LogError(
-                self._path, "", "cannot be unpacked", "pack it again or give the plain file"
+                self._path,
+                "",
+                "is damaged: what it unpacks to does not agree with its own checksum",
+                "copy it again from the logger or give the plain file",
             ) from None
         self._given += len(piece)
         if self._given > self._most:
@@ -70,31 +104,100 @@ class _Bounded(io.RawIOBase):
 
 
 @contextmanager
-def open_log(path: Path) -> Iterator[IO[bytes]]:
-    """Open the log at `path`; what is packed (.gz, or a .zip with one file) is unpacked on the way.
+def open_log(path: Path, ending: Ending | None = None) -> Iterator[IO[bytes]]:
+    """Open the log at `path`; what is packed (gz, bz2, xz, or a zip of one file) is unpacked on the way.
+
+    Parameters
+    ----------
+    path : Path
+        The log.
+    ending : Ending, optional
+        Is told how the log ended.
 
     Raises
     ------
     LogError
-        When the file cannot be opened or unpacked, or expands beyond `LARGEST_EXPANDED`.
+        When the file cannot be opened or unpacked, is damaged within, or expands beyond `LARGEST_EXPANDED`.
     """
-    with _plain_errors(path), path.open("rb") as raw:
-        magic = raw.read(4)
-        raw.seek(0)
-        size = path.stat().st_size
-        if magic[:2] == b"\x1f\x8b":
-            with gzip.open(raw) as inner:
-                yield io.BufferedReader(_Bounded(cast("IO[bytes]", inner), path, size), 1 << 20)
-        elif magic == b"PK\x03\x04":
-            with zipfile.ZipFile(raw) as archive, archive.open(_only_member(archive, path)) as inner:
-                yield io.BufferedReader(_Bounded(inner, path, size), 1 << 20)
-        else:
+    with _plain_errors(path), open_plain(path) as raw, ExitStack() as stack:
+        inner = _unpacked(raw, path, stack)
+        if inner is None:
             yield raw
+        else:
+            bounded = _Bounded(inner, path, path.stat().st_size, ending or Ending())
+            yield io.BufferedReader(bounded, 1 << 20)
+
+
+class _Unpacker(Protocol):
+    """What the unpackers of the standard library have in common."""
+
+    def read1(self, size: int, /) -> bytes:
+        """Return some bytes, as many as can be had without another read."""
+
+
+class _Xz:
+    """Unpacks a stream of xz in bounded memory: a crafted file asks for a window of gigabytes.
+
+    The standard library's file class for it takes no limit.
+    """
+
+    def __init__(self, raw: BinaryIO) -> None:
+        self._raw = raw
+        self._decoder = self._new()
+        self._waiting = b""
+
+    @staticmethod
+    def _new() -> lzma.LZMADecompressor:
+        return lzma.LZMADecompressor(memlimit=MOST_WINDOW)
+
+    def read1(self, size: int, /) -> bytes:
+        """Return up to `size` bytes; nothing at the end."""
+        while True:
+            if self._decoder.eof:  # another stream may follow, behind bytes of null
+                self._waiting = (self._decoder.unused_data or self._raw.read(1 << 16)).lstrip(b"\x00")
+                if not self._waiting:
+                    return b""
+                self._decoder = self._new()
+            elif self._decoder.needs_input and not self._waiting:
+                self._waiting = self._raw.read(1 << 16)
+                if not self._waiting:
+                    raise EOFError
+            piece = self._decoder.decompress(self._waiting, size)
+            self._waiting = b""
+            if piece:
+                return piece
+
+
+def _unpacked(raw: BinaryIO, path: Path, stack: ExitStack) -> _Unpacker | None:
+    """Return the stream of what is packed in a file, told by its first bytes; None for a plain file."""
+    magic = raw.read(6)
+    raw.seek(0)
+    try:
+        if magic.startswith(b"\x1f\x8b"):
+            return stack.enter_context(gzip.GzipFile(fileobj=raw))
+        if magic.startswith(b"BZh"):
+            return stack.enter_context(bz2.BZ2File(raw))
+        if magic == b"\xfd7zXZ\x00":
+            return _Xz(raw)
+        if magic.startswith(b"PK\x03\x04"):
+            archive = stack.enter_context(zipfile.ZipFile(raw))
+            member = archive.open(_only_member(archive, path))
+            return cast("zipfile.ZipExtFile", stack.enter_context(member))
+    except NotImplementedError:
+        remedy = "pack it as zip with the usual method (deflate), or give the plain file"
+        raise LogError(path, "", "is packed by a method this program does not know", remedy) from None
+    except _PACKED_ERRORS:
+        raise _not_unpacked(path) from None
+    return None
+
+
+def _not_unpacked(path: Path) -> LogError:
+    return LogError(path, "", "cannot be unpacked", "pack it again or give the plain file")
 
 
 def is_parquet(path: Path) -> bool:
     """Return whether the file is Parquet by its first bytes."""
-    with _plain_errors(path), path.open("rb") as raw:
+    with _plain_errors(path), open_plain(path) as raw:
         return raw.read(4) == b"PAR1"
 
 
@@ -134,8 +237,6 @@ def _plain_errors(path: Path) -> Iterator[None]:
             f"name one log in it, {logs[0].name} for instance" if logs else "it holds no log; name a log file"
         )
         raise LogError(path, "", "is a folder", remedy, logs[0] if logs else None) from None
-    except (zipfile.BadZipFile, gzip.BadGzipFile):
-        raise LogError(path, "", "cannot be unpacked", "pack it again or give the plain file") from None
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise LogError(path, "", f"cannot be read ({reason})", "check the path and its rights") from None
@@ -150,7 +251,7 @@ def hash_meanwhile(path: Path) -> Future[SourceFile]:
 
 
 def _hash(path: Path) -> SourceFile:
-    with _plain_errors(path), path.open("rb") as raw:
+    with _plain_errors(path), open_plain(path) as raw:
         digest = hashlib.file_digest(raw, "sha256").hexdigest()
     return SourceFile(path=path, sha256=digest, size=path.stat().st_size)
 

@@ -23,7 +23,7 @@ from analyzer.core.filebacked import Gathered, shelved
 from analyzer.ingest import text_rows
 from analyzer.ingest.cells import ClockCells, ClockReader, HeaderCell, read_header_cell, taken_apart
 from analyzer.ingest.layout import Layout, Wishes, find_layout
-from analyzer.ingest.open import Text, is_parquet
+from analyzer.ingest.open import LARGEST_EXPANDED, LARGEST_RATIO, RATIO_FREE, Ending, Text, is_parquet
 from analyzer.sheets.car import Logger
 
 # Find the column a sheet means among the header cells of a log.
@@ -117,8 +117,8 @@ Bools = NDArray[np.bool_]
 
 MOST_BAD_ROWS: Final = 0.2
 """Share of rows that cannot be read above which the table was not understood; engineering judgement."""
-BEYOND_MEASURE: Final = 1e30
-"""No sensor, clock or count reaches this; a cell that does was damaged."""
+BEYOND_MEASURE: Final = 1e20
+"""No sensor, clock or count of 64 bits (1.8e19) reaches this; a cell that does was damaged."""
 _NULLS: Final = [
     "",
     "NaN",
@@ -156,6 +156,8 @@ class RawTable:
         Column index -> lines whose cell is neither blank nor a number that anything could measure.
     ended : bool
         Whether another table begins in the last of the lines left out.
+    cut : bool
+        Whether a packed log ended before its own end.
     """
 
     numbers: dict[int, Floats] = field(default_factory=dict)
@@ -164,6 +166,7 @@ class RawTable:
     dropped: list[DroppedLine] = field(default_factory=list)
     bad_cells: dict[int, list[int]] = field(default_factory=dict)
     ended: bool = False
+    cut: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,24 +219,27 @@ def read_columns(
     """
     parts: list[_Section] = []
     position = 0
-    with ExitStack() as files, text_rows.open_rows(path, text, layout) as stream:
+    ending = Ending()
+    with ExitStack() as files, text_rows.open_rows(path, text, layout, ending) as stream:
         columns = {index: files.enter_context(closing(Gathered())) for index in wanted}
         clocks = {index: files.enter_context(closing(ClockReader())) for index in texts}
-        for piece in text_rows.sections(stream, path):
+        for piece in text_rows.sections(stream, path, ending):
+            # Another table has begun; its rows would be read under the names of this one. They are passed
+            # over: damage of a packed log shows at its end.
+            if parts and parts[-1].ended:
+                continue
             if piece and not piece.isspace():
                 parts.append(_read_section(path, text, layout, piece, position, wanted, texts))
                 for index, column in columns.items():
                     column.add(parts[-1].numbers.pop(index))
                 for index, clock in clocks.items():
                     clock.add(parts[-1].texts.pop(index))
-                # Another table has begun; its rows would be read under the names of this one.
-                if parts[-1].ended:
-                    break
             position += len(piece)
         if not any(part.rows for part in parts):
             raise LogError(path, "", "holds a header and no rows", "check the copy from the logger")
         raw = _joined(parts, columns, clocks)
     raw.ended = parts[-1].ended
+    raw.cut = ending.cut
     _refuse_if_lost(path, raw, layout)
     return raw
 
@@ -265,7 +271,7 @@ def _read_section(
 
 def _beyond_measure(values: Floats) -> bool:
     # Comparing lets cells without a number pass, which a greatest value would not.
-    return bool((values > BEYOND_MEASURE).any() or (values < -BEYOND_MEASURE).any())
+    return bool((values >= BEYOND_MEASURE).any() or (values <= -BEYOND_MEASURE).any())
 
 
 def _read_warily(
@@ -293,7 +299,7 @@ def _read_warily(
             numbers[index] = np.asarray(column.to_numpy(), dtype=np.float64)
             bad[index] = np.zeros(len(column), dtype=bool)
         # No sensor of a car reads that; such a cell is damage and overflows sums and squares later.
-        far = np.abs(numbers[index]) > BEYOND_MEASURE
+        far = np.abs(numbers[index]) >= BEYOND_MEASURE
         if far.any():
             bad[index] = bad[index] | far
             numbers[index] = np.where(far, np.nan, numbers[index])
@@ -470,7 +476,9 @@ def _refuse_if_lost(path: Path, raw: RawTable, layout: Layout) -> None:
 # Read the wanted columns of a log kept as Parquet.
 
 
-_BROKEN = (pa.ArrowInvalid, pa.ArrowNotImplementedError, pa.ArrowTypeError, OSError)
+_BROKEN = (pa.ArrowException, OSError, UnicodeDecodeError, OverflowError)
+LONGEST_TIME: Final = 100
+"""Characters of a time as text; a dictionary of longer ones would fill the memory with a small file."""
 
 
 def parquet_header(path: Path) -> tuple[HeaderCell, ...]:
@@ -483,6 +491,8 @@ def parquet_header(path: Path) -> tuple[HeaderCell, ...]:
     """
     try:
         schema = pq.read_schema(path)
+    except MemoryError:
+        raise
     except _BROKEN:
         raise LogError(path, "", "is a broken Parquet file", "copy it again from the logger") from None
     cells = []
@@ -499,26 +509,54 @@ def parquet_header(path: Path) -> tuple[HeaderCell, ...]:
     return tuple(cells)
 
 
-def _arrow_text(column: pa.Array) -> pa.ChunkedArray:
+def _arrow_text(column: pa.Array, path: Path) -> pa.ChunkedArray:
+    words = column.dictionary if pa.types.is_dictionary(column.type) else column
+    longest = pc.max(pc.binary_length(words)).as_py() if pa.types.is_string(words.type) else 0
+    if (longest or 0) > LONGEST_TIME:
+        remedy = "name the time column with logger.channels.time.column"
+        raise LogError(path, "time", f"holds texts of {longest} characters", remedy)
     return pa.chunked_array([pc.cast(column, pa.string())])
+
+
+def _refuse_if_too_large(path: Path, metadata: pq.FileMetaData, numbers: int, texts: set[str]) -> None:
+    """Refuse a file that would fill the memory: a column of one value packs to nothing."""
+    most = min(LARGEST_EXPANDED, max(RATIO_FREE, LARGEST_RATIO * path.stat().st_size))
+    size = metadata.num_rows * (numbers + len(texts)) * np.dtype(np.float64).itemsize
+    groups = (metadata.row_group(group) for group in range(metadata.num_row_groups))
+    columns = (group.column(column) for group in groups for column in range(group.num_columns))
+    size += sum(column.total_uncompressed_size for column in columns if column.path_in_schema in texts)
+    if size > most:
+        raise LogError(
+            path,
+            "",
+            f"unpacks to {size // 1024**2} MB, more than the {most // 1024**2} MB a log of its size does",
+            "write the channels that are used and no other rows",
+        )
 
 
 def read_parquet(path: Path, wanted: Sequence[int], texts: Sequence[int]) -> RawTable:
     """Read columns by index; raises `LogError` when they hold neither numbers nor times."""
     raw = RawTable()
     try:
-        file = pq.ParquetFile(path)
-        names = file.schema_arrow.names
+        names = pq.read_schema(path).names
+        file = pq.ParquetFile(path, read_dictionary=[names[index] for index in texts])
+        raw.rows = file.metadata.num_rows
+        _refuse_if_too_large(path, file.metadata, len(wanted), {names[index] for index in texts})
         for index in wanted:
             column = file.read(columns=[names[index]]).column(0)
             if pa.types.is_timestamp(column.type):
                 column = pc.cast(column, pa.timestamp("ns")).cast(pa.int64())
-            numbers = pc.cast(column, pa.float64(), safe=False).to_numpy()
-            raw.numbers[index] = shelved(np.asarray(numbers, dtype=np.float64))
+            numbers = np.array(pc.cast(column, pa.float64(), safe=False).to_numpy(), dtype=np.float64)
+            if _beyond_measure(numbers):
+                far = np.abs(numbers) >= BEYOND_MEASURE
+                numbers[far] = np.nan
+                raw.bad_cells[index] = (np.flatnonzero(far) + 1).tolist()
+            raw.numbers[index] = shelved(numbers)
         for index in texts:
             batches = file.iter_batches(columns=[names[index]])
-            raw.clocks[index] = taken_apart(_arrow_text(batch.column(0)) for batch in batches)
-        raw.rows = file.metadata.num_rows
+            raw.clocks[index] = taken_apart(_arrow_text(batch.column(0), path) for batch in batches)
+    except MemoryError:
+        raise
     except _BROKEN as error:
         raise LogError(
             path, "", f"cannot be read as numbers ({type(error).__name__})", "write the channels as numbers"

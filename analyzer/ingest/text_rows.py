@@ -17,7 +17,7 @@ from typing import IO, Final
 from analyzer.core.errors import LogError
 from analyzer.ingest.cells import Kind, kind_of, split_line
 from analyzer.ingest.layout import Layout
-from analyzer.ingest.open import SAMPLE_BYTES, Text, find_encoding, is_wide, open_log, split_text
+from analyzer.ingest.open import SAMPLE_BYTES, Ending, Text, find_encoding, is_wide, open_log, split_text
 
 # Bytes of a log as rows the CSV reader takes: unpacked, recoded to UTF-8, blanks as tabs.
 
@@ -99,9 +99,9 @@ def _is_wrapped(line: str) -> bool:
 
 
 @contextmanager
-def open_bytes(path: Path, encoding: str, wrapped: bool) -> Iterator[IO[bytes]]:
-    """Open the log as an ASCII-compatible stream from its first byte."""
-    with open_log(path) as raw:
+def open_bytes(path: Path, encoding: str, wrapped: bool, ending: Ending | None = None) -> Iterator[IO[bytes]]:
+    """Open the log as an ASCII-compatible stream from its first byte; `ending` is told how it ended."""
+    with open_log(path, ending) as raw:
         stream: IO[bytes] = raw
         if is_wide(encoding):
             stream = _buffered(stream, _to_utf8(encoding))
@@ -136,9 +136,9 @@ def harmless_bytes(piece: bytes, quoted: bool) -> bytes:
 
 
 @contextmanager
-def open_rows(path: Path, text: Text, layout: Layout) -> Iterator[IO[bytes]]:
-    """Open the log at its first data row, in a form the CSV reader takes."""
-    with open_bytes(path, text.encoding, text.wrapped) as stream:
+def open_rows(path: Path, text: Text, layout: Layout, ending: Ending | None = None) -> Iterator[IO[bytes]]:
+    """Open the log at its first data row, in a form the CSV reader takes; `ending` as for `open_bytes`."""
+    with open_bytes(path, text.encoding, text.wrapped, ending) as stream:
         if stream.seekable():
             stream.seek(layout.offset)
         else:  # unpacked or recoded on the way
@@ -146,11 +146,18 @@ def open_rows(path: Path, text: Text, layout: Layout) -> Iterator[IO[bytes]]:
         yield _buffered(stream, _by_lines(_blanks_to_tabs, path)) if layout.delimiter == " " else stream
 
 
-def sections(stream: IO[bytes], path: Path) -> Iterator[bytes]:
-    """Yield the rest of a stream in sections of whole lines; the next one is fetched meanwhile."""
+def sections(stream: IO[bytes], path: Path, ending: Ending) -> Iterator[bytes]:
+    """Yield the rest of a stream in sections of whole lines; the next one is fetched meanwhile.
+
+    Of a log that was cut short the last line is left out: its last number may be a part of one.
+    """
     carry = b""
 
     def fetch() -> bytes:
+        piece = fetch_lines()
+        return piece[: max(piece.rfind(b"\n"), piece.rfind(b"\r")) + 1] if ending.cut else piece
+
+    def fetch_lines() -> bytes:
         nonlocal carry
         piece = carry + stream.read(SECTION_BYTES) if carry else stream.read(SECTION_BYTES)
         carry = b""
@@ -335,11 +342,15 @@ def _names(key: str, width: int, seen: _Seen) -> tuple[str, ...]:
 
 
 @contextmanager
-def split_by_type(path: Path, text: Text, types: RecordTypes) -> Iterator[dict[str, Path]]:
+def split_by_type(
+    path: Path, text: Text, types: RecordTypes, ending: Ending | None = None
+) -> Iterator[dict[str, Path]]:
     """Yield, per kind of rows, a file of its own without the leading word; they are gone afterwards.
 
-    Rows of no known kind are left out.
+    Rows of no known kind are left out, and so is the last line of a log that was cut short; `ending` is told
+    whether it was.
     """
+    ending = ending or Ending()
     sign = types.delimiter.encode()
     with tempfile.TemporaryDirectory(prefix="log-rows-") as folder, ExitStack() as stack:
         files: dict[bytes, IO[bytes]] = {}
@@ -349,8 +360,10 @@ def split_by_type(path: Path, text: Text, types: RecordTypes) -> Iterator[dict[s
             files[key.encode()] = stack.enter_context(places[key].open("wb"))
             if names:
                 files[key.encode()].write(sign.join(name.encode() for name in names) + b"\n")
-        with open_bytes(path, text.encoding, text.wrapped) as stream:
+        with open_bytes(path, text.encoding, text.wrapped, ending) as stream:
             for line in stream:
+                if ending.cut and not line.endswith(b"\n"):
+                    break
                 first, _, rest = line.partition(sign)
                 target = files.get(first.strip(b' "\xef\xbb\xbf'))
                 if target is not None and rest:

@@ -25,6 +25,7 @@ from analyzer.ingest.table import (
     looks_like_time,
     nearest_names,
 )
+from analyzer.ingest.time_order import BEYOND_CALENDAR
 from analyzer.sheets.car import Logger
 
 # Turn a log's time column into seconds: numbers, epoch, clock time, date and time, or row count.
@@ -84,7 +85,9 @@ def from_numbers(values: NDArray[np.float64], unit: str, name: str, path: Path) 
     else:
         factor, said = guess_factor(finite, name, path)
         steps = (f'time "{name}" read as {said}, guessed from its size and step (logger.channels.time.unit)',)
-    first = float(finite[0])
+    # The first row whose stamp is a time: from a damaged one nothing could be counted.
+    head = np.asarray(finite[:1000])
+    first = float(head[np.argmax(np.abs(head - np.median(head)) * factor < BEYOND_CALENDAR)])
     # An epoch is counted from the first row: eleven digits before the point leave none for microseconds.
     if abs(first * factor) > 1e7:
         counted = by_pieces(len(values), lambda a, b: (values[a:b] - first) * factor)

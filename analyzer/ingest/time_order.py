@@ -18,6 +18,12 @@ LONGEST_HOLE: Final = 600.0
 """A hole longer than this is a clock that was set, or another outing [s]; engineering judgement."""
 SEAM: Final = 1.0
 """Hole left where a clock was reset and the true length is not known [s]."""
+BEYOND_CALENDAR: Final = 1e11
+"""Seconds (3,000 years) from the middle of a log that no clock is off by, however it was set."""
+FAR_STEPS: Final = 20.0
+"""Usual steps by which a stamp is off that is no jitter, no exchange of neighbours; engineering judgement."""
+FEW: Final = 10
+"""Rows below which a part of a log counts as a stub; engineering judgement."""
 _COARSE: Final = 0.3
 """Share of repeated stamps above which the clock is coarse, not the rows repeated."""
 
@@ -81,6 +87,7 @@ def order_rows(
         _finding(
             done, "rows without time", len(seconds) - len(done.rows), "rows bear no time and were left out"
         )
+    _drop_strays(done)
     _drop_copies(done, columns)
     _spread_coarse(done, sample_rate, path)
     _undo_steps_back(done, columns)
@@ -93,7 +100,10 @@ def order_rows(
 
 
 def _in_order(seconds: NDArray[np.float64]) -> bool:
-    """Return whether times rise strictly and without a hole beyond `LONGEST_HOLE`."""
+    """Return whether times rise strictly, without a hole beyond `LONGEST_HOLE` or a far stub at an end."""
+    ends = (np.diff(seconds[:FEW]), np.diff(seconds[-FEW:]))
+    if len(seconds) > 2 * FEW and max(float(end.max()) for end in ends) > 0.5 * (seconds[-1] - seconds[0]):
+        return False
     steps = (np.diff(seconds[first : end + 1]) for first, end in stretches(len(seconds) - 1))
     return all(bool((step > 0.0).all()) and float(step.max()) <= LONGEST_HOLE for step in steps)
 
@@ -109,6 +119,54 @@ def _keep(done: Ordered, kept: NDArray[np.bool_] | NDArray[np.int64]) -> None:
     assert done.rows is not None
     done.rows = done.rows[kept]
     done.seconds = done.seconds[kept]
+
+
+def _drop_strays(done: Ordered) -> None:
+    """Drop rows whose stamp is no time of the log: sorted in, they would stand where they were not driven.
+
+    A few rows are strays where their stamps are beyond any calendar; where the stamps around them leave
+    exactly their places free and theirs lie far from those; and at an end of the log, where they step back
+    far or lie farther off than the log is long.
+    """
+    before = len(done.seconds)
+    _keep(done, np.abs(done.seconds - np.median(done.seconds)) < BEYOND_CALENDAR)
+    # The ends last: behind a stray the first rows of a log look like a stub.
+    for strays in (_strays_within, _strays_at_ends):
+        moves = np.diff(done.seconds)
+        rising = moves[moves > 0]
+        if len(rising):
+            far = FAR_STEPS * float(np.median(rising))
+            edges = np.flatnonzero((moves < 0) | (moves > far)) + 1
+            if len(edges):
+                _keep(done, ~strays(done.seconds, edges, far))
+    if len(done.seconds) < before:
+        count = before - len(done.seconds)
+        text = "rows bear a time many steps off that of the rows around them; left out"
+        _finding(done, "stray stamps", count, text)
+
+
+def _strays_within(seconds: NDArray[np.float64], edges: NDArray[np.int64], far: float) -> NDArray[np.bool_]:
+    first, end = edges[:-1], edges[1:]
+    before, behind = seconds[first - 1], seconds[end]
+    free = np.abs((behind - before) / (far / FAR_STEPS) - (end - first + 1)) < 0.5
+    away = np.minimum(np.abs(seconds[first] - before), np.abs(seconds[end - 1] - before)) > far
+    found = np.zeros(len(seconds), dtype=bool)
+    for place in np.flatnonzero(free & away & (end - first < FEW)).tolist():
+        found[first[place] : end[place]] = True
+    return found
+
+
+def _strays_at_ends(seconds: NDArray[np.float64], edges: NDArray[np.int64], far: float) -> NDArray[np.bool_]:
+    found = np.zeros(len(seconds), dtype=bool)
+    first, last = int(edges[0]), int(edges[-1])
+    for stub, rest, edge in (
+        (slice(0, first), seconds[first:], first),
+        (slice(last, len(seconds)), seconds[:last], last),
+    ):
+        move = float(seconds[edge] - seconds[edge - 1])
+        if len(seconds[stub]) < min(FEW, len(rest)) and (move < -far or move > float(np.ptp(rest))):
+            found[stub] = True
+    return found
 
 
 def _same_as_before(done: Ordered, columns: Sequence[NDArray[np.float64]]) -> NDArray[np.bool_]:
@@ -209,7 +267,7 @@ def _join_segments(done: Ordered, back: NDArray[np.int64]) -> None:
     """Set each part behind the one before, at an unknown distance; stubs of a few rows are left out."""
     edges = np.concatenate([[0], back + 1, [len(done.seconds)]])
     sizes = np.diff(edges)
-    kept = sizes >= max(10, 0.01 * sizes.max())
+    kept = sizes >= max(FEW, 0.01 * sizes.max())
     seconds, part = done.seconds.copy(), np.repeat(kept, sizes)
     end: float | None = None
     for first, size, use in zip(edges[:-1], sizes, kept, strict=True):

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from analyzer.comparison.setups import run_stiffness_ratio
+from analyzer.core.files import open_plain
 from analyzer.core.store import Store, digest_of, run_key
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording
@@ -114,7 +115,7 @@ def _hashes(logs: Sequence[Path]) -> list[str] | None:
     found = []
     try:
         for path in logs:
-            with path.open("rb") as file:
+            with open_plain(path) as file:
                 found.append(hashlib.file_digest(file, "sha256").hexdigest())
     except OSError:
         return None

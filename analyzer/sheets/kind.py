@@ -7,6 +7,8 @@ import tomllib
 from pathlib import Path
 from typing import Any, Final, Literal
 
+from analyzer.core.files import open_plain
+
 Kind = Literal["car sheet", "session sheet", "course sheet"]
 
 LARGEST_SHEET: Final = 2_000_000
@@ -25,9 +27,21 @@ _USUAL_NAME: Final[dict[Kind, str]] = {
 }
 SHEET_SUFFIXES: Final = {".toml", ".txt"}
 """Some editors put ``.txt`` behind the name of a sheet."""
-LOG_SUFFIXES: Final = {".csv", ".tsv", ".txt", ".log", ".dat", ".asc", ".gz", ".zip", ".parquet"}
-_LOG_SIGNATURES: Final = (b"\x1f\x8b", b"PK\x03\x04", b"PAR1")
-"""First bytes of gzip (RFC 1952), zip and Parquet; the latter two from memory."""
+LOG_SUFFIXES: Final = {
+    ".csv",
+    ".tsv",
+    ".txt",
+    ".log",
+    ".dat",
+    ".asc",
+    ".gz",
+    ".bz2",
+    ".xz",
+    ".zip",
+    ".parquet",
+}
+_LOG_SIGNATURES: Final = (b"\x1f\x8b", b"PK\x03\x04", b"BZh", b"\xfd7zXZ\x00", b"PAR1")
+"""First bytes of gzip (RFC 1952), zip, bzip2, xz and Parquet; all but the first from memory."""
 _HEAD: Final = 4096
 _KEY_OR_TABLE: Final = re.compile(rb"^[ \t]*+(\[++[ \t]*+[A-Za-z]|[A-Za-z_.]++[ \t]*+=)", re.MULTILINE)
 _PART: Final = rb"""(?:[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+"""
@@ -74,7 +88,8 @@ def kind_of_file(path: Path) -> Kind | None:
     try:
         if path.suffix.lower() not in SHEET_SUFFIXES or path.stat().st_size > LARGEST_SHEET:
             return None
-        return kind_of(toml_table(path.read_bytes()))
+        with open_plain(path) as file:
+            return kind_of(toml_table(file.read()))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError):
         return None
 
@@ -82,7 +97,7 @@ def kind_of_file(path: Path) -> Kind | None:
 def is_log(path: Path) -> bool:
     """Return whether a file that does not read as a sheet is meant as a log, by its ending or first bytes."""
     try:
-        with path.open("rb") as file:
+        with open_plain(path) as file:
             head = file.read(_HEAD)
     except OSError:
         return False

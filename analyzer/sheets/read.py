@@ -10,6 +10,7 @@ from pydantic import ValidationError
 from pydantic_core.core_schema import ErrorType
 
 from analyzer.core.errors import SheetError, nearest, nearest_file, one_line
+from analyzer.core.files import open_plain
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.fields import Sheet
 from analyzer.sheets.kind import (
@@ -100,7 +101,12 @@ def file_beside(sheet: Path, key: str, name: str) -> Path:
     folder = sheet.parent.resolve()
     if "\x00" in name:
         raise SheetError(sheet, key, "the file name holds a null character", "write a plain file name")
-    target = (sheet.parent / name).resolve()
+    try:
+        target = (sheet.parent / name).resolve()
+    except (OSError, RuntimeError):  # a name of any length; links that go round
+        raise SheetError(
+            sheet, key, f'"{name}" cannot be followed to a file', "copy the file beside the sheet"
+        ) from None
     if not target.is_relative_to(folder):
         raise SheetError(
             sheet, key, f'"{name}" lies outside the folder of the sheet', "copy the file into that folder"
@@ -110,11 +116,17 @@ def file_beside(sheet: Path, key: str, name: str) -> Path:
         raise MissingFileError(
             sheet,
             key,
-            f'there is no file "{name}"' if not target.is_dir() else f'"{name}" is a folder',
+            _what_lies_there(target, name),
             ("" if near is None else f'did you mean "{near.name}"? ')
             + "check the name or copy the file beside the sheet",
         )
     return sheet.parent / name
+
+
+def _what_lies_there(target: Path, name: str) -> str:
+    if target.is_dir():
+        return f'"{name}" is a folder'
+    return f'"{name}" is a pipe or a device' if target.exists() else f'there is no file "{name}"'
 
 
 def _another(path: Path, found: str, wanted: Kind, table: dict[str, Any] | None = None) -> SheetError:
@@ -151,7 +163,8 @@ def _toml(path: Path, wanted: Kind) -> dict[str, Any]:
             if is_log(path):
                 raise _another(path, "a log", wanted)
             raise SheetError(path, "", "is too large for a sheet", "name a .toml file written by hand")
-        return toml_table(path.read_bytes())
+        with open_plain(path) as file:
+            return toml_table(file.read())
     except FileNotFoundError:
         raise _not_there(path, wanted) from None
     except OSError as error:
