@@ -222,6 +222,8 @@ def _greatest_force(runs: Sequence[RunEstimates]) -> float:
 # One set-up against another: what the change did to the stiffness of the axle it was made on.
 
 
+IN_TURNS: Final = "half of those on the first, all of those on the second, then the rest on the first"
+
 METHOD: Final = "roll of both axles before and after; errors common to both cancel"
 
 
@@ -394,7 +396,7 @@ def _missing(
     fitting = [reasons[name] for name in own if name in reasons]
     if fitting:
         return fitting[0], "more runs logged alike cannot settle it"
-    return f"{result.name}: {NO_RUN}", "drive at least three runs on each set-up, in turns (A-B-A-B)"
+    return f"{result.name}: {NO_RUN}", f"drive at least three runs on each set-up ({IN_TURNS})"
 
 
 def _unknown(

@@ -27,7 +27,7 @@ from analyzer.comparison.results import (
 )
 from analyzer.comparison.session_drift import change_with_drift
 from analyzer.comparison.setups import scatter_prior, setup_results, stiffness_values
-from analyzer.comparison.verdict import plan_runs
+from analyzer.comparison.verdict import plan_order, plan_runs
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.errors import AnalyzerError, choices, nearest, one_line
 from analyzer.core.estimate import Estimate
@@ -193,7 +193,8 @@ def _plan(comparison: Comparison) -> str:
     """Return what to drive next to settle or to confirm the verdict."""
     ratio, predicted, drift = comparison.stiffness_ratio, comparison.predicted_ratio, comparison.drift
     if ratio.value is None or ratio.std_error is None or ratio.n is None:
-        return "drive at least three runs on each set-up, in turns"
+        order = plan_order(3, (comparison.before, comparison.after))
+        return f"drive at least three runs on each set-up: {order}"
     if comparison.verdict is not ChangeVerdict.CANNOT_TELL:
         stands = "the verdict stands with these runs"
         if drift is None or drift.treatment is Treatment.WIDENED:

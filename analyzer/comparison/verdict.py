@@ -125,7 +125,8 @@ def what_settles(evidence: Evidence) -> str:
         return f"more runs alone would not settle it: make a larger step, at least {least}"
     if needed <= max(evidence.runs):
         needed = max(evidence.runs) + 1
-    return f"about {needed} runs of each set-up, in turns (A-B-A-B), would settle it"
+    order = plan_order(needed, ("A", "B"))
+    return f"about {needed} runs of each set-up would settle it (A before, B after the change: {order})"
 
 
 def runs_needed(evidence: Evidence, power: float = 0.80) -> int | None:
@@ -223,13 +224,17 @@ def plan_runs(
 def plan_power(change: float, scatter: float, runs: int, remainder: float = 0.0) -> float:
     """Return the probability that `runs` runs of each set-up, driven in `plan_order`, show a change [1].
 
-    Drift is taken out, which costs a degree of freedom and, for an odd number of runs, a little precision.
+    Drift is taken out, which costs a degree of freedom and, for an odd number of runs, a little precision. In
+    two runs of each it cancels, and taking it out would leave one degree of freedom: it stays in the scatter.
     """
-    first, second = _turns(runs)
-    after = np.array([0.0] * first + [1.0] * runs + [0.0] * second)
-    # Drift over the day is fitted beside the two means, centred, so that it is told apart from them.
-    design = np.column_stack([1.0 - after, after, np.arange(len(after)) - (len(after) - 1) / 2.0])
-    row = np.array([-1.0, 1.0, 0.0])
+    first, middle, second = driving_plan(2 * runs)
+    after = np.array([0.0] * first + [1.0] * middle + [0.0] * second)
+    design = np.column_stack([1.0 - after, after])
+    if len(after) - 3 >= mixed_effects.ENOUGH_DOF:
+        # Drift over the day is fitted beside the two means, centred, so that it is told apart from them.
+        design = np.column_stack([design, np.arange(len(after)) - (len(after) - 1) / 2.0])
+    row = np.zeros(design.shape[1])
+    row[:2] = -1.0, 1.0
     variance = float(row @ np.linalg.inv(design.T @ design) @ row)
     own = Contrast(0.0, scatter * math.sqrt(variance), float(len(after) - design.shape[1]))
     whole = own.with_known(remainder)
@@ -246,9 +251,15 @@ def plan_order(runs: int, names: tuple[str, str]) -> str:
 
     Straight-line drift then cancels, and the car is changed over twice only.
     """
-    first, second = _turns(runs)
-    return f"{first} on {names[0]}, {runs} on {names[1]}, then {second} on {names[0]} again"
+    first, middle, second = driving_plan(2 * runs)
+    return f"{first} on {names[0]}, {middle} on {names[1]}, then {second} on {names[0]} again"
 
 
-def _turns(runs: int) -> tuple[int, int]:
-    return runs - runs // 2, runs // 2
+def driving_plan(total: int) -> tuple[int, int, int]:
+    """Return how many of `total` runs (three or more) to drive on A, on B, and on A again.
+
+    As many on either set-up where the total is even. Where it is odd the first set-up gets an even number,
+    half before and half after the second, so that straight-line drift cancels altogether.
+    """
+    own = total // 2 if total % 2 == 0 else 2 * round(total / 4.0)
+    return own - own // 2, total - own, own // 2

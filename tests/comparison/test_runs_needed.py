@@ -17,6 +17,7 @@ from analyzer.comparison.verdict import (
     Evidence,
     decide,
     default_scatter,
+    driving_plan,
     plan_order,
     plan_power,
     plan_runs,
@@ -142,7 +143,14 @@ def test_where_no_number_of_runs_will_do_the_step_is_named_that_the_most_runs_sh
 
 
 def design_power(change: float, scatter: float, runs: int, known: float = 0.0) -> float:
-    """Return the power of an A-B-A order with a straight-line drift fitted, by least squares from scratch."""
+    """Return the power of an A-B-A order with a straight-line drift fitted, by least squares from scratch.
+
+    Four runs are too few to fit it; there it cancels, and the power is that of a t test of two samples.
+    """
+    if runs == 2:
+        own = scatter**2
+        dof = 2.0 * (1.0 + known**2 / own) ** 2
+        return float(stats.nct.sf(stats.t.ppf(0.975, dof), dof, abs(change) / math.sqrt(own + known**2)))
     first = runs - runs // 2
     b = np.array([0.0] * first + [1.0] * runs + [0.0] * (runs // 2))
     x = np.column_stack([np.ones_like(b), b, np.arange(len(b), dtype=float)])
@@ -197,6 +205,19 @@ def test_a_sure_change_is_not_said_to_be_seen_for_certain() -> None:
 )
 def test_the_order_goes_out_and_back(runs: int, order: str) -> None:
     assert plan_order(runs, ("A", "B")) == order
+
+
+@pytest.mark.parametrize("total", range(3, 25))
+def test_drift_cancels_in_the_planned_order_or_nearly_so(total: int) -> None:
+    first, middle, second = driving_plan(total)
+    after = np.array([0.0] * first + [1.0] * middle + [0.0] * second)
+    place = np.linspace(0.0, 1.0, total)
+    leaning = place[after == 1.0].mean() - place[after == 0.0].mean()
+
+    assert len(after) == total
+    assert min(first, middle) >= 1
+    assert abs(first + second - middle) <= 1
+    assert abs(leaning) <= (1e-12 if total % 2 or total % 4 == 0 else 1.3 / total)
 
 
 def test_scatter_where_none_was_seen_is_that_of_the_prior() -> None:
