@@ -645,7 +645,9 @@ def main() -> None:
 
 def _would_do(error: AnalyzerError) -> str:
     """Return the command with what was meant in place of what was given, where both are known."""
-    wrong, right = error.instead or ("", "")
+    if error.instead is None:
+        return ""
+    wrong, right = error.instead
     words = sys.argv[1:]
     places = [place for place, word in enumerate(words) if word.rstrip("/") == wrong.rstrip("/")]
     if len(places) != 1 or not right.isprintable():

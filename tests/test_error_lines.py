@@ -118,6 +118,14 @@ def test_a_sheet_with_a_slip_is_not_taken_for_a_log(slip, tmp_path, monkeypatch,
         assert "line 2" in line
 
 
+@pytest.mark.parametrize(
+    "command", ['choose . --wish "" --from A', 'confirm . --before A --after ""', 'bar car.toml --axle ""']
+)
+def test_an_empty_word_is_not_what_was_meant(command, session, monkeypatch, capsys):
+    line = told(command, monkeypatch, capsys)
+    assert '""' not in line.partition("this would do: ")[2]
+
+
 def test_negative_numbers_are_values(session, monkeypatch, capsys):
     monkeypatch.setattr("sys.argv", ["analyzer", "bar", "car.toml", "--bank", "-5", "--axle", "front"])
     with pytest.raises(SystemExit) as ended:
