@@ -423,9 +423,13 @@ def start(
     """Write sheets to fill in, with the channels guessed from a log."""
     from analyzer.ingest.template import start_folder
 
-    written = start_folder(folder, log)
-    for path in written:
+    started = start_folder(folder, log)
+    for path in started.written:
         print(f"wrote {path}")
+    print(
+        f"channels recognised: {', '.join(started.recognised) or 'none'}; "
+        f"columns left over, listed in car.toml: {started.left_over}"
+    )
     print(
         f"next: fill in what is marked TO MEASURE, check what is marked GUESS; then analyzer check {folder}"
     )

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -17,129 +16,12 @@ from analyzer.core.errors import LogError
 from analyzer.ingest.calibration import factor_to_si
 from analyzer.ingest.cells import HeaderCell
 from analyzer.ingest.logfile import guess_time, open_header, sample_columns, tables_in
-from analyzer.ingest.table import looks_like_time, plain_name
+from analyzer.ingest.table import bare_name, find_column, looks_like_time, plain_name
+from analyzer.ingest.trade_words import spaced, trade_words
 from analyzer.sheets.car import CHANNEL_DIMENSIONS
 
-# Column names in other languages, put into the trade words that `guess` knows.
-#
-# German, French, Italian, Spanish, Portuguese and Japanese, by general dictionaries and from memory; words
-# are listed without accents and stand for their accented spelling, too.
-
-
-_WORDS: Final[dict[str, str]] = {
-    "damper": (
-        "federweg daempferweg dampferweg daempfer dampfer einfederung amortisseur "
-        "ammortizzatore amortiguador amortecedor"
-    ),
-    "stroke": "hub",
-    "travel": "weg debattement course corsa recorrido curso",
-    "front": "vorne vorn avant anteriore delantero delantera dianteiro dianteira",
-    "rear": "hinten arriere posteriore trasero trasera traseiro traseira",
-    "left": "links gauche sinistro sinistra izquierdo izquierda esquerdo esquerda",
-    "right": "rechts droit droite destro destra derecho derecha direito direita",
-    "lateral acceleration": "querbeschleunigung",
-    "longitudinal acceleration": "laengsbeschleunigung langsbeschleunigung",
-    "vertical acceleration": "hochbeschleunigung vertikalbeschleunigung",
-    "acceleration": "beschleunigung accelerazione aceleracion aceleracao",
-    "lateral": "quer laterale transversale trasversale transversal",
-    "longitudinal": "laengs langs longitudinale",
-    "vertical": "vertikal verticale",
-    "yaw rate": "gierrate giergeschwindigkeit",
-    "roll rate": "wankrate rollrate wankgeschwindigkeit",
-    "pitch rate": "nickrate nickgeschwindigkeit",
-    "speed": "geschwindigkeit fahrgeschwindigkeit vitesse velocita velocidad velocidade",
-    "wheel speed": "radgeschwindigkeit raddrehzahl",
-    "steering angle": "lenkwinkel lenkradwinkel",
-    "longitude": "laengengrad langengrad longitudine longitud",
-    "latitude": "breitengrad latitudine latitud",
-    "tyre": "reifen pneu pneumatico neumatico",
-    "brake pressure": "bremsdruck",
-    "pressure": "druck pression pressione presion pressao",
-    "front left": "vl",
-    "front right": "vr",
-    "rear left": "hl",
-    "rear right": "hr",
-    "yaw": "lacet imbardata guinada",
-    "roll": "roulis rollio balanceo rolagem",
-    "pitch": "tangage beccheggio cabeceo arfagem",
-    "steering": "volant braquage sterzo volante",
-    "wheel": "roue ruota rueda roda",
-    "brake": "frein freno freio",
-    "engine": "moteur motore motor",
-    "suspension": "sospensione suspensao",
-}
-"""English words -> those of other languages, parted by blanks."""
-_FRENCH_CORNERS: Final[dict[str, str]] = {
-    "front left": "avg",
-    "front right": "avd",
-    "rear left": "arg",
-    "rear right": "ard",
-}
-"""Only beside a French word for a damper: ``avg`` is an average elsewhere."""
-_FRENCH_PARTS: Final = {"amortisseur", "debattement", "course"}
-_JAPANESE: Final[dict[str, str]] = {
-    "stroke": "ストローク",
-    "damper": "ダンパー",
-    "shock": "ショック",
-    "suspension": "サスペンション",
-    "front left": "前左 左前",
-    "front right": "前右 右前",
-    "rear left": "後左 左後",
-    "rear right": "後右 右後",
-    "lateral acceleration": "横加速度",
-    "longitudinal acceleration": "前後加速度",
-    "vertical acceleration": "上下加速度",
-    "acceleration": "加速度",
-    "lateral": "横",
-    "longitudinal": "前後",
-    "vertical": "上下",
-    "yaw rate": "ヨーレート",
-    "roll rate": "ロールレート",
-    "pitch rate": "ピッチレート",
-    "speed": "車速 速度",
-    "steering angle": "舵角",
-    "steering": "ステアリング",
-    "latitude": "緯度",
-    "longitude": "経度",
-    "wheel speed": "車輪速",
-    "tyre": "タイヤ",
-    "engine": "エンジン",
-}
-"""English words -> Japanese ones, parted by blanks."""
-
-
-def _by_foreign(table: Mapping[str, str]) -> dict[str, str]:
-    return {word: english for english, words in table.items() for word in words.split()}
-
-
-_ENGLISH: Final = _by_foreign(_WORDS)
-_ENGLISH_CORNERS: Final = _by_foreign(_FRENCH_CORNERS)
-_ENGLISH_OF_JAPANESE: Final = _by_foreign(_JAPANESE)
 _WORD_ENDS: Final = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Za-z])(?=\d)|(?<=\d)(?=[A-Za-z])")
 _CAPITALS_END: Final = re.compile(r"(?<=[A-Z])(?=[A-Z][a-z])")
-_JAPANESE_PARTS: Final = re.compile("|".join(sorted(_ENGLISH_OF_JAPANESE, key=len, reverse=True)))
-"""Japanese is written without blanks: the longest word that fits is taken."""
-
-
-def spaced(name: str) -> str:
-    """Return a column name with Japanese words in English and apart from each other."""
-    return _JAPANESE_PARTS.sub(lambda hit: f" {_ENGLISH_OF_JAPANESE[hit.group()]} ", name)
-
-
-def trade_words(words: Sequence[str]) -> list[str]:
-    """Return words in lower case with those of other languages put into English."""
-    plain = [_without_accents(word) for word in words]
-    known = _ENGLISH | (_ENGLISH_CORNERS if _FRENCH_PARTS & set(plain) else {})
-    return [part for word in plain for part in known.get(word, word).split()]
-
-
-def _without_accents(word: str) -> str:
-    return "".join(c for c in unicodedata.normalize("NFKD", word) if not unicodedata.combining(c))
-
-
-# Guess which house channel each column of an unknown log holds, from trade words, units and the signal.
-
-
 _CORNER_WORDS: Final = {
     "FL": ("fl", "lf", "front left", "left front", "frontleft", "leftfront"),
     "FR": ("fr", "rf", "front right", "right front", "frontright", "rightfront"),
@@ -176,6 +58,12 @@ _AXIS_WORDS: Final = {
     "z": ("vertical", "vert", "z", "up"),
 }
 _TURN_WORDS: Final = {"roll": "gyro_x", "pitch": "gyro_y", "yaw": "gyro_z"}
+_FRONT_WHEELS: Final = ("FL", "FR")
+_RUN_TOGETHER: Final = 0.98
+"""Correlation of every pair of columns above which they are wheel speeds: roll moves the pots of an axle
+against each other, and pitch those of a side (engineering judgement)."""
+_LEAST_ROWS: Final = 20
+"""Rows below which nothing is read off the values of a column."""
 _COUNTED: Final = "counts of a converter"
 _VOLTS: Final = {"v", "mv", "volt", "volts", "counts", "count", "raw", "bit", "bits"}
 
@@ -286,7 +174,6 @@ def _guess_table(path: Path) -> Guesses:
         guess = guess_name(cell, index)
         if guess is None:
             continue
-        # Two columns of one name are told apart by their number, so that the sheet can name either.
         guess = replace(guess, column=_told_apart(header, index))
         if guess.house in found:
             notes.append(
@@ -294,6 +181,7 @@ def _guess_table(path: Path) -> Guesses:
             )
             continue
         found[guess.house] = guess
+    _add_wheel_speed(found, notes, header, times)
     _add_position(found, header)
     # Only columns without a unit are read: a log may be larger than memory.
     missing_units = [
@@ -307,6 +195,8 @@ def _guess_table(path: Path) -> Guesses:
         for guess in missing_units:
             if not found[guess.house].unit and not found[guess.house].in_volts:
                 notes.append(f'the unit of "{guess.column}" ({guess.house}) could not be told')
+    # After the units were looked for: none is read off the size of these.
+    _add_corners(found, notes, path, header, times)
     # What is left over is listed for the reader, who may know it.
     used = {g.index for g in found.values()} | {-1 if time is None else time.index}
     unused = tuple(cell.full for i, cell in enumerate(header) if i not in used)
@@ -333,11 +223,103 @@ def _add_position(found: dict[str, ChannelGuess], header: Sequence[HeaderCell]) 
         )
 
 
+def _add_corners(
+    found: dict[str, ChannelGuess],
+    notes: list[str],
+    path: Path,
+    header: Sequence[HeaderCell],
+    times: Sequence[int],
+) -> None:
+    """Take columns that are named by nothing but their corner, "Front Right", for pots where none is there.
+
+    Left and right of an axle must both be there, and must not run together as wheel speeds do. No unit is
+    read off their size: tyres have temperatures and pressures of the size of travel.
+    """
+    if any(house.startswith("damper_") for house in found):
+        return
+    corners: dict[str, int] = {}
+    for index, cell in enumerate(header):
+        corner = _corner_alone(words_of(cell.name))
+        if corner is not None and cell.unit in ("", *_VOLTS) and index not in times:
+            corners.setdefault(corner, index)
+    pairs = [pair for pair in (("FL", "FR"), ("RL", "RR")) if all(corner in corners for corner in pair)]
+    named = {corner: corners[corner] for pair in pairs for corner in pair}
+    if not named:
+        return
+    values = sample_columns(path, list(named.values()))
+    if _run_together([values[index] for index in named.values()]):
+        listed = ", ".join(f'"{header[index].full}"' for index in named.values())
+        notes.append(f"{listed} rise and fall together, as wheel speeds do; not taken for dampers")
+        return
+    for corner, index in named.items():
+        cell, house = header[index], f"damper_{corner}"
+        reason = f"named by its corner {corner} alone"
+        guess = ChannelGuess(
+            house, _told_apart(header, index), index, cell.unit, bool(cell.unit), bool(cell.unit), reason
+        )
+        read = guess if cell.unit else with_unit_from_signal(guess, values[index])
+        found[house] = read if read.in_volts else guess
+
+
+def _corner_alone(words: Sequence[str]) -> str | None:
+    text = " ".join(words)
+    return next((corner for corner, spelled in _CORNER_WORDS.items() if text in spelled), None)
+
+
+def _run_together(columns: Sequence[NDArray[np.float64]]) -> bool:
+    rows = np.column_stack(columns)
+    rows = rows[np.isfinite(rows).all(axis=1)]
+    if len(rows) < _LEAST_ROWS or not np.all(np.ptp(rows, axis=0) > 0.0):
+        return False
+    return bool(np.corrcoef(rows, rowvar=False).min() > _RUN_TOGETHER)
+
+
+def _add_wheel_speed(
+    found: dict[str, ChannelGuess], notes: list[str], header: Sequence[HeaderCell], times: Sequence[int]
+) -> None:
+    """Take the speed of a front wheel for the car's where the log has no other."""
+    wheels: dict[str, int] = {}
+    for index, cell in enumerate(header):
+        words = words_of(cell.name)
+        corner = _corner_of(words)
+        fits = not cell.unit or factor_to_si(cell.unit, "speed") is not None
+        named = {"speed", "velocity"} & set(words) and not _POT_WORDS & set(words)
+        if corner and fits and named and index not in times:
+            wheels.setdefault(corner, index)
+    if not wheels:
+        return
+    listed = ", ".join(f'"{header[index].full}" ({corner})' for corner, index in wheels.items())
+    front = next((wheels[corner] for corner in _FRONT_WHEELS if corner in wheels), None)
+    if "speed" in found or front is None:
+        notes.append(f"wheel speeds, not used: {listed}")
+        return
+    cell = header[front]
+    reason = "the log has no speed of the car; a front wheel is neither driven nor held by the handbrake"
+    found["speed"] = ChannelGuess(
+        "speed", _told_apart(header, front), front, cell.unit, bool(cell.unit), False, reason
+    )
+    notes.append(f"wheel speeds: {listed}; a front one was taken for the car's speed")
+
+
 def _told_apart(header: Sequence[HeaderCell], index: int) -> str:
-    """Return the name of a column as a sheet must write it: numbered where several bear the same."""
-    full = header[index].full
+    """Return the name of a column as a sheet must write it, so that the next run of the day fits, too.
+
+    What stands beside a name with a rate or a range is left away where the column is found without it. Two
+    columns of one name are told apart by their number.
+    """
+    full, bare = header[index].full, bare_name(header[index].name)
+    changing = "|" in full or bare_name(full) != full
+    if changing and plain_name(bare) and _finds(header, bare) == index:
+        return bare
     alike = [i for i, cell in enumerate(header) if cell.full == full]
     return full if len(alike) == 1 else f"{full} #{alike.index(index) + 1}"
+
+
+def _finds(header: Sequence[HeaderCell], name: str) -> int | None:
+    try:
+        return find_column(header, name, Path(), "")
+    except LogError:  # several columns bear it
+        return None
 
 
 def words_of(name: str) -> list[str]:
@@ -433,7 +415,7 @@ def _as_other(_cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None
         return "longitude", "the word longitude"
     if joined & {"steer", "steering"} and not joined & {"torque", "rate", "speed"}:
         return "steer_angle", 'the word "steer"'
-    if joined & {"speed", "velocity"} and not joined & _NOT_CAR_SPEED:
+    if joined & {"speed", "velocity"} and not joined & _NOT_CAR_SPEED and _corner_of(words) is None:
         return "speed", 'the word "speed"'
     return None
 
@@ -441,7 +423,7 @@ def _as_other(_cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None
 def with_unit_from_signal(guess: ChannelGuess, values: NDArray[np.float64]) -> ChannelGuess:
     """Return the guess with a unit read off the size of its values, where that leaves no doubt."""
     finite = values[np.isfinite(values)]
-    if len(finite) < 20:
+    if len(finite) < _LEAST_ROWS:
         return guess
     # Percentiles, not ends: one spike must not choose the unit.
     low, middle, high = (float(v) for v in np.percentile(finite, [1, 50, 99]))

@@ -46,6 +46,24 @@ def plain_name(name: str) -> str:
     return " ".join(_SIGNS.sub(" ", name.lower()).split())
 
 
+_RATE: Final = re.compile(r"\b\d+(?:[.,]\d+)? ?[kK]?Hz\b", re.IGNORECASE)
+_NUMBER: Final = r"[-+±]? ?\d+(?:[.,]\d+)?"
+_RANGE: Final = re.compile(
+    rf"(?:(?<![\w.,]){_NUMBER} ?(?:\.\.+|…|–|-|to|bis|/) ?{_NUMBER}|± ?\d+(?:[.,]\d+)?)"
+    r"(?: ?(?:mm|cm|in|g|V|deg|°|%)\b)?",
+    re.IGNORECASE,
+)
+_EMPTY: Final = re.compile(r"[\[({<]\s*[\])}>]")
+
+
+def bare_name(name: str) -> str:
+    """Return `name` without a rate or a range that stands in it, which another run may have otherwise."""
+    bare = _RANGE.sub(" ", _RATE.sub(" ", name))
+    if bare == name:
+        return name
+    return " ".join(_EMPTY.sub(" ", bare).split()).strip(" ,;:|@_")
+
+
 _LEVELS: Final[tuple[tuple[Callable[[HeaderCell], str], Callable[[str], str]], ...]] = (
     (lambda h: h.full, str.strip),
     (lambda h: h.name, str.strip),
@@ -58,8 +76,8 @@ _LEVELS: Final[tuple[tuple[Callable[[HeaderCell], str], Callable[[str], str]], .
 def find_column(header: Sequence[HeaderCell], wanted: str, path: Path, key: str) -> int | None:
     """Return the index of the column that a sheet calls `wanted`; None when the log has no such column.
 
-    The cell as it stands is tried first, then without its unit, then without regard to case and signs.
-    Where several columns bear the name, ``name #2`` means the second of them.
+    The cell as it stands is tried first, then without its unit, then without regard to case and signs, then
+    without a rate or a range in it. Where several columns bear the name, ``name #2`` is the second of them.
 
     Raises
     ------
@@ -78,10 +96,29 @@ def find_column(header: Sequence[HeaderCell], wanted: str, path: Path, key: str)
                 f"stands {len(hits)} times in the header",
                 f'write {key}.column = "{wanted} #1" for the first of them',
             )
+    alike = _but_for_rate_and_range(header, wanted)
+    if len(alike) == 1:
+        return alike[0]
     numbered = _NUMBERED.match(wanted)
     if numbered:
         return _nth(header, numbered.group(1), int(numbered.group(2)))
     return None
+
+
+def _but_for_rate_and_range(header: Sequence[HeaderCell], wanted: str) -> list[int]:
+    """Return the columns whose names differ from the wanted one by a rate or a range alone.
+
+    A name that states a unit fits no column that states another one.
+    """
+    meant = read_header_cell(wanted)
+    target = plain_name(bare_name(meant.name))
+    return [
+        i
+        for i, cell in enumerate(header)
+        if target
+        and plain_name(bare_name(cell.name)) == target
+        and (cell.unit == meant.unit or not cell.unit or not meant.unit)
+    ]
 
 
 def _nth(header: Sequence[HeaderCell], wanted: str, number: int) -> int | None:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from analyzer.core.constants import CORNERS
 from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.files import write_together, write_whole
-from analyzer.ingest.channels import ChannelGuess, Guesses, guess_channels, require_any
+from analyzer.ingest.channels import ChannelGuess, Guesses, guess_channels
 from analyzer.sheets.car import CHANNEL_DIMENSIONS
 from analyzer.sheets.read import TO_MEASURE
 
@@ -24,6 +25,14 @@ _UNIT_WHEN_UNKNOWN: Final = {
     "speed": "km/h",
     "angle": "deg",
 }
+
+_WANTED: Final = (
+    *(f"damper_{corner}" for corner in CORNERS),
+    *(f"accel_{axis}" for axis in "xyz"),
+    "gyro_x",
+    "speed",
+)
+"""Channels that a line waits for in the sheet where the log was not understood."""
 
 _CAR: Final = """\
 # Car sheet, started from the log {log}.
@@ -52,8 +61,36 @@ roll_centre_height = "45 mm" # {measure}: at static ride height
 wheel_radius = "0.31 m" # {measure}
 spring = {{ rate = "8 kgf/mm", motion_ratio = 0.95 }} # {measure}: damper travel / wheel travel
 damper = {{ bump_stop_gap = "40 mm", full_bump = "60 mm", full_droop = "70 mm" }} # {measure}: from static
+
+# A tube with a blade at each end. For a bar bent from one piece use the lines behind #: instead; for an axle
+# without a bar kind = "none" alone. Loads hung on a link eye beat any drawing: analyzer docs bars
 [{axle}.bar]
-kind = "none" # {measure}: "bladed" with its dimensions, analyzer docs sheets
+kind = "bladed" # {measure}: "bladed", "formed" or "none"
+motion_ratio = 0.50 # {measure}: link travel at the bar / wheel travel
+tube.material = "4130" # {measure}
+tube.outside_diameter = "28 mm" # {measure}
+tube.wall = "2.5 mm" # {measure}: no such line where it is solid
+tube.length = "0.90 m" # {measure}: between the middles of the blades
+mounts.spacing = "0.78 m" # {measure}: between the middles of the bearings
+blade.material = "spring steel" # {measure}
+blade.depth = "38 mm" # {measure}: side along the link's force
+blade.thickness = "8 mm" # {measure}: side along the tube
+blade.root = "20 mm" # {measure}: tube axis to where the blade is free to bend
+holes = ["240 mm", "220 mm", "200 mm"] # {measure}: tube axis to each hole, outermost first
+spacer = {{ thickness = "8 mm", side = "outboard", most = 0 }} # {measure}: of one; most = room for how many
+bolt = {{ diameter = "12 mm", material = "bolt 10.9" }} # {measure}: carries the rod end
+#: kind = "formed" # {measure}
+#: motion_ratio = 0.50 # {measure}: link travel at the bar / wheel travel
+#: material = "spring steel" # {measure}
+#: outside_diameter = "25 mm" # {measure}
+#: wall = "3 mm" # {measure}: no such line where the bar is solid
+#: mounts = {{ left = "0.39 m", right = "-0.39 m" }} # {measure}: place across the car, left positive
+#: points = [ # {measure}: corners of the centre line, left link eye to right one; forward, left, up
+#:   {{ x = "-0.24 m", y = "0.52 m", z = "0 m" }},
+#:   {{ x = "0 m", y = "0.48 m", z = "0 m", bend_radius = "50 mm" }},
+#:   {{ x = "0 m", y = "-0.48 m", z = "0 m", bend_radius = "50 mm" }},
+#:   {{ x = "-0.24 m", y = "-0.52 m", z = "0 m" }},
+#: ]
 """
 
 _SESSION: Final = """\
@@ -63,7 +100,10 @@ name = "{name}" # {measure}: name the session
 car = "car.toml"
 
 [setups.A]
-notes = "as driven" # {measure}: front_bar = {{ hole = 1, spacers = 0 }} once the car sheet has the bar
+notes = "as driven"
+# A hole counts from the outermost one; "off" where the links hang free; no such line for a bent bar or none.
+front_bar = {{ hole = 1, spacers = 0 }} # {measure}
+rear_bar = {{ hole = 1, spacers = 0 }} # {measure}
 
 [[runs]]
 name = "{name}"
@@ -87,10 +127,12 @@ def starter_sheets(log: Path) -> dict[str, str]:
     Raises
     ------
     LogError
-        When no table is found in the log, or none of its columns could be recognised.
+        When no table is found in the log.
     """
-    guesses = guess_channels(log)
-    require_any(guesses, log)
+    return _sheets_for(log, guess_channels(log))
+
+
+def _sheets_for(log: Path, guesses: Guesses) -> dict[str, str]:
     name = quoted(log.name.split(".")[0] or "run")
     axles = "".join(_AXLE.format(axle=axle, measure=MEASURE) for axle in ("front", "rear"))
     car = _CAR.format(
@@ -136,12 +178,15 @@ def _channel_lines(guesses: Guesses) -> str:
     for house in CHANNEL_DIMENSIONS:
         if house in found:
             lines.append(_channel_line(found[house]))
-    missing = [f"damper_{corner}" for corner in CORNERS if f"damper_{corner}" not in found]
-    missing += [name for name in ("accel_x", "accel_y", "accel_z") if name not in found]
-    lines += [f'# {name} = {{ column = "…" }} # {MEASURE}: no column could be recognised' for name in missing]
+    missing = [name for name in CHANNEL_DIMENSIONS if name in _WANTED and name not in found]
+    lines += [
+        f'# {name} = {{ column = "…", unit = "{_UNIT_WHEN_UNKNOWN[CHANNEL_DIMENSIONS[name]]}" }} '
+        f"# {MEASURE}: no column could be recognised"
+        for name in missing
+    ]
     if guesses.unused:
-        listed = ", ".join(comment(name) for name in guesses.unused[:40])
-        lines.append(f"# columns left over: {comment(listed)}")
+        lines.append("# Columns that nothing was made of; put a name into the line above where it belongs:")
+        lines += [f'#   "{quoted(name)}"' for name in guesses.unused]
     return "".join(line + "\n" for line in lines)
 
 
@@ -170,20 +215,40 @@ def _channel_line(guess: ChannelGuess) -> str:
 # Begin a session folder from one log: the work behind ``analyzer start``.
 
 
-def start_folder(folder: Path, log: Path) -> list[Path]:
+@dataclass(frozen=True, slots=True)
+class Started:
+    """What was written to begin a session.
+
+    Parameters
+    ----------
+    written : tuple of Path
+        The files, the sheet to begin with first.
+    recognised : tuple of str
+        House channels for which a column was found, time apart.
+    left_over : int
+        Columns that nothing was made of; the car sheet lists them.
+    """
+
+    written: tuple[Path, ...]
+    recognised: tuple[str, ...]
+    left_over: int
+
+
+def start_folder(folder: Path, log: Path) -> Started:
     """Write sheets to fill in to `folder`, channels guessed from `log`, and copy the log beside them.
 
     Returns
     -------
-    list of Path
-        What was written, the sheet to begin with first.
+    Started
+        What was written and recognised.
 
     Raises
     ------
     AnalyzerError
         When a file is there already (nothing is overwritten) or the log cannot be read.
     """
-    sheets = starter_sheets(log)
+    guesses = guess_channels(log)
+    sheets = _sheets_for(log, guesses)
     copy = folder / log.name
     beside = copy.exists() and copy.samefile(log)
     for name in [*sheets, *([] if beside else [log.name])]:
@@ -199,4 +264,5 @@ def start_folder(folder: Path, log: Path) -> list[Path]:
     except OSError as error:
         reason = error.strerror or "cannot be written"
         raise AnalyzerError(f"{one_line(str(folder), 200)}: {reason}; name a folder elsewhere") from None
-    return [*contents, *([] if beside else [copy])]
+    house = tuple(guess.house for guess in guesses.channels)
+    return Started((*contents, *(() if beside else (copy,))), house, len(guesses.unused))

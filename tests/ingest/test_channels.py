@@ -12,7 +12,10 @@ from analyzer.core.errors import LogError
 from analyzer.ingest.cells import read_header_cell
 from analyzer.ingest.channels import guess_channels, guess_name
 from analyzer.ingest.read_run import read_loose_log, read_recording
-from analyzer.ingest.template import GUESSED, MEASURE, quoted, starter_sheets
+from analyzer.ingest.table import find_column
+from analyzer.ingest.template import GUESSED, MEASURE, quoted, start_folder, starter_sheets
+from analyzer.prediction.settings import bar_ladder
+from analyzer.session.review import load_session
 from analyzer.sheets.read import read_car, read_session
 
 WORDS = {
@@ -172,11 +175,194 @@ def test_quoting_of_control_characters() -> None:
     assert quoted('a"b\\c\n') == 'a\\"b\\\\c\\u000A'
 
 
-def test_nothing_recognised_is_refused(tmp_path: Path) -> None:
+def test_where_nothing_is_recognised_every_column_is_listed(tmp_path: Path) -> None:
+    names = [f"foo {i} [bar]" for i in range(120)]
     path = tmp_path / "r.csv"
-    path.write_text("Time [s],foo,bar\n" + "".join(f"{i / 10},{i},{2 * i}\n" for i in range(20)))
+    rows = "".join(",".join([f"{i / 10}", *["1"] * 119, f"{i}"]) + "\n" for i in range(20))
+    path.write_text(",".join(["Time [s]", *names]) + "\n" + rows)
+    started = start_folder(tmp_path / "own", path)
+    assert started.recognised == ()
+    assert started.left_over == len(names)
+    text = (tmp_path / "own" / "car.toml").read_text(encoding="utf-8")
+    for name in names:
+        assert f'#   "{name}"' in text
+    for house in (*(f"damper_{corner}" for corner in POTS), "accel_y", "gyro_x", "speed"):
+        assert f"\n# {house} = {{ column = " in text
+    # The sheets are valid, and a column put into a line that waits for one is read.
+    read_session(tmp_path / "own" / "session.toml")
+    filled = text.replace('# damper_FL = { column = "…"', f'damper_FL = {{ column = "{names[-1]}"')
+    (tmp_path / "own" / "car.toml").write_text(filled, encoding="utf-8")
+    recording = read_recording("r", [path], read_car(tmp_path / "own" / "car.toml"))
+    assert np.ptp(recording.data["damper_FL"].dropna()) == pytest.approx(0.019)
+    # Without a sheet there is nothing to go by.
     with pytest.raises(LogError, match="none of the columns could be recognised"):
-        starter_sheets(path)
+        read_loose_log(path)
+
+
+BARS = {"bladed": "#:", "formed": ""}
+
+
+@pytest.mark.parametrize("kind", BARS)
+def test_the_bar_is_one_to_measure_and_never_none(kind: str, tmp_path: Path) -> None:
+    text = starter_sheets(write_log(tmp_path / "r.csv", plain_log(10.0)))["car.toml"]
+    assert 'kind = "none"' not in "".join(line for line in text.splitlines() if not line.startswith("#"))
+    lines, in_bar = [], False
+    for line in text.splitlines():
+        in_bar = line.endswith(".bar]") or (in_bar and line != "" and not line.startswith("["))
+        if in_bar and not line.startswith(("#", "[")):
+            assert MEASURE in line
+            lines += [] if kind == "formed" else [line]
+        else:
+            lines.append(line.removeprefix("#:").strip() if kind == "formed" else line)
+    (tmp_path / "car.toml").write_text("\n".join(lines), encoding="utf-8")
+    car = read_car(tmp_path / "car.toml")
+    for axle in ("front", "rear"):
+        assert car.axle(axle).bar.kind == kind
+        rates = [row.rate.value for row in bar_ladder(car, axle).rows]
+        assert all(1e3 < rate < 1e6 for rate in rates)
+
+
+def test_the_set_up_says_how_the_bars_are_set(tmp_path: Path) -> None:
+    log = write_log(tmp_path / "r.csv", plain_log(10.0))
+    start_folder(tmp_path / "own", log)
+    session = load_session(tmp_path / "own")
+    assert session.sheet.setups["A"].front_bar.hole == 1
+    assert session.placeholders > 40
+
+
+SHORT = {
+    "shockpot_FL": "damper_FL",
+    "SHOCKPOTRR": "damper_RR",
+    "Ammo ant sx [mm]": "damper_FL",
+    "Sosp. post. dx": "damper_RR",
+    "susp_av_g [mm]": "damper_FL",
+    "Amort. arr. D (mm)": "damper_RR",
+    "Federweg vo li": "damper_FL",
+    "amort del izq [mm]": "damper_FL",
+    "Curso tras dir": "damper_RR",
+    "Schokdemper linksvoor": "damper_FL",
+    "Stötdämpare höger bak": "damper_RR",
+    "Amortyzator przód lewy [mm]": "damper_FL",
+    "Iskunvaimennin taka oikea": "damper_RR",
+    "Front LH travel": "damper_FL",
+    "yawrate": "gyro_z",
+    "LATG": "accel_y",
+    "prędkość [km/h]": "speed",
+}
+SHORT_OTHERS = (
+    "Speed FL [km/h]",
+    "Vitesse av d",
+    "wheelspeedRL",
+    "Acc front",
+    "Tyre temp ant sx",
+    "carpet FL",
+)
+
+
+@pytest.mark.parametrize(("head", "house"), SHORT.items())
+def test_short_and_joined_words_are_understood(head: str, house: str) -> None:
+    guess = guess_name(read_header_cell(head), 0)
+    assert guess is not None
+    assert guess.house == house
+
+
+@pytest.mark.parametrize("head", SHORT_OTHERS)
+def test_short_words_alone_are_left_alone(head: str) -> None:
+    assert guess_name(read_header_cell(head), 0) is None
+
+
+CORNER_NAMES = {"FL": "Front Left", "FR": "Front Right", "RL": "Rear Left", "RR": "Rear Right"}
+
+
+def named_by_corner(names: dict[str, str], volts: bool, together: bool = False) -> Log:
+    log = plain_log(20.0)
+    columns = {}
+    for name, values in log.columns.items():
+        corner = name.partition(" ")[0]
+        if corner in names:
+            read = (
+                log.columns["FL pot [mm]"] * (1.0 + 0.01 * list(names).index(corner)) if together else values
+            )
+            columns[names[corner]] = 2.5 + read / 40.0 if volts else 40.0 + read
+        else:
+            columns[name] = values
+    return Log(columns, log.si)
+
+
+@pytest.mark.parametrize(
+    "names",
+    [CORNER_NAMES, {"FL": "ant sx", "FR": "ant dx", "RL": "post sx", "RR": "post dx"}, {c: c for c in POTS}],
+)
+@pytest.mark.parametrize("volts", [True, False])
+def test_columns_named_by_their_corner_alone_are_pots(
+    names: dict[str, str], volts: bool, tmp_path: Path
+) -> None:
+    path = write_log(tmp_path / "r.csv", named_by_corner(names, volts))
+    guesses = {guess.house: guess for guess in guess_channels(path).channels}
+    for corner, name in names.items():
+        assert guesses[f"damper_{corner}"].column == name
+        assert guesses[f"damper_{corner}"].in_volts is volts
+        # Temperatures may have the size of travel: no unit by that.
+        assert guesses[f"damper_{corner}"].unit == ""
+    assert "damper_FL" not in read_loose_log(path).data
+
+
+def test_corners_that_run_together_are_wheels(tmp_path: Path) -> None:
+    path = write_log(tmp_path / "r.csv", named_by_corner(CORNER_NAMES, False, together=True))
+    guesses = guess_channels(path)
+    assert not any(guess.house.startswith("damper_") for guess in guesses.channels)
+    assert any("rise and fall together" in note for note in guesses.notes)
+
+
+def test_a_front_wheel_is_the_speed_where_there_is_no_other(tmp_path: Path) -> None:
+    log = plain_log(20.0)
+    speed = next(name for name in log.columns if name.startswith("Speed"))
+    wheels = {
+        f"Wheel speed {c} [km/h]": log.columns[speed] + n for n, c in enumerate(("RL", "RR", "FL", "FR"))
+    }
+    path = write_log(tmp_path / "both.csv", Log({**log.columns, **wheels}))
+    both = {guess.house: guess for guess in guess_channels(path).channels}
+    assert both["speed"].column == speed
+    assert any('"Wheel speed FL [km/h]" (FL)' in note for note in guess_channels(path).notes)
+    alone = {name: values for name, values in log.columns.items() if name != speed} | wheels
+    path = write_log(tmp_path / "wheels.csv", Log(alone))
+    found = {guess.house: guess for guess in guess_channels(path).channels}
+    assert found["speed"].column == "Wheel speed FL [km/h]"
+    assert "front wheel" in found["speed"].reason
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ("{name} ({unit}, 100 Hz)", "{name} ({unit}, 200 Hz)"),
+        ("{name} | {unit} | -60 to 60 | 100 Hz", "{name} | {unit} | -75 to 75 | 50 Hz"),
+        ("{name} 100Hz [{unit}]", "{name} 50Hz [{unit}]"),
+        ("{name} 0-100mm [{unit}]", "{name} 0-150mm [{unit}]"),
+    ],
+)
+def test_rate_and_range_in_a_name_do_not_keep_the_next_run_out(
+    first: str, second: str, tmp_path: Path
+) -> None:
+    log = plain_log(20.0)
+
+    def written(path: Path, form: str) -> Path:
+        names = {n: n.partition(" [")[0] for n in log.columns}
+        units = {n: n.partition("[")[2].rstrip("]") for n in log.columns}
+        columns = {form.format(name=names[n], unit=units[n]): v for n, v in log.columns.items()}
+        path.write_text(text_of(Log({f'"{name}"': values for name, values in columns.items()})), "utf-8")
+        return path
+
+    one, two = written(tmp_path / "one.csv", first), written(tmp_path / "two.csv", second)
+    (tmp_path / "car.toml").write_text(starter_sheets(one)["car.toml"], encoding="utf-8")
+    car = read_car(tmp_path / "car.toml")
+    for path in (one, two):
+        recording = read_recording("r", [path], car)
+        for name in ("damper_FL", "damper_RR", "accel_y", "speed"):
+            np.testing.assert_allclose(recording.data[name], log.si[name], atol=6e-5)
+    # A sheet that has the whole cell, as it was written before, fits as well; one of another unit does not.
+    header = [read_header_cell(second.format(name="FL pot", unit="mm"))]
+    assert find_column(header, first.format(name="FL pot", unit="mm"), two, "k") == 0
+    assert find_column(header, first.format(name="FL pot", unit="V"), two, "k") is None
 
 
 def test_log_without_time_asks_for_its_rate(tmp_path: Path) -> None:

@@ -83,8 +83,13 @@ def test_numbers_survive_the_make_of_the_log(
     car = folder / "car.toml"
     car.write_text(filled_in(car.read_text(encoding="utf-8"), make), encoding="utf-8")
     sheet = (folder / "session.toml").read_text(encoding="utf-8")
-    bars = "front_bar = { hole = 3, spacers = 0 }\nrear_bar = { hole = 2, spacers = 1 }"
-    (folder / "session.toml").write_text(sheet.replace('notes = "as driven"', bars), encoding="utf-8")
+    for started, fitted in (
+        ("front_bar = { hole = 1", "front_bar = { hole = 3"),
+        ("rear_bar = { hole = 1, spacers = 0", "rear_bar = { hole = 2, spacers = 1"),
+    ):
+        assert started in sheet
+        sheet = sheet.replace(started, fitted)
+    (folder / "session.toml").write_text(sheet, encoding="utf-8")
     review = review_session(folder / "session.toml")
     assert not review.failed
     (run,) = review.runs
