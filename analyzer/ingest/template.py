@@ -162,7 +162,10 @@ def comment(text: str) -> str:
 def _logger_lines(guesses: Guesses) -> str:
     lines = [f"# {comment(note)}" for note in guesses.notes]
     if guesses.time_column is None:
-        lines.append(f'sample_rate = "100 Hz" # {MEASURE}: the log has no time column; state its rate')
+        lines.append(
+            f'# sample_rate = "… Hz" # {MEASURE}: the log has no time column; state the rows a second that '
+            "the logger was set to"
+        )
     return "".join(line + "\n" for line in lines)
 
 

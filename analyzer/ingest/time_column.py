@@ -291,13 +291,13 @@ def time_place_of(opened: Opened, logger: Logger, taken: set[int], lenient: bool
             opened.path,
             f'column "{opened.header[indexed[0]].full}"',
             "counts samples, and the log gives no time",
-            'state logger.sample_rate, for instance "100 Hz"',
+            "state logger.sample_rate, the rows a second that the logger was set to",
         )
     raise LogError(
         opened.path,
         "header",
         "has no column of time",
-        'name it with logger.channels.time.column, or state logger.sample_rate = "100 Hz"',
+        "name it with logger.channels.time.column, or state logger.sample_rate as the logger was set",
     )
 
 

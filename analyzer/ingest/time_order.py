@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.core.errors import LogError
-from analyzer.core.filebacked import stretches
+from analyzer.core.filebacked import shelved, stretches
 from analyzer.ingest.recording import HealthRow, Verdict
 
 LONGEST_HOLE: Final = 600.0
@@ -24,6 +24,14 @@ FAR_STEPS: Final = 20.0
 """Usual steps by which a stamp is off that is no jitter, no exchange of neighbours; engineering judgement."""
 FEW: Final = 10
 """Rows below which a part of a log counts as a stub; engineering judgement."""
+LOOK: Final = 20_000
+"""Rows that are looked at for rounded stamps."""
+LEAST_ROUNDED: Final = 40
+"""Rows without a hole that tell the rate behind rounded stamps."""
+ROUNDED_SHARE: Final = 0.05
+"""Share of the steps from which a length is one of the clock's own."""
+IN_TURN: Final = 0.9
+"""Share of them that must come in turn; rows that are dropped come by chance."""
 _COARSE: Final = 0.3
 """Share of repeated stamps above which the clock is coarse, not the rows repeated."""
 
@@ -77,7 +85,9 @@ def order_rows(
         When the clock cannot be made sense of.
     """
     if len(seconds) >= 2 and _in_order(seconds):
-        return Ordered(seconds)
+        done = Ordered(seconds)
+        _spread_rounded(done)
+        return done
     done = Ordered(seconds, np.flatnonzero(np.isfinite(seconds)))
     assert done.rows is not None
     done.seconds = seconds[done.rows]
@@ -92,6 +102,7 @@ def order_rows(
     _spread_coarse(done, sample_rate, path)
     _undo_steps_back(done, columns)
     _close_jumps(done)
+    _spread_rounded(done)
     if len(done.seconds) < 2:
         raise LogError(
             path, "time", "does not move", "state logger.channels.time.column or logger.sample_rate"
@@ -231,8 +242,61 @@ def _spread_coarse(done: Ordered, sample_rate: float | None, path: Path) -> None
         path,
         "time",
         f"stands still in {(moves == 0).mean():.0%} of the rows, as after rounding",
-        'state the rate, for instance logger.sample_rate = "100 Hz"',
+        "state logger.sample_rate, the rows a second that the logger was set to",
     )
+
+
+def _spread_rounded(done: Ordered) -> None:
+    """Put rows where they were before their stamps were rounded, where that made steps of two lengths.
+
+    A clock of 80 Hz written in hundredths of a second steps by 0.01 and 0.02 s in turn; taken as it is it
+    looks like one of 100 Hz with a hole at every other row. Rows that were really dropped come anyhow.
+    """
+    grain = _grain(done.seconds[:LOOK])
+    if grain is None:
+        return
+    seconds = done.seconds
+    moves = np.diff(seconds)
+    edges = np.concatenate([[0], np.flatnonzero(moves > np.median(moves) + 1.5 * grain) + 1, [len(seconds)]])
+    longest = int(np.argmax(np.diff(edges)))
+    piece = slice(int(edges[longest]), int(edges[longest + 1]))
+    rows = np.arange(piece.stop - piece.start, dtype=np.float64)
+    if len(rows) < LEAST_ROUNDED:
+        return
+    interval = float(np.polyfit(rows, seconds[piece] - seconds[piece.start], 1)[0])
+    spread = np.empty(len(seconds))
+    for first, end in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        count = np.arange(end - first, dtype=np.float64) * interval
+        off = seconds[first:end] - count
+        # Rounding keeps stamps within half a grain of the line, whichever way it rounds within one.
+        if float(np.ptp(off)) > 1.2 * grain:
+            return
+        spread[first:end] = count + float(off.mean())
+    done.seconds = shelved(spread)
+    done.steps.append(
+        f"stamps are rounded to {grain:.4g} s; rows were spread evenly at {1.0 / interval:.5g} Hz"
+    )
+
+
+def _grain(seconds: NDArray[np.float64]) -> float | None:
+    """Return to what stamps are rounded [s] where steps are of two lengths in turn; None where not."""
+    moves = np.round(np.diff(seconds), 9)
+    lengths, counts = np.unique(moves, return_counts=True)
+    common = lengths[counts >= max(2, ROUNDED_SHARE * len(moves))]
+    if len(common) != 2 or common[0] <= 0.0:
+        return None
+    short, long = common.tolist()
+    grain = float(long - short)
+    # Steps of whole grains, and so short that one grain more looks like a missing row.
+    if not 0.45 * short <= grain <= 1.05 * short or abs(short / grain - round(short / grain)) > 0.01:
+        return None
+    longer = np.flatnonzero(moves == long)
+    # In turn: of the rarer length every one comes as many rows behind the last, give or take one.
+    rarer = longer if 2 * len(longer) <= len(moves) else np.flatnonzero(moves == short)
+    apart = np.diff(rarer)
+    if len(apart) < LEAST_ROUNDED // 4 or (np.abs(apart - np.median(apart)) <= 1).mean() < IN_TURN:
+        return None
+    return grain
 
 
 def _undo_steps_back(done: Ordered, columns: Sequence[NDArray[np.float64]]) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 
 from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.ingest.checks import inputs, senses
+from analyzer.ingest.checks.clock_rate import check_clock_rate
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
 from analyzer.ingest.checks.senses import Fault
 from analyzer.ingest.recording import Verdict
@@ -54,7 +55,8 @@ def check_inertial(signals: Signals) -> Findings:
     _lateral(found, signals)
     # A channel that was found wrong is no witness for the next check.
     signals.heed(found)
-    check_forward(found, signals)
+    # The clock before the change of speed: a rate that is wrong looks like a unit.
+    check_forward(found, signals, check_clock_rate(found, signals))
     signals.heed(found)
     for name in ("gyro_x", "gyro_y", "gyro_z"):
         if name in signals.data:
@@ -400,8 +402,8 @@ def check_forward_size(found: Findings, signals: Signals) -> None:
         found.add("unit", "accel_x", Verdict.BAD, largest, LARGEST, "g", text)
 
 
-def check_forward(found: Findings, signals: Signals) -> None:
-    """Check unit and sign of forward acceleration."""
+def check_forward(found: Findings, signals: Signals, clock_wrong: bool = False) -> None:
+    """Check unit and sign of forward acceleration; its size only where the clock was not found wrong."""
     if not all(signals.trusted(name) for name in ("accel_x", "speed", "accel_y")):
         return
     if len(signals.still) < LEAST_BLOCKS:
@@ -424,7 +426,7 @@ def check_forward(found: Findings, signals: Signals) -> None:
     elif r < 0.0:
         text = "Goes against the change of speed: wrong sign (logger.channels.accel_x.sign)."
         found.add("sign", "accel_x", Verdict.BAD, r, 0.0, "1", text)
-    elif not FORWARD_RATIOS[0] < ratio < FORWARD_RATIOS[1]:
+    elif not clock_wrong and not FORWARD_RATIOS[0] < ratio < FORWARD_RATIOS[1]:
         text = (
             f"Is {ratio:.3g} times the change of speed: wrong unit of accel_x or speed "
             "(logger.channels.….unit)."

@@ -1,0 +1,163 @@
+"""Whether the clock of a log runs as the motion in it does: change of speed, turning and position tell."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from analyzer.ingest.checks.inputs import Findings, Floats, Signals
+from analyzer.ingest.recording import Verdict
+
+LEAST_BLOCKS: Final = 20
+"""Half seconds of driving from which change of speed and force are compared."""
+SLOWEST: Final = 2.0
+"""Speed from which a car's sensors of speed can be trusted [m/s]."""
+CLEAR: Final = 0.85
+"""Correlation from which a ratio counts; on sound drives of the beds it is 0.9 and more."""
+TURN_CLEAR: Final = 0.6
+"""The same for speed times yaw rate, which side slip parts from lateral force: 0.73 and more on the beds."""
+RATE_RATIOS: Final = (0.625, 1.6)
+"""Forward force over change of speed outside of which clock or unit is wrong: side slip, pitch and banks make
+it 0.94 to 1.33 on sound drives of the rigid-body engine and of the virtual car."""
+TURN_RATIOS: Final = (0.5, 2.0)
+"""Speed times yaw rate over lateral force within which the units of all three are right: drifting and banks
+make it 0.96 to 1.6, the nearest unit that could be meant lies 2.2 away (mph and m/s)."""
+PLACE_RATIOS: Final = (0.8, 1.25)
+"""Logged speed over that of the positions within which clock and unit of speed are right."""
+EARTH_RADIUS: Final = 6_371_000.0
+"""Mean radius of the earth [m] (International Union of Geodesy and Geophysics)."""
+Ratio = tuple[float, float]
+"""How often one motion is the other one, and which way round it is meant: ratio and correlation."""
+
+
+def check_clock_rate(found: Findings, signals: Signals) -> bool:
+    """Hold the rate of the rows against the motion; return whether the clock was found to be wrong.
+
+    A clock that is slow by a factor shows every change of speed too small by it, and leaves speed times yaw
+    rate beside lateral force as it is, which involves no time: so the two tell a clock from a unit. Positions
+    beside speed tell it without any acceleration.
+    """
+    forward = _clear_ratio(signals.once("forward ratio", forward_ratio), CLEAR)
+    place = _clear_ratio(signals.once("place ratio", place_ratio), CLEAR)
+    turn = _clear_ratio(signals.once("turn ratio", turn_ratio), TURN_CLEAR)
+    witnesses = [ratio for ratio in (forward, place) if ratio is not None]
+    if not witnesses and "speed" not in signals.data:
+        return False
+    if not witnesses:
+        found.untested("clock rate", "time", "Too little braking and accelerating to tell, and no positions.")
+        return False
+    factor, sure = _factor(forward, place, turn)
+    if factor is not None:
+        _wrong_clock(found, signals, factor, sure)
+        return True
+    value = place if place is not None else forward
+    if value is not None and RATE_RATIOS[0] < value < RATE_RATIOS[1]:
+        found.add("clock rate", "time", Verdict.GOOD, value, RATE_RATIOS[1], "1", "Agrees with the motion.")
+    return False
+
+
+def _factor(forward: float | None, place: float | None, turn: float | None) -> tuple[float | None, bool]:
+    """Return by how much the clock is too slow, None where it is not; and whether it can be nothing else."""
+    units_right = turn is not None and TURN_RATIOS[0] < turn < TURN_RATIOS[1]
+    place_off = place is not None and not PLACE_RATIOS[0] < place < PLACE_RATIOS[1]
+    if forward is not None and place is not None:
+        # Two witnesses that have no unit but that of speed in common, and it would part them.
+        alike = 0.7 < forward / place < 1.4 and not PLACE_RATIOS[0] < forward < PLACE_RATIOS[1]
+        return (place, True) if place_off and alike else (None, False)
+    if place is not None:
+        return (place, units_right) if place_off else (None, False)
+    if forward is None or RATE_RATIOS[0] < forward < RATE_RATIOS[1]:
+        return None, False
+    # Speed times yaw rate shows a unit and no clock; where it is wrong, the unit's own check says so.
+    return (forward, units_right) if units_right or turn is None else (None, False)
+
+
+def _clear_ratio(ratio: Ratio | None, least: float) -> float | None:
+    return None if ratio is None or ratio[1] < least else ratio[0]
+
+
+def _wrong_clock(found: Findings, signals: Signals, factor: float, sure: bool) -> None:
+    stated = signals.logger.sample_rate
+    rate = signals.base.rate if stated is None else stated.value
+    key = "logger.channels.time.unit or .column" if stated is None else "logger.sample_rate"
+    what = "slow" if factor > 1.0 else "fast"
+    times = factor if factor > 1.0 else 1.0 / factor
+    text = f"The clock runs about {times:.2g} times too {what} for the motion"
+    text += f": the rows come at about {_rounded(rate * factor):g} Hz and not {rate:.4g} Hz ({key})"
+    if not sure:
+        text += (
+            ", or a unit is wrong (logger.channels.speed.unit, accel_x.unit), which only a yaw rate or "
+            "positions could tell"
+        )
+    verdict = Verdict.BAD if sure else Verdict.SUSPECT
+    found.add("clock rate", "time", verdict, factor, RATE_RATIOS[1], "1", text + ".")
+
+
+def _rounded(rate: float) -> float:
+    """Return a rate to the two digits that the motion tells."""
+    return float(f"{rate:.2g}")
+
+
+def _freed(values: Floats, basis: Floats) -> Floats:
+    return np.asarray(values - basis @ np.linalg.lstsq(basis, values, rcond=None)[0], dtype=np.float64)
+
+
+def _ratio(one: Floats, other: Floats) -> Ratio | None:
+    spread = float(one.std()), float(other.std())
+    if min(spread) <= 0.0:
+        return None
+    # Of the spreads, not a slope: noise of either would take its part off that.
+    return spread[0] / spread[1], float(np.corrcoef(one, other)[0, 1])
+
+
+def forward_ratio(signals: Signals) -> Ratio | None:
+    """Return forward force over change of speed, both freed of what side slip and lean put into them."""
+    names = ("accel_x", "accel_y", "speed")
+    if not all(signals.trusted(name) for name in names) or len(signals.still) < LEAST_BLOCKS:
+        return None
+    speed = signals.mean("speed")
+    rate = np.gradient(speed, signals.block / signals.base.rate)
+    # Means of three blocks belong to the same stretch as the central difference.
+    ahead, side = (np.convolve(signals.mean(n), [0.25, 0.5, 0.25], mode="same") for n in names[:2])
+    with np.errstate(invalid="ignore"):
+        used = np.isfinite(rate) & np.isfinite(ahead) & np.isfinite(side) & ~signals.still & (speed > SLOWEST)
+    used[[0, -1]] = False
+    if used.sum() < LEAST_BLOCKS:
+        return None
+    side = side[used]
+    basis = np.column_stack([np.ones(len(side)), side, np.abs(side), side**2])
+    return _ratio(_freed(ahead[used], basis), _freed(rate[used], basis))
+
+
+def turn_ratio(signals: Signals) -> Ratio | None:
+    """Return speed times yaw rate over lateral force, over some seconds, in which the path decides."""
+    names = ("gyro_z", "accel_y", "speed")
+    if not all(signals.trusted(name) for name in names) or len(signals.still) < LEAST_BLOCKS:
+        return None
+    window = np.ones(7) / 7.0
+    product = np.convolve(signals.mean("gyro_z") * signals.mean("speed"), window, mode="same")
+    lateral = np.convolve(signals.mean("accel_y"), window, mode="same")
+    used = np.isfinite(product) & np.isfinite(lateral) & ~signals.still
+    return _ratio(product[used], lateral[used]) if used.sum() >= LEAST_BLOCKS else None
+
+
+def place_ratio(signals: Signals) -> Ratio | None:
+    """Return logged speed over the speed of the positions."""
+    names = ("latitude", "longitude", "speed")
+    if not all(signals.trusted(name) for name in names) or len(signals.still) < LEAST_BLOCKS:
+        return None
+    # A receiver without a fix writes noughts.
+    lost = signals.mean("latitude") == 0.0
+    north, east = (np.where(lost, np.nan, signals.mean(n)) for n in names[:2])
+    step = signals.block / signals.base.rate
+    across = np.gradient(east, step) * np.cos(north)
+    moved = EARTH_RADIUS * np.hypot(np.gradient(north, step), across)
+    speed = np.convolve(signals.mean("speed"), [0.25, 0.5, 0.25], mode="same")
+    used = np.isfinite(moved) & np.isfinite(speed) & ~signals.still & (speed > SLOWEST)
+    used[[0, -1]] = False
+    if used.sum() < LEAST_BLOCKS:
+        return None
+    # Sums of both, since speed need not change for its scale to show.
+    apart = _ratio(speed[used], moved[used])
+    return None if apart is None else (float(speed[used].sum() / max(moved[used].sum(), 1e-9)), apart[1])

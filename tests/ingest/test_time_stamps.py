@@ -1,0 +1,119 @@
+"""What stamps say is held against rows and motion: rounding is no gap, a rate that is wrong is named."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from ingest.helpers import Log, car_with, plain_log, text_of
+from ingest.session_faults import SAMPLE, sample_run
+
+from analyzer.core.units import Uncertain
+from analyzer.ingest.read_run import read_recording
+from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.read import read_car
+
+
+def read(folder: Path, text: str, **logger: object) -> Recording:
+    (folder / "r.csv").write_text(text, encoding="utf-8")
+    return read_recording("r", [folder / "r.csv"], car_with(**logger))
+
+
+def worse(recording: Recording) -> list[HealthRow]:
+    return [r for r in recording.health if r.verdict in (Verdict.SUSPECT, Verdict.BAD)]
+
+
+CAR = read_car(SAMPLE / "car.toml")
+POSITIONS = ("latitude", "longitude")
+
+
+def at_rate(rate: float, *gone: str) -> CarSheet:
+    """Return the sample's car with a stated rate in place of its time column, and without some channels."""
+    channels = {n: c for n, c in CAR.logger.channels.items() if n not in ("time", *gone)}
+    logger = CAR.logger.model_copy(update={"channels": channels, "sample_rate": Uncertain(rate, 0.0)})
+    return CAR.model_copy(update={"logger": logger})
+
+
+def clock_rows(car: CarSheet, folder: Path, table: pd.DataFrame | None = None) -> list[HealthRow]:
+    """Return what is found of a run that was logged at 200 Hz, read as the sheet says, of clock and units."""
+    table = sample_run() if table is None else table
+    table.drop(columns="Time").to_csv(folder / "r.csv", index=False)
+    rows = worse(read_recording("r", [folder / "r.csv"], car))
+    return [row for row in rows if row.check in ("clock rate", "unit", "yaw rate", "roll rate")]
+
+
+def test_true_rate_is_not_questioned(tmp_path: Path) -> None:
+    for gone in ((), POSITIONS, (*POSITIONS, "gyro_z")):
+        assert not clock_rows(at_rate(200.0, *gone), tmp_path)
+
+
+@pytest.mark.parametrize("stated", [67.0, 100.0, 400.0, 600.0])
+def test_rate_that_is_wrong_is_named_with_the_true_one(stated: float, tmp_path: Path) -> None:
+    for gone, near in (((), 0.05), (POSITIONS, 0.1)):
+        (row,) = clock_rows(at_rate(stated, *gone), tmp_path)
+        assert (row.check, row.channel, row.verdict) == ("clock rate", "time", Verdict.BAD)
+        assert row.value == pytest.approx(200.0 / stated, rel=near)
+        assert f"not {stated:g} Hz (logger.sample_rate)" in row.comment
+
+
+def test_clock_and_unit_are_both_named_where_nothing_parts_them(tmp_path: Path) -> None:
+    (row,) = clock_rows(at_rate(67.0, *POSITIONS, "gyro_z"), tmp_path)
+    assert row.verdict is Verdict.SUSPECT
+    assert "or a unit is wrong" in row.comment
+
+
+def test_unit_of_speed_is_no_wrong_clock(tmp_path: Path) -> None:
+    table = sample_run()
+    table["Speed"] = 3.6 * table["Speed"]
+    for gone in ((), POSITIONS):
+        rows = clock_rows(at_rate(200.0, *gone), tmp_path, table)
+        assert rows
+        assert not [row for row in rows if row.check == "clock rate"]
+
+
+def stamped(log: Log, digits: int, cut: bool = False) -> str:
+    """Return the log with its stamps rounded, or cut off, to so many decimals."""
+    time = log.columns["Time [s]"]
+    if cut:
+        log.columns["Time [s]"] = np.floor(time * 10**digits + 1e-9) / 10**digits
+    lines = text_of(log).splitlines()
+    rows = [lines[0]]
+    for line in lines[1:]:
+        stamp, _, rest = line.partition(",")
+        rows.append(f"{float(stamp):.{digits}f},{rest}")
+    return "\n".join(rows) + "\n"
+
+
+@pytest.mark.parametrize("cut", [False, True])
+@pytest.mark.parametrize("rate", [77.0, 80.0, 40.0, 60.0])
+def test_stamps_of_two_decimals_are_no_gaps(rate: float, cut: bool, tmp_path: Path) -> None:
+    log = plain_log(60.0, rate)
+    log.columns["Time [s]"] = log.columns["Time [s]"] + 0.0037
+    travel = log.si["damper_FL"].copy()
+    recording = read(tmp_path, stamped(log, 2, cut))
+    assert recording.sample_rate == pytest.approx(rate, rel=2e-4)
+    assert not [row for row in worse(recording) if row.channel == "time" or row.check == "gap"]
+    assert len(recording.data) == len(travel)
+    moved = recording.data["damper_FL"].to_numpy()
+    # Row for row what was logged, but for the zero: nothing was interpolated.
+    assert np.ptp(moved - travel) < 2e-8
+
+
+def test_rows_lost_behind_rounded_stamps_are_still_a_gap(tmp_path: Path) -> None:
+    lines = stamped(plain_log(60.0, 80.0), 2).splitlines(keepends=True)
+    recording = read(tmp_path, "".join(lines[:2000] + lines[2040:]))
+    assert recording.sample_rate == pytest.approx(80.0, rel=2e-4)
+    (row,) = (row for row in worse(recording) if row.check == "gap")
+    assert row.value == pytest.approx(0.5, abs=0.03)
+
+
+def test_rows_lost_by_chance_are_not_taken_for_rounding(tmp_path: Path) -> None:
+    lines = stamped(plain_log(60.0, 100.0), 2).splitlines(keepends=True)
+    kept = np.random.default_rng(2).random(len(lines)) > 0.15
+    kept[:2] = True
+    recording = read(tmp_path, "".join(line for line, use in zip(lines, kept, strict=True) if use))
+    assert recording.sample_rate == pytest.approx(100.0)
+    assert recording.data["damper_FL"].isna().mean() == pytest.approx(0.15, abs=0.02)
