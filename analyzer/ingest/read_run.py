@@ -154,7 +154,7 @@ def _read(
     _turn(made, blocks, logger, paths[0])
     _zero(made, blocks, base, logger, level, paths[0])
     # Checks see the channels as they will be used.
-    found = check_channels(blocks, made.outside, base, logger, car, made.complete)
+    found = check_channels(blocks, made.outside, base, logger, car, made.complete, len(paths) == 1)
     made.health += found.rows
     frame, suspect = _frames(made, base, found.marks)
     return Recording(

@@ -117,3 +117,16 @@ def test_rows_lost_by_chance_are_not_taken_for_rounding(tmp_path: Path) -> None:
     recording = read(tmp_path, "".join(line for line, use in zip(lines, kept, strict=True) if use))
     assert recording.sample_rate == pytest.approx(100.0)
     assert recording.data["damper_FL"].isna().mean() == pytest.approx(0.15, abs=0.02)
+
+
+@pytest.mark.parametrize("rows", [18, -14])
+def test_offset_inside_one_log_stands_among_its_checks(rows: int, tmp_path: Path) -> None:
+    table = sample_run()
+    pots = [name for name in table.columns if name.endswith("pot")]
+    late = table.copy()
+    late[pots] = np.roll(table[pots].to_numpy(), rows, axis=0)
+    late.to_csv(tmp_path / "r.csv", index=False)
+    (row,) = worse(read_recording("r", [tmp_path / "r.csv"], CAR))
+    assert (row.check, row.channel, row.verdict) == ("clock offset", "time", Verdict.SUSPECT)
+    assert row.value == pytest.approx(rows / 200.0, abs=0.004)
+    assert f"the {'pots' if rows > 0 else 'inertial unit'} come" in row.comment

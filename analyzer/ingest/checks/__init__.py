@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.core.signals import Blocks
+from analyzer.ingest.checks.clock import check_own_offset
 from analyzer.ingest.checks.imu import check_inertial
 from analyzer.ingest.checks.inputs import POTS, Findings, Signals
 from analyzer.ingest.checks.pots import check_pots
@@ -34,6 +35,7 @@ def check_channels(
     logger: Logger,
     car: CarSheet | None,
     complete: set[str],
+    one_clock: bool = True,
 ) -> Findings:
     """Run all checks.
 
@@ -51,6 +53,8 @@ def check_channels(
         For damper strokes; None for a log without a sheet.
     complete : set of str
         Channels known to have every sample.
+    one_clock : bool
+        Whether all channels came from one log; offsets between several are found before they are joined.
     """
     data = blocks.data
     signals = Signals(blocks, base, logger, car, outside, complete)
@@ -74,6 +78,9 @@ def check_channels(
         part = check(signals)
         signals.heed(part)
         found.join(part)
+    # Last, since a channel that is wrong is no witness of time.
+    if one_clock:
+        check_own_offset(found, signals)
     return found
 
 

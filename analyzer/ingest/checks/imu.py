@@ -8,7 +8,7 @@ import numpy as np
 
 from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.ingest.checks import inputs, senses
-from analyzer.ingest.checks.clock_rate import check_clock_rate
+from analyzer.ingest.checks.clock import check_clock_rate
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
 from analyzer.ingest.checks.senses import Fault
 from analyzer.ingest.recording import Verdict
