@@ -44,7 +44,8 @@ def test_review_prints_the_answers_and_leaves_the_logs_alone(reviewed, sample_se
     printed = outcomes[0].stdout
     for word in ("Team", "Tuner", "Driver", "r01", "r06", "deg/g", "smallest change", "bowl"):
         assert word in printed
-    assert all(len(line) <= 80 for line in printed.splitlines() if not line.startswith("report:"))
+    paths = ("report:", "driver's page:")
+    assert all(len(line) <= 80 for line in printed.splitlines() if not line.startswith(paths))
     assert "\x1b" not in printed
     assert contents(sample_session) == before
     assert (folder / "first" / "report.html").stat().st_size < 5_000_000

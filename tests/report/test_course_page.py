@@ -299,6 +299,32 @@ def test_arrows_point_the_way_it_is_driven(sheet: CourseSheetResult) -> None:
         assert (tip - (left + right) / 2.0) @ ahead > 0.0
 
 
+def _laps(sheet: CourseSheetResult, laps: int) -> CourseSheetResult:
+    """Return the sheet on an oval that is driven so many times, a quarter of a lap to a section."""
+    line = sheet.line
+    turn = np.linspace(0.0, 2.0 * np.pi * laps, len(line.place))
+    quarter = line.length / (4 * laps)
+    spans = tuple(
+        replace(line.sections[0], name=f"part {k % 4}", start=k * quarter, end=(k + 1) * quarter)
+        for k in range(4 * laps)
+    )
+    oval = replace(line, east=120.0 * np.cos(turn), north=70.0 * np.sin(turn), sections=spans, stretches=())
+    return replace(sheet, line=replace(oval, stretch_places=()))
+
+
+def test_laps_on_each_other_are_drawn_like_one(sheet: CourseSheetResult) -> None:
+    def of(laps: int) -> tuple[int, list[str]]:
+        (axes,) = where_plate(_laps(sheet, laps)).figure.axes
+        heads = sum(len(line.get_xydata()) == 3 for line in axes.lines)
+        return heads, sorted(text.get_text() for text in axes.texts)
+
+    once, often = of(1), of(12)
+    assert once[0] >= 8
+    assert often[0] <= once[0] + 4
+    assert often[1] == once[1]
+    assert {"part 0", "part 1", "part 2", "part 3"} <= set(once[1])
+
+
 def test_headline_tells_hard_hits_from_soft_ones(sheet: CourseSheetResult) -> None:
     said = course_answer(sheet)
     assert "17 hits, 3 of them hard, in 6 runs" in said

@@ -310,11 +310,17 @@ def _draw_map(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
     bar = _draw_direction(axes, dense)
     _scale_bar(axes, scale, width)
     # Marks first, the hardest place before all, then the start, then names where there is still room.
-    sheet = Sheet(width, height, dense[::2], bar)
+    # Laps lie on each other: one point of the road every few points of the drawing, however often passed.
+    sheet = Sheet(width, height, np.unique(np.round(dense / 4.0), axis=0) * 4.0, bar)
     sheet.keep_free(0.0, 0.0, width, _SCALE_ROW - 2.0)
     _draw_marks(axes, sheet, places, lambda middle, _corner: _at(line, way, good, middle))
+    named: list[tuple[str, Point]] = []
     for name, x, y in [("start", *way[good][0]), *middles]:
-        _draw_name(axes, sheet, name, (float(x), float(y)))
+        at = (float(x), float(y))
+        # A section has one name, however often it is driven.
+        if not any(name == other and math.dist(at, place) < _ARROWS for other, place in named):
+            _draw_name(axes, sheet, name, at)
+            named.append((name, at))
     return figure
 
 
@@ -350,6 +356,7 @@ def _dense(way: style.Array) -> style.Array:
 def _draw_direction(axes: Axes, way: style.Array) -> list[Point]:
     """Draw the start as a bar across the road and arrows the way it is driven; return the ends of the bar."""
     bar: list[Point] = []
+    drawn: list[tuple[style.Array, style.Array]] = []
     for number in range(0, len(way) - 4, int(_ARROWS / 2.0)):
         ahead = way[number + 4] - way[number]
         length = float(np.hypot(*ahead))
@@ -363,6 +370,10 @@ def _draw_direction(axes: Axes, way: style.Array) -> list[Point]:
             bar = [(float(x), float(y)) for x, y in ends]
         # An arrowhead without a shaft: the road is the shaft. The first stands clear of the bar.
         tip = way[number + 2] + (6.0 if number == 0 else 2.0) * ahead
+        # A later lap has its arrows already, unless it runs another way there.
+        if any(math.dist(tip, old) < 0.7 * _ARROWS and ahead @ way_there > 0.7 for old, way_there in drawn):
+            continue
+        drawn.append((tip, ahead))
         head = np.array([tip - 4.0 * ahead + 2.6 * side, tip, tip - 4.0 * ahead - 2.6 * side])
         axes.plot(*head.T, color=style.INK, linewidth=1.2, zorder=4)
     return bar
