@@ -55,6 +55,7 @@ COMMANDS = {
     "bar": ("bar", "SESSION/car.toml"),
     "bar json": ("bar", "SESSION/car.toml", "--json"),
     "start": ("start", "stärt 前", "--from", "LOG"),
+    "docs": ("docs", "nomenclature"),
     "archive": ("archive", "SESSION", "--out", "archive", "--workers", "1"),
     "archive json": ("archive", "SESSION", "--out", "archive", "--workers", "1", "--json"),
     "course": ("course", "SESSION", "--out", "course"),
