@@ -23,11 +23,14 @@ class ChangeVerdict(StrEnum):
     LESS = "softened, less than predicted"
     MORE = "softened, more than predicted"
     SOFTENED_AGAINST = "softened, against the prediction"
+    SOFTENED_WITHIN = "softened, within the errors of the prediction"
     NO_CHANGE = "no change seen"
+    UNCHANGED = "unchanged"
     STIFFENED = "stiffened"
     STIFFENED_LESS = "stiffened, less than predicted"
     STIFFENED_MORE = "stiffened, more than predicted"
     STIFFENED_AGAINST = "stiffened, against the prediction"
+    STIFFENED_WITHIN = "stiffened, within the errors of the prediction"
     CANNOT_TELL = "cannot tell"
 
 

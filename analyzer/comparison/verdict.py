@@ -19,6 +19,10 @@ from analyzer.core.regression import student_factor
 NOTHING: Final = 1e-9
 """A predicted change of the logarithm below this is no change at all."""
 
+UNCHANGED: Final = 0.01
+"""A change of the logarithm whose whole interval lies within this is none: where none was predicted, the
+answer is "unchanged". Engineering judgement: less than a hole or a spacer does to an axle."""
+
 MOST_RUNS: Final = 30
 """Runs of each set-up beyond which nobody will drive for a verdict; a larger step is asked for instead."""
 
@@ -61,7 +65,8 @@ def decide(evidence: Evidence) -> tuple[ChangeVerdict, str]:
 
     A change is seen when the 95 % interval of the ratio leaves out one. It is as predicted when the interval
     of measured minus predicted holds nought. "No change seen" needs both: the runs could have shown the
-    predicted change, and they contradict it. All else is "cannot tell".
+    predicted change, and they contradict it. "Unchanged" is said where no change was predicted and the whole
+    interval lies within `UNCHANGED` of none. All else is "cannot tell".
     """
     low, high = evidence.measured.interval
     if high < 0.0:
@@ -69,6 +74,12 @@ def decide(evidence: Evidence) -> tuple[ChangeVerdict, str]:
     if low > 0.0:
         return _seen(evidence, softer=False)
     predicted = abs(evidence.predicted)
+    if predicted <= NOTHING and max(-low, high) <= UNCHANGED:
+        most = 100.0 * max(-math.expm1(low), math.expm1(high))
+        return (
+            ChangeVerdict.UNCHANGED,
+            f"no change was predicted, and the runs leave at most {most:.1f} % of one",
+        )
     # Nothing seen is a finding only where the predicted change would have been seen.
     could_show = predicted > NOTHING and evidence.smallest <= predicted
     if could_show and abs(evidence.gap.t) > student_factor(evidence.gap.dof):
@@ -87,11 +98,18 @@ def _seen(evidence: Evidence, *, softer: bool) -> tuple[ChangeVerdict, str]:
     # By size alone: which way it went has been settled before.
     smaller = abs(evidence.measured.value) < abs(evidence.predicted)
     seen = f"measured {_change(evidence.measured.value)}, predicted {_change(evidence.predicted)}"
+    half = 100.0 * student_factor(evidence.gap.dof) * evidence.gap.std_error
     if same_way and agrees:
         verdict = ChangeVerdict.AS_PREDICTED if softer else ChangeVerdict.STIFFENED
-        half = student_factor(evidence.gap.dof) * evidence.gap.std_error
         way = "" if softer else " as predicted"
-        return verdict, f"{seen}: they agree{way} within their errors (± {100.0 * half:.1f} %)"
+        return verdict, f"{seen}: they agree{way} within their errors (± {half:.1f} %)"
+    if not same_way and agrees:
+        # The signs differ, the figures do not: nothing speaks for set-ups that were mixed up.
+        within = ChangeVerdict.SOFTENED_WITHIN if softer else ChangeVerdict.STIFFENED_WITHIN
+        return within, f"{seen}: they agree within their errors (± {half:.1f} %), only the signs differ"
+    if abs(evidence.predicted) <= NOTHING:
+        against = ChangeVerdict.SOFTENED_AGAINST if softer else ChangeVerdict.STIFFENED_AGAINST
+        return against, f"{seen}; something was changed that the sheets do not know, or something binds"
     if not same_way:
         against = ChangeVerdict.SOFTENED_AGAINST if softer else ChangeVerdict.STIFFENED_AGAINST
         return against, f"{seen}; check that the set-ups are named the right way round and nothing binds"

@@ -14,8 +14,8 @@ from analyzer.processing.results import RunEstimates
 from analyzer.report import sentences, words
 from analyzer.session.review import Review
 
-_AS_PREDICTED: Final = (ChangeVerdict.AS_PREDICTED, ChangeVerdict.STIFFENED)
-_OPEN: Final = (ChangeVerdict.NO_CHANGE, ChangeVerdict.CANNOT_TELL)
+_AS_PREDICTED: Final = (ChangeVerdict.AS_PREDICTED, ChangeVerdict.STIFFENED, ChangeVerdict.UNCHANGED)
+_OPEN: Final = (ChangeVerdict.NO_CHANGE, ChangeVerdict.UNCHANGED, ChangeVerdict.CANNOT_TELL)
 """Verdicts whose figure says little without its interval."""
 _SHORT_WHY: Final = 90
 
@@ -99,6 +99,7 @@ def _change(comparison: Comparison) -> Card:
         return Card("tuner", "Tuner", "Not known", f"{what}: {why}", known=False)
     predicted = comparison.predicted_ratio
     beside = sentences.change_alone(predicted) if predicted.value is not None else "nothing predicted"
+    beside = "no change" if sentences.none_predicted(comparison) else beside
     said = f"{what}: {comparison.verdict.value}"
     if comparison.verdict in _OPEN:
         interval = words.interval(sentences.change_in_percent(ratio))
@@ -107,6 +108,8 @@ def _change(comparison: Comparison) -> Card:
         said += f" as predicted ({beside})"
     else:
         said += f" ({beside})"
+    if sentences.just_seen(comparison):
+        said += "; just seen, so it may well be less"
     return Card("tuner", "Tuner", sentences.change_alone(ratio), said)
 
 

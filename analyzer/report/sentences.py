@@ -316,7 +316,12 @@ _NEXT: Final = {
     "causes",
     ChangeVerdict.MORE: "check hole, spacers and tube against the sheets, and that the bar moves free of "
     "preload; analyzer confirm ranks the causes",
-    ChangeVerdict.NO_CHANGE: "make a larger step, or drive more runs on both set-ups",
+    ChangeVerdict.NO_CHANGE: "check that the bar is connected on both sides, links and blades sit as "
+    "the session sheet says and that nothing gives, then drive both set-ups again",
+    ChangeVerdict.UNCHANGED: "the two set-ups are one for this car; let the sheet name a step that shows "
+    "(analyzer choose)",
+    ChangeVerdict.SOFTENED_WITHIN: "make a larger step: this change is as small as the errors",
+    ChangeVerdict.STIFFENED_WITHIN: "make a larger step: this change is as small as the errors",
     ChangeVerdict.STIFFENED: "the sheet predicts this car; let it name the next hole or spacer "
     "(analyzer choose)",
     ChangeVerdict.SOFTENED_AGAINST: "check that the set-ups are named the right way round, and what else was "
@@ -372,7 +377,10 @@ def comparison_answer(comparison: Comparison) -> str:
         ChangeVerdict.AS_PREDICTED: f"{after} softened the car as predicted",
         ChangeVerdict.LESS: f"{after} softened the car, less than predicted",
         ChangeVerdict.MORE: f"{after} softened the car, more than predicted",
+        ChangeVerdict.SOFTENED_WITHIN: f"{after} softened the car, within the errors of the prediction",
+        ChangeVerdict.STIFFENED_WITHIN: f"{after} stiffened the car, within the errors of the prediction",
         ChangeVerdict.NO_CHANGE: f"No change seen from {before} to {after}",
+        ChangeVerdict.UNCHANGED: f"Unchanged from {before} to {after}, as predicted",
         ChangeVerdict.STIFFENED: f"{after} stiffened the car as predicted",
         ChangeVerdict.SOFTENED_AGAINST: f"{after} softened the car, against the prediction",
         ChangeVerdict.STIFFENED_LESS: f"{after} stiffened the car, less than predicted",
@@ -387,7 +395,43 @@ def comparison_answer(comparison: Comparison) -> str:
     # The prediction stands beside the figure in the same sentence, so that neither is quoted alone.
     predicted = comparison.predicted_ratio
     beside = f"predicted {change_words(predicted)}" if predicted.value is not None else "nothing predicted"
-    return f"{opening}: {what} {_moved(ratio)} against {before}; {beside}."
+    if none_predicted(comparison):
+        beside = "no change predicted"
+    moved = _at_least(ratio) if just_seen(comparison) else _moved(ratio)
+    return f"{opening}: {what} {moved} against {before}; {beside}."
+
+
+_NO_CHANGE: Final = 1e-9
+"""Part of the stiffness under which a prediction is that of no change at all."""
+
+
+def none_predicted(comparison: Comparison) -> bool:
+    """Return whether the sheets predict that nothing changes."""
+    predicted = comparison.predicted_ratio.value
+    return predicted is not None and abs(predicted - 1.0) <= _NO_CHANGE
+
+
+def just_seen(comparison: Comparison) -> bool:
+    """Return whether a change was seen that is smaller than what these runs are sure to show.
+
+    Of such changes those are seen that scatter made larger: what is measured is too large on average (Gelman
+    and Carlin, Perspectives on Psychological Science 9, 2014).
+    """
+    ratio, smallest = comparison.stiffness_ratio, comparison.smallest_visible
+    if ratio.value is None or smallest.value is None or not _sure(ratio):
+        return False
+    return abs(ratio.value - 1.0) < smallest.value
+
+
+def _at_least(ratio: Estimate) -> str:
+    """Return ``fell by at least 0.3 % (just seen; measured 1.0 %, 95 % interval 0.3 to 1.7)``."""
+    size = words.percent(words.without_sign(_change(ratio)))
+    if size.interval is None:
+        return _moved(ratio)
+    verb = "fell" if (ratio.value or 1.0) < 1.0 else "rose"
+    least = words.value_alone(replace(size, value=size.interval[0]))
+    shown = f"{words.value_alone(size)}, 95 % interval {words.interval(size)}"
+    return f"{verb} by at least {least} (just seen; measured {shown})"
 
 
 def _sure(ratio: Estimate) -> bool:
@@ -468,18 +512,22 @@ def _drift(drift: SessionDrift) -> str:
     # What is there, then what was done: a reader must never take drift for the bar, nor the other way round.
     told = words.value_with_interval(words.percent(drift.size), "95 % interval ")
     told = f"+{told}" if (drift.size.value or 0.0) > 0.0 else told
-    room = "the interval leaves room for drift, since this order leans to one side"
     if drift.size.value is None:
         if drift.treatment is Treatment.CANCELS:
             return "drift cannot be told from the set-ups in this order; a steady one would cancel"
+        room = "the interval leaves room for it, since this order leans to one side"
         return f"drift cannot be told from the set-ups in this order; {room}"
+    room = (
+        "since this order leans to one side, the change is corrected by the likely part of it and the "
+        "interval leaves room for the rest"
+    )
     if drift.treatment is Treatment.TAKEN_OUT:
         return f"a drift of {told} from the first run to the last is taken out of the change"
     if drift.found:
         what = f"a drift of {told} from the first run to the last is likely"
         if drift.treatment is Treatment.CANCELS:
             return f"{what}; it cancels in this order and counts as scatter"
-        return f"{what}; the change is corrected by the likely part of it, and {room}"
+        return f"{what}; {room}"
     what = f"no drift shows: {told} from the first run to the last"
     if drift.odds is None:
         what = "too few runs to tell drift from scatter"

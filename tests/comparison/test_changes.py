@@ -24,7 +24,7 @@ from analyzer.comparison.results import ChangeVerdict
 from analyzer.core.estimate import Estimate
 from analyzer.prediction.setup import predict_change
 from analyzer.processing.results import RunEstimates
-from analyzer.report.sentences import next_step
+from analyzer.report.sentences import comparison_answer, next_step
 
 CAR = car()
 THREE_EACH = [("A", STIFF), ("B", SOFT)] * 3
@@ -66,12 +66,16 @@ def test_what_both_set_ups_share_cancels_in_the_ratio() -> None:
     assert found.stiffness_ratio.calibration < 0.25 * before.calibration / before.value
 
 
-def test_two_set_ups_that_are_the_same_are_not_called_unchanged() -> None:
+def test_two_set_ups_that_are_the_same_are_unchanged_once_the_interval_is_narrow() -> None:
     runs = session_runs(CAR, [("A", SOFT), ("B", SOFT)] * 3, scatter=0.003)
     found = compare(CAR, SOFT, SOFT, runs)
     assert found.axle is None
-    assert found.verdict is ChangeVerdict.CANNOT_TELL
+    assert found.verdict is ChangeVerdict.UNCHANGED
     assert "no change was predicted" in found.reason
+    assert "no change predicted" in comparison_answer(found)
+    wide = compare(CAR, SOFT, SOFT, session_runs(CAR, [("A", SOFT), ("B", SOFT)] * 3, scatter=0.01))
+    assert wide.verdict is ChangeVerdict.CANNOT_TELL
+    assert "no change was predicted" in wide.reason
 
 
 def test_a_change_that_was_not_made_is_called_no_change() -> None:

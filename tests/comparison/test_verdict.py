@@ -28,6 +28,9 @@ def evidence(measured: float, predicted: float, error: float, runs: int = 3, she
         (0.80, 0.90, 0.01, ChangeVerdict.MORE),
         (0.90, 1.10, 0.01, ChangeVerdict.SOFTENED_AGAINST),
         (0.90, 1.00, 0.01, ChangeVerdict.SOFTENED_AGAINST),
+        (0.972, 1.002, 0.0099, ChangeVerdict.SOFTENED_AGAINST),
+        (1.001, 1.00, 0.002, ChangeVerdict.UNCHANGED),
+        (1.001, 1.00, 0.0035, ChangeVerdict.CANNOT_TELL),
         (1.00, 0.85, 0.01, ChangeVerdict.NO_CHANGE),
         (1.00, 1.15, 0.01, ChangeVerdict.NO_CHANGE),
         (1.10, 1.09, 0.01, ChangeVerdict.STIFFENED),
@@ -99,6 +102,34 @@ def test_errors_of_the_sheet_widen_what_counts_as_predicted() -> None:
     assert decide(evidence(0.90, 0.94, 0.005, sheet=0.03))[0] is ChangeVerdict.AS_PREDICTED
 
 
+@pytest.mark.parametrize(
+    ("measured", "predicted", "verdict"),
+    [(0.98, 1.002, ChangeVerdict.SOFTENED_WITHIN), (1.02, 0.998, ChangeVerdict.STIFFENED_WITHIN)],
+)
+def test_figures_that_agree_but_for_their_signs_are_no_mixed_up_names(
+    measured: float, predicted: float, verdict: ChangeVerdict
+) -> None:
+    found, reason = decide(evidence(measured, predicted, 0.005, sheet=0.02))
+    assert found is verdict
+    assert "agree within their errors" in reason
+    assert "only the signs differ" in reason
+    assert "named" not in reason
+    assert decide(evidence(measured, predicted, 0.005))[0] in (
+        ChangeVerdict.SOFTENED_AGAINST,
+        ChangeVerdict.STIFFENED_AGAINST,
+    )
+
+
+def test_nothing_predicted_and_nothing_seen_is_an_answer_once_the_interval_is_narrow() -> None:
+    case = evidence(0.999, 1.0, 0.002)
+    found, reason = decide(case)
+    assert found is ChangeVerdict.UNCHANGED
+    low, _ = case.measured.interval
+    assert f"at most {-100.0 * math.expm1(low):.1f} %" in reason
+    assert decide(evidence(0.999, 1.0, 0.004))[0] is ChangeVerdict.CANNOT_TELL
+    assert decide(evidence(0.98, 1.0, 0.002))[0] is ChangeVerdict.SOFTENED_AGAINST
+
+
 def test_known_error_needs_no_degrees_of_freedom() -> None:
     own = Contrast(math.log(0.9), 0.01, LARGE_DOF)
     case = Evidence(own, math.log(0.9), Contrast(0.0, 0.01, LARGE_DOF), own, (1, 1))
@@ -123,7 +154,11 @@ def test_known_error_needs_no_degrees_of_freedom() -> None:
             0.90,
             "measured 20.0 % softer, predicted 10.0 % softer; the difference is larger",
         ),
-        (0.90, 1.00, "measured 10.0 % softer, predicted no change; check that the set-ups are named"),
+        (
+            0.90,
+            1.00,
+            "measured 10.0 % softer, predicted no change; something was changed that the sheets do not know",
+        ),
         (
             1.00,
             0.85,

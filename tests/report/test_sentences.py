@@ -13,6 +13,7 @@ from analyzer.comparison.results import ChangeVerdict, SessionDrift, Treatment
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import TravelBudget
+from analyzer.report.cards import cards
 from analyzer.report.page import page_parts
 from analyzer.report.sentences import (
     advice,
@@ -226,14 +227,17 @@ def test_tuner_learns_order_drift_and_what_was_done(review):
         "Driven: 2 on A, 3 on B, 1 on A. A drift of −3.0 % (95 % interval −3.4 to −2.6) from the first run "
         "to the last is taken out of the change."
     )
-    room = "the interval leaves room for drift, since this order leans to one side"
-    assert told(small, 2.0, Treatment.WIDENED).endswith(f"corrected by the likely part of it, and {room}.")
+    room = "the change is corrected by the likely part of it and the interval leaves room for the rest."
+    assert told(small, 2.0, Treatment.WIDENED).endswith(room)
     assert "last is likely; it cancels" in told(small, 2.0, Treatment.CANCELS)
     assert "No drift shows: −3.0 %" in told(small, 0.5, Treatment.WIDENED)
     assert "Too few runs to tell drift from scatter; a steady one" in told(small, None, Treatment.CANCELS)
     single = (("A", 1), ("B", 1))
     unknown = told(Estimate.unknown("1", "why"), None, Treatment.WIDENED, single)
-    assert unknown == f"Driven: A, B. Drift cannot be told from the set-ups in this order; {room}."
+    assert unknown == (
+        "Driven: A, B. Drift cannot be told from the set-ups in this order; the "
+        "interval leaves room for it, since this order leans to one side."
+    )
     many = told(small, 2.0, Treatment.CANCELS, single * 7)
     assert many.startswith("Driven: A, B, A, B, A, B, A, B, A, B, A, B and 2 more blocks. ")
     assert driving_order(replace(review.comparisons[0], drift=None)) == ""
@@ -249,3 +253,54 @@ def test_page_and_terminal_say_the_drift(review):
     line = "Driven: 3 on A, 3 on B. A drift of −3.0 %"
     assert line in console.file.getvalue()
     assert any(point.startswith(line) for point in page_parts(drifted)[1].points)
+
+
+def test_a_change_just_seen_is_told_as_at_least(review):
+    """Seen, but smaller than what the runs are sure to show: what is measured is too large on average."""
+    comparison = replace(
+        review.comparisons[0],
+        stiffness_ratio=estimate(0.99, "1", 0.0035),
+        smallest_visible=Estimate(0.012, "1"),
+    )
+
+    assert (
+        "front roll stiffness fell by at least 0.3 % (just seen; measured 1.0 %, 95 % interval 0.3 to 1.7)"
+        in (comparison_answer(comparison))
+    )
+    assert "just seen" in cards(replace(review, comparisons=(comparison,)))[1].words
+    surely = replace(comparison, smallest_visible=Estimate(0.009, "1"))
+    assert "at least" not in comparison_answer(surely)
+    hidden = replace(comparison, stiffness_ratio=estimate(0.99, "1", 0.01), verdict=ChangeVerdict.CANNOT_TELL)
+    assert "at least" not in comparison_answer(hidden)
+
+
+def test_a_prediction_of_nothing_reads_as_one(review):
+    nothing = replace(
+        review.comparisons[0],
+        predicted_ratio=Estimate(1.0, "1", 0.0, (1.0, 1.0)),
+        stiffness_ratio=estimate(0.999, "1", 0.001),
+        verdict=ChangeVerdict.UNCHANGED,
+    )
+
+    assert comparison_answer(nothing) == (
+        "Unchanged from A to B, as predicted: front roll stiffness changed by −0.10 % (95 % interval −0.30 "
+        "to 0.10) against A; no change predicted."
+    )
+    card = cards(replace(review, comparisons=(nothing,)))[1].words
+    assert "unchanged (95 % interval −0.30 to 0.10; predicted no change)" in card
+
+
+@pytest.mark.parametrize("verdict", ChangeVerdict)
+def test_every_verdict_has_its_words_and_its_next_step(review, verdict):
+    comparison = replace(review.comparisons[0], verdict=verdict)
+
+    assert comparison_answer(comparison)
+    assert next_step(comparison).startswith("Next: ")
+
+
+def test_after_no_change_the_bar_itself_is_looked_at(review):
+    comparison = replace(
+        review.comparisons[0], verdict=ChangeVerdict.NO_CHANGE, stiffness_ratio=estimate(1.0, "1", 0.005)
+    )
+
+    assert "check that the bar is connected" in next_step(comparison)
