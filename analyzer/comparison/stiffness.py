@@ -25,6 +25,7 @@ from analyzer.core.mixed_effects import Floats
 from analyzer.prediction.results import SetupPrediction
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.vehicle.axle import mass_properties, relative_spread, static_motion_ratio
+from analyzer.vehicle.completion import with_tolerances
 
 Target = Literal["front", "rear", "total"]
 TARGETS: Final[tuple[Target, ...]] = ("front", "rear", "total")
@@ -274,12 +275,12 @@ def _roll_per_damper(axle: AxleSheet) -> Floats:
 def sensor_scale(car: CarSheet, estimate: Estimate, axle: Axle) -> float:
     """Return the relative common error of a run's gradient that is not from the sheet's geometry.
 
-    `Estimate.calibration` of a run holds stated tolerances of motion ratio and track width too; those are
-    carried through from the sheet here, so they are taken out.
+    `Estimate.calibration` of a run holds the tolerances of motion ratio and track width too, stated or
+    default; those are carried through from the sheet here, so they are taken out.
     """
     if not estimate.calibration or not estimate.value:
         return 0.0
-    sheet = car.axle(axle)
+    sheet = with_tolerances(car).axle(axle)
     track = sheet.track_width
     stated = math.hypot(relative_spread(sheet.damper_motion_ratio) or 0.0, (track.std or 0.0) / track.value)
     whole = estimate.calibration / abs(estimate.value)

@@ -277,3 +277,32 @@ _COMPILED: Final = tuple((re.compile(rf"(^|\.)({t.pattern})$"), t) for t in DEFA
 def default_tolerance(key: str) -> Tolerance | None:
     """Return what to take for a sheet `key` that states none; None when the quantity counts as exact."""
     return next((t for pattern, t in _COMPILED if pattern.search(key)), None)
+
+
+def with_tolerances(car: CarSheet) -> CarSheet:
+    """Return the sheet with default standard uncertainties on what measured roll gradients rest on.
+
+    Motion ratios, track width, spring base, tyre rate and CG height; what the sheet states stays.
+    """
+    axles: dict[str, Any] = {}
+    for name in AXLES:
+        axle = car.axle(name)
+        update: dict[str, Any] = {
+            key: _uncertain(f"{name}.{key}", getattr(axle, key))
+            for key in ("track_width", "spring_base", "tyre_rate")
+        }
+        for part in ("spring", "damper"):
+            sheet = getattr(axle, part)
+            ratio = _uncertain(f"{name}.{part}.motion_ratio", sheet.motion_ratio)
+            update[part] = sheet.model_copy(update={"motion_ratio": ratio})
+        axles[name] = axle.model_copy(update=update)
+    height = _uncertain("mass.cg_height", car.mass.cg_height)
+    return car.model_copy(update={**axles, "mass": car.mass.model_copy(update={"cg_height": height})})
+
+
+def _uncertain(key: str, value: Any) -> Any:
+    """Return a number of the sheet with its own or the default tolerance; anything else as it is."""
+    tolerance = default_tolerance(key)
+    if not isinstance(value, Uncertain) or value.std is not None or tolerance is None:
+        return value
+    return Uncertain(value.value, tolerance.std(value.value))

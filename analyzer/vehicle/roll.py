@@ -176,8 +176,13 @@ def level_road(slopes: Mapping[Axle, float], paths: Mapping[Axle, AxleRollPath])
         phi_b / a = (s (1 + K / K_tyre) + D / K_tyre) / (1 - g s (1 + K / K_tyre))
 
     (without tyres this is the s / (1 - g s) of Gillespie, Fundamentals of Vehicle Dynamics, ch. 6). A rigid
-    chassis has one body roll; with both axles measured the mean of their two values is taken, so that both
-    suspension gradients s (1 + g phi_b / a) rest on the same body.
+    chassis has one body roll. With both axles measured that settles it without the rates of springs and bars:
+    the tyres of both axles carry the whole moment M f + D a, and phi_b - s f is what each of them gives, so
+
+        phi_b / a = (A + D / K_tyres) / (1 - g A),    A = (M + sum of K_tyre s) / K_tyres
+
+    summed over both axles. What a sheet says of a bar moves no gradient then. Both suspension gradients are
+    s (1 + g phi_b / a).
 
     Returns
     -------
@@ -186,6 +191,16 @@ def level_road(slopes: Mapping[Axle, float], paths: Mapping[Axle, AxleRollPath])
     """
     g = STANDARD_GRAVITY
     body: list[float] = []
+    both = [paths[axle] for axle in slopes]
+    tyres = [path.tyres for path in both if path.tyres is not None]
+    if len(tyres) == len(AXLES) and all(path.moment > 0.0 for path in both):
+        whole = sum(tyres)
+        given = sum(k * s for k, s in zip(tyres, slopes.values(), strict=True))
+        along = (sum(path.moment for path in both) + given) / whole
+        if 1.0 - g * along <= 0.0:
+            return None
+        found = (along + sum(path.direct for path in both) / whole) / (1.0 - g * along)
+        return LevelRoad(axle={a: s * (1.0 + g * found) for a, s in slopes.items()}, body=found)
     for axle, slope in slopes.items():
         path = paths[axle]
         give = 0.0 if path.tyres is None else 1.0 / path.tyres

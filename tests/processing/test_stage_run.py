@@ -25,10 +25,11 @@ def test_gradients_of_a_clean_run_are_those_of_statics():
     for k, axle in enumerate(("front", "rear")):
         assert run.roll_gradient_body[axle].value == pytest.approx(body[k] * TO_DEG_PER_G, rel=3e-4)
         assert run.roll_gradient[axle].value == pytest.approx(level[k] * TO_DEG_PER_G, rel=3e-4)
-    # Moving contacts, which the linear car has not, add to tyre roll with the square of the force.
+    # Moving contacts, which the linear car has not, add to tyre roll with the square of the force, and take
+    # 2 % off the sheet's roll moment at any force: a thousandth of body roll, of which they are a part.
     gentle, _ = drive_car(CAR, Drive(peak=1.5), Noise(0.0, 0.0, 0.0))
     run = estimate_run(gentle, CAR.sheet(), "A", CAR.bar_rates)
-    assert run.roll_gradient["total"].value == pytest.approx(total * TO_DEG_PER_G, rel=3e-4)
+    assert run.roll_gradient["total"].value == pytest.approx(total * TO_DEG_PER_G, rel=1e-3)
 
 
 def test_gradients_on_a_rough_road_lie_within_their_intervals_and_half_a_percent():

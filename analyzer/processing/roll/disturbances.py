@@ -21,6 +21,7 @@ from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.regression import BlockError, block_error, with_error, with_instruments
 from analyzer.core.signals import Bools, Floats, derivative
+from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import Motion
 from analyzer.processing.roll.equation import GROUND, ROAD_LOAD, TURNING, RollColumns, roll_columns, slow_part
 from analyzer.processing.roll.fit import RollFit, bends, fit_roll, mix_rolls
@@ -67,12 +68,15 @@ class Finding:
         Columns to fit anew, the disturbance taken out; None when there is nothing to take out.
     arm : ArmParts or None
         What shortens the roll moment's arm.
+    checks : tuple of HealthRow
+        What needs the eye of whoever keeps the car.
     """
 
     figures: dict[str, Estimate] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     without: RollColumns | None = None
     arm: ArmParts | None = None
+    checks: tuple[HealthRow, ...] = ()
 
 
 def without_disturbances(run: Fitted) -> tuple[Fitted, dict[str, Finding]]:
@@ -180,10 +184,17 @@ def dampers_shifted(motion: Motion, seconds: float) -> Motion:
 
 
 WIDEST: Final = 0.008
-"""Widest dead zone looked for, half of it, as a difference of wheel travels [m]: engineering judgement. A
-best fit at this limit is a bend of another kind."""
-STEPS: Final = 13
-"""Of the search over width and over the place of the zone."""
+"""Half of the widest dead zone, as a difference of wheel travels [m]: engineering judgement."""
+WIDTHS: Final = (0.001, 0.002, 0.004, 0.008)
+"""Zones that are tried, whole width as a difference of wheel travels [m]."""
+WIDER: Final = 4.0
+"""A wider zone must explain this much more than the next narrower one, in squares of an independent row."""
+STEPS: Final = 9
+"""Of the search over the place of the zone."""
+PAST: Final = 1.5
+BEYOND: Final = 0.05
+"""Part of the rows that must lie `PAST` half widths from its middle on either side for a zone to be told:
+engineering judgement."""
 PLAY_SURE: Final = 4.0
 """A dead zone counts when its width is this many standard errors: engineering judgement, since it is the
 widest of several that were tried."""
@@ -195,13 +206,9 @@ usual gradients."""
 
 
 def free_play(run: Fitted) -> Finding:
-    """Look for free play of every bar, ``free_play_<axle>`` [mm]; the fit is then that of a firm bar."""
-    plays = _dead_zones(bench_of(run.columns, run.weights, run.fit), run.weights, run.car)
-    lost = {
-        axle: np.clip(run.columns.roll[axle] - play.centre, -play.half, play.half)
-        for axle, play in plays.items()
-        if play.found
-    }
+    """Look for free play of every bar, ``free_play_<axle>`` [mm]; the fit is then that past the play."""
+    plays = _dead_zones(run)
+    lost = {axle: play.lost(run.columns.roll[axle]) for axle, play in plays.items() if play.found}
     return Finding(
         {f"free_play_{axle}": play.width for axle, play in plays.items()},
         tuple(
@@ -210,7 +217,17 @@ def free_play(run: Fitted) -> Finding:
             for axle in lost
         ),
         replace(run.columns, lost=lost) if lost else None,
+        checks=tuple(_play_row(axle, plays[axle].width) for axle in lost),
     )
+
+
+def _play_row(axle: Axle, width: Estimate) -> HealthRow:
+    text = (
+        f"Free play of {width.value:.1f} ± {width.std_error or 0.0:.1f} mm, left wheel against right, before "
+        f"the {axle} bar works: look at rod ends, link bolts and bushes. The gradient is that past it."
+    )
+    limit = 1e3 * LEAST_WIDTH
+    return HealthRow("free play", f"{axle} bar", Verdict.SUSPECT, width.value, limit, "mm", text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,77 +236,122 @@ class FreePlay:
 
     Parameters
     ----------
+    step : float
+        Mean roll of the car by which the two sides past the zone stand apart, half of it [rad].
     half, centre : float
-        Half its width and its middle, as suspension roll [rad].
+        Half width and middle of the zone in which it rises, as suspension roll [rad].
     width : Estimate
-        Its width as a difference of the wheel travels of both sides [mm].
+        Width of the play as a difference of the wheel travels of both sides, by the bar's rate [mm].
     found : bool
         Whether it stands out.
     """
 
+    step: float
     half: float
     centre: float
     width: Estimate
     found: bool
 
+    def lost(self, roll: Floats) -> Floats:
+        """Return what the bar does not carry at a `roll` of its axle, as mean roll of the car [rad]."""
+        result: Floats = self.step * np.clip((roll - self.centre) / self.half, -1.0, 1.0)
+        return result
 
-def _dead_zones(bench: Bench, weights: Weights, car: CarSheet) -> dict[Axle, FreePlay]:
+
+def _dead_zones(run: Fitted) -> dict[Axle, FreePlay]:
     """Look for a dead zone of each bar in the moment balance of the car.
 
-    Within the zone the bar carries nothing, past it K_bar (phi - its half width), so that the mean of roll
-    gains K_bar / K_total times the roll clipped to the zone. Width and middle are those that leave the least
-    of the mean's residuals, a bend with the cube of the force being allowed for; the error of the width is
-    that of a linear parameter at the best fit, from blocks. The axle that explains more comes first, and the
-    other is then looked at with that known: both roll alike, and a zone at one shows dimly at the other.
+    Within the zone the bar carries nothing, past it K_bar (phi - its half width): the mean of roll rises by a
+    step of K_bar / K_total times the width between the two sides. Step and middle are those that leave the
+    least of the mean's residuals, a bend with the cube of the force being allowed for; the zone in which it
+    rises is the narrowest that does. The step is the log's alone, and so is the gradient past it: with the
+    sheet's rate a bar of another rate would pass for play. Only the width in mm rests on the rate. The axle
+    that explains more comes first, and the other is then looked at with that known: both roll alike, and a
+    zone at one shows dimly at the other.
     """
-    bench = bench.thinned(MOST_ROWS)
-    total = sum(weights.stiffness.values())
-    parts = {a: bar / total for a, bar in weights.bar.items() if bar > 0.0 and a in bench.columns.roll}
+    bench = bench_of(run.columns, run.weights, run.fit).thinned(MOST_ROWS)
+    total = sum(run.weights.stiffness.values())
+    parts = {a: bar / total for a, bar in run.weights.bar.items() if bar > 0.0 and a in run.columns.roll}
     known = np.zeros_like(bench.mean)
     found: dict[Axle, FreePlay] = {}
-    # The axle that explains more goes first, since its zone shows dimly at the other one as well.
     while len(found) < len(parts):
-        tried = {a: _best(bench, a, part, car, known) for a, part in parts.items() if a not in found}
-        axle = min(tried, key=lambda a: tried[a][2])
-        half, centre, _ = tried[axle]
-        roll = bench.columns.roll[axle][bench.used]
-        lost = parts[axle] * np.clip(roll - centre, -half, half)
-        # Past the zone a wider one takes off more by its width: the column whose coefficient the width is.
-        past = parts[axle] * np.where(np.abs(roll - centre) > half, np.sign(roll - centre), 0.0)
-        row, rest = bench.linear(past, known + lost)
-        found[axle] = _judged(row, rest, half, centre, roll_base(car.axle(axle)))
-        known = known + (lost if found[axle].found else 0.0)
+        tried = {a: _Zone(bench, run, a, known) for a in parts if a not in found}
+        axle = min(tried, key=lambda a: tried[a].least)
+        found[axle] = tried[axle].judged(parts[axle])
+        if found[axle].found:
+            known = known + found[axle].lost(bench.columns.roll[axle][bench.used])
     return found
 
 
-def _best(bench: Bench, axle: Axle, part: float, car: CarSheet, known: Floats) -> tuple[float, float, float]:
-    """Search half width and middle on a grid, then on finer ones around its best; also what is left."""
-    roll = bench.columns.roll[axle][bench.used]
-    widest = WIDEST / roll_base(car.axle(axle))
-    half, centre = widest / 2.0, bench.centre[axle]
-    # By grids: the squares that are left have kinks and flat places, in which a search by slope gets stuck.
-    reach_half, reach_centre = widest / 2.0, widest / 4.0
-    least = np.inf
-    for _ in range(3):
-        halves = np.clip(np.linspace(half - reach_half, half + reach_half, STEPS), 0.0, widest)
-        centres = np.linspace(centre - reach_centre, centre + reach_centre, STEPS // 2)
-        left = np.array(
-            [[bench.left_by(known + part * np.clip(roll - c, -h, h)) for c in centres] for h in halves]
+class _Zone:
+    """The dead zone of one bar that explains the moment mean best, `known` taken off it."""
+
+    def __init__(self, bench: Bench, run: Fitted, axle: Axle, known: Floats) -> None:
+        self._bench = bench
+        self._base = roll_base(run.car.axle(axle))
+        self._roll = bench.columns.roll[axle][bench.used]
+        # Roll less what no term explains: that is the road's, which stands in the mean as well.
+        every = -(-len(run.fit.residual[axle]) // len(self._roll))
+        self._driven = self._roll - run.fit.residual[axle][::every]
+        self._mean = bench.rest(bench.mean - known)
+        echo = float(self._mean[1:] @ self._mean[:-1]) / max(float(self._mean @ self._mean), 1e-300)
+        alike = (1.0 - min(echo, 0.99)) / (1.0 + max(echo, 0.0))
+        independent = max(len(self._mean) * alike, 1.0)
+        tried = [self._search(width / 2.0 / self._base, bench.centre[axle]) for width in WIDTHS]
+        # Narrow zones look alike: a wider one must explain clearly more.
+        worth = [left * (1.0 + WIDER * place / independent) for place, (_, left) in enumerate(tried)]
+        best = int(np.argmin(worth))
+        self.half = WIDTHS[best] / 2.0 / self._base
+        self.centre, self.least = tried[best]
+
+    def _search(self, half: float, middle: float) -> tuple[float, float]:
+        """Return the middle that leaves least, by a grid and finer ones around its best, and what is left."""
+        reach, centre, least = WIDEST / self._base / 4.0, middle, np.inf
+        # By grids: the squares that are left have kinks and flat places, in which a search by slope sticks.
+        for _ in range(3):
+            centres = np.linspace(centre - reach, centre + reach, STEPS)
+            left = [self._left(half, c) for c in centres]
+            best = int(np.argmin(left))
+            centre, least, reach = float(centres[best]), left[best], reach / 4.0
+        return centre, least
+
+    def _left(self, half: float, centre: float) -> float:
+        own, row = self._columns(half, centre)
+        rest = self._mean - max(float(row @ self._mean), 0.0) * own
+        return float(rest @ rest)
+
+    def _columns(self, half: float, centre: float) -> tuple[Floats, Floats]:
+        """Return the column of a zone, and the row of the pseudo-inverse that gives its step."""
+        own = self._bench.rest(np.clip((self._roll - centre) / half, -1.0, 1.0))
+        instrument = self._bench.rest(np.clip((self._driven - centre) / half, -1.0, 1.0))
+        shared = float(instrument @ own)
+        return own, instrument / shared if shared > 0.0 else np.zeros_like(own)
+
+    def judged(self, part: float) -> FreePlay:
+        """Return the zone with its error, and whether it is believed, for a bar that carries a `part`."""
+        own, row = self._columns(self.half, self.centre)
+        step = max(float(row @ self._mean), 0.0)
+        error = block_error((row * (self._mean - step * own))[:, None], row) if row.any() else None
+        # The play is what the bar must be wound up for the step.
+        to_mm = 2e3 * self._base / part
+        note = (
+            "left wheel against right, from one end of the zone to the other; by the sheet's rate of the bar"
         )
-        best = np.unravel_index(int(np.argmin(left)), left.shape)
-        half, centre, least = float(halves[best[0]]), float(centres[best[1]]), float(left[best])
-        reach_half, reach_centre = reach_half / 4.0, reach_centre / 3.0
-    return half, centre, least
-
-
-def _judged(row: Floats, rest: Floats, half: float, centre: float, base: float) -> FreePlay:
-    error = block_error((row * rest)[:, None], row)
-    to_mm = 2e3 * base
-    method = "dead zone that fits the moment balance best"
-    note = "left wheel against right, from one end of the zone to the other"
-    width = with_error(half * to_mm, "mm", error, 0, method, scale=to_mm, notes=(note,))
-    wide = LEAST_WIDTH / 2.0 < half * base < 0.98 * WIDEST
-    return FreePlay(half, centre, width, error is not None and wide and half > PLAY_SURE * error.std_error())
+        width = with_error(
+            step * to_mm,
+            "mm",
+            error,
+            0,
+            "step that fits the moment balance best",
+            scale=to_mm,
+            notes=(note,),
+        )
+        # Both ends must have been driven well past, or any curve would do.
+        away, edge = self._roll - self.centre, PAST * max(self.half, step / part)
+        beyond = min(float(np.mean(away > edge)), float(np.mean(away < -edge)))
+        wide = step * to_mm > 1e3 * LEAST_WIDTH
+        believed = error is not None and wide and beyond > BEYOND and step > PLAY_SURE * error.std_error()
+        return FreePlay(step, self.half, self.centre, width, believed)
 
 
 # Dry friction of dampers and joints, from the terms of the roll equation that turn round with the wheels.
@@ -524,11 +586,6 @@ class Bench:
         """Return what of a column the fitted terms cannot stand in for."""
         result: Floats = column - self.basis @ (self.basis.T @ column)
         return result
-
-    def left_by(self, known: Floats) -> float:
-        """Return the sum of squares that is left when a `known` column is taken off the mean."""
-        rest = self.rest(self.mean - known)
-        return float(rest @ rest)
 
     def linear(self, column: Floats, known: Floats) -> tuple[Floats, Floats]:
         """Return pseudo-inverse row of a further `column`, and the residuals with `known` taken off."""

@@ -80,7 +80,8 @@ class RollColumns:
     noise : dict
         Variance of white noise left in ``lateral force`` [(m/s2)2] and ``roll acceleration`` [(rad/s2)2].
     lost : dict
-        Roll of an axle clipped to the dead zone of its bar [rad], where the bar has free play.
+        Mean roll of the car that the bar of an axle does not carry inside its free play [rad], where it has
+        any.
     slow : dict
         ``lateral force`` and those `terms` that are not dynamic, low-passed at `SLOW_BAND`: what the driver
         does, with hardly any of what the road does.

@@ -318,8 +318,9 @@ def mix_rolls(columns: RollColumns, weights: Weights, used: Bools) -> Mixed:
     # What a bar in its free play does not carry is missing from both mixes.
     for sign, axle in zip((1.0, -1.0), AXLES, strict=True):
         if axle in columns.lost:
-            moment = weights.bar[axle] * columns.lost[axle][used]
-            mixes = [mixes[0] - moment / total, mixes[1] - sign * weights.tyre_give.get(axle, 0.0) * moment]
+            lost = columns.lost[axle][used]
+            give = weights.tyre_give.get(axle, 0.0) * total
+            mixes = [mixes[0] - lost, mixes[1] - sign * give * lost]
     return Mixed(axles, mixes, np.linalg.inv(there))
 
 

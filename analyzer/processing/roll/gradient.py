@@ -21,7 +21,7 @@ from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.regression import FEWEST_BLOCKS, half_width
 from analyzer.core.signals import Bools, Floats
-from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
+from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G, Uncertain
 from analyzer.ingest.recording import HealthRow
 from analyzer.processing.results import AxleFit, Motion
 from analyzer.processing.roll import disturbances, second_looks
@@ -30,7 +30,8 @@ from analyzer.processing.roll.fit import RollFit, fit_roll
 from analyzer.processing.roll.natural_frequency import roll_mode
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle import roll as vehicle_roll
-from analyzer.vehicle.axle import roll_scale_spread
+from analyzer.vehicle.axle import mass_properties, roll_scale_spread
+from analyzer.vehicle.completion import with_tolerances
 from analyzer.vehicle.roll import AxleRollPath, LevelRoad, Weights, roll_weights
 
 
@@ -109,7 +110,8 @@ def roll_of_run(
         alone, more = second_looks.body_roll(motion, exclude, paths)
         further, notes = further | alone, notes + more
     further |= disturbances.frictions(study.fit, car, weights.stiffness) | roll_mode(motion, exclude)
-    return RollOfRun(study, level, body, lines, further, tuple(looks.values()), notes)
+    checks = (*looks.values(), *(row for finding in study.found.values() for row in finding.checks))
+    return RollOfRun(study, level, body, lines, further, checks, notes)
 
 
 # What was fitted to what, disturbances taken out.
@@ -173,6 +175,8 @@ def _gradients(
         return body, {**body, "total": unknown}
     arms = study.found["moment arm"].arm if study.found else None
     box = np.array(motion.box_std)
+    # What a sheet leaves without a tolerance is not exact for that.
+    car = with_tolerances(car)
     body, level = body_gradients(fit, car, box), level_gradients(fit, car, paths, arms, box)
     for axle in AXLES:
         if axle not in fit.axles:
@@ -262,7 +266,7 @@ def level_gradients(
     # As driven on the run's banks -> as it would be on a level road, in body axes still.
     factor, unsure = (1.0, 0.0) if arms is None else arms.level
     driven = {axle: slope * factor for axle, slope in fit.slope.items()}
-    direct = paths if arms is None else _with_passed(paths, arms.passed, PASSED[0])
+    direct = paths if arms is None else _with_arms(paths, arms, PASSED[0])
     level = vehicle_roll.level_road(driven, direct)
     if level is None:
         reason = "the roll found would turn the car over on a level road; check motion ratio and CG height"
@@ -272,7 +276,8 @@ def level_gradients(
     rates = {a: car.axle(a).tyre_rate for a in fit.axles}
     relative = {a: r.std / r.value for a, r in rates.items() if r is not None and r.std is not None}
     from_tyres = vehicle_roll.tyre_spread(driven, direct, relative)
-    most = paths if arms is None else _with_passed(paths, arms.passed, sum(PASSED))
+    from_moment = _moment_spread(driven, direct, car)
+    most = paths if arms is None else _with_arms(paths, arms, sum(PASSED))
     passed = _by_name(vehicle_roll.level_road(driven, most) or level)
     values = np.array([driven[a] for a in fit.axles])
     sheet = values * [roll_scale_spread(car, car.axle(a), AXLE_CORNERS[a])[0] for a in fit.axles]
@@ -292,20 +297,41 @@ def level_gradients(
             fit,
             scatter=None if variance is None else math.sqrt(variance),
             model=math.hypot(*(row * values * LEFT_OUT), *lacking),
-            sheet=math.hypot(*(row * sheet), from_tyres.get(name, 0.0)),
+            sheet=math.hypot(*(row * sheet), from_tyres.get(name, 0.0), from_moment.get(name, 0.0)),
             notes=notes,
         )
     return {**found, "total": found["total"].with_notes(*_tyre_notes(level, no_tyres))}
+
+
+def _moment_spread(
+    slopes: Mapping[Axle, float], paths: Mapping[Axle, AxleRollPath], car: CarSheet
+) -> dict[str, float]:
+    """Return the standard uncertainty of each level-road figure from the CG height behind the roll moment."""
+    height = car.mass.cg_height
+    raised = Uncertain(height.value + (height.std or 0.0), height.std)
+    higher = car.model_copy(update={"mass": car.mass.model_copy(update={"cg_height": raised})})
+    factor = mass_properties(higher).elastic_moment / mass_properties(car).elastic_moment
+    moved = {a: replace(path, moment=path.moment * factor) for a, path in paths.items()}
+    base, high = vehicle_roll.level_road(slopes, paths), vehicle_roll.level_road(slopes, moved)
+    if base is None or high is None:
+        return {}
+    return {name: abs(value - _by_name(base)[name]) for name, value in _by_name(high).items()}
 
 
 def _by_name(road: LevelRoad) -> dict[str, float]:
     return {**{str(axle): value for axle, value in road.axle.items()}, "total": road.body}
 
 
-def _with_passed(
-    paths: Mapping[Axle, AxleRollPath], passed: Mapping[Axle, float], part: float
+def _with_arms(
+    paths: Mapping[Axle, AxleRollPath], arms: disturbances.ArmParts, part: float
 ) -> dict[Axle, AxleRollPath]:
-    return {a: replace(path, direct=path.direct + part * passed[a]) for a, path in paths.items()}
+    """Return the paths with the moment that moving contacts take off the springs, `part` of it passed on."""
+    return {
+        a: replace(
+            path, moment=path.moment * (1.0 - arms.contacts), direct=path.direct + part * arms.passed[a]
+        )
+        for a, path in paths.items()
+    }
 
 
 def _level_notes(fit: RollFit, no_tyres: list[Axle], factor: float) -> tuple[str, ...]:
