@@ -11,7 +11,7 @@ import numpy as np
 
 from analyzer.comparison import ledger, unmeasured_axle
 from analyzer.comparison.ledger import RunValue
-from analyzer.comparison.results import ChangeVerdict, Comparison, SetupResult
+from analyzer.comparison.results import AxleMove, ChangeVerdict, Comparison, SetupResult
 from analyzer.comparison.session_drift import DriftedChange, change_with_drift
 from analyzer.comparison.setups import NO_RUN, scatter_prior, stiffness_values
 from analyzer.comparison.stiffness import (
@@ -27,7 +27,7 @@ from analyzer.comparison.stiffness import (
     wheel_scale,
 )
 from analyzer.comparison.unmeasured_axle import OtherEnd
-from analyzer.comparison.verdict import Evidence, decide
+from analyzer.comparison.verdict import Evidence, decide, with_axles
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import LEVEL, Contrast
@@ -224,6 +224,8 @@ def _greatest_force(runs: Sequence[RunEstimates]) -> float:
 
 IN_TURNS: Final = "half of those on the first, all of those on the second, then the rest on the first"
 
+MOVE_METHOD: Final = "roll of the axle, after over before, over that predicted"
+
 METHOD: Final = "roll of both axles before and after; errors common to both cancel"
 
 
@@ -297,6 +299,11 @@ def _comparison(pair: Pair, found: DriftedChange, reasons: tuple[str, ...]) -> C
     # The stiffness of the changed axle is worked out with the other one taken from the sheet. If that one did
     # not answer as it should, something else was changed too.
     other = _other_end(pair)
+    moves = _axle_moves(pair, other)
+    if pair.axle is None and moves:
+        # The sum hides axles that moved against each other: then it is no answer by itself.
+        beside = [math.log(move.ratio.value or 1.0) for move in moves]
+        verdict, reason = with_axles(verdict, reason, beside, bars_changed=bool(pair.change.changed))
     if other is not None and not other.answered:
         words = unmeasured_axle.other_end_words(other, repeat.value)
         # What leaks into the verdict from the other end decides whether it may stand with a remark.
@@ -323,6 +330,7 @@ def _comparison(pair: Pair, found: DriftedChange, reasons: tuple[str, ...]) -> C
         other_axle=None if other is None else other.estimate,
         drift=found.drift,
         run_scatter=found.run_scatter,
+        axle_moves=moves,
     )
 
 
@@ -334,6 +342,31 @@ def _other_end(pair: Pair) -> OtherEnd | None:
     )
 
 
+def _axle_moves(pair: Pair, other: OtherEnd | None) -> tuple[AxleMove, ...]:
+    """Return the axles whose roll is not what the set-ups make of it."""
+    if pair.axle is not None:
+        moved = other is not None and not other.answered
+        return (
+            (AxleMove(other_axle(pair.axle), other.estimate, False),) if other is not None and moved else ()
+        )
+    names, found = (pair.before.name, pair.after.name), []
+    kept = math.hypot(*(kept_error(pair.own(result)) for result in (pair.before, pair.after)))
+    for axle in AXLES:
+        values = _gradient_values(pair.runs, axle)
+        predicted = pair.change.gradient_ratio[axle]
+        if not predicted.value or set(names) - {value.group for value in values}:
+            continue
+        change = change_with_drift(values, *names).change
+        known = math.hypot(kept, (predicted.std_error or 0.0) / predicted.value)
+        gap = Contrast(change.value - math.log(predicted.value), change.std_error, change.dof)
+        # Both axles are looked at: each may be called wrongly half as often.
+        if gap.with_known(known).p_value < unmeasured_axle.UNLIKELY / len(AXLES):
+            count = sum(value.group in names for value in values)
+            ratio = ledger.ratio_estimate(gap, known, count, MOVE_METHOD)
+            found.append(AxleMove(axle, ratio, axle in pair.change.changed))
+    return tuple(found)
+
+
 def _in_order(values: Sequence[RunValue], runs: Sequence[RunEstimates]) -> tuple[RunValue, ...]:
     """Return the values with their place among all runs of the session."""
     place = {run.name: float(index) for index, run in enumerate(runs)}
@@ -342,14 +375,7 @@ def _in_order(values: Sequence[RunValue], runs: Sequence[RunEstimates]) -> tuple
 
 def gradient_ratio(runs: Sequence[RunEstimates], before: str, after: str, axle: Axle) -> Estimate:
     """Return the body-axes gradient of an axle after / before, over all their runs [1]."""
-    values = []
-    for order, run in enumerate(runs):
-        found = measured_gradients(run).get(axle)
-        if found is None:
-            continue
-        error = run.roll_gradient_body[axle].std_error
-        variance = None if error is None else (error / found) ** 2
-        values.append(RunValue(run.name, run.setup, math.log(found), variance, float(order)))
+    values = _gradient_values(runs, axle)
     names = {value.group for value in values}
     missing = [name for name in (before, after) if name not in names]
     if missing:
@@ -358,6 +384,19 @@ def gradient_ratio(runs: Sequence[RunEstimates], before: str, after: str, axle: 
     fit = drifted.fit
     counts = fit.count(before) + fit.count(after)
     return ledger.ratio_estimate(drifted.change, 0.0, counts, METHOD, ledger.scatter_notes(fit))
+
+
+def _gradient_values(runs: Sequence[RunEstimates], axle: Axle) -> list[RunValue]:
+    """Return the logarithm of an axle's body-axes gradient of every run that shows it."""
+    values = []
+    for order, run in enumerate(runs):
+        found = measured_gradients(run).get(axle)
+        if found is None:
+            continue
+        error = run.roll_gradient_body[axle].std_error
+        variance = None if error is None else (error / found) ** 2
+        values.append(RunValue(run.name, run.setup, math.log(found), variance, float(order)))
+    return values
 
 
 def _difference(pair: Pair, found: DriftedChange, errors: PairErrors) -> Estimate:

@@ -195,6 +195,8 @@ def _plan(comparison: Comparison) -> str:
     if ratio.value is None or ratio.std_error is None or ratio.n is None:
         order = plan_order(3, (comparison.before, comparison.after))
         return f"drive at least three runs on each set-up: {order}"
+    if comparison.verdict is ChangeVerdict.AXLES:
+        return "no number of runs settles it while something else differs between the set-ups; see above"
     if comparison.verdict is not ChangeVerdict.CANNOT_TELL:
         stands = "the verdict stands with these runs"
         if drift is None or drift.treatment is Treatment.WIDENED:

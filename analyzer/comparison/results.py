@@ -31,6 +31,7 @@ class ChangeVerdict(StrEnum):
     STIFFENED_MORE = "stiffened, more than predicted"
     STIFFENED_AGAINST = "stiffened, against the prediction"
     STIFFENED_WITHIN = "stiffened, within the errors of the prediction"
+    AXLES = "axles not as predicted"
     CANNOT_TELL = "cannot tell"
 
 
@@ -138,6 +139,25 @@ class SessionDrift:
 
 
 @dataclass(frozen=True, slots=True)
+class AxleMove:
+    """An axle whose roll changed otherwise than the set-ups make it.
+
+    Parameters
+    ----------
+    axle : Axle
+        Which axle.
+    ratio : Estimate
+        Its roll, after / before, over what the set-ups make of it [1].
+    changed : bool
+        Whether its bar was changed.
+    """
+
+    axle: Axle
+    ratio: Estimate
+    changed: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Comparison:
     """One set-up against another.
 
@@ -174,6 +194,8 @@ class Comparison:
         What the order of driving shows of drift, and what was done; None without a measured ratio.
     run_scatter : float or None
         Standard deviation of one run's stiffness beyond drift [1].
+    axle_moves : tuple of AxleMove
+        Axles whose roll is not what the set-ups make of it; where one bar was changed, the other axle alone.
     """
 
     before: str
@@ -194,6 +216,7 @@ class Comparison:
     other_axle: Estimate | None = None
     drift: SessionDrift | None = None
     run_scatter: float | None = None
+    axle_moves: tuple[AxleMove, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

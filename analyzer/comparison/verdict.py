@@ -120,6 +120,42 @@ def _seen(evidence: Evidence, *, softer: bool) -> tuple[ChangeVerdict, str]:
     return verdict, f"{seen}; the difference is larger than the errors of both"
 
 
+_LIKE_PREDICTION: Final = (
+    ChangeVerdict.AS_PREDICTED,
+    ChangeVerdict.STIFFENED,
+    ChangeVerdict.UNCHANGED,
+    ChangeVerdict.CANNOT_TELL,
+)
+"""Verdicts on the sum that axles which did not do as predicted gainsay."""
+
+
+def with_axles(
+    verdict: ChangeVerdict, reason: str, moved: list[float], *, bars_changed: bool
+) -> tuple[ChangeVerdict, str]:
+    """Return verdict and reason of a whole car with axles that rolled otherwise than they should.
+
+    Parameters
+    ----------
+    verdict : ChangeVerdict
+        On the sum of both axles.
+    reason : str
+        Of it.
+    moved : list of float
+        Logarithms of what those axles rolled over what they should, one or two.
+    bars_changed : bool
+        Whether bars were changed; the sum then is an answer where it is not as predicted either.
+    """
+    both = len(moved) > 1
+    one_way = both and moved[0] * moved[1] > 0.0
+    if verdict not in _LIKE_PREDICTION and (one_way or bars_changed):
+        if bars_changed:
+            return verdict, reason
+        return verdict, f"{reason}; both axles moved one way, as a change of load or CG height makes them"
+    how = "one axle moved" if not both else "the axles moved against each other"
+    how = "both axles moved one way" if one_way else how
+    return ChangeVerdict.AXLES, f"{how}, so the sum of both is no answer: {reason}"
+
+
 def _undecided(evidence: Evidence, could_show: bool) -> str:
     smallest = _size(evidence.smallest, evidence.predicted)
     if abs(evidence.predicted) <= NOTHING:

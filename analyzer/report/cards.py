@@ -15,7 +15,12 @@ from analyzer.report import sentences, words
 from analyzer.session.review import Review
 
 _AS_PREDICTED: Final = (ChangeVerdict.AS_PREDICTED, ChangeVerdict.STIFFENED, ChangeVerdict.UNCHANGED)
-_OPEN: Final = (ChangeVerdict.NO_CHANGE, ChangeVerdict.UNCHANGED, ChangeVerdict.CANNOT_TELL)
+_OPEN: Final = (
+    ChangeVerdict.NO_CHANGE,
+    ChangeVerdict.UNCHANGED,
+    ChangeVerdict.AXLES,
+    ChangeVerdict.CANNOT_TELL,
+)
 """Verdicts whose figure says little without its interval."""
 _SHORT_WHY: Final = 90
 

@@ -117,8 +117,7 @@ def _tuner(review: Review) -> Part:
         if comparison.reason:
             points.append(f"Why: {clause(comparison.reason)}.")
         points.append(sentences.smallest_visible(comparison))
-        if order := sentences.driving_order(comparison):
-            points.append(order)
+        points += filter(None, [sentences.axles_moved(comparison), sentences.driving_order(comparison)])
         if comparison.differences:
             points.append(f"Also different between the runs: {listed(list(comparison.differences))}.")
         points.append(sentences.next_step(comparison))

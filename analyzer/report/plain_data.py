@@ -169,6 +169,7 @@ def _comparison(comparison: Comparison) -> dict[str, Any]:
         **taken(comparison, "before after axle stiffness_ratio predicted_ratio stiffness_change"),
         **taken(comparison, "predicted_change gradient_ratio verdict smallest_visible reason differences"),
         "drift": _drift(comparison.drift),
+        "axle_moves": comparison.axle_moves,
         "notes": comparison.notes,
         "prediction": change,
     }
@@ -266,6 +267,7 @@ def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
             "order": confirmation.order,
             "drift_per_run": confirmation.drift,
             "drift": _drift(comparison.drift),
+            "axle_moves": comparison.axle_moves,
             "ledger": [{"part": p.name, **taken(p, "before after change")} for p in confirmation.parts],
             "without_one_run": [taken(item, "run stiffness_ratio verdict") for item in confirmation.left_out],
             "reasons": {

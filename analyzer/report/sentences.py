@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Final
 
 from analyzer.comparison.results import (
+    AxleMove,
     ChangeVerdict,
     Comparison,
     Ledger,
@@ -316,7 +317,7 @@ _NEXT: Final = {
     "causes",
     ChangeVerdict.MORE: "check hole, spacers and tube against the sheets, and that the bar moves free of "
     "preload; analyzer confirm ranks the causes",
-    ChangeVerdict.NO_CHANGE: "check that the bar is connected on both sides, links and blades sit as "
+    ChangeVerdict.NO_CHANGE: "check that the bar is connected on both sides, that links and blades sit as "
     "the session sheet says and that nothing gives, then drive both set-ups again",
     ChangeVerdict.UNCHANGED: "the two set-ups are one for this car; let the sheet name a step that shows "
     "(analyzer choose)",
@@ -331,6 +332,8 @@ _NEXT: Final = {
     ChangeVerdict.STIFFENED_MORE: "check hole, spacers and tube against the sheets, and that nothing binds",
     ChangeVerdict.STIFFENED_AGAINST: "check that the set-ups are named the right way round and that nothing "
     "binds",
+    ChangeVerdict.AXLES: "look at steering, tyres and their pressures, ride height, load and pots, then "
+    "drive both set-ups again with nothing else changed",
     ChangeVerdict.CANNOT_TELL: "drive more runs on both set-ups, one set-up, the other, and the first again; "
     "analyzer confirm says how many",
 }
@@ -386,6 +389,7 @@ def comparison_answer(comparison: Comparison) -> str:
         ChangeVerdict.STIFFENED_LESS: f"{after} stiffened the car, less than predicted",
         ChangeVerdict.STIFFENED_MORE: f"{after} stiffened the car, more than predicted",
         ChangeVerdict.STIFFENED_AGAINST: f"{after} stiffened the car, against the prediction",
+        ChangeVerdict.AXLES: f"The axles did not roll as predicted from {before} to {after}",
         ChangeVerdict.CANNOT_TELL: f"These runs cannot tell whether {after} changed the car",
     }[comparison.verdict]
     # Something did change, or the interval would hold "no change"; what the runs cannot tell is whether
@@ -399,6 +403,28 @@ def comparison_answer(comparison: Comparison) -> str:
         beside = "no change predicted"
     moved = _at_least(ratio) if just_seen(comparison) else _moved(ratio)
     return f"{opening}: {what} {moved} against {before}; {beside}."
+
+
+def axles_moved(comparison: Comparison) -> str:
+    """Return which axles rolled otherwise than they should, how far, and that no bar does so; or nothing."""
+    if not comparison.axle_moves:
+        return ""
+    told = [_axle_moved(move) for move in comparison.axle_moves]
+    alone = [move.axle for move in comparison.axle_moves if not move.changed]
+    if not alone:
+        why = "that is not what these bars do"
+    elif comparison.axle is not None:
+        why = f"the {comparison.axle} bar cannot do that"
+    else:
+        why = "no bar was changed there, and a bar cannot do that"
+    return f"Something else moved the car: the {words.listed(told)}; {why}."
+
+
+def _axle_moved(move: AxleMove) -> str:
+    change = words.percent(_change(move.ratio))
+    way = "more" if (change.value or 0.0) > 0.0 else "less"
+    size = words.value_with_interval(words.without_sign(change), "95 % interval ")
+    return f"{move.axle} axle rolled {size} {way} than it should"
 
 
 _NO_CHANGE: Final = 1e-9
