@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, NoReturn
 import typer
 from typer.core import TyperCommand
 
-from analyzer.core.errors import AnalyzerError, nearest, one_line
+from analyzer.core.errors import AnalyzerError, nearest, one_line, plain_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -186,7 +186,7 @@ def review(
     elif not quiet:
         if driven is not None:
             saved.append(f"driver's page: {folder / COURSE_PAGE}")
-        print("\n".join((*saved, f"report: {page}")))
+        _print("\n".join((*saved, f"report: {page}")))
     # Those of the driver's page are the review's own and what it met besides.
     _end(failure_line(result), result.faults if driven is None else driven.faults)
 
@@ -249,7 +249,7 @@ def check(
 
         saved = save_channel_figures(outcome.recordings, figure)
         if not as_json:
-            print("\n".join(f"figure: {path}" for path in saved))
+            _print("\n".join(f"figure: {path}" for path in saved))
     _end(next(iter(outcome.failed.values()), None), outcome.faults)
     if strict and not outcome.clean:
         raise typer.Exit(CHECK_FAILED)
@@ -307,7 +307,7 @@ def confirm(
     else:
         print_confirmation(confirmation, console())
     if calibrate:
-        print(f"wrote {write_calibrated_car(result, past)}", file=sys.stderr)
+        _print_error(f"wrote {write_calibrated_car(result, past)}")
     _end(failure_line(result), confirmation.faults)
 
 
@@ -395,9 +395,9 @@ def bar(
     if as_json:
         print_json(table)
     else:
-        print(ladder_text(table))
+        _print(ladder_text(table))
     if save is not None:
-        print(f"saved: {save_ladder(table, save)}", file=sys.stderr)
+        _print_error(f"saved: {save_ladder(table, save)}")
 
 
 def _axles(axle: str | None) -> tuple[Axle, ...]:
@@ -425,12 +425,12 @@ def start(
 
     started = start_folder(folder, log)
     for path in started.written:
-        print(f"wrote {path}")
-    print(
+        _print(f"wrote {path}")
+    _print(
         f"channels recognised: {', '.join(started.recognised) or 'none'}; "
         f"columns left over, listed in car.toml: {started.left_over}"
     )
-    print(
+    _print(
         f"next: fill in what is marked TO MEASURE, check what is marked GUESS; then analyzer check {folder}"
     )
 
@@ -478,7 +478,7 @@ def archive(
         print_json(season_dict(season))
     else:
         print_season(season, console())
-        print(f"archive: {season.folder}; page: {write_season(season)}")
+        _print(f"archive: {season.folder}; page: {write_season(season)}")
     if season.left_out:
         place, run, reason = season.left_out[0]
         more = len(season.left_out) - 1
@@ -518,7 +518,7 @@ def course(
         print_json(course_json(result))
     else:
         print_course(result, console())
-        print(f"course sheet: {page}")
+        _print(f"course sheet: {page}")
     _end(failure_line(review), result.faults)
 
 
@@ -537,7 +537,7 @@ def demo(
 
     with progress(False) as tell:
         sheet = write_demo(folder, seed, lambda what: tell(what, 0, 0))
-    print(f"wrote {sheet}; next: analyzer review {sheet}")
+    _print(f"wrote {sheet}; next: analyzer review {sheet}")
 
 
 @command()
@@ -553,12 +553,12 @@ def docs(
     from analyzer.core.docs import docs_folder, docs_page, docs_titles
 
     if page is not None:
-        print(docs_page(page), end="")
+        _print(docs_page(page), end="")
         return
     titles = docs_titles()
     width = max(map(len, titles))
-    print("\n".join(f"{name:{width}}  {title}" for name, title in titles.items()))
-    print(f"as files: {docs_folder()}")
+    _print("\n".join(f"{name:{width}}  {title}" for name, title in titles.items()))
+    _print(f"as files: {docs_folder()}")
 
 
 @app.callback(invoke_without_command=True)
@@ -568,7 +568,7 @@ def _version(
     if version:
         from analyzer import __version__
 
-        print(f"analyzer {__version__}")
+        _print(f"analyzer {__version__}")
         raise typer.Exit
 
 
@@ -633,7 +633,7 @@ def main() -> None:
         if message is None:
             from analyzer.core.faults import place_of
 
-            traceback.print_exc()
+            _print_error(traceback.format_exc().rstrip())
             what = f"{type(error).__name__} in {place_of(error)}"
             _fail(
                 f"fault of this program ({what}); send these lines to those who keep the program, with the "
@@ -641,7 +641,7 @@ def main() -> None:
                 OUR_FAULT,
             )
         if type(error).__name__ == "NoArgsIsHelpError":
-            print(message())
+            _print(message())
             raise SystemExit(BAD_INPUT) from None
         _fail(one_line(f"{message()} (analyzer --help lists commands and options)"))
     raise SystemExit(code if isinstance(code, int) else 0)
@@ -685,7 +685,7 @@ def _end(line: str | None, faults: Sequence[Fault]) -> None:
 
 
 def _say(line: str) -> None:
-    print(f"analyzer: {line}", file=sys.stderr)
+    _print_error(" ".join(f"analyzer: {line}".split("\n")))
 
 
 def _fail(line: str, code: int = BAD_INPUT) -> NoReturn:
@@ -693,19 +693,38 @@ def _fail(line: str, code: int = BAD_INPUT) -> NoReturn:
     raise SystemExit(code) from None
 
 
-# The ways to the terminal.
+# The ways to the terminal. Whatever is printed goes through one of them, and what would steer the terminal is
+# taken out on the way: names of runs, columns and files are not ours.
+
+
+def _print(text: str, end: str = "\n") -> None:
+    print(plain_text(text), end=end)
+
+
+def _print_error(text: str) -> None:
+    print(plain_text(text), file=sys.stderr)
 
 
 def console() -> Console:
     """Return the terminal as tables and wrapped text are printed to it."""
+    return _terminal(stderr=False)
+
+
+def _terminal(stderr: bool) -> Console:
     from rich.console import Console
+    from rich.segment import Segment
 
     class Terminal(Console):
+        def render(self, renderable: Any, options: Any = None) -> Iterator[Segment]:
+            # Of its own control codes only those that the library makes itself.
+            for part in super().render(renderable, options):
+                yield part if part.control else Segment(plain_text(part.text), part.style)
+
         def on_broken_pipe(self) -> None:
             # Its own way is to end the program as failed.
             raise BrokenPipeError
 
-    return Terminal(highlight=False, soft_wrap=False)
+    return Terminal(stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=False)
 
 
 def print_json(table: dict[str, Any]) -> None:
@@ -714,7 +733,7 @@ def print_json(table: dict[str, Any]) -> None:
 
     text = json_text(table, sort_keys=False)
     # A stand-in would change a value and may break a string; an escape is read back as what it was.
-    print(text if holds(text) else json_text(table, sort_keys=False, ensure_ascii=True), end="")
+    _print(text if holds(text) else json_text(table, sort_keys=False, ensure_ascii=True), end="")
 
 
 @contextmanager
@@ -726,11 +745,11 @@ def progress(silent: bool) -> Iterator[Callable[[str, int, int], None]]:
     if silent or not sys.stderr.isatty():
         yield lambda _what, _done, _all: None
         return
-    from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn
 
-    columns = (TextColumn("{task.description}"), BarColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as display:
+    # A run may be called "[/]": names are no markup.
+    columns = (TextColumn("{task.description}", markup=False), BarColumn())
+    with Progress(*columns, console=_terminal(stderr=True), transient=True) as display:
         task = display.add_task("starting", total=None)
         yield lambda what, done, steps: display.update(
             task, description=what, completed=done, total=steps or None
@@ -767,6 +786,8 @@ STAND_INS: Final = {
     "μ": "u",
     "Ω": "ohm",
     "•": "*",
+    "ø": "o",
+    "ł": "l",
     "\u00a0": " ",
     "\u2009": " ",
     "\u202f": " ",

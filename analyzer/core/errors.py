@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
@@ -77,6 +78,20 @@ class LogError(AnalyzerError):
         where = f"{path}: {place}" if place else f"{path}"
         instead = None if meant is None else (str(path), str(meant))
         super().__init__(one_line(f"{where}: {problem}; {remedy}"), instead)
+
+
+_STEERING: Final = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e]")
+"""Control characters of both sets (ISO 6429) but tab and line feed, other line ends, and overrides of the
+direction of writing (Unicode UAX 9): with them a name moves the cursor or hides a figure."""
+
+
+def plain_text(text: str) -> str:
+    """Return `text` with a blank for every character that would steer a terminal or an editor.
+
+    Names come out of sheets, logs and file systems; every way out of the program that may end at a terminal
+    passes its text through this.
+    """
+    return _STEERING.sub(" ", text)
 
 
 def one_line(text: str, longest: int = 400) -> str:

@@ -6,6 +6,7 @@ import errno
 import io
 import json
 import os
+import re
 import shutil
 import stat
 import tempfile
@@ -23,6 +24,8 @@ _SIGNATURES: Final = {".pdf": (b"%PDF",), ".png": (b"\x89PNG\r\n\x1a\n",), ".svg
 """How files of a kind begin (ISO 32000-1, 7.5.2; PNG and SVG of the W3C); from memory."""
 _SVG_WITHIN: Final = 2000
 """Where the root of a drawing stands at the latest, behind declaration and document type [bytes]."""
+_LATE_CONTROLS: Final = re.compile(r"[\x7f-\x9f\u2028\u2029\u202a-\u202e]")
+"""Control characters that JSON does not escape by itself, and overrides of the direction of writing."""
 _OURS: Final = "drift-bar-analyzer "
 _SAME_COLUMNS: Final = 4
 """Columns by which a table of ours is known; no log begins with the same ones."""
@@ -116,7 +119,8 @@ def json_text(
 ) -> str:
     """Return a table as JSON with a line end; raises ValueError at a NaN, which JSON does not know."""
     text = json.dumps(table, indent=indent, sort_keys=sort_keys, ensure_ascii=ensure_ascii, allow_nan=False)
-    return f"{text}\n"
+    # The format lets the second set of control characters stand as they are; some terminals obey them.
+    return _LATE_CONTROLS.sub(lambda sign: f"\\u{ord(sign[0]):04x}", text) + "\n"
 
 
 def json_bytes(table: Any, *, indent: int | None = 2, sort_keys: bool = True) -> bytes:

@@ -9,6 +9,8 @@ from typing import Any, Final
 
 import pandas as pd
 
+from analyzer.core.errors import plain_text
+
 Row = dict[str, Any]
 
 _ESTIMATE: Final = ("value", "std_error", "low", "high", "level", "calibration", "n", "unit", "reason")
@@ -95,7 +97,7 @@ def cell(value: Any) -> str:
         return repr(value)
     # A name from a log may begin like a formula, after blanks too; a spreadsheet would run it on opening
     # (OWASP, "CSV Injection", from memory). An apostrophe makes it text.
-    text = str(value).replace("\x00", "")
+    text = plain_text(str(value)).replace("\n", " ")
     risky = text.startswith(_FORMULA_STARTS) or text.lstrip().startswith(_FORMULA_STARTS)
     return "'" + text if risky else text
 

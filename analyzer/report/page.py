@@ -11,6 +11,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from analyzer import __version__
+from analyzer.core.errors import plain_text
 from analyzer.core.files import COURSE_PAGE, PAGE, RESULTS, TABLES, json_bytes, replaced_folder
 from analyzer.report import sentences, tables
 from analyzer.report.cards import cards
@@ -350,9 +351,10 @@ def render(template: str, **shown: Any) -> str:
     )
     # Within the page, since one file is passed around without its neighbours.
     style = Markup((_FOLDER / "style.css").read_text(encoding="utf-8"))
-    return environment.get_template(template).render(
+    page = environment.get_template(template).render(
         cautions=CAUTIONS, version=__version__, style=style, **shown
     )
+    return plain_text(page)  # a file may be printed to a terminal, and no sign of control is text of a page
 
 
 def page_bytes(page: str) -> bytes:

@@ -15,7 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from analyzer.core.constants import AXLES, Axle
-from analyzer.core.errors import AnalyzerError
+from analyzer.core.errors import AnalyzerError, plain_text
 from analyzer.core.estimate import Estimate, decimals_for_error, format_estimate
 from analyzer.core.files import json_bytes, write_together
 from analyzer.prediction.results import STATED_LATERAL, BarLadder, LadderRow, WhatIf
@@ -217,7 +217,7 @@ def settings_csv(part: dict[str, Any]) -> str:
         cells += [_number(row[key]["value"]) for key in ("roll_stiffness", "roll_gradient")]
         cells.append(_number(row["stress_factor"]))
         cells += [_number(row["compliance"].get(name), 1e6) for name in parts]
-        writer.writerow([*cells, "; ".join(row["motion"]["warnings"])])
+        writer.writerow([*cells, plain_text("; ".join(row["motion"]["warnings"]))])
     return out.getvalue()
 
 

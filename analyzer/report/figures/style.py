@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzer.core.constants import CORNERS, Corner
-from analyzer.core.errors import AnalyzerError, one_line
+from analyzer.core.errors import AnalyzerError, one_line, plain_text
 from analyzer.core.store import NotPackable, Store, content_digest, digest_of, drawing_digest
 
 if TYPE_CHECKING:
@@ -180,7 +180,7 @@ def svg_text(figure: Figure) -> str:
     stamps = {"Date": None, "Creator": None, "Format": None, "Type": None}
     with house_style():
         figure.savefig(buffer, format="svg", metadata=stamps)
-    return buffer.getvalue()
+    return plain_text(buffer.getvalue())  # XML holds no control characters, and names may
 
 
 def _inline(svg: str, plate: Plate) -> str:
