@@ -26,6 +26,7 @@ from analyzer.prediction.setup import check_bars, check_setup, predict_change, p
 from analyzer.processing.results import RunEstimates
 from analyzer.session.frames import event_frame, run_frame
 from analyzer.session.run_store import RunStore, record_run
+from analyzer.session.units import with_unit_doubts
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import (
     MissingFileError,
@@ -441,7 +442,10 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
             failed[run.name] = session.missing[run.name]
             continue
         try:
-            recordings.append(record_run(run, session.logs[run.name], session.car))
+            recording = record_run(run, session.logs[run.name], session.car)
+            setup = session.sheet.setups[run.setup]
+            prediction = predict_setup(session.car, run.setup, setup)
+            recordings.append(with_unit_doubts(recording, session.car, prediction))
         except LogError as error:
             failed[run.name] = str(error)
         except Exception as error:

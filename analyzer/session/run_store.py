@@ -16,6 +16,7 @@ from analyzer.ingest.recording import Recording
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.estimate_run import estimate_run
 from analyzer.processing.results import RunEstimates
+from analyzer.session.units import with_unit_doubts
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import CourseSheet, Run, Setup
 from analyzer.vehicle.bar.rate import bar_rates
@@ -91,7 +92,8 @@ class RunStore:
     def _worked_out(
         self, run: Run, setup: Setup, prediction: SetupPrediction, logs: Sequence[Path]
     ) -> RunResult:
-        return self.estimated(run, setup, prediction, record_run(run, logs, self._car))
+        recording = with_unit_doubts(record_run(run, logs, self._car), self._car, prediction)
+        return self.estimated(run, setup, prediction, recording)
 
     def estimated(
         self, run: Run, setup: Setup, prediction: SetupPrediction, recording: Recording

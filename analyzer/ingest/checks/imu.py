@@ -8,7 +8,7 @@ import numpy as np
 
 from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.ingest.checks import inputs, senses
-from analyzer.ingest.checks.clock import check_clock_rate
+from analyzer.ingest.checks.clock import TURN_CLEAR, check_clock_rate, turn_ratio
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
 from analyzer.ingest.checks.senses import Fault
 from analyzer.ingest.recording import Verdict
@@ -193,6 +193,9 @@ def _lateral(found: Findings, signals: Signals) -> None:
     # What rolls the pots is lateral, whatever the column is called.
     if _lateral_on_x(found, signals):
         return
+    # A lateral force that is small beside speed times yaw rate is no lack of cornering.
+    if largest < CORNERING and _small_by_unit(found, signals, largest):
+        return
     verdict = (
         Verdict.GOOD
         if largest >= CORNERING
@@ -206,6 +209,24 @@ def _lateral(found: Findings, signals: Signals) -> None:
         else (f"Lateral force hardly passes {largest:.2f} g: not enough cornering for a roll gradient.")
     )
     found.add("cornering", "accel_y", verdict, largest, CORNERING, "g", comment)
+
+
+def _small_by_unit(found: Findings, signals: Signals, largest: float) -> bool:
+    """Say so where speed times yaw rate shows a lateral force in g under a heading of m/s2."""
+    turn = signals.once("turn ratio", turn_ratio)
+    if turn is None or turn[1] < TURN_CLEAR:
+        return False
+    ratio = turn[0]
+    # Beside it km/h under m/s is the unit that lies next, 2.7 times nearer to right.
+    if not STANDARD_GRAVITY / UNIT_NEAR < ratio / USUAL_RATIO < STANDARD_GRAVITY * UNIT_NEAR:
+        return False
+    text = (
+        f"Lateral force reaches {largest:.2f} g where speed times yaw rate gives {ratio:.2g} times as much: "
+        f"this looks like g under a m/s² heading, a factor of {STANDARD_GRAVITY:.3g} "
+        "(logger.channels.accel_y.unit)."
+    )
+    found.add("unit", "accel_y", Verdict.BAD, ratio, UNIT_NEAR, "1", text)
+    return True
 
 
 def _lateral_on_x(found: Findings, signals: Signals) -> bool:
@@ -462,6 +483,10 @@ ROLL_CLEAR: Final = 0.5
 """Correlation from which the sign is told (engineering judgement)."""
 ROLL_RATIOS: Final = (0.15, 8.0)
 """Gyro over pots: outside of it the unit is wrong; degrees and radians lie 57 apart."""
+USUAL_RATIO: Final = 1.25
+DEGREES: Final = 57.3
+UNIT_NEAR: Final = 1.7
+"""How near 57.3 must come: half way, by ratio, to the inches under mm that a pot may hold."""
 LEVEL_ROAD: Final = np.radians(4.0)
 BANKED_ROAD: Final = np.radians(7.0)
 """Slope found in cornering (its 90th percentile) below which the road is level and above which it is banked
@@ -533,12 +558,20 @@ def road_bank(signals: Signals) -> Floats | None:
     return np.asarray(slope * np.clip(side / 2.0, -1.0, 1.0), dtype=np.float64)
 
 
+def _units_of_turning(ratio: float) -> bool:
+    """Return whether degrees and radians explain a ratio of roll rates, which is 1.0 to 1.6 on sound cars."""
+    near = (ratio / USUAL_RATIO / unit for unit in (DEGREES, 1.0 / DEGREES))
+    return any(1.0 / UNIT_NEAR < part < UNIT_NEAR for part in near)
+
+
 def _judge(found: Findings, signals: Signals, gyro: Floats, rates: list[Floats], road: str) -> None:
     """Add the row; of two rates both must agree on the sign."""
     used = np.isfinite(gyro) & ~signals.still
     for rate in rates:
         used &= np.isfinite(rate)
-    if used.sum() < 20 or max(float(rate[used].std()) for rate in rates) < LEAST_ROLL_RATE:
+    most = max((float(rate[used].std()) for rate in rates), default=0.0) if used.any() else 0.0
+    # Pots that hardly move beside a gyro that does are no car that rolls too little.
+    if used.sum() < 20 or max(most, 0.3 * float(gyro[used].std())) < LEAST_ROLL_RATE:
         found.untested("roll rate", "gyro_x", "The car rolls too little to tell.")
         return
     # Two readings of the road (level, and banked by the accelerometer): the verdict stands where both agree.
@@ -563,6 +596,14 @@ def _judge(found: Findings, signals: Signals, gyro: Floats, rates: list[Floats],
     elif not all(value > ROLL_CLEAR for value in r):
         text = "Does not follow the roll of pots and road closely enough to tell."
         found.untested("roll rate", "gyro_x", text)
+    elif not ROLL_RATIOS[0] < ratio < ROLL_RATIOS[1] and not _units_of_turning(ratio):
+        # No unit of a turn rate is so far off. A car sheet tells which pots; without one all are asked for.
+        text = f"The roll rate is {ratio:.3g} times that of the pots, as no unit of a turn rate explains"
+        found.untested("roll rate", "gyro_x", text + ": the pots' unit is in doubt.")
+        for name in inputs.POTS if signals.car is None else ():
+            if signals.trusted(name):
+                ask = f"{text}: what unit does this pot bear (logger.channels.{name}.unit)?"
+                found.add("unit", name, Verdict.SUSPECT, ratio, ROLL_RATIOS[1], "1", ask)
     elif not ROLL_RATIOS[0] < ratio < ROLL_RATIOS[1]:
         text = f"Is {ratio:.3g} times the roll rate of the pots: wrong unit (logger.channels.gyro_x.unit)."
         found.add("roll rate", "gyro_x", Verdict.BAD, ratio, ROLL_RATIOS[1], "1", text)

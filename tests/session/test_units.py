@@ -1,0 +1,121 @@
+"""Units that lie are named with the factor that fits, and the axle they are found at is not believed."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pandas as pd
+from ingest.helpers import plain_log, write_log
+
+from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.session.review import check_path, review_session
+
+SAMPLE = Path(__file__).parents[2] / "sample_logs"
+FRONT, REAR = ("damper_FL", "damper_FR"), ("damper_RL", "damper_RR")
+
+
+def session(folder: Path, sheet: dict[str, str], inches: tuple[str, ...] = ()) -> Path:
+    """Write a session of two runs whose car sheet has some texts replaced, some pots logged in inches."""
+    folder.mkdir()
+    head, *runs = (SAMPLE / "session.toml").read_text(encoding="utf-8").split("[[runs]]")
+    (folder / "session.toml").write_text("[[runs]]".join([head, runs[0], runs[3]]), encoding="utf-8")
+    shutil.copy(SAMPLE / "course.toml", folder)
+    text = (SAMPLE / "car.toml").read_text(encoding="utf-8")
+    for old, new in sheet.items():
+        assert old in text
+        text = text.replace(old, new)
+    (folder / "car.toml").write_text(text, encoding="utf-8")
+    for name in ("r01", "r04"):
+        table = pd.read_csv(SAMPLE / f"{name}.csv.gz")
+        for corner in inches:
+            turn = -1.0 if corner == "RR" else 1.0
+            table[f"{corner} pot"] = turn * (table[f"{corner} pot"] - 2.5) * 40.0 / 25.4
+        table.to_csv(folder / f"{name}.csv.gz", index=False)
+    return folder
+
+
+def doubts(rows: tuple[HealthRow, ...]) -> dict[str, HealthRow]:
+    return {r.channel: r for r in rows if r.check == "unit" and r.verdict in (Verdict.SUSPECT, Verdict.BAD)}
+
+
+def checked(folder: Path) -> list[dict[str, HealthRow]]:
+    return [doubts(r.health) for r in check_path(folder, lambda _what, _done, _all: None).recordings]
+
+
+def test_sound_session_is_not_asked_for_units(tmp_path: Path) -> None:
+    assert checked(session(tmp_path / "s", {})) == [{}, {}]
+
+
+def as_mm(*corners: str) -> dict[str, str]:
+    """Return the changes of the sheet that take columns of the pots for mm."""
+    ends = {c: '["80 mm", "-80 mm"]' if c == "RR" else '["-80 mm", "80 mm"]' for c in corners}
+    return {
+        f'"{c} pot", volts = [0.5, 4.5], travel = {ends[c]} }}': f'"{c} pot", unit = "mm" }}' for c in corners
+    }
+
+
+def test_inches_under_mm_at_one_axle_are_named_with_their_factor(tmp_path: Path) -> None:
+    folder = session(tmp_path / "s", as_mm("FL", "FR"), ("FL", "FR"))
+    for found in checked(folder):
+        assert set(found) == set(FRONT)
+        for row in found.values():
+            assert row.verdict is Verdict.BAD
+            assert row.value is not None
+            assert 20.0 < row.value < 32.0
+            assert "inches under a heading of mm (25.4)" in row.comment
+            assert "the rear axle rolls" in row.comment
+            assert "accel_y" not in row.comment
+    # Not believed until it is answered: the axle has no figure, and says why.
+    review = review_session(folder)
+    assert all(run.roll_gradient["front"].value is None for run in review.runs)
+    assert all(run.roll_gradient["rear"].value is not None for run in review.runs)
+
+
+def test_inches_at_all_pots_are_told_by_a_roll_that_no_car_shows(tmp_path: Path) -> None:
+    corners = ("FL", "FR", "RL", "RR")
+    for found in checked(session(tmp_path / "s", as_mm(*corners), corners)):
+        assert set(found) == {*FRONT, *REAR}
+        for row in found.values():
+            assert row.verdict is Verdict.BAD
+            assert "no car rolls so" in row.comment
+            assert "inches under a heading of mm (25.4)" in row.comment
+
+
+def test_volts_under_mm_fit_no_unit_of_length(tmp_path: Path) -> None:
+    for found in checked(session(tmp_path / "s", as_mm("FL", "FR", "RL"))):
+        assert set(found) >= set(FRONT)
+        for name in FRONT:
+            assert found[name].verdict is Verdict.BAD
+            assert "sensor volts or counts" in found[name].comment
+            assert found[name].value is not None
+            assert 30.0 < found[name].value < 50.0
+
+
+def test_lateral_force_in_g_under_a_heading_of_mps2_is_no_lack_of_cornering(tmp_path: Path) -> None:
+    sheet = {'column = "LatG", unit = "g"': 'column = "LatG", unit = "m/s^2"'}
+    for found in checked(session(tmp_path / "s", sheet)):
+        assert set(found) == {"accel_y"}
+        assert "g under a m/s² heading" in found["accel_y"].comment
+
+
+def test_a_sheet_that_is_far_too_stiff_is_a_question_and_leaves_the_pots_in_use(tmp_path: Path) -> None:
+    stiff = {'rate = "7 kgf/mm ± 1 %"': 'rate = "35 kgf/mm"', 'rate = "5 kgf/mm ± 1 %"': 'rate = "25 kgf/mm"'}
+    folder = session(tmp_path / "s", stiff)
+    for found in checked(folder):
+        assert set(found) == {*FRONT, *REAR}
+        for row in found.values():
+            assert row.verdict is Verdict.SUSPECT
+            assert "rates and bar" in row.comment
+            assert "accel_y" in row.comment
+    for run in review_session(folder).runs:
+        assert all(run.roll_gradient_body[axle].value is not None for axle in ("front", "rear"))
+
+
+def test_log_without_a_sheet_asks_for_the_pots_unit_and_leaves_the_gyro_alone(tmp_path: Path) -> None:
+    log = plain_log(60.0)
+    log.columns = {n: v / 25.4 if "pot" in n else v for n, v in log.columns.items()}
+    (found,) = checked(write_log(tmp_path / "r.csv", log))
+    assert set(found) == {*FRONT, *REAR}
+    (recording,) = check_path(tmp_path / "r.csv", lambda _what, _done, _all: None).recordings
+    assert recording.usable("gyro_x")
