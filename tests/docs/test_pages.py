@@ -1,6 +1,7 @@
 """The docs say what the program does: generated pages, commands that run, links that lead somewhere."""
 
 import re
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,23 @@ def test_command_page_is_the_help():
 
 def test_sheet_page_is_generated_from_the_models():
     assert (ROOT / "docs" / "sheets.md").read_text(encoding="utf-8") == reference()
+
+
+def test_top_level_holds_what_it_should_and_nothing_else():
+    # What is kept, not what a reader's own commands have left lying about.
+    kept = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False)
+    if kept.returncode != 0:
+        pytest.skip("not a checkout")
+    names = {name.split("/")[0] for name in kept.stdout.splitlines() if not name.startswith(".")}
+    assert names == {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "analyzer",
+        "tests",
+        "sample_logs",
+        "docs",
+    }
 
 
 def test_every_channel_has_a_glossary_row():
