@@ -29,11 +29,13 @@ from analyzer.ingest.table import (
     read_raw,
 )
 from analyzer.ingest.text_rows import RecordTypes, read_text, record_types, split_by_type
-from analyzer.ingest.time_column import guess_factor, is_clock, stamps_of, time_place_of
-from analyzer.ingest.time_order import order_rows
+from analyzer.ingest.time_column import guess_factor, is_clock, rival_times, stamps_of, time_place_of
+from analyzer.ingest.time_order import Ordered, order_rows
 from analyzer.ingest.timebase import sample_interval
 from analyzer.sheets.car import CHANNEL_DIMENSIONS, Channel, Logger
 
+OTHER_CLOCK: Final = 1.05
+"""Length of a run by one column over that by another from which they are different clocks."""
 HOUSE_CHANNELS: Final = tuple(name for name in CHANNEL_DIMENSIONS if name != "time")
 
 
@@ -57,6 +59,8 @@ class LogFile:
         Channels with a number in every row.
     steps, health : list
         What was done and found.
+    rivals : dict
+        Header -> times of the same rows [s] by a further column that runs with them at another rate.
     """
 
     path: Path
@@ -67,6 +71,7 @@ class LogFile:
     steps: list[str] = field(default_factory=list)
     health: list[HealthRow] = field(default_factory=list)
     complete: set[str] = field(default_factory=set)
+    rivals: dict[str, NDArray[np.float64]] = field(default_factory=dict)
     _interval: float | None = None
 
     @property
@@ -75,6 +80,12 @@ class LogFile:
         if self._interval is None:
             self._interval = sample_interval(self.seconds)
         return self._interval
+
+    def take_times(self, seconds: NDArray[np.float64]) -> None:
+        """Take other times for the same rows [s], strictly rising; they begin anywhere."""
+        self.seconds = seconds
+        self.origin = None
+        self._interval = None
 
 
 class NoChannelsError(LogError):
@@ -178,11 +189,12 @@ def load_file(
         set(places.values()) | ({time_place} if time_place is not None and not clocked else set())
     )
     texts = [time_place] if time_place is not None and clocked else []
-    table = read_raw(opened, wanted, texts)
+    rivals = rival_times(opened, logger, set(places.values()), time_place)
+    table = read_raw(opened, sorted({*wanted, *rivals}), texts)
     stamps = stamps_of(opened, logger, table, time_place, clocked)
     done = LogFile(path, stamps.seconds, stamps.origin, steps=[*opened.steps, *stamps.steps])
     report_rows(done.steps, done.health, table, {i: n for n, i in places.items()})
-    _add_channels(done, opened, logger, table, places)
+    _add_channels(done, opened, logger, table, places, rivals)
     return done
 
 
@@ -309,7 +321,12 @@ def _without_infinite(values: NDArray[np.float64]) -> tuple[NDArray[np.float64],
 
 
 def _add_channels(
-    done: LogFile, opened: Opened, logger: Logger, table: RawTable, places: dict[str, int]
+    done: LogFile,
+    opened: Opened,
+    logger: Logger,
+    table: RawTable,
+    places: dict[str, int],
+    rivals: Sequence[int] = (),
 ) -> None:
     columns = [table.numbers[i] for i in places.values()]
     rate = None if logger.sample_rate is None else logger.sample_rate.value
@@ -318,6 +335,10 @@ def _add_channels(
     done.seconds = shelved(ordered.seconds)
     done.steps += ordered.steps
     done.health += ordered.health
+    for index in rivals:
+        other = _rival(done, opened, logger, table, ordered, index)
+        if other is not None:
+            done.rivals[opened.header[index].full] = other
     last_use = {index: name for name, index in places.items()}
     for name, index in places.items():
         values = _samples_alone(done, name, ordered.take(table.numbers[index]))
@@ -332,6 +353,20 @@ def _add_channels(
         done.steps += calibrated.steps
         if last_use[index] == name:
             del table.numbers[index]  # a long log must not stand in memory twice
+
+
+def _rival(
+    done: LogFile, opened: Opened, logger: Logger, table: RawTable, ordered: Ordered, index: int
+) -> NDArray[np.float64] | None:
+    """Return the times of another column, where they rise throughout and last otherwise than those taken."""
+    try:
+        seconds = ordered.take(stamps_of(opened, logger, table, index, clocked=False).seconds)
+    except LogError:
+        return None
+    if not bool(np.isfinite(seconds).all()) or not bool((np.diff(seconds) > 0.0).all()):
+        return None
+    lasts = float((seconds[-1] - seconds[0]) / (done.seconds[-1] - done.seconds[0]))
+    return None if 1.0 / OTHER_CLOCK < lasts < OTHER_CLOCK else seconds
 
 
 # Slow channels that a logger copies into every row: the copies are no samples.

@@ -22,6 +22,7 @@ from analyzer.ingest.attitude import turned_to_the_car
 from analyzer.ingest.calibration import static_reading
 from analyzer.ingest.channels import guess_channels, require_any
 from analyzer.ingest.checks import check_channels
+from analyzer.ingest.checks.clock import take_right_clock
 from analyzer.ingest.clocks import ClockMatch, found_clock, match_clocks, one_clock, stated_clock
 from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_files
 from analyzer.ingest.mounting import found_axes, turn_axes
@@ -134,6 +135,9 @@ def _read(
     hashes = [hash_meanwhile(path) for path in paths]
     groups = [load_files(path, logger, shared=len(paths) > 1) for path in paths]
     files = [file for group in groups for file in group]
+    for file in files:
+        if file.rivals:
+            take_right_clock(file, logger)
     made = _Assembly()
     for file in files:
         prefix = f"{file.path.name}: " if len(paths) > 1 else ""

@@ -24,6 +24,7 @@ from analyzer.ingest.table import (
     looks_like_index,
     looks_like_time,
     nearest_names,
+    read_raw,
 )
 from analyzer.ingest.time_order import BEYOND_CALENDAR
 from analyzer.sheets.car import Logger
@@ -244,6 +245,14 @@ def counts_rows(values: Floats) -> bool:
 # Which column of a log is its time, and the seconds it gives.
 
 
+STANDS: Final = 0.5
+"""Share of rows from which a column must rise to be taken before clock times."""
+ALIKE: Final = 0.02
+"""Difference of these shares up to which the left one of two columns is taken."""
+FALLS: Final = 0.1
+"""What a column that falls anywhere stands back by."""
+
+
 def time_place_of(opened: Opened, logger: Logger, taken: set[int], lenient: bool = False) -> int | None:
     """Return the column of the time; None when time is counted from rows."""
     # In the order of how much each can be trusted: what the sheet says, a name, clock times, numbers that
@@ -323,8 +332,46 @@ def _evenly_rising(opened: Opened, taken: set[int]) -> int | None:
 
 
 def _best_time(opened: Opened, named: list[int]) -> int:
-    """Return the most useful of several time columns: plain numbers before clock texts, left before right."""
-    return min(named, key=lambda i: (is_clock(opened, i), i))
+    """Return the one of several time columns that runs with the rows: numbers before texts, left first."""
+    plain = [i for i in named if not is_clock(opened, i)]
+    if len(named) == 1 or not plain:
+        return named[0]
+    runs = {i: _running(opened, i) for i in plain}
+    best = max(runs.values())
+    texts = [i for i in named if i not in plain]
+    if best < STANDS and texts:
+        return texts[0]
+    return next(i for i in plain if runs[i] >= best - ALIKE)
+
+
+def rival_times(opened: Opened, logger: Logger, taken: set[int], place: int | None) -> list[int]:
+    """Return further columns of numbers that run with the rows, beside the time at `place` that was guessed.
+
+    Which of them has the right rate only the motion can tell.
+    """
+    if place is None or logger.channels.get("time") is not None:
+        return []
+    named = [i for i, cell in enumerate(opened.header) if i not in taken and looks_like_time(cell)]
+    if place not in named or len(named) < 2:
+        return []
+    return [i for i in named if i != place and not is_clock(opened, i) and _running(opened, i) >= 1.0 - ALIKE]
+
+
+def _running(opened: Opened, index: int) -> float:
+    """Return the share of rows from which a column of numbers rises, less where it falls or has no unit."""
+    cell = opened.header[index]
+    try:
+        values = read_raw(opened, [index], []).numbers[index]
+        finite = values[np.isfinite(values)]
+        if cell.unit not in DIMENSIONS["time"].log_units:
+            guess_factor(finite, cell.full, opened.path)
+    except LogError:
+        return -1.0
+    moves = np.diff(finite)
+    if len(moves) == 0:
+        return -1.0
+    # A timer of laps begins anew, a clock rounded to seconds stands: neither is the time of the rows.
+    return float((moves > 0.0).sum() / (len(values) - 1)) - (FALLS if bool((moves < 0.0).any()) else 0.0)
 
 
 def is_clock(opened: Opened, index: int) -> bool:

@@ -130,3 +130,40 @@ def test_offset_inside_one_log_stands_among_its_checks(rows: int, tmp_path: Path
     assert (row.check, row.channel, row.verdict) == ("clock offset", "time", Verdict.SUSPECT)
     assert row.value == pytest.approx(rows / 200.0, abs=0.004)
     assert f"the {'pots' if rows > 0 else 'inertial unit'} come" in row.comment
+
+
+def timed(folder: Path, **columns: np.ndarray) -> Recording:
+    """Read a run whose sheet names no time column, with these columns before its own ``Time``."""
+    table = sample_run()
+    for place, (name, values) in enumerate(columns.items()):
+        table.insert(place, name.replace("_", " "), values)
+    table.to_csv(folder / "r.csv", index=False)
+    channels = {n: c for n, c in CAR.logger.channels.items() if n != "time"}
+    logger = CAR.logger.model_copy(update={"channels": channels})
+    return read_recording("r", [folder / "r.csv"], CAR.model_copy(update={"logger": logger}))
+
+
+def test_the_time_column_that_runs_with_the_rows_is_taken(tmp_path: Path) -> None:
+    true = sample_run()["Time"].to_numpy()
+    alone = timed(tmp_path)
+    others = {
+        "stands": {"timestamp": np.full(len(true), 1749925200.0)},
+        "whole seconds": {"utc_time_s": np.floor(true)},
+        "laps": {"elapsed_s": true % 17.0},
+        "rounded by float32": {"epoch": (1749925200.0 + true).astype(np.float32).astype(np.float64)},
+        "empty": {"gps_time": np.full(len(true), np.nan)},
+    }
+    for name, columns in others.items():
+        recording = timed(tmp_path, **columns)
+        assert recording.sample_rate == pytest.approx(alone.sample_rate), name
+        assert len(recording.data) == len(alone.data), name
+        assert not [row for row in worse(recording) if row.channel == "time"], name
+
+
+@pytest.mark.parametrize("factor", [3.0, 0.4])
+def test_of_two_running_time_columns_the_motion_tells_the_right_one(factor: float, tmp_path: Path) -> None:
+    true = sample_run()["Time"].to_numpy()
+    recording = timed(tmp_path, system_time_s=factor * true)
+    assert recording.sample_rate == pytest.approx(200.0, rel=1e-3)
+    assert any('from column "Time" instead' in step for step in recording.steps)
+    assert not [row for row in worse(recording) if row.check == "clock rate"]

@@ -7,10 +7,13 @@ from typing import Final
 
 import numpy as np
 
+from analyzer.core.signals import Blocks
 from analyzer.ingest.checks.inputs import POTS, Findings, Floats, Signals
 from analyzer.ingest.clocks import STATED_TOLERANCE, match_clocks
 from analyzer.ingest.logfile import LogFile
 from analyzer.ingest.recording import Verdict
+from analyzer.ingest.timebase import TimeBase
+from analyzer.sheets.car import Logger
 
 LEAST_BLOCKS: Final = 20
 """Half seconds of driving from which change of speed and force are compared."""
@@ -28,6 +31,8 @@ TURN_RATIOS: Final = (0.5, 2.0)
 make it 0.96 to 1.6, the nearest unit that could be meant lies 2.2 away (mph and m/s)."""
 PLACE_RATIOS: Final = (0.8, 1.25)
 """Logged speed over that of the positions within which clock and unit of speed are right."""
+ALIKE: Final = 1.25
+"""How near another time column must come to the rate that the motion shows."""
 EARTH_RADIUS: Final = 6_371_000.0
 """Mean radius of the earth [m] (International Union of Geodesy and Geophysics)."""
 Ratio = tuple[float, float]
@@ -74,6 +79,27 @@ def _factor(forward: float | None, place: float | None, turn: float | None) -> t
         return None, False
     # Speed times yaw rate shows a unit and no clock; where it is wrong, the unit's own check says so.
     return (forward, units_right) if units_right or turn is None else (None, False)
+
+
+def take_right_clock(file: LogFile, logger: Logger) -> None:
+    """Give a log the further time column that its motion agrees with, where it contradicts the one taken."""
+    rate = 1.0 / file.interval
+    base = TimeBase(float(file.seconds[0]), rate, len(file.seconds))
+    signals = Signals(Blocks(file.channels, rate), base, logger, None, {}, set())
+    ratios = forward_ratio(signals), place_ratio(signals), turn_ratio(signals)
+    clear = [_clear_ratio(r, least) for r, least in zip(ratios, (CLEAR, CLEAR, TURN_CLEAR), strict=True)]
+    factor, _ = _factor(clear[0], clear[1], clear[2])
+    if factor is None:
+        return
+    for name, seconds in file.rivals.items():
+        lasts = float((seconds[-1] - seconds[0]) / (file.seconds[-1] - file.seconds[0]))
+        if 1.0 / ALIKE < lasts * factor < ALIKE:
+            file.take_times(seconds)
+            file.steps.append(
+                f'time taken from column "{name}" instead: the motion contradicts the other one by a factor '
+                f"of {factor:.2g} (logger.channels.time.column)"
+            )
+            return
 
 
 def _clear_ratio(ratio: Ratio | None, least: float) -> float | None:
