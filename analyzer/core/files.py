@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import errno
 import io
 import json
@@ -9,9 +10,11 @@ import os
 import re
 import shutil
 import stat
+import sys
 import tempfile
+import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -56,7 +59,7 @@ def write_whole(path: Path, content: bytes | Callable[[Path], object], *, own: b
         path.parent.mkdir(parents=True, exist_ok=True)
     else:
         refuse_strange(path, content if isinstance(content, bytes) else None)
-    part = _temporary(path, own)
+    part, handle = _temporary(path, own)
     try:
         if isinstance(content, bytes):
             part.write_bytes(content)
@@ -65,6 +68,7 @@ def write_whole(path: Path, content: bytes | Callable[[Path], object], *, own: b
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)
+        _let_go(handle)
 
 
 def write_together(files: Mapping[Path, bytes]) -> None:
@@ -82,10 +86,12 @@ def write_together(files: Mapping[Path, bytes]) -> None:
     for path, content in files.items():
         refuse_strange(path, content)
     waiting: dict[Path, Path] = {}
+    handles: list[int | None] = []
     try:
         for path, content in files.items():
             path.parent.mkdir(parents=True, exist_ok=True)
-            part = _temporary(path)
+            part, handle = _temporary(path)
+            handles.append(handle)
             waiting[part] = path
             part.write_bytes(content)
         for part, path in waiting.items():
@@ -93,6 +99,8 @@ def write_together(files: Mapping[Path, bytes]) -> None:
     finally:
         for part in waiting:
             part.unlink(missing_ok=True)
+        for handle in handles:
+            _let_go(handle)
 
 
 def open_plain(path: Path) -> io.BufferedReader:
@@ -201,15 +209,120 @@ def umask() -> int:
     return mask
 
 
-def _temporary(path: Path, own: bool = False) -> Path:
-    """Return a new empty file beside `path`, open to those whom any other new file is open to."""
-    prefix, suffix = (PART, "") if own else (f".{path.name[:40]}-", ".part")
-    handle, name = tempfile.mkstemp(prefix=prefix, suffix=suffix, dir=path.parent)
-    os.close(handle)
-    part = Path(name)
+def _temporary(path: Path, own: bool = False) -> tuple[Path, int | None]:
+    """Return a new empty file beside `path`, open to those whom any other new file is open to, and its lock.
+
+    What killed processes left of the same file is removed; in a folder of the program's own its user does so.
+    """
+
+    def made() -> Path:
+        handle, name = tempfile.mkstemp(prefix=prefix, suffix=suffix, dir=path.parent)
+        os.close(handle)
+        return Path(name)
+
+    prefix, suffix = (PART, "") if own else (_prefix(path), ".part")
+    if own:
+        part, lock = made(), None
+    else:
+        _sweep(path)
+        part, lock = _held_new(made)
     # mkstemp gives the owner alone access; what is written here is passed around like any other file.
     part.chmod(0o666 & ~umask())
-    return part
+    return part, lock
+
+
+# What is being written is locked by its writer. The system lets go of a lock when the process ends, however
+# that comes: what nobody holds was left behind, and the next one to write the same file or folder removes it.
+
+
+_RANDOM: Final = frozenset("abcdefghijklmnopqrstuvwxyz0123456789_")
+_RANDOM_SIGNS: Final = 8
+"""What `tempfile` puts between the two parts of a name."""
+_STALE: Final = 86_400.0
+"""Age at which something counts as left behind where the system has no locks [s]; engineering judgement."""
+
+
+def _prefix(path: Path) -> str:
+    return f".{path.name[:40]}-"
+
+
+def _hold(path: Path, wait: bool) -> int | None:
+    """Lock a file or folder and return the handle to let go of; None where the system cannot.
+
+    Raises
+    ------
+    BlockingIOError
+        When another holds it and `wait` is not set.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        return None
+    handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+    except BlockingIOError:
+        os.close(handle)
+        raise
+    except OSError:  # some network file systems
+        os.close(handle)
+        return None
+    return handle
+
+
+def _let_go(handle: int | None) -> None:
+    if handle is not None:
+        os.close(handle)
+
+
+def _held_new(made: Callable[[], Path]) -> tuple[Path, int | None]:
+    """Return something new with its lock; anew when another took it for left behind before it was locked."""
+    while True:
+        path = made()
+        with suppress(FileNotFoundError):
+            handle = _hold(path, wait=True)
+            if handle is None or path.exists():
+                return path, handle
+            os.close(handle)
+
+
+@contextmanager
+def _alone_in(folder: Path) -> Iterator[None]:
+    """Hold a folder against other processes that replace something in it."""
+    handle = _hold(folder, wait=True)
+    try:
+        yield
+    finally:
+        _let_go(handle)
+
+
+def _sweep(target: Path) -> None:
+    """Remove what killed processes left of `target`, and put back an earlier report they had moved aside."""
+    prefix = _prefix(target)
+    with suppress(OSError):
+        for entry in list(target.parent.iterdir()):
+            middle = entry.name.removeprefix(prefix)[:_RANDOM_SIGNS]
+            if entry.name not in (f"{prefix}{middle}.part", f"{prefix}{middle}.old") or entry.is_symlink():
+                continue
+            if len(middle) == _RANDOM_SIGNS and _RANDOM.issuperset(middle):
+                with suppress(OSError):
+                    _sweep_one(entry, target)
+
+
+def _sweep_one(entry: Path, target: Path) -> None:
+    handle = _hold(entry, wait=False)
+    try:
+        if handle is None and time.time() - entry.stat().st_mtime < _STALE:
+            return
+        old = entry / _OLD
+        if entry.suffix == ".old" and old.exists() and not target.exists():
+            old.rename(target)
+        if entry.is_dir():
+            shutil.rmtree(entry, ignore_errors=True)
+        else:
+            entry.unlink()
+    finally:
+        _let_go(handle)
 
 
 # Put a finished folder in place in one step, so that a killed run leaves the old report or none.
@@ -262,22 +375,33 @@ def replaced_folder(target: Path) -> Iterator[Path]:
         When something else than a report lies at `target`, or the place cannot be written to.
     """
     target = target.expanduser().resolve()
-    check_replaceable(target)
+
+    def made() -> Path:
+        return Path(tempfile.mkdtemp(prefix=_prefix(target), suffix=".part", dir=target.parent))
+
     try:
+        # First, since an earlier report may come back by it.
+        if target.parent.is_dir():
+            with _alone_in(target.parent):
+                _sweep(target)
+        check_replaceable(target)
         target.parent.mkdir(parents=True, exist_ok=True)
-        work = Path(tempfile.mkdtemp(prefix=f".{target.name[:40]}-", suffix=".part", dir=target.parent))
+        work, handle = _held_new(made)
     except OSError as error:
         raise _not_writable(target, error) from None
     try:
         yield work
         # mkdtemp gives the owner alone access; a report is passed around like any other folder.
         work.chmod(0o777 & ~umask())
-        check_replaceable(target)
-        _swap(work, target)
+        # Only now: several may write into one folder at once, and the last one's report stays.
+        with _alone_in(target.parent):
+            check_replaceable(target)
+            _swap(work, target)
     except OSError as error:
         raise _not_writable(target, error) from None
     finally:
         shutil.rmtree(work, ignore_errors=True)
+        _let_go(handle)
 
 
 def check_replaceable(target: Path) -> None:
@@ -327,20 +451,60 @@ def _stated(file: Path, *formats: str) -> bool:
 
 
 def _swap(work: Path, target: Path) -> None:
-    """Move `work` to `target`; an earlier report is moved aside first and removed last."""
+    """Put `work` at `target`; an earlier report lies at `work` then, or is removed."""
     if not target.exists():
         work.rename(target)
         return
-    aside = Path(tempfile.mkdtemp(prefix=f".{target.name[:40]}-", suffix=".old", dir=target.parent))
-    old = aside / "old"
-    target.rename(old)
+    if _exchanged(work, target):
+        return
+
+    def made() -> Path:
+        return Path(tempfile.mkdtemp(prefix=_prefix(target), suffix=".old", dir=target.parent))
+
+    # In two steps where the system has no single one; between them the next process puts the old one back.
+    aside, handle = _held_new(made)
+    old = aside / _OLD
     try:
-        work.rename(target)
-    except OSError:
-        old.rename(target)
-        aside.rmdir()
-        raise
-    shutil.rmtree(aside, ignore_errors=True)
+        target.rename(old)
+        try:
+            work.rename(target)
+        except OSError:
+            old.rename(target)
+            raise
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+        _let_go(handle)
+
+
+_OLD: Final = "old"
+"""An earlier report within the folder it is moved aside to."""
+_CURRENT: Final = -100
+_EXCHANGE: Final = 2
+"""AT_FDCWD and RENAME_EXCHANGE of Linux, renameat2(2); RENAME_SWAP of macOS, renamex_np(2), is 2 as well: all
+from memory, tested on Linux alone."""
+_NO_EXCHANGE: Final = frozenset({errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EPERM})
+
+
+def _exchanged(one: Path, other: Path) -> bool:
+    """Let two folders change places in one step; return False where system or file system cannot.
+
+    By hand: the standard library has no call for it.
+    """
+    names = os.fsencode(one), os.fsencode(other)
+    try:
+        library = ctypes.CDLL(None, use_errno=True)
+        if sys.platform == "darwin":
+            failed = library.renamex_np(*names, ctypes.c_uint(_EXCHANGE))
+        else:
+            failed = library.renameat2(_CURRENT, names[0], _CURRENT, names[1], ctypes.c_uint(_EXCHANGE))
+    except (AttributeError, OSError, TypeError):  # another system, or an old one
+        return False
+    if not failed:
+        return True
+    code = ctypes.get_errno()
+    if code in _NO_EXCHANGE:
+        return False
+    raise OSError(code, os.strerror(code), str(other))
 
 
 def _not_writable(target: Path, error: OSError) -> AnalyzerError:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import filecmp
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
@@ -249,23 +250,37 @@ def start_folder(folder: Path, log: Path) -> Started:
     ------
     AnalyzerError
         When a file is there already (nothing is overwritten) or the log cannot be read.
+
+    Notes
+    -----
+    A folder that was left half made, by a kill say, is completed: files that are there as they would be
+    written are no obstacle, as long as one is missing.
     """
     guesses = guess_channels(log)
     sheets = _sheets_for(log, guesses)
     copy = folder / log.name
     beside = copy.exists() and copy.samefile(log)
-    for name in [*sheets, *([] if beside else [log.name])]:
-        if (folder / name).exists():
-            raise AnalyzerError(f"{folder / name}: is there already; name an empty or new folder")
     contents = {folder / name: text.encode() for name, text in sheets.items()}
+    done = [path for path, content in contents.items() if _holds(path, content)]
+    copied = beside or (copy.is_file() and filecmp.cmp(log, copy, shallow=False))
+    whole = copied and len(done) == len(contents)
+    for path in [*contents, *([] if beside else [copy])]:
+        if path.exists() and (whole or not (path in done or (path == copy and copied))):
+            raise AnalyzerError(f"{path}: is there already; name an empty or new folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        if not beside:
+        if not copied:
             # A log may be larger than memory.
             write_whole(copy, lambda part: shutil.copyfile(log, part))
-        write_together(dict(reversed(contents.items())))
+        missing = {path: content for path, content in contents.items() if path not in done}
+        write_together(dict(reversed(missing.items())))
     except OSError as error:
         reason = error.strerror or "cannot be written"
         raise AnalyzerError(f"{one_line(str(folder), 200)}: {reason}; name a folder elsewhere") from None
     house = tuple(guess.house for guess in guesses.channels)
     return Started((*contents, *(() if beside else (copy,))), house, len(guesses.unused))
+
+
+def _holds(path: Path, content: bytes) -> bool:
+    """Return whether a file is there with just this content."""
+    return path.is_file() and path.stat().st_size == len(content) and path.read_bytes() == content
