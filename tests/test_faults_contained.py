@@ -245,3 +245,30 @@ def test_run_to_blame_is_the_one_that_breaks_what_went_well():
     assert [fault.run for fault in faults] == ["d", "e"]
     with pytest.raises(AnalyzerError):
         contained(["e"], work, lambda name, error: fault_of(error, name, "comparing"))
+
+
+@pytest.mark.parametrize("megabytes", [250, 300, 400, 500, 550, 620, 680, 760])
+def test_little_memory_is_told_in_one_line(megabytes, three, tmp_path):
+    resource = pytest.importorskip("resource")
+
+    def limit():
+        resource.setrlimit(resource.RLIMIT_AS, (megabytes * 1_000_000,) * 2)
+
+    call = [sys.executable, "-m", "analyzer", "review", str(three), "--quiet", "--out", str(tmp_path / "r")]
+    done = subprocess.run(call, preexec_fn=limit, capture_output=True, text=True, timeout=120)
+    if done.returncode == 0 and megabytes > 600:  # enough with the libraries of another system
+        assert done.stderr == ""
+        return
+    assert done.returncode == 2, done.stderr
+    assert done.stderr.count("\n") == 1, done.stderr
+    assert "memory" in done.stderr
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_part_of_a_library_without_room_is_little_memory(monkeypatch, capsys):
+    def broken(*_given):
+        raise ImportError("libx.so.5: failed to map segment from shared object")
+
+    monkeypatch.setattr("analyzer.session.review.load_session", broken)
+    assert ended(monkeypatch, "review", "x") == 2
+    assert capsys.readouterr().err.startswith("analyzer: not enough memory")
