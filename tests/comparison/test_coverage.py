@@ -12,7 +12,7 @@ from comparison.comparison_helpers import SOFT, STIFF, car, compare, session_run
 
 from analyzer.comparison.ledger import RunValue, fit_groups
 from analyzer.comparison.results import ChangeVerdict
-from analyzer.comparison.verdict import plan_power
+from analyzer.comparison.verdict import driving_plan, plan_power
 from analyzer.core.mixed_effects import RUN_SCATTER, Contrast, detection_power
 
 SESSIONS = 1000
@@ -150,7 +150,10 @@ def test_verdicts_of_whole_sessions_with_the_predicted_change() -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("runs", [1, 2, 3, 5])
-def test_a_ten_percent_bar_change_and_its_interval_over_many_sessions(runs: int) -> None:
+@pytest.mark.parametrize("planned", [True, False])
+def test_a_ten_percent_bar_change_and_its_interval_over_many_sessions(runs: int, planned: bool) -> None:
+    """In the planned order the interval is no wider than it must be; A, then B leaves room for drift."""
+    first = driving_plan(2 * runs)[0] if planned and runs > 1 else runs
     softer = car({"front": {"bar": {"motion_ratio": 0.58 * math.sqrt(0.9)}}})
     held_truth, seen = [], []
     share = None
@@ -160,7 +163,7 @@ def test_a_ten_percent_bar_change_and_its_interval_over_many_sessions(runs: int)
             replace(r, name=f"new {r.name}")
             for r in session_runs(softer, [("B", STIFF)] * runs, 0.004, 10_000 + seed)
         ]
-        found = compare(CAR, STIFF, SOFT, old + new).stiffness_ratio
+        found = compare(CAR, STIFF, SOFT, old[:first] + new + old[first:]).stiffness_ratio
         if share is None:
             exact_old = session_runs(CAR, [("A", STIFF)], within=None)
             exact_new = [replace(r, name="new") for r in session_runs(softer, [("B", STIFF)], within=None)]
@@ -170,7 +173,7 @@ def test_a_ten_percent_bar_change_and_its_interval_over_many_sessions(runs: int)
         held_truth.append(found.interval[0] <= share <= found.interval[1])
         seen.append(found.interval[1] < 1.0)
     assert np.mean(held_truth) >= 0.92
-    if runs >= 2:
+    if runs >= 2 and planned:
         assert np.mean(held_truth) <= 0.985
     if runs == 3:
         assert np.mean(seen) >= 0.8
