@@ -24,6 +24,7 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
+import pandas as pd
 
 from analyzer.core import signals
 from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY
@@ -195,33 +196,36 @@ def _turned(recording: Recording, box: BoxLean) -> Recording:
     matrix = rotation_of(box.angles) @ rotation_of(recording.box.angles).T
     if np.array_equal(matrix, np.eye(3)):
         return recording
-    data, suspect = recording.data.copy(deep=False), recording.suspect.copy(deep=False)
+    turned: dict[str, Floats] = {}
     for sensor in ("accel", "gyro"):
         names = [f"{sensor}_{axis}" for axis in "xyz"]
-        there = [k for k, name in enumerate(names) if name in data.columns]
-        values = {k: recording.data[names[k]].to_numpy(dtype=np.float64, copy=False) for k in there}
-        flags = {k: recording.suspect[names[k]].to_numpy(dtype=np.bool_, copy=False) for k in there}
-        for row in there:
-            data[names[row]] = _sum_of(values, matrix[row], missing_up=sensor == "accel")
-            # The parts that leak in are small: where one of them is lost, a bridged one serves.
-            suspect[names[row]] = flags[row]
-    return replace(recording, data=data, suspect=suspect)
+        values = {
+            k: recording.data[name].to_numpy(dtype=np.float64, copy=False)
+            for k, name in enumerate(names)
+            if name in recording.data.columns
+        }
+        # At rest an axis that was not logged reads nothing, or gravity.
+        resting = np.array([0.0, 0.0, STANDARD_GRAVITY if sensor == "accel" else 0.0])
+        for row in values:
+            turned[names[row]] = _sum_of(values, matrix[row], row, resting)
+    # Built anew: a frame that is assigned to takes its columns out of their files.
+    columns = {str(name): turned.get(str(name), values) for name, values in recording.data.items()}
+    return replace(recording, data=pd.DataFrame(columns, index=recording.data.index, copy=False))
 
 
-def _sum_of(values: dict[int, Floats], gains: Floats, missing_up: bool) -> Floats:
-    """Return the sum of channels times gains; an axis that was not logged counts as at rest."""
-    count = len(next(iter(values.values())))
-    own = int(np.argmax(np.abs(gains)))
-    filled = {k: v if k == own else signals.filled(v, ~np.isfinite(v)) for k, v in values.items()}
-    rest = STANDARD_GRAVITY * gains[2] if missing_up and 2 not in values else 0.0
+def _sum_of(values: dict[int, Floats], gains: Floats, own: int, resting: Floats) -> Floats:
+    """Return the sum of channels times gains; where one is lost that only leaks in, it counts as at rest."""
 
     def piece(first: int, end: int) -> Floats:
-        done = np.full(end - first, rest)
-        for k, v in filled.items():
-            done += gains[k] * v[first:end]
+        done: Floats = gains[own] * values[own][first:end]
+        for k in range(3):
+            if k == own:
+                continue
+            leak = values[k][first:end] if k in values else np.full(end - first, resting[k])
+            done += gains[k] * np.where(np.isfinite(leak), leak, resting[k])
         return done
 
-    return by_pieces(count, piece)
+    return by_pieces(len(values[own]), piece)
 
 
 # The lean of one run.

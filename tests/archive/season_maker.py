@@ -103,6 +103,8 @@ def car_table(name: str, gap: str) -> dict[str, object]:
         "rear": axles[1],
         "logger": {
             "zero": "calibration",
+            # The linear car's box is level, and its accelerometers know no attitude to find a lean by.
+            "imu": {"lean": {axis: "0 deg ± 0.05 deg" for axis in ("roll", "pitch", "yaw")}},
             "channels": {
                 "time": {"column": "time", "unit": "s"},
                 **{channel: {"column": channel, "unit": UNITS[channel[0]]} for channel in channels},

@@ -91,7 +91,7 @@ def test_command_writes_the_figure(kind: str, damaged: Path) -> None:
 
 def test_kind_that_is_none_is_one_line(damaged: Path) -> None:
     recording = read_recording("<b>r</b>", [damaged], car_with())
-    with pytest.raises(AnalyzerError, match="is not a kind of figure"):
+    with pytest.raises(AnalyzerError, match="figures are not written as"):
         save_channel_figures([recording], damaged.with_suffix(".doc"))
     files = save_channel_figures([recording, recording], damaged.with_name("f.svg"))
     assert [file.name for file in files] == ["f-b-r-b.svg", "f-b-r-b-2.svg"]
