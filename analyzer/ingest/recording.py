@@ -6,11 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+LEAST_HIT_RATE: Final = 20.0
+"""Samples of a pot per second below which no hit on a bump stop is looked for [Hz]: hits last 0.05 to 0.2 s
+(virtual car and rigid-body engine)."""
 
 
 class Verdict(StrEnum):

@@ -30,7 +30,7 @@ from analyzer.core.signals import (
     touched,
     widened,
 )
-from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.ingest.recording import LEAST_HIT_RATE, HealthRow, Recording, Verdict
 from analyzer.processing.motion import Working, raw_suspect
 from analyzer.processing.results import Motion
 from analyzer.sheets.car import CarSheet
@@ -114,6 +114,9 @@ def bump_stop_gaps(
             found[axle] = Estimate(
                 stated.value * 1000.0, "mm", std_error=error, method=FROM_SHEET, notes=notes
             )
+    if recording.sample_rate < LEAST_HIT_RATE:
+        why = f"at {recording.sample_rate:.4g} Hz a hit falls between the samples"
+        return dict.fromkeys(AXLES, Estimate.unknown("mm", why, METHOD))
     # The stops of one axle press on the body while those of the other are looked for: the axle that is found
     # first is taken into account for the other one, and the other way round.
     looked_with: dict[Axle, dict[Axle, float]] = {}

@@ -8,7 +8,7 @@ from typing import Final
 
 from analyzer.comparison.results import ChangeVerdict, Comparison
 from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
-from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.ingest.recording import LEAST_HIT_RATE, HealthRow, Recording, Verdict
 from analyzer.processing.bump_stop_gap import known_gap
 from analyzer.processing.results import RunEstimates
 from analyzer.report import sentences, words
@@ -132,23 +132,26 @@ def _changes(found: Sequence[Comparison]) -> Card:
 # The driver: how often it hit the bump stops, and where worst.
 
 
-def axles_watched(recording: Recording, run: RunEstimates, review: Review) -> tuple[Axle, ...]:
+TOO_SLOW: Final = "dampers logged too slowly"
+
+
+def axles_watched(recording: Recording, run: RunEstimates) -> tuple[Axle, ...]:
     """Return the axles at which hits could be found: travel logged, place of the stop known."""
     return tuple(
         axle
         for axle in AXLES
         if any(recording.usable(f"damper_{corner}") for corner in AXLE_CORNERS[axle])
-        and (
-            sentences.bump_stop_gap(review, axle) is not None
-            or (axle in run.stops and known_gap(run.stops[axle]) is not None)
-        )
+        and axle in run.stops
+        and known_gap(run.stops[axle]) is not None
     )
 
 
 def why_unwatched(recordings: Sequence[Recording]) -> str:
     """Return what is missing where no axle could be watched, in a few words."""
-    logged = any(r.usable(f"damper_{corner}") for r in recordings for corner in CORNERS)
-    return "bump stop not known" if logged else "no damper travel"
+    logged = [r for r in recordings if any(r.usable(f"damper_{corner}") for corner in CORNERS)]
+    if not logged:
+        return "no damper travel"
+    return TOO_SLOW if all(r.sample_rate < LEAST_HIT_RATE for r in logged) else "bump stop not known"
 
 
 def _driver(review: Review) -> Card:
@@ -156,15 +159,14 @@ def _driver(review: Review) -> Card:
     watched = {
         axle
         for recording, run in zip(review.recordings, review.runs, strict=True)
-        for axle in axles_watched(recording, run, review)
+        for axle in axles_watched(recording, run)
     }
     if not found and not watched:
         logged = why_unwatched(review.recordings)
-        why = (
-            "so nobody can tell whether it bottomed"
-            if logged == "no damper travel"
-            else "neither sheet nor logs say where it begins, so hits cannot be told"
-        )
+        why = {
+            "no damper travel": "so nobody can tell whether it bottomed",
+            TOO_SLOW: "hits fall between the samples, so nobody can tell whether it bottomed",
+        }.get(logged, "neither sheet nor logs say where it begins, so hits cannot be told")
         return Card("driver", "Driver", words.capital(logged), why, known=False)
     half = "" if len(watched) != 1 else f"; {next(iter(watched))} alone could be watched"
     if not found:

@@ -20,7 +20,7 @@ from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate
 from analyzer.core.faults import Fault
-from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.ingest.recording import LEAST_HIT_RATE, HealthRow, Recording, Verdict
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.results import BottomingEvent, RunEstimates
 from analyzer.report import words
@@ -258,6 +258,8 @@ def closest(review: Review) -> tuple[str, Corner, float] | None:
     # From the travel itself, not from the events, which begin at the stop; suspect samples do not count.
     found: list[tuple[float, str, Corner]] = []
     for recording in review.recordings:
+        if recording.sample_rate < LEAST_HIT_RATE:
+            continue
         for corner in CORNERS:
             channel = f"damper_{corner}"
             gap = bump_stop_gap(review, axle_of(corner))
@@ -279,6 +281,9 @@ def _not_bottomed(review: Review) -> str:
         dampers = any(r.usable(f"damper_{c}") for r in review.recordings for c in CORNERS)
         if not dampers:
             return "No damper travel was logged, so nobody can tell whether the car bottomed."
+        slowest = min(recording.sample_rate for recording in review.recordings)
+        if slowest < LEAST_HIT_RATE:
+            return f"At {slowest:.4g} Hz hits are missed: nobody can tell whether the car bottomed."
         known = "the car sheet states no bump-stop gap, so how close it came is not known"
         return f"No bottoming was found; {known}."
     run, corner, left = nearest

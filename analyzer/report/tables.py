@@ -130,7 +130,7 @@ def _strip_row(review: Review, recording: Recording, run: RunEstimates) -> tuple
         named(run.name, words.label(run.setup, 16)),
         # Why a gradient is missing stands in the table of the runs; here it would bury the others.
         *(_short_figure(run.roll_gradient.get(axle)) for axle in AXLES),
-        _hits(review, recording, run),
+        _hits(recording, run),
         Cell(trust, why, look=_LOOK[cards.worst_verdict(rows)]),
     )
 
@@ -139,9 +139,9 @@ def _short_figure(estimate: Estimate | None) -> Cell:
     return amount(words.UNKNOWN if estimate is None else words.figure(estimate, False))
 
 
-def _hits(review: Review, recording: Recording, run: RunEstimates) -> Cell:
+def _hits(recording: Recording, run: RunEstimates) -> Cell:
     # No hit where nobody could look is no answer, and half a look is half a one.
-    watched = cards.axles_watched(recording, run, review)
+    watched = cards.axles_watched(recording, run)
     if not watched and not run.bottoming:
         return amount(words.UNKNOWN, cards.why_unwatched([recording]))
     hard = sum(event.hard for event in run.bottoming)

@@ -104,7 +104,7 @@ def car_table(name: str, gap: str) -> dict[str, object]:
         "logger": {
             "zero": "calibration",
             # The linear car's box is level, and its accelerometers know no attitude to find a lean by.
-            "imu": {"lean": {axis: "0 deg ± 0.05 deg" for axis in ("roll", "pitch", "yaw")}},
+            "imu": {"lean": dict.fromkeys(("roll", "pitch", "yaw"), "0 deg ± 0.05 deg")},
             "channels": {
                 "time": {"column": "time", "unit": "s"},
                 **{channel: {"column": channel, "unit": UNITS[channel[0]]} for channel in channels},

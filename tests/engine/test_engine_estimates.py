@@ -23,6 +23,7 @@ from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import RunEstimates
+from analyzer.report.cards import cards
 from analyzer.session.review import review_session
 
 Array = npt.NDArray[np.float64]
@@ -345,3 +346,24 @@ def test_review_of_a_session_finds_the_bar_change(tmp_path: Path) -> None:
     interval = comparison.stiffness_ratio.interval
     assert interval is not None
     assert interval[0] < true < interval[1]
+
+
+@pytest.mark.parametrize("rate", [10.0, 20.0, 25.0])
+def test_slow_pots_still_tell_the_roll(rate: float, tmp_path: Path) -> None:
+    run = make_run(tmp_path / "r.csv", "full", "course", 1, "A", rate=rate)
+    estimates = estimate(run)
+    for axle in AXLES:
+        gradient = estimates.roll_gradient_body[axle].value
+        assert gradient == pytest.approx(run.truth.body_gradient[axle], rel=0.005)
+
+
+def test_at_ten_samples_a_second_hits_are_unknown_and_said(tmp_path: Path) -> None:
+    wanted = [Wanted("full", "course", 1), Wanted("0.8", "course", 2)]
+    review = review_session(make_session(tmp_path, wanted, rate=10.0).path)
+    assert not review.failed
+    for run in review.runs:
+        assert [gap.value for gap in run.stops.values()] == [None, None]
+        assert any("a hit falls between the samples" in note for note in run.notes)
+    driver = cards(review)[2]
+    assert not driver.known
+    assert "too slowly" in driver.figure

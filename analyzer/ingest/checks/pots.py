@@ -11,7 +11,7 @@ from analyzer.core.signals import BLOCK_SECONDS
 from analyzer.ingest.checks import inputs, senses
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
 from analyzer.ingest.checks.senses import Explanation, Fault
-from analyzer.ingest.recording import Verdict
+from analyzer.ingest.recording import LEAST_HIT_RATE, Verdict
 
 STROKE_MARGIN: Final = 0.005
 """Bushes, linearity of the pot and calibration together [m]; engineering judgement."""
@@ -24,7 +24,9 @@ RATE_LOSS: Final = 0.20
 """Largest tolerated loss of a sampled peak; engineering judgement."""
 HOP_HZ: Final = 15.0
 """Frequency of wheel hop, common practice, no source."""
-LOWEST_RATE: Final = 20.0
+LOWEST_RATE: Final = 8.0
+"""Below this not even roll is told [Hz]: a lap's roll lies below 1 Hz; the rigid-body engine's gradients come
+out to 0.1 % at 10 Hz."""
 FAR_FROM_ZERO: Final = 0.020
 
 
@@ -103,6 +105,8 @@ def _rate(found: Findings, signals: Signals, name: str) -> None:
     comment = (
         f"At {rate:.4g} Hz a peak of wheel hop ({HOP_HZ:g} Hz) is read up to {min(loss, 1.0):.0%} too low."
     )
+    if LOWEST_RATE <= rate < LEAST_HIT_RATE:
+        comment = f"At {rate:.4g} Hz roll can be told, but hits cannot: they fall between the samples."
     found.add("sample rate", name, verdict, loss, RATE_LOSS, "1", comment)
 
 
