@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 
 from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
+from analyzer.core.estimate import Estimate
 from analyzer.core.signals import Bools
-from analyzer.ingest.recording import Recording
+from analyzer.ingest.recording import Recording, Verdict
 from analyzer.processing import bump_stop_gap
 from analyzer.processing.bottoming import EventSource, bottoming_events, contact_mask, event_source
 from analyzer.processing.loads import closure_checks, closures, load_shares, wheel_loads, zero_share_error
@@ -64,7 +65,11 @@ def estimate_run(
     # A stop or droop end in contact is a spring of its own: known first, since roll and loads leave it out.
     gaps = bump_stop_gap.bump_stop_gaps(recording, motion, working, car)
     gap_checks = bump_stop_gap.stated_gap_checks(recording, motion, working, car, gaps)
-    stops = {axle: stop_of(car, axle, bump_stop_gap.known_gap(gaps[axle])) for axle in AXLES}
+    # Without a zero nobody knows how far a damper is from its ends, nor what its spring carries.
+    zeroless = _without_zero(recording, car)
+    gaps |= {axle: Estimate.unknown("mm", NO_ZERO, "zero of the pots") for axle in zeroless}
+    known = {axle: bump_stop_gap.known_gap(gaps[axle]) for axle in AXLES}
+    stops = {a: None if known[a] is None else stop_of(car, a, known[a]) for a in AXLES}
     contact = _contacts(recording, working, stops)
     driving = ~moving.parked
     free = driving & ~contact
@@ -89,7 +94,11 @@ def estimate_run(
         roll_gradient=roll.level,
         roll_gradient_body=roll.body,
         fits=roll.lines,
-        load_share=load_shares(loads, motion, car, driving, seed, zero),
+        load_share={
+            axle: share
+            for axle, share in load_shares(loads, motion, car, driving, seed, zero).items()
+            if axle not in zeroless
+        },
         loads=loads.data,
         bottoming=_events(source, stops, "bump stop"),
         motion=motion,
@@ -99,13 +108,31 @@ def estimate_run(
         + bump_stop_gap.stated_gap_notes(gap_checks)
         + roll.notes
         + difference_notes(differences)
-        + _unplaced(course, motion, driving),
-        topping=_events(source, {axle: droop_end(car, axle) for axle in AXLES}, "full droop"),
+        + _unplaced(course, motion, driving)
+        + tuple(f"{axle}: left share and loads not given, {NO_ZERO}" for axle in zeroless),
+        topping=_events(
+            source, {a: None if a in zeroless else droop_end(car, a) for a in AXLES}, "full droop"
+        ),
         stops=gaps,
         checks=closure_checks(closing) + gap_checks + roll.checks,
         splits=splits,
         differences=differences,
     )
+
+
+NO_ZERO: Final = "the zero of its pots is not known (logger.channels.….static, runs.level)"
+
+
+def _without_zero(recording: Recording, car: CarSheet) -> tuple[Axle, ...]:
+    """Return the axles with a pot that reads far from ride height and of which no zero is known."""
+    far = {
+        row.channel
+        for row in recording.health
+        if row.check == "zero of the run" and row.verdict is Verdict.SUSPECT
+    }
+    stated = {name for name, channel in car.logger.channels.items() if channel.static is not None}
+    unknown = far - stated - set(recording.zero_std)
+    return tuple(a for a in AXLES if any(f"damper_{corner}" in unknown for corner in AXLE_CORNERS[a]))
 
 
 def _unplaced(course: CourseSheet | None, motion: Motion, driving: Bools) -> tuple[str, ...]:
