@@ -98,7 +98,9 @@ def ended(monkeypatch, *arguments):
     return end.value.code
 
 
-@pytest.mark.parametrize("stage", STAGES)
+@pytest.mark.parametrize(
+    "stage", [s if k < 2 else pytest.param(s, marks=pytest.mark.slow) for k, s in enumerate(STAGES)]
+)
 def test_review_goes_on_without_the_run(stage, three, without_r05, tmp_path, monkeypatch, capsys):
     inject(monkeypatch, stage)
     assert ended(monkeypatch, "review", three, "--out", tmp_path / "report") == 3
@@ -247,7 +249,10 @@ def test_run_to_blame_is_the_one_that_breaks_what_went_well():
         contained(["e"], work, lambda name, error: fault_of(error, name, "comparing"))
 
 
-@pytest.mark.parametrize("megabytes", [250, 300, 400, 500, 550, 620, 680, 760])
+@pytest.mark.parametrize(
+    "megabytes",
+    [250, 620, *(pytest.param(m, marks=pytest.mark.slow) for m in (300, 400, 500, 550, 680, 760))],
+)
 def test_little_memory_is_told_in_one_line(megabytes, three, tmp_path):
     resource = pytest.importorskip("resource")
 

@@ -68,6 +68,7 @@ def test_the_answers_are_printed_before_the_figures_are_drawn(sample_session, tm
     assert (tmp_path / "r" / "report.html").is_file()
 
 
+@pytest.mark.slow
 def test_a_reader_who_leaves_early_gets_the_report_all_the_same(sample_session, tmp_path):
     call = [sys.executable, "-m", "analyzer", "review", str(sample_session), "--out", str(tmp_path / "r")]
     with subprocess.Popen(call, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
@@ -163,6 +164,7 @@ def test_an_unusable_log_does_not_stop_the_others(sample_session, tmp_path):
     assert [run["name"] for run in results["runs"]] == ["r01", "r03", "r04", "r05", "r06"]
 
 
+@pytest.mark.slow
 def test_a_missing_log_does_not_stop_the_others(sample_session, tmp_path):
     copy, cache = tmp_path / "session", tmp_path / "cache"
     shutil.copytree(sample_session, copy)
@@ -185,6 +187,7 @@ def test_a_missing_log_does_not_stop_the_others(sample_session, tmp_path):
     assert "did you mean" in left_out["reason"]
 
 
+@pytest.mark.slow
 def test_runs_too_short_for_figures_do_not_stop_the_others(sample_session, tmp_path):
     copy, cache = tmp_path / "session", tmp_path / "cache"
     shutil.copytree(sample_session, copy)
@@ -213,6 +216,7 @@ def test_runs_too_short_for_figures_do_not_stop_the_others(sample_session, tmp_p
             assert total["value"] > 0.0
 
 
+@pytest.mark.slow
 def test_a_car_without_yaw_rate_is_reviewed(sample_session, tmp_path):
     copy, cache = tmp_path / "session", tmp_path / "cache"
     shutil.copytree(sample_session, copy)

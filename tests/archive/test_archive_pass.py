@@ -223,6 +223,7 @@ def tasks(folder, names):
     return [Task(f"key-{n}", "", str(folder / "session.toml"), "", n, ()) for n in names]
 
 
+@pytest.mark.slow
 def test_process_that_dies_loses_nothing(tmp_path):
     names = [f"r{i}" for i in range(6)]
     found = sorted(record.facts["run"] for record in run_locally(tasks(tmp_path, names), 2, die_once))

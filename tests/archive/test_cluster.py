@@ -40,6 +40,7 @@ def test_worker_killed_in_the_middle_changes_nothing(
     assert len(inline) == 4
 
 
+@pytest.mark.slow
 def test_run_that_kills_every_worker_is_left_out_alone(tmp_path, local_cluster):
     sheet = str(tmp_path / "session.toml")
     tasks = [Task(f"key-{name}", "", sheet, "", name, ()) for name in ("a", "bad", "b", "c")]

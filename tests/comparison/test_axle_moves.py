@@ -67,6 +67,7 @@ def test_both_axles_one_way_keep_the_verdict_of_the_sum_and_name_the_load() -> N
     assert len(found.axle_moves) == 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scatter", [0.001, 0.003, 0.01])
 def test_axles_that_did_not_move_are_rarely_accused(scatter: float) -> None:
     found = [unchanged_bars(1.0, 1.0, seed, scatter) for seed in range(40)]
