@@ -26,7 +26,7 @@ from analyzer.prediction.setup import check_bars, check_setup, predict_change, p
 from analyzer.processing.results import RunEstimates
 from analyzer.session.frames import event_frame, run_frame
 from analyzer.session.run_store import RunStore, record_run
-from analyzer.session.units import with_unit_doubts
+from analyzer.session.unit_doubts import with_unit_doubts
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import (
     MissingFileError,

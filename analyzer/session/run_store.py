@@ -16,7 +16,7 @@ from analyzer.ingest.recording import Recording
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.estimate_run import estimate_run
 from analyzer.processing.results import RunEstimates
-from analyzer.session.units import with_unit_doubts
+from analyzer.session.unit_doubts import with_unit_doubts
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import CourseSheet, Run, Setup
 from analyzer.vehicle.bar.rate import bar_rates
