@@ -359,6 +359,11 @@ def _line_numbers(rows: int, first: int, dropped: list[int]) -> NDArray[np.int64
     return np.flatnonzero(kept) + first
 
 
+def _words_of(cell: bytes | float | None) -> str:
+    """Return a bad cell as text: bytes where its column holds words, a number that none can be where not."""
+    return cell.decode("ascii", "replace").strip() if isinstance(cell, bytes) else str(cell or "")
+
+
 def _drop_rows_without_any(
     done: _Section, table: pa.Table, layout: Layout, bad: dict[int, Bools], lines: NDArray[np.int64]
 ) -> None:
@@ -372,11 +377,7 @@ def _drop_rows_without_any(
         nothing &= ~np.asarray(pc.fill_null(pc.match_substring_regex(cells, pattern=r"\d:\d|\d-\d"), False))
     known = {cell.full for cell in layout.header} | {cell.unit for cell in layout.header}
     for row in np.flatnonzero(nothing & text).tolist():
-        cells = [
-            str(table.column(_name(i))[row].as_py() or b"", "ascii", "replace").strip()
-            for i in bad
-            if bad[i][row]
-        ]
+        cells = [_words_of(table.column(_name(i))[row].as_py()) for i in bad if bad[i][row]]
         done.dropped.append(DroppedLine(int(lines[row]), len(layout.header), set(cells) <= known))
         if not set(cells) <= known and len(cells) == len(bad) >= 2 and not cells[0].startswith("#"):
             # Names, but not ours: another table begins, whose numbers are not of these channels.

@@ -230,6 +230,7 @@ def test_process_that_dies_loses_nothing(tmp_path):
     assert found == names
 
 
+@pytest.mark.slow
 def test_run_that_kills_its_process_is_left_out_alone(tmp_path):
     names = ["a", "b", "bad", "c", "d"]
     records = {r.key: r for r in run_locally(tasks(tmp_path, names), 2, die_on_bad)}

@@ -79,6 +79,7 @@ def survive(season, undisturbed, kills, rng, latest=1.1):
     return at_work
 
 
+@pytest.mark.slow
 def test_killed_pass_is_completed(season, undisturbed):
     # The undisturbed pass may have been slowed by whatever else was at work on the machine then.
     at_work = survive(season, undisturbed, 2, random.Random(5), latest=0.5)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings, strategies as st
+from hypothesis import HealthCheck, example, given, settings, strategies as st
 from ingest.helpers import text_of
 from ingest.mutations import MUTATIONS, run_case, sound_log
 
@@ -49,6 +49,7 @@ ROWS = st.lists(st.lists(CELLS, min_size=0, max_size=6), min_size=0, max_size=14
     separator=st.sampled_from([",", ";", "\t", " ", "|"]),
     end=st.sampled_from(["\n", "\r\n", "\r"]),
 )
+@example(rows=[["", "", "", "99999999999999999999"]], separator=",", end="\n")
 def test_any_cells_give_a_recording_or_one_line(
     rows: list[list[str]], separator: str, end: str, tmp_path: Path
 ) -> None:

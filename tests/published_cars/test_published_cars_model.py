@@ -127,6 +127,7 @@ def _pot_gradients(run: DrivenRun, car: PublishedCar, part: slice) -> tuple[floa
     return gradients[0], gradients[1]
 
 
+@pytest.mark.slow
 def test_sweep_of_vehicle_2_gives_the_slopes_found_before() -> None:
     # Least-squares slopes of a steering sweep to 0.45 g, made beforehand with another manoeuvre.
     for front_bar, front, rear in ((1.0, 7.3681, 7.7559), (0.5, 8.0329, 8.2902), (0.0, 8.8297, 8.9307)):
