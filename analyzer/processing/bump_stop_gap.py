@@ -56,6 +56,9 @@ BLOCKS: Final = 10
 """Pieces of the run of which one is left out in turn for the error (jackknife; Efron and Tibshirani 1993)."""
 CLEAR: Final = 15.0
 """Ratio of explained to left-over variance, per independent sample, from which a kink is believed."""
+NEAR: Final = 0.0015
+"""A stop that begins within this of the sheet's gap is the sheet's [m]: packers are no thinner than 1 mm
+(common practice, no source)."""
 STIFFER: Final = 0.25
 """A stop must be at least this part as stiff as what pressed before it."""
 LARGEST_ERROR: Final = 0.0015
@@ -240,7 +243,7 @@ def _kink(table: KinkTable, stated: float | None = None) -> Estimate:
     if stated is not None:
         # A progressive stop has more than one kink, and a strut's friction one of its own: that of the sheet
         # stays as long as it explains the force nearly as well.
-        _, other, _, _ = _scan(whole, fixed, stiff, np.abs(table.gaps - stated) <= COARSE)
+        _, other, _, _ = _scan(whole, fixed, stiff, np.abs(table.gaps - stated) <= NEAR)
         if (other - left) / max(left, 1e-12) * independent_samples(int(used), echo) < CLEAR:
             return Estimate.unknown("mm", "the log fits the gap of the sheet as well as any other", METHOD)
     # The same search without each piece in turn, none of which may rule the answer.

@@ -187,7 +187,7 @@ WIDEST: Final = 0.008
 """Half of the widest dead zone, as a difference of wheel travels [m]: engineering judgement."""
 WIDTHS: Final = (0.001, 0.002, 0.004, 0.008)
 """Zones that are tried, whole width as a difference of wheel travels [m]."""
-WIDER: Final = 4.0
+WIDER: Final = 2.0
 """A wider zone must explain this much more than the next narrower one, in squares of an independent row."""
 STEPS: Final = 9
 """Of the search over the place of the zone."""
