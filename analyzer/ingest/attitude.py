@@ -26,13 +26,14 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from analyzer.core import signals
+from analyzer.core import regression, signals
 from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY
 from analyzer.core.filebacked import by_pieces
 from analyzer.core.signals import Bools, Floats
+from analyzer.ingest.mounting import felt_beside_cg
 from analyzer.ingest.recording import BoxLean, HealthRow, Recording, Verdict
 from analyzer.sheets.car import CarSheet
-from analyzer.vehicle.axle import suspension_roll, wheel_travel
+from analyzer.vehicle.axle import suspension_pitch, suspension_roll, wheel_travel
 
 RATE: Final = 25.0
 """Rows per second at which the turn rates are integrated [Hz]: a road turns a car more slowly."""
@@ -91,9 +92,13 @@ cross slope of level road [rad]. What lies farther out across the path is a bank
 FIRST_ACROSS: Final = math.radians(6.0)
 """The fit across the path starts this wide and narrows down, so that a wrong start is left behind [rad]."""
 PASSES: Final = 2
+"""Times that what was found is turned back and what is left is found again."""
 STEPS: Final = 26
 NARROWING: Final = 0.78
+"""Steps of the fit, and the part of its spread across the path that each leaves at least: 6 degrees come down
+to the least of `ACROSS_SPREAD` in 15 steps, and the others settle."""
 FORMAL: Final = 1.2
+"""Factor on the standard errors of the fit, whose rows are not quite independent: engineering judgement."""
 LEFT_OUT: Final = (math.radians(0.06), math.radians(0.04), math.radians(0.25))
 """What the chain leaves out for roll, pitch and yaw of a box [rad]: on level courses the rigid-body engine of
 the tests shows 0.02, 0.01 and 0.08 degrees, the virtual car, which drifts on banks and is not alike left and
@@ -138,14 +143,19 @@ def with_lean(recording: Recording, box: BoxLean) -> Recording:
     made = _turned(recording, box)
     # One row alone says the lean; it stands at the roll gyro, which a lean spoils most.
     rows = tuple(row for row in recording.health if row.check != "box attitude")
-    steps = tuple(step for step in recording.steps if not step.startswith("box turned"))
+    steps = tuple(step for step in recording.steps if step not in _steps(recording.box))
+    return replace(made, box=box, health=(*rows, _row(box)), steps=(*steps, *_steps(box)))
+
+
+def _steps(box: BoxLean) -> tuple[str, ...]:
+    """Return what was done to the channels of a box."""
+    if box.source == "unknown":
+        return ()
     told = ", ".join(
         f"{name} {math.degrees(angle):+.2f}° ± {math.degrees(std):.2f}°"
         for name, angle, std in zip(("roll", "pitch", "yaw"), box.angles, box.std, strict=True)
     )
-    if box.source != "unknown":
-        steps = (*steps, f"box turned to the car's axes: {told} ({box.source}; logger.imu.lean)")
-    return replace(made, box=box, health=(*rows, _row(box)), steps=steps)
+    return (f"box turned to the car's axes: {told} ({box.source}; logger.imu.lean)",)
 
 
 def _row(box: BoxLean) -> HealthRow:
@@ -311,8 +321,7 @@ def _stretches(recording: Recording, car: CarSheet) -> list[_Stretch]:
     rolls = [
         suspension_roll(wheels[left], wheels[right], car.axle(a)) for a, (left, right) in AXLE_CORNERS.items()
     ]
-    fl, fr, rl, rr = (wheels[c] for c in CORNERS)
-    pitch = np.arctan((fl + fr - rl - rr) / 2.0 / car.mass.wheelbase.value)
+    pitch = suspension_pitch([wheels[c] for c in CORNERS], car.mass.wheelbase.value)
     gaining, pace = np.zeros(count), np.ones(count)
     if recording.usable("speed"):
         taps = signals.lowpass_taps(rate, PATH_BAND, PATH_BAND)
@@ -331,9 +340,10 @@ def _stretches(recording: Recording, car: CarSheet) -> list[_Stretch]:
     )
     # At the CG: a box beside it feels the square of the yaw rate as a side force, along with the drive force.
     place = car.logger.imu.position
-    arm = np.array([place.x.value, place.y.value, place.z.value])
-    swing = np.column_stack([signals.derivative(np.ascontiguousarray(part), rate) for part in turn.T])
-    force = force - np.cross(swing, arm) - np.cross(turn, np.cross(turn, arm))
+    arm = (place.x.value, place.y.value, place.z.value)
+    swing = [signals.derivative(columns[f"gyro_{axis}"][0], rate) for axis in "xyz"]
+    tangential, centripetal = felt_beside_cg(list(turn.T), swing, arm)
+    force = force - np.column_stack(tangential) - np.column_stack(centripetal)
     found = []
     for a, b in _pieces(whole, rate):
         heading = np.cumsum(turn[a:b, 2]) / rate
@@ -526,19 +536,15 @@ def _yaw(stretches: list[_Stretch]) -> tuple[float, float]:
     design, roll = table[:, :-1], table[:, -1]
     if float(np.std(design[:, 1])) < LEAST_LONGITUDINAL or float(np.std(design[:, 0])) < LEAST_LONGITUDINAL:
         return 0.0, USUAL_LEAN
-    scale = np.linalg.norm(design, axis=0)
-    scale[scale == 0.0] = 1.0
-    influence = np.linalg.pinv(design / scale)
-    fitted = influence @ roll / scale
-    residuals = roll - design @ fitted
+    fit = regression.least_squares(design, roll)
     # Rows of 0.04 s are far from independent: the band of the fit gives 2 x 2 Hz of them.
     repeated = stretches[0].rate / (2.0 * YAW_BAND)
-    formal = float(np.linalg.norm(influence[1]) / scale[1] * np.std(residuals) * math.sqrt(repeated))
+    formal = float(np.linalg.norm(fit.influence[1]) * np.std(fit.residuals) * math.sqrt(repeated))
     # Roll per lateral force at the usual vertical force, its bend left out.
-    slope = float(fitted[0] + fitted[2] * STANDARD_GRAVITY)
+    slope = float(fit.coefficients[0] + fit.coefficients[2] * STANDARD_GRAVITY)
     if slope <= 0.0:
         return 0.0, USUAL_LEAN
-    yaw, std = float(fitted[1]) / slope, math.hypot(FORMAL * formal / slope, LEFT_OUT[2])
+    yaw, std = float(fit.coefficients[1]) / slope, math.hypot(FORMAL * formal / slope, LEFT_OUT[2])
     # What is found counts by its error beside what is usual.
     share = USUAL_LEAN**2 / (USUAL_LEAN**2 + std**2)
     return yaw * share, std * math.sqrt(share)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import permutations, product
 from pathlib import Path
@@ -255,3 +256,28 @@ def _gyro_turns_along(matrix: Floats, seen: _Witnesses, blocks: Blocks) -> bool:
             correlated(100.0 * rates[:, 0], rolling) or 0.0
         )
     return gain > DOUBTFUL
+
+
+# What a unit away from the CG feels beside what the CG does.
+
+
+def felt_beside_cg(
+    turn: Sequence[Floats], swing: Sequence[Floats], arm: tuple[float, float, float]
+) -> tuple[list[Floats], list[Floats]]:
+    """Return the tangential and the centripetal acceleration of a unit against the CG, per axis [m/s2].
+
+    w' x r and w x (w x r) (rigid-body kinematics, any mechanics text).
+
+    Parameters
+    ----------
+    turn, swing : sequence of arrays
+        Turn rate about x, y, z [rad/s] and its derivative [rad/s2].
+    arm : tuple of float
+        Place of the unit from the CG along x, y, z [m].
+    """
+    # By hand: numpy's `cross` wants the three axes stacked, one more copy of a long run.
+    return _cross(swing, arm), _cross(turn, _cross(turn, arm))
+
+
+def _cross(a: Sequence[Floats], b: Sequence[Floats] | tuple[float, float, float]) -> list[Floats]:
+    return [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]

@@ -68,8 +68,7 @@ def estimate_run(
     # Without a zero nobody knows how far a damper is from its ends, nor what its spring carries.
     zeroless = _without_zero(recording, car)
     gaps |= {axle: Estimate.unknown("mm", NO_ZERO, "zero of the pots") for axle in zeroless}
-    known = {axle: bump_stop_gap.known_gap(gaps[axle]) for axle in AXLES}
-    stops = {a: None if known[a] is None else stop_of(car, a, known[a]) for a in AXLES}
+    stops = {axle: stop_of(car, axle, bump_stop_gap.known_gap(gaps[axle])) for axle in AXLES}
     contact = _contacts(recording, working, stops)
     driving = ~moving.parked
     free = driving & ~contact

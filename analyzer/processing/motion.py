@@ -13,12 +13,14 @@ from analyzer.core import signals
 from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle
 from analyzer.core.filebacked import frame_aside, set_aside, shelved
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, widened
+from analyzer.ingest.mounting import felt_beside_cg
 from analyzer.ingest.recording import Recording
 from analyzer.processing.results import Motion
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import (
     axle_roll_stiffness,
     mass_properties,
+    suspension_pitch,
     suspension_roll,
     tyre_roll_stiffness,
     wheel_travel,
@@ -357,7 +359,7 @@ def _travel(working: Working, car: CarSheet) -> Columns:
         fl, fr, rl, rr = (found[f"wheel_{corner}"][0] for corner in CORNERS)
         bad = np.logical_or.reduce([found[f"wheel_{corner}"][1] for corner in CORNERS])
         found["heave"] = ((fl + fr + rl + rr) / 4.0, bad)
-        found["pitch"] = (np.arctan((fl + fr - rl - rr) / 2.0 / car.mass.wheelbase.value), bad)
+        found["pitch"] = (suspension_pitch((fl, fr, rl, rr), car.mass.wheelbase.value), bad)
         found["warp"] = ((fl - fr - rl + rr) / 4.0, bad)
     return found
 
@@ -414,9 +416,7 @@ def _moved(
             bad |= rate[1]
     bad = widened(bad, len(taps) // 2 + 2)
     alpha = [derivative(rate, working.rate) for rate in omega]
-    # By hand: numpy's `cross` wants the three axes stacked, one more copy of a long run.
-    inner = _cross(omega, arm)
-    tangential, centripetal = _cross(alpha, arm), _cross(omega, inner)
+    tangential, centripetal = felt_beside_cg(omega, alpha, arm)
     result: Columns = {}
     for place, axis in enumerate("xyz"):
         name = f"specific_force_{axis}"
@@ -424,10 +424,6 @@ def _moved(
             values, suspect = forces[name]
             result[name] = (values - tangential[place] - centripetal[place], suspect | bad)
     return result
-
-
-def _cross(a: list[Floats], b: list[Floats] | tuple[float, float, float]) -> list[Floats]:
-    return [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]
 
 
 def _road_forces(known: Columns, car: CarSheet, bar_rates: Mapping[Axle, float], steps: list[str]) -> Columns:

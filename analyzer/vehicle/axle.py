@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -272,6 +272,13 @@ def suspension_roll(left: Floats, right: Floats, axle: AxleSheet) -> Floats:
     """Return the suspension roll of an axle [rad], left side up positive, from wheel travel [m]."""
     roll: Floats = np.arctan((right - left) / roll_base(axle))
     return roll
+
+
+def suspension_pitch(wheels: Sequence[Floats], wheelbase: float) -> Floats:
+    """Return the suspension pitch [rad], nose down positive, from wheel travel FL, FR, RL, RR [m]."""
+    fl, fr, rl, rr = wheels
+    pitch: Floats = np.arctan((fl + fr - rl - rr) / 2.0 / wheelbase)
+    return pitch
 
 
 # Roll stiffness of one axle: springs, bar and tyres (Gillespie, Fundamentals of Vehicle Dynamics, ch. 6).

@@ -41,11 +41,10 @@ class Stop:
     inferred: bool = False
 
 
-def stop_of(car: CarSheet, axle: Axle, inferred_gap: float | None = None) -> Stop | None:
-    """Return the bump stop of an axle's dampers; None when neither sheet nor log say where it is."""
+def stop_of(car: CarSheet, axle: Axle, gap: float | None) -> Stop | None:
+    """Return the bump stop of an axle's dampers that begins at a `gap` [m]; None where that is not known."""
     damper = car.axle(axle).damper
     full = None if damper.full_bump is None else damper.full_bump.value
-    gap = inferred_gap if damper.bump_stop_gap is None else damper.bump_stop_gap.value
     if gap is None:
         return None
     if full is not None:

@@ -587,11 +587,6 @@ class Bench:
         result: Floats = column - self.basis @ (self.basis.T @ column)
         return result
 
-    def linear(self, column: Floats, known: Floats) -> tuple[Floats, Floats]:
-        """Return pseudo-inverse row of a further `column`, and the residuals with `known` taken off."""
-        own = self.rest(column)
-        return own / max(float(own @ own), 1e-300), self.rest(self.mean - known)
-
     def probe(self, column: Floats) -> Probe:
         """Return the coefficient of one further column."""
         # Frisch and Waugh: a further coefficient follows from what the other columns leave of both sides.
