@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from scipy.optimize import brentq
 
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.estimate import Estimate
@@ -51,6 +52,10 @@ NEXT_DIAMETER: Final = 0.125 * INCH
 
 NEXT_THICKNESS: Final = 0.001
 """Step of blade thickness [m]."""
+
+SMALLEST_GROWTH: Final = 0.2
+LARGEST_GROWTH: Final = 4.0
+"""Diameters looked at for one of equal rate, as parts of the present one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,24 +102,43 @@ def variants(bar: BarSheet, setting: BarSetting | None) -> tuple[Variant, ...]:
 
 
 def solid_comparison(bar: BarSheet, setting: BarSetting | None) -> tuple[Variant, ...]:
-    """Return a tube beside a solid bar of equal diameter and one of equal mass; the reverse for a solid bar.
+    """Return a tube beside solid bars of equal diameter, mass and rate; the reverse for a solid bar.
 
-    At equal diameter solid is stiffer, at equal mass the tube is (common claims mix the two up).
+    At equal diameter solid is stiffer, at equal mass the tube is (common claims mix the two up). A tube in
+    place of a solid bar gets a wall of a tenth of its diameter.
     """
     wall, diameter = _round(bar)
-    as_is = Variant("as it is", lambda b: b, setting)
     if wall is None:
-        # A tube of the same metal area with a wall of a tenth of its diameter: D^2 (1 - 0.8^2) = d^2.
-        growth = 1.0 / math.sqrt(1.0 - 0.8**2)
-        hollow = Variant("tube of equal diameter, wall a tenth", _hollow(1.0), setting)
-        return as_is, hollow, Variant("tube of equal mass, wall a tenth", _hollow(growth), setting)
-    bore = diameter - 2.0 * wall
-    same_mass = math.sqrt(diameter**2 - bore**2) / diameter
-    return (
-        as_is,
-        Variant("solid, equal diameter", _with_round(solid=True), setting),
-        Variant("solid, equal mass", _with_round(diameter=same_mass, solid=True), setting),
-    )
+        # Equal metal area: D^2 (1 - 0.8^2) = d^2.
+        name, other, same_mass = "tube, wall a tenth", _hollow, 1.0 / math.sqrt(1.0 - 0.8**2)
+    else:
+        name, other = "solid", _solid
+        same_mass = math.sqrt(diameter**2 - (diameter - 2.0 * wall) ** 2) / diameter
+    found = [Variant("as it is", lambda b: b, setting)]
+    for what, growth in (
+        ("diameter", 1.0),
+        ("mass", same_mass),
+        ("rate", _equal_rate(bar, setting, other)),
+    ):
+        if growth is not None:
+            change = f"{name}, equal {what} ({1e3 * growth * diameter:.2f} mm)"
+            found.append(Variant(change, other(growth), setting))
+    return tuple(found)
+
+
+def _equal_rate(
+    bar: BarSheet, setting: BarSetting | None, other: Callable[[float], Callable[[BarSheet], BarSheet]]
+) -> float | None:
+    """Return the diameter, as part of the present one, at which the whole bar keeps its rate."""
+    wanted = float(bar_solution(bar, setting).rate)
+
+    def excess(growth: float) -> float:
+        return float(bar_solution(with_bench_of(bar, other(growth)(bar)), setting).rate) / wanted - 1.0
+
+    # Where blades and mounts give way more than the tube, no diameter may do.
+    if excess(SMALLEST_GROWTH) > 0.0 or excess(LARGEST_GROWTH) < 0.0:
+        return None
+    return float(brentq(excess, SMALLEST_GROWTH, LARGEST_GROWTH, xtol=1e-9))
 
 
 def round_mass(bar: BarSheet) -> float | None:
@@ -168,17 +192,21 @@ def _scaled(quantity: Uncertain, factor: float) -> Uncertain:
     return Uncertain(array(quantity) * factor, quantity.std)  # type: ignore[arg-type]
 
 
-def _with_round(
-    diameter: float = 1.0, wall: float = 1.0, solid: bool = False
-) -> Callable[[BarSheet], BarSheet]:
+def _with_round(diameter: float = 1.0, wall: float = 1.0) -> Callable[[BarSheet], BarSheet]:
     def apply(bar: BarSheet) -> BarSheet:
         part: Any = bar.tube if isinstance(bar, BladedBar) else bar
         update: dict[str, Any] = {"outside_diameter": _scaled(part.outside_diameter, diameter)}
-        if solid:
-            update["wall"] = None
-        elif part.wall is not None:
+        if part.wall is not None:
             update["wall"] = _scaled(part.wall, wall)
         return _replaced(bar, update)
+
+    return apply
+
+
+def _solid(growth: float) -> Callable[[BarSheet], BarSheet]:
+    def apply(bar: BarSheet) -> BarSheet:
+        part: Any = bar.tube if isinstance(bar, BladedBar) else bar
+        return _replaced(bar, {"outside_diameter": _scaled(part.outside_diameter, growth), "wall": None})
 
     return apply
 

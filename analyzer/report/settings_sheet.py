@@ -231,7 +231,7 @@ def signed_percent(entry: dict[str, Any], with_unit: bool = True) -> str:
         return f"0{unit}"
     # The digits of `format_estimate`, which has no sign before a rise; more than two say nothing of a bar.
     places = 2 if not error else max(0, min(2, decimals_for_error(error)))
-    shown = f"{value:+.{places}f}"
+    shown = f"{value:+z.{places}f}"
     return f"{shown} ± {error:.{places}f}{unit}" if error else f"{shown}{unit}"
 
 

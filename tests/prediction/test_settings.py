@@ -12,10 +12,11 @@ from pydantic import ValidationError
 from vehicle.bar_helpers import BAR, bladed, car
 
 from analyzer.core.errors import AnalyzerError, SheetError
-from analyzer.prediction.settings import bar_ladder, solid_comparison, variants
+from analyzer.prediction.settings import bar_ladder, round_mass, solid_comparison, variants
 from analyzer.prediction.setup import check_bars, check_setup, predict_setup
 from analyzer.report.settings_sheet import bar_json, ladder_text
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
+from analyzer.vehicle.bar.rate import bar_solution
 
 FORMED: dict[str, Any] = {
     "kind": "formed",
@@ -122,11 +123,41 @@ def test_what_other_parts_would_do() -> None:
     assert change["one spacer more"] < 0.0 < change["one spacer less"]
     assert change["next thicker wall (2.77 mm)"] > 0.0 > change["next thinner wall (2.11 mm)"]
     assert change["thicker blade (9.0 mm)"] > 0.0 > change["thinner blade (7.0 mm)"]
-    same, equal_diameter, equal_mass = ladder.comparison
+    same, equal_diameter, equal_mass, equal_rate = ladder.comparison
     assert same.ratio.value == 0.0
     assert equal_diameter.ratio.value > 0.0 > equal_mass.ratio.value
     assert equal_mass.mass == pytest.approx(same.mass, rel=1e-9)
     assert equal_diameter.mass > same.mass
+    assert equal_rate.ratio.value == pytest.approx(0.0, abs=1e-6)
+    # The error of the tube's wall is not shared with a solid bar.
+    assert equal_rate.ratio.std_error > 1.0
+    assert same.mass < equal_rate.mass < equal_diameter.mass
+
+
+@pytest.mark.parametrize("wall", [2.41e-3, 4.0e-3, 8.0e-3])
+def test_solid_of_equal_rate_by_hand(wall: float) -> None:
+    """Torsion of the tube alone gives way: D^4 - d^4 of both is the same; and mass goes by the area."""
+    stiff = {
+        "depth": "400 mm",
+        "thickness": "150 mm",
+        "elastic_modulus": "2000 GPa",
+        "shear_modulus": "900 GPa",
+    }
+    tube = {"outside_diameter": "31.75 mm", "wall": f"{wall} m", "length": "0.90 m"}
+    bare = bladed(
+        tube={**tube, "elastic_modulus": "2e5 GPa", "shear_modulus": "75.8 GPa"},
+        mounts={"spacing": "0.90 m", "rate": None},
+        blade={**stiff, "material": "house alloy", "joint": "machined"},
+        bolt=None,
+        spacer=None,
+    )
+    bore = 0.03175 - 2.0 * wall
+    solid = solid_comparison(bare, BarSetting())[3]
+    diameter = solid.apply(bare).tube.outside_diameter.value
+    assert diameter == pytest.approx((0.03175**4 - bore**4) ** 0.25, rel=2e-3)
+    assert solid.change == f"solid, equal rate ({1e3 * diameter:.2f} mm)"
+    mass = 7850.0 * np.pi / 4.0 * diameter**2 * 0.90
+    assert round_mass(solid.apply(bare)) == pytest.approx(mass, rel=1e-9)
 
 
 def test_impossible_neighbours_are_left_out() -> None:
@@ -135,11 +166,14 @@ def test_impossible_neighbours_are_left_out() -> None:
     assert not any("thicker wall" in n or "hole" in n or "spacer" in n for n in names)
     solid = bladed(tube={"wall": None})
     assert not any("wall" in v.change for v in variants(solid, BarSetting()))
-    as_is, hollow, same_mass = (v.apply(solid) for v in solid_comparison(solid, BarSetting()))
+    as_is, hollow, same_mass, same_rate = (v.apply(solid) for v in solid_comparison(solid, BarSetting()))
     assert as_is.tube.wall is None
     assert hollow.tube.wall.value == pytest.approx(0.003175)
     outer = same_mass.tube.outside_diameter.value
     assert outer**2 - (0.8 * outer) ** 2 == pytest.approx(0.03175**2, rel=1e-9)
+    assert same_rate.tube.wall.value == pytest.approx(0.1 * same_rate.tube.outside_diameter.value)
+    rates = [bar_solution(b, BarSetting()).rate for b in (solid, same_rate)]
+    assert rates[1] == pytest.approx(rates[0], rel=1e-6)
 
 
 def test_formed_bar_has_one_row() -> None:
