@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import ast
+import datetime as dt
+import inspect
 import math
+import types
 from dataclasses import dataclass
-from typing import Annotated, Any
+from functools import cache
+from itertools import pairwise
+from typing import Annotated, Any, Final, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 from pydantic_core import PydanticCustomError
@@ -99,3 +105,118 @@ Time = Annotated[Uncertain, quantity("time")]
 Frequency = Annotated[Uncertain, quantity("frequency", 0.0, 1e6)]
 Inertia = Annotated[Uncertain, quantity("inertia", 0.0)]
 TorsionalStiffness = Annotated[Uncertain, quantity("torsional_stiffness", 0.0)]
+
+
+# The keys of a sheet as data: forms and the reference of the docs are made of the models themselves.
+
+
+What = Literal[
+    "quantity", "text", "whole number", "number", "switch", "day", "choice", "table", "list", "names"
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Holds:
+    """One thing that may stand behind a key.
+
+    Parameters
+    ----------
+    what : What
+        Its kind; ``list`` of entries in ``[ ]``, ``names`` a table whose keys the user chooses.
+    example : str
+        A quantity that would do.
+    choices : tuple of str
+        The words of a choice.
+    table : type of Sheet or None
+        The model of a table.
+    entries : tuple of Holds
+        What may stand at each place of a list, or behind each name.
+    """
+
+    what: What
+    example: str = ""
+    choices: tuple[str, ...] = ()
+    table: type[Sheet] | None = None
+    entries: tuple[Holds, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key of a table.
+
+    Parameters
+    ----------
+    name, meaning : str
+        As it is written, and what it means.
+    holds : tuple of Holds
+        What may stand behind it, the plain form first.
+    needed : bool
+        Whether a sheet without it is refused.
+    default : object
+        What counts when it is not written.
+    """
+
+    name: str
+    meaning: str
+    holds: tuple[Holds, ...]
+    needed: bool
+    default: Any
+
+
+@cache
+def keys_of(model: type[Sheet]) -> tuple[Key, ...]:
+    """Return the keys of a table, in the order of its model."""
+    meanings = _meanings(model)
+    return tuple(
+        Key(
+            name,
+            meanings.get(name, ""),
+            _held(field.annotation, field.metadata),
+            field.is_required(),
+            None if field.is_required() else field.get_default(call_default_factory=True, validated_data={}),
+        )
+        for name, field in model.model_fields.items()
+    )
+
+
+def about(model: type[Sheet]) -> str:
+    """Return the first sentence that describes a table."""
+    return (inspect.getdoc(model) or "").split("\n\n")[0].replace("\n", " ")
+
+
+def _meanings(model: type[Sheet]) -> dict[str, str]:
+    """Return the text below each attribute, of parent tables too; Python itself throws it away."""
+    found: dict[str, str] = {}
+    for table in reversed(model.__mro__):
+        if not issubclass(table, Sheet) or table is Sheet:
+            continue
+        (tree,) = ast.parse(inspect.getsource(table)).body
+        for here, following in pairwise(getattr(tree, "body", [])):
+            text = following.value if isinstance(following, ast.Expr) else None
+            named = isinstance(here, ast.AnnAssign) and isinstance(here.target, ast.Name)
+            if named and isinstance(text, ast.Constant):
+                found[here.target.id] = " ".join(str(text.value).split())
+    return found
+
+
+_PLAIN: Final[dict[Any, What]] = {int: "whole number", float: "number", bool: "switch", dt.date: "day"}
+
+
+def _held(annotation: Any, metadata: list[Any]) -> tuple[Holds, ...]:
+    """Return what an annotation allows, nothing for None."""
+    example = next((m.example for m in metadata if isinstance(m, QuantityReader)), "")
+    if example:
+        return (Holds("quantity", example),)
+    origin, arguments = get_origin(annotation), get_args(annotation)
+    if origin is Annotated:
+        return _held(arguments[0], list(arguments[1:]))
+    if origin in (Union, types.UnionType):
+        every = (held for part in arguments if part is not type(None) for held in _held(part, []))
+        return tuple(dict.fromkeys(every))
+    if origin is Literal:
+        return (Holds("choice", choices=tuple(map(str, arguments))),)
+    if origin in (list, dict):
+        return (Holds("list" if origin is list else "names", entries=_held(arguments[-1], [])),)
+    if isinstance(annotation, type) and issubclass(annotation, Sheet):
+        return (Holds("table", table=annotation),)
+    return (Holds(_PLAIN.get(annotation, "text")),)

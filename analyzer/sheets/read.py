@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, TypeVar, get_args
 
@@ -192,17 +194,58 @@ def _not_there(path: Path, wanted: Kind) -> SheetError:
     return SheetError(path, "", "there is no such file", remedy, there)
 
 
-def _plain(path: Path, table: dict[str, Any], model: type[Sheet], error: ValidationError) -> SheetError:
-    """Turn the first finding into a line; the number of the others is added."""
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """One thing in a sheet that will not do.
+
+    Parameters
+    ----------
+    place : tuple of str or int
+        Keys down to it, and numbers of entries from 0; empty where the sheet as a whole is meant.
+    problem, remedy : str
+        As for `SheetError`.
+    """
+
+    place: tuple[str | int, ...]
+    problem: str
+    remedy: str
+
+    @property
+    def key(self) -> str:
+        """The dotted key as messages write it, entries counted from 1: ``front.bar.holes[2]``."""
+        return dotted(self.place)
+
+
+def dotted(place: Sequence[str | int]) -> str:
+    """Return a place of a sheet as messages write it."""
+    return "".join(f"[{step + 1}]" if isinstance(step, int) else f".{step}" for step in place).lstrip(".")
+
+
+def refusals(table: dict[str, Any], model: type[Sheet]) -> tuple[Refusal, ...]:
+    """Return everything in the contents of a sheet that its model refuses, the likely cause first."""
+    try:
+        model.model_validate(table)
+    except ValidationError as error:
+        return _refused(table, model, error)
+    return ()
+
+
+def _refused(table: dict[str, Any], model: type[Sheet], error: ValidationError) -> tuple[Refusal, ...]:
     # An unknown key often causes a "missing" one (a typing slip): name the slip first.
     findings = sorted(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
     findings = [f for f in findings if _meant(f["loc"], table)] or findings
-    first = findings[0]
-    key = _dotted(first, table)
-    problem, remedy = _wording(first, model, key)
-    if len(findings) > 1:
-        remedy += f" ({len(findings) - 1} more after this one)"
-    return SheetError(path, key, problem, remedy)
+    places = [_place(finding, table) for finding in findings]
+    return tuple(
+        Refusal(place, *_wording(finding, model, dotted(place)))
+        for place, finding in zip(places, findings, strict=True)
+    )
+
+
+def _plain(path: Path, table: dict[str, Any], model: type[Sheet], error: ValidationError) -> SheetError:
+    """Turn the first finding into a line; the number of the others is added."""
+    first, *others = _refused(table, model, error)
+    more = f" ({len(others)} more after this one)" if others else ""
+    return SheetError(path, first.key, first.problem, first.remedy + more)
 
 
 def _meant(location: tuple[int | str, ...], table: dict[str, Any]) -> bool:
@@ -338,21 +381,21 @@ def _shown(value: object) -> str:
     return one_line(f'"{value}"' if isinstance(value, str) else str(value), 60)
 
 
-def _dotted(finding: Any, table: dict[str, Any]) -> str:
-    """Return the key as it stands in the file; parts that the checker adds for unions are left out."""
-    parts: list[str] = []
+def _place(finding: Any, table: dict[str, Any]) -> tuple[str | int, ...]:
+    """Return where a finding stands in the file; parts that the checker adds for unions are left out."""
+    parts: list[str | int] = []
     here: Any = table
     location = finding["loc"]
     for place, step in enumerate(location, start=1):
         if isinstance(step, int):
-            parts[-1:] = [f"{parts[-1] if parts else ''}[{step + 1}]"]
+            parts.append(step)
             here = here[step] if isinstance(here, list) and step < len(here) else None
         elif isinstance(here, dict) and step in here:
             parts.append(step)
             here = here[step]
         elif finding["type"] == "missing" and place == len(location):
             parts.append(step)
-    return ".".join(parts)
+    return tuple(parts)
 
 
 def _known_keys(model: type[Sheet]) -> list[str]:

@@ -2,20 +2,12 @@
 
 from __future__ import annotations
 
-import ast
-import datetime as dt
-import inspect
-import types
-import typing
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from pydantic.fields import FieldInfo
-
 from analyzer.core.units import Uncertain
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.fields import Sheet
+from analyzer.sheets.fields import Holds, Sheet, about, keys_of
 from analyzer.sheets.session import CourseSheet, SessionSheet
 
 _INTRODUCTION = """# Sheets
@@ -42,7 +34,7 @@ def reference() -> str:
         ("Session sheet", SessionSheet),
         ("Course sheet", CourseSheet),
     ):
-        parts.append(f"\n## {title}\n\n{_first_line(model)}\n")
+        parts.append(f"\n## {title}\n\n{about(model)}\n")
         parts.extend(_tables(model))
     return "".join(parts)
 
@@ -52,74 +44,45 @@ def _tables(top: type[Sheet]) -> list[str]:
     waiting, seen, out = [top], {top}, []
     while waiting:
         model = waiting.pop(0)
-        comments = _attribute_comments(model)
         rows = []
-        for name, field in model.model_fields.items():
-            inner = [m for m in _models_in(field.annotation) if m not in seen]
+        for key in keys_of(model):
+            inner = [table for table in _models_in(key.holds) if table not in seen]
             seen.update(inner)
             waiting.extend(inner)
-            kind = _kind(field.annotation, field.metadata)
-            needed = "yes" if field.is_required() else f"no{_default(field)}"
-            rows.append(f"| `{name}` | {kind} | {needed} | {comments.get(name, '')} |\n")
-        heading = "" if model is top else f"\n### {model.__name__}\n\n{_first_line(model)}\n"
+            needed = "yes" if key.needed else f"no{_default(key.default)}"
+            meaning = key.meaning.replace("|", "\\|")
+            rows.append(f"| `{key.name}` | {_words(key.holds)} | {needed} | {meaning} |\n")
+        heading = "" if model is top else f"\n### {model.__name__}\n\n{about(model)}\n"
         out.append(heading + "\n| key | what stands there | needed | meaning |\n| --- | --- | --- | --- |\n")
         out.extend(rows)
     return out
 
 
-def _first_line(model: type[Sheet]) -> str:
-    return (inspect.getdoc(model) or "").split("\n\n")[0].replace("\n", " ")
+def _models_in(holds: tuple[Holds, ...]) -> list[type[Sheet]]:
+    own = [held.table for held in holds if held.table is not None]
+    return own + [model for held in holds for model in _models_in(held.entries)]
 
 
-def _attribute_comments(model: type[Sheet]) -> dict[str, str]:
-    """Return the docstring below each attribute; Python itself throws these away."""
-    tree = ast.parse(inspect.getsource(model)).body[0]
-    comments: dict[str, str] = {}
-    body = typing.cast(ast.ClassDef, tree).body
-    for here, following in pairwise(body):
-        is_text = isinstance(following, ast.Expr) and isinstance(following.value, ast.Constant)
-        if isinstance(here, ast.AnnAssign) and isinstance(here.target, ast.Name) and is_text:
-            text = str(typing.cast(ast.Constant, typing.cast(ast.Expr, following).value).value)
-            comments[here.target.id] = " ".join(text.split()).replace("|", "\\|")
-    return comments
+def _words(holds: tuple[Holds, ...]) -> str:
+    return " or ".join(dict.fromkeys(map(_word, holds)))
 
 
-def _models_in(annotation: Any) -> list[type[Sheet]]:
-    if isinstance(annotation, type) and issubclass(annotation, Sheet):
-        return [annotation]
-    return [model for part in typing.get_args(annotation) for model in _models_in(part)]
-
-
-def _kind(annotation: Any, metadata: list[Any]) -> str:
+def _word(held: Holds) -> str:
     """Return in words what a key holds."""
-    example = next((m for m in map(_example, metadata) if m), None)
-    if example:
-        return example
-    origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
-    if origin is typing.Annotated:
-        return _kind(arguments[0], list(arguments[1:]))
-    if origin in (typing.Union, types.UnionType):
-        kinds = (_kind(part, []) for part in arguments if part is not type(None))
-        return " or ".join(dict.fromkeys(kinds))
-    if origin is typing.Literal:
-        return " or ".join(f'`"{value}"`' for value in arguments)
-    if origin is list:
-        return f"list of: {_kind(arguments[0], [])}"
-    if origin is dict:
-        return f"table of name = {_kind(arguments[1], [])}"
-    if isinstance(annotation, type) and issubclass(annotation, Sheet):
-        return f"table [{annotation.__name__}](#{annotation.__name__.lower()})"
-    words = {str: "text", int: "whole number", float: "number", bool: "`true` or `false`", dt.date: "day"}
-    return words.get(annotation, "text")
+    if held.what == "quantity":
+        return f'`"{held.example}"`'
+    if held.what == "choice":
+        return " or ".join(f'`"{value}"`' for value in held.choices)
+    if held.what == "list":
+        return f"list of: {_words(held.entries)}"
+    if held.what == "names":
+        return f"table of name = {_words(held.entries)}"
+    if held.table is not None:
+        return f"table [{held.table.__name__}](#{held.table.__name__.lower()})"
+    return "`true` or `false`" if held.what == "switch" else held.what
 
 
-def _example(metadata: Any) -> str | None:
-    text = getattr(metadata, "example", None)
-    return None if text is None else f'`"{text}"`'
-
-
-def _default(field: FieldInfo) -> str:
-    value = field.get_default(call_default_factory=True, validated_data={})
+def _default(value: Any) -> str:
     if isinstance(value, Uncertain):
         return f" ({value.value:g})"
     if value in (None, "", {}, []) or isinstance(value, Sheet):
