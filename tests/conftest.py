@@ -16,6 +16,14 @@ import pytest
 SAMPLE = Path(__file__).parents[1] / "sample_logs"
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _settings_of_the_tests(tmp_path_factory):
+    """Keep the key of the cache out of the settings of whoever runs the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CONFIG_HOME", str(tmp_path_factory.mktemp("settings")))
+        yield
+
+
 @pytest.fixture(scope="session")
 def sample_session(tmp_path_factory):
     """A copy of the sample session without any report in it."""

@@ -8,12 +8,14 @@ import gzip
 import hashlib
 import io
 import lzma
+import os
 import struct
 import zipfile
 import zlib
-from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager, suppress
+from contextvars import ContextVar
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, BinaryIO, Final, Protocol, cast
@@ -119,12 +121,14 @@ def open_log(path: Path, ending: Ending | None = None) -> Iterator[IO[bytes]]:
     LogError
         When the file cannot be opened or unpacked, is damaged within, or expands beyond `LARGEST_EXPANDED`.
     """
-    with _plain_errors(path), open_plain(path) as raw, ExitStack() as stack:
+    with _plain_errors(path), _opened(path) as raw, ExitStack() as stack:
+        size = raw.seek(0, io.SEEK_END)
+        raw.seek(0)
         inner = _unpacked(raw, path, stack)
         if inner is None:
             yield raw
         else:
-            bounded = _Bounded(inner, path, path.stat().st_size, ending or Ending())
+            bounded = _Bounded(inner, path, size, ending or Ending())
             yield io.BufferedReader(bounded, 1 << 20)
 
 
@@ -197,7 +201,7 @@ def _not_unpacked(path: Path) -> LogError:
 
 def is_parquet(path: Path) -> bool:
     """Return whether the file is Parquet by its first bytes."""
-    with _plain_errors(path), open_plain(path) as raw:
+    with _plain_errors(path), _opened(path) as raw:
         return raw.read(4) == b"PAR1"
 
 
@@ -242,18 +246,84 @@ def _plain_errors(path: Path) -> Iterator[None]:
         raise LogError(path, "", f"cannot be read ({reason})", "check the path and its rights") from None
 
 
-def hash_meanwhile(path: Path) -> Future[SourceFile]:
-    """Start hashing the file in a thread and return its promise; the reader works on meanwhile."""
-    pool = ThreadPoolExecutor(max_workers=1)
-    future = pool.submit(_hash, path)
-    pool.shutdown(wait=False)
-    return future
+# A log may change while it is read, when a card is copied over it. Its hash is that of the bytes parsed.
+
+
+HELD_AT_MOST: Final = 64 * 1024**2
+"""Bytes of a log that is read once, into memory; of a longer one that it changed is seen afterwards."""
+_held: ContextVar[Mapping[Path, bytes]] = ContextVar("_held", default={})  # noqa: B039  (never written to)
+
+
+@contextmanager
+def held(paths: Sequence[Path]) -> Iterator[Callable[[], tuple[SourceFile, ...]]]:
+    """Let everything that is read of these logs within the block be read of the same bytes.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        The logs.
+
+    Yields
+    ------
+    callable
+        Returns the files with the hash of what was parsed, for the end of the block; raises `LogError` when a
+        log that is too long to be held has changed meanwhile.
+    """
+    contents: dict[Path, bytes] = {}
+    for path in paths:
+        # What cannot be read is told by whoever reads it, in plain words and in its turn.
+        with suppress(OSError), open_plain(path) as raw:
+            if os.fstat(raw.fileno()).st_size <= HELD_AT_MOST:
+                contents[path] = raw.read()
+    long = [path for path in dict.fromkeys(paths) if path not in contents]
+    # Hashed in the background while it is read.
+    pool = ThreadPoolExecutor(max_workers=len(long) or 1)
+    stamps = {path: _stamp(path) for path in long}
+    promised = {path: pool.submit(_hash, path) for path in long}
+
+    def sources() -> tuple[SourceFile, ...]:
+        return tuple(
+            SourceFile(path, hashlib.sha256(contents[path]).hexdigest(), len(contents[path]))
+            if path in contents
+            else _unchanged(promised[path].result(), stamps[path])
+            for path in paths
+        )
+
+    token = _held.set(contents)
+    try:
+        yield sources
+    finally:
+        _held.reset(token)
+        pool.shutdown(wait=False, cancel_futures=True)
+
+
+def held_bytes(path: Path) -> bytes | None:
+    """Return the whole of a log that is held in memory; None for one that is read where it lies."""
+    return _held.get().get(path)
+
+
+def _opened(path: Path) -> BinaryIO:
+    content = held_bytes(path)
+    return open_plain(path) if content is None else io.BytesIO(content)
+
+
+def _stamp(path: Path) -> tuple[int, ...]:
+    with suppress(OSError):
+        found = path.stat()
+        return found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
+    return ()
 
 
 def _hash(path: Path) -> SourceFile:
     with _plain_errors(path), open_plain(path) as raw:
         digest = hashlib.file_digest(raw, "sha256").hexdigest()
-    return SourceFile(path=path, sha256=digest, size=path.stat().st_size)
+        return SourceFile(path=path, sha256=digest, size=os.fstat(raw.fileno()).st_size)
+
+
+def _unchanged(source: SourceFile, stamp: tuple[int, ...]) -> SourceFile:
+    if _stamp(source.path) != stamp:
+        raise LogError(source.path, "", "changed while it was read", "run the command again")
+    return source
 
 
 # Encoding and delimiter of a text log from its first kilobytes; libraries are loaded only when needed.

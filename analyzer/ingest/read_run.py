@@ -26,7 +26,7 @@ from analyzer.ingest.checks.clock import take_right_clock
 from analyzer.ingest.clocks import ClockMatch, found_clock, match_clocks, one_clock, stated_clock
 from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_files
 from analyzer.ingest.mounting import found_axes, turn_axes
-from analyzer.ingest.open import hash_meanwhile
+from analyzer.ingest.open import held
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.ingest.repeats import row_prints
 from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, decimated, sample_interval
@@ -131,9 +131,9 @@ def _read(
     level: tuple[float, float] | None,
     clock_offsets: Sequence[float] | None,
 ) -> Recording:
-    # Hashed in the background while the file is read: it stands in the report, and the disk is read once.
-    hashes = [hash_meanwhile(path) for path in paths]
-    groups = [load_files(path, logger, shared=len(paths) > 1) for path in paths]
+    with held(paths) as sources:
+        groups = [load_files(path, logger, shared=len(paths) > 1) for path in paths]
+        read = sources()
     files = [file for group in groups for file in group]
     for file in files:
         if file.rivals:
@@ -166,7 +166,7 @@ def _read(
         data=frame,
         suspect=suspect,
         sample_rate=base.rate,
-        sources=tuple(h.result() for h in hashes),
+        sources=read,
         health=tuple(
             sorted(made.health, key=lambda row: (row.channel, _WORST_FIRST[row.verdict], row.check))
         ),

@@ -23,7 +23,15 @@ from analyzer.core.filebacked import Gathered, shelved
 from analyzer.ingest import text_rows
 from analyzer.ingest.cells import ClockCells, ClockReader, HeaderCell, read_header_cell, taken_apart
 from analyzer.ingest.layout import Layout, Wishes, find_layout
-from analyzer.ingest.open import LARGEST_EXPANDED, LARGEST_RATIO, RATIO_FREE, Ending, Text, is_parquet
+from analyzer.ingest.open import (
+    LARGEST_EXPANDED,
+    LARGEST_RATIO,
+    RATIO_FREE,
+    Ending,
+    Text,
+    held_bytes,
+    is_parquet,
+)
 from analyzer.sheets.car import Logger
 
 # Find the column a sheet means among the header cells of a log.
@@ -528,7 +536,7 @@ def parquet_header(path: Path) -> tuple[HeaderCell, ...]:
         When the file is broken.
     """
     try:
-        schema = pq.read_schema(path)
+        schema = pq.read_schema(_source(path))
     except MemoryError:
         raise
     except _BROKEN:
@@ -545,6 +553,11 @@ def parquet_header(path: Path) -> tuple[HeaderCell, ...]:
             cell = HeaderCell(cell.full, cell.name, "timestamp text")
         cells.append(cell)
     return tuple(cells)
+
+
+def _source(path: Path) -> Path | pa.BufferReader:
+    content = held_bytes(path)
+    return path if content is None else pa.BufferReader(content)
 
 
 def _arrow_text(column: pa.Array, path: Path) -> pa.ChunkedArray:
@@ -576,8 +589,8 @@ def read_parquet(path: Path, wanted: Sequence[int], texts: Sequence[int]) -> Raw
     """Read columns by index; raises `LogError` when they hold neither numbers nor times."""
     raw = RawTable()
     try:
-        names = pq.read_schema(path).names
-        file = pq.ParquetFile(path, read_dictionary=[names[index] for index in texts])
+        names = pq.read_schema(_source(path)).names
+        file = pq.ParquetFile(_source(path), read_dictionary=[names[index] for index in texts])
         raw.rows = file.metadata.num_rows
         _refuse_if_too_large(path, file.metadata, len(wanted), {names[index] for index in texts})
         for index in wanted:

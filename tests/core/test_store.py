@@ -2,8 +2,8 @@
 
 import json
 import os
+import socket
 import threading
-import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,8 +20,10 @@ from analyzer.core.store import (
     Packer,
     Store,
     Unpacker,
+    _seal,
     cache_folder,
     content_digest,
+    user_key,
 )
 from analyzer.ingest.recording import Verdict
 
@@ -36,9 +38,19 @@ VALUE = (
 )
 
 
+SECRET = b"k" * 32
+
+
 @pytest.fixture
 def kept(tmp_path):
-    return Store(tmp_path / "kept")
+    return Store(tmp_path / "kept", SECRET)
+
+
+def sealed(text, arrays=b"", secret=SECRET):
+    """Return a stored file as whoever knows the key would write it."""
+    seal = _seal(secret, len(text))
+    seal.update(text + arrays)
+    return b"%s %s %016x\n" % (_MAGIC, seal.hexdigest().encode(), len(text)) + text + arrays
 
 
 def file_of(kept, key="k"):
@@ -105,7 +117,7 @@ def test_damaged_files_are_ignored(kept, in_memory, monkeypatch):
         broken = bytearray(whole)
         broken[place] ^= 1 << int(rng.integers(8))
         path.write_bytes(broken)
-        # The case of the checksum's letters is all that may differ.
+        # The case of the letters of the length is all that may differ.
         assert kept.get("k") is None or broken[:_HEAD].lower() == whole[:_HEAD]
     path.write_bytes(b"not ours at all" * 100)
     assert kept.get("k") is None
@@ -145,11 +157,10 @@ def test_a_file_under_another_key_is_ignored(kept):
         {"path": None},
     ],
 )
-def test_a_hostile_file_with_a_right_checksum_runs_nothing(kept, value):
+def test_a_hostile_file_with_a_right_seal_runs_nothing(kept, value):
     kept.put("k", None)
     text = json.dumps({"tree": {"dict": [["key", "k"], ["value", value]]}, "arrays": []}).encode() + b"\n"
-    head = b"%s %08x %016x\n" % (_MAGIC, zlib.crc32(text), len(text))
-    file_of(kept).write_bytes(head + text)
+    file_of(kept).write_bytes(sealed(text))
     assert kept.get("k") is None
 
 
@@ -158,16 +169,96 @@ def test_hostile_arrays_are_ignored(kept, arrays):
     kept.put("k", None)
     tree = {"dict": [["key", "k"], ["value", {"array": 0}]]}
     text = json.dumps({"tree": tree, "arrays": arrays}).encode() + b"\n"
-    head = b"%s %08x %016x\n" % (_MAGIC, zlib.crc32(text + b"\0" * 8), len(text))
-    file_of(kept).write_bytes(head + text + b"\0" * 8)
+    file_of(kept).write_bytes(sealed(text, b"\0" * 8))
     assert kept.get("k") is None
 
 
 def test_a_tree_without_end_is_ignored(kept):
     kept.put("k", None)
     text = b'{"tree": ' + b"[" * 200_000 + b"]" * 200_000 + b', "arrays": []}\n'
-    file_of(kept).write_bytes(b"%s %08x %016x\n" % (_MAGIC, zlib.crc32(text), len(text)) + text)
+    file_of(kept).write_bytes(sealed(text))
     assert kept.get("k") is None
+
+
+def test_only_what_was_sealed_with_the_users_key_is_believed(kept):
+    tree = {"dict": [["key", "k"], ["value", 7.0]]}
+    text = json.dumps({"tree": tree, "arrays": []}).encode() + b"\n"
+    kept.put("k", 1.0)
+    file_of(kept).write_bytes(sealed(text))
+    assert kept.get("k") == 7.0  # so the forgery below fails for its seal alone
+    file_of(kept).write_bytes(sealed(text, secret=b"another key, of 32 bytes as well"))
+    assert kept.get("k") is None
+    kept.put("k", 1.0)
+    assert Store(kept._folder, b"another").get("k") is None
+    assert kept.get("k") == 1.0
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="rights of this system are kept elsewhere")
+class TestOthers:
+    def test_a_file_others_may_write_to_is_not_believed(self, kept):
+        kept.put("k", 1.0)
+        assert file_of(kept).stat().st_mode & 0o077 == 0
+        file_of(kept).chmod(0o620)
+        assert kept.get("k") is None
+        kept.put("k", 2.0)
+        assert kept.get("k") == 2.0
+
+    def test_a_folder_others_may_write_to_is_closed_to_them(self, kept):
+        kept.put("k", 1.0)
+        kept._folder.chmod(0o777)
+        assert kept.get("k") == 1.0
+        assert kept._folder.stat().st_mode & 0o022 == 0
+
+    def test_nothing_of_another_owner_is_used(self, kept, monkeypatch):
+        kept.put("k", 1.0)
+        monkeypatch.setattr(folder_module.os, "geteuid", lambda: os.getuid() + 1)
+        assert kept.get("k") is None
+        kept.put("other", 1.0)
+        kept.tidy()
+        assert [path.name for path in kept._folder.iterdir()] == ["k.kept"]
+
+    def test_a_pipe_or_socket_in_a_files_place_is_not_waited_for(self, kept, monkeypatch):
+        kept.put("k", 1.0)
+        file_of(kept).unlink()
+        os.mkfifo(file_of(kept))
+        assert kept.get("k") is None
+        monkeypatch.chdir(kept._folder)  # a name of a socket may be no longer than a hundred signs
+        with socket.socket(socket.AF_UNIX) as there:
+            there.bind("other.kept")
+            assert kept.get("other") is None
+
+    def test_a_link_in_the_folders_place_is_not_followed(self, kept, tmp_path):
+        kept.put("k", 1.0)
+        link = tmp_path / "link"
+        link.symlink_to(kept._folder)
+        assert Store(link, SECRET).get("k") is None
+
+    def test_the_key_is_the_users_alone_and_stays(self, tmp_path, monkeypatch):
+        monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+        first = user_key()
+        assert first is not None
+        assert user_key() == first
+        place = tmp_path / "config" / "drift-bar-analyzer"
+        assert [path.name for path in place.iterdir()] == ["cache.key"]
+        key = place / "cache.key"
+        assert key.stat().st_mode & 0o777 == 0o600
+        key.chmod(0o640)  # others may have read it
+        second = user_key()
+        assert second not in (None, first)
+        key.write_bytes(b"short")
+        assert user_key() is None
+        key.unlink()
+        key.symlink_to(tmp_path / "elsewhere")
+        assert user_key() not in (None, second)
+        assert not key.is_symlink()
+
+    def test_without_a_place_for_a_key_nothing_is_kept(self, tmp_path, monkeypatch):
+        (tmp_path / "config").write_text("")
+        monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+        kept = Store(tmp_path / "kept")
+        kept.put("k", 1.0)
+        assert kept.get("k") is None
+        assert not list((tmp_path / "kept").glob("*"))
 
 
 def test_the_longest_unused_goes_first(kept, monkeypatch):
@@ -181,7 +272,7 @@ def test_the_longest_unused_goes_first(kept, monkeypatch):
     os.utime(left, (1000.0, 1000.0))
     foreign = kept._folder / "notes.txt"
     foreign.write_bytes(b"n" * 100_000)
-    later = Store(kept._folder)
+    later = Store(kept._folder, SECRET)
     later.put("new", np.zeros(1000))
     later.tidy()
     found = {path.name for path in kept._folder.iterdir()}
@@ -193,13 +284,13 @@ def test_the_longest_unused_goes_first(kept, monkeypatch):
 def test_a_full_disk_or_a_place_that_cannot_be_used_is_no_error(tmp_path, monkeypatch):
     (tmp_path / "file").write_text("")
     for place in (None, tmp_path / "file", tmp_path / "file" / "below"):
-        kept = Store(place)
+        kept = Store(place, SECRET)
         kept.put("k", 1.0)
         kept.tidy()
         assert kept.get("k") is None
     full = type("usage", (), {"free": folder_module.LEFT_FREE + 10})
     monkeypatch.setattr(folder_module.shutil, "disk_usage", lambda _: full)
-    kept = Store(tmp_path / "kept")
+    kept = Store(tmp_path / "kept", SECRET)
     kept.put("k", np.zeros(1000))
     assert kept.get("k") is None
 
@@ -222,7 +313,7 @@ def test_several_at_once_see_whole_values_only(tmp_path):
     seen, wrong = [], []
 
     def write(number):
-        kept = Store(tmp_path / "kept")
+        kept = Store(tmp_path / "kept", SECRET)
         while not stop.is_set():
             kept.put("k", np.full(3000, float(number)))
             kept.tidy()
@@ -230,7 +321,7 @@ def test_several_at_once_see_whole_values_only(tmp_path):
     writers = [threading.Thread(target=write, args=(number,)) for number in range(2)]
     for writer in writers:
         writer.start()
-    reader = Store(tmp_path / "kept")
+    reader = Store(tmp_path / "kept", SECRET)
     while len(seen) < 200:
         found = reader.get("k")
         if found is not None:

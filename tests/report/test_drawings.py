@@ -15,7 +15,7 @@ from analyzer.report.figures.course_plots import (
     travel_left_plate,
     where_plate,
 )
-from analyzer.report.figures.style import PLATE_WIDTH, Drawings
+from analyzer.report.figures.style import PLATE_WIDTH, Drawings, is_drawing
 from analyzer.report.page import all_plates, page_parts, write_report
 from analyzer.report.pdf import save_figures, save_pdf
 
@@ -127,3 +127,54 @@ def test_a_figure_made_of_hidden_things_is_drawn_each_time(review, tmp_path):
     assert Drawings(kept).on_page(hidden) == Drawings(Store(None)).on_page(plate)
     assert kept.get("anything") is None
     assert not (tmp_path / "kept").exists()
+
+
+PAGE = '<svg role="img" aria-label="a &lt;b&gt;" xmlns="http://www.w3.org/2000/svg"><g id="x">{}</g></svg>'
+
+
+@pytest.mark.parametrize(
+    "inside",
+    [
+        "<script>alert(1)</script>",
+        "<foreignObject><meta http-equiv='refresh' content='0;url=x'/></foreignObject>",
+        "<style>@import url(x);</style>",
+        '<path d="M0 0" onload="alert(1)"/>',
+        '<use href="https://example.org/x.svg#a"/>',
+        '<image href="javascript:alert(1)"/>',
+        '<path style="fill: url(https://example.org)"/>',
+        "<!-- --><g/>",
+        "<g></g></g></svg><meta http-equiv='refresh' content='0'>",
+        "<a href='#x'><text>a</text></a>",
+    ],
+)
+def test_a_stored_drawing_that_is_more_than_a_drawing_is_drawn_anew(inside, review, tmp_path):
+    sound = PAGE.format('<path d="M0 0" style="fill: url(#h)"/><text>run 1</text><use href="#x"/>')
+    assert is_drawing(sound, "page", "a <b>")
+    assert not is_drawing(sound, "page", "another")
+    assert not is_drawing(PAGE.format(inside), "page", "a <b>")
+    file = f"<?xml version='1.0'?><!DOCTYPE svg><svg xmlns='http://www.w3.org/2000/svg'>{inside}</svg>"
+    written = "<style" in inside or "<!--" in inside  # which the writer of files puts in itself
+    assert is_drawing(file.encode(), "svg", "") == written
+    # Put in under the right key by one who knows the user's own.
+    plate = replace(all_plates(page_parts(review))[0], alt="a <b>")
+    kept = Store(tmp_path / "kept", b"k" * 32)
+    fresh = Drawings(kept).on_page(plate)
+    (file,) = (tmp_path / "kept").iterdir()
+    kept.put(file.stem, PAGE.format(inside))
+    assert Drawings(kept).on_page(plate) == fresh
+    kept.put(file.stem, sound)
+    assert Drawings(kept).on_page(plate) == sound
+
+
+@pytest.mark.parametrize("made", ["<p>", b"<p>", '<img alt="" src="https://example.org/x.png">', ""])
+@pytest.mark.parametrize("form", ["page", "svg", "png", "pdf", "paper 220"])
+def test_anything_else_is_no_drawing(made, form):
+    assert not is_drawing(made, form, "")
+
+
+@pytest.mark.slow
+def test_every_figure_of_the_page_is_taken_from_the_store(sample_review, tmp_path):
+    kept = Store(tmp_path / "kept", b"k" * 32)
+    for plate in all_plates(page_parts(sample_review)):
+        assert is_drawing(Drawings(kept).on_page(plate), "page", plate.alt), plate.key
+        assert is_drawing(Drawings(kept).as_file(plate, "svg"), "svg", plate.alt), plate.key

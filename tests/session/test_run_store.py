@@ -1,6 +1,7 @@
 """Runs taken from the store: the same as fresh ones, and never when anything that matters has changed."""
 
 import dataclasses
+import hashlib
 import shutil
 
 import numpy as np
@@ -11,6 +12,7 @@ import analyzer
 from analyzer.core import store as digests
 from analyzer.core.errors import LogError
 from analyzer.core.store import Store
+from analyzer.ingest import open as opening, read_run
 from analyzer.session import run_store
 from analyzer.session.review import load_session, review_session
 from analyzer.session.run_store import RunStore
@@ -244,3 +246,41 @@ def test_a_log_that_cannot_be_used_is_told_with_and_without_a_store(known):
         runs = RunStore(place, loaded.car, loaded.course)
         with pytest.raises(LogError, match="r01"):
             runs.result(run, loaded.sheet.setups["A"], None, loaded.logs["r01"])
+
+
+@pytest.mark.parametrize("held", [True, False])
+def test_a_log_written_over_and_back_again_while_it_is_read_is_never_kept_as_another(
+    folder, cache, monkeypatch, sample_session, sample_review, held
+):
+    """Before, the log is the one its hash names; when it is parsed, it is another; afterwards it is back."""
+    path = folder / "r01.csv.gz"
+    own, other = path.read_bytes(), (sample_session / "r02.csv.gz").read_bytes()
+    if not held:
+        monkeypatch.setattr(opening, "HELD_AT_MOST", 0)
+    hashes, read_text = run_store._hashes, read_run.load_files
+
+    def hashed_before(logs):
+        found = hashes(logs)
+        if path in logs:
+            path.write_bytes(other)
+        return found
+
+    def put_back_after(log, *rest, **more):
+        found = read_text(log, *rest, **more)
+        if log == path:
+            path.write_bytes(own)
+        return found
+
+    with monkeypatch.context() as patch:
+        patch.setattr(run_store, "_hashes", hashed_before)
+        patch.setattr(read_run, "load_files", put_back_after)
+        first = review_session(folder)
+    later = review_session(folder)
+    assert_same(later.recordings[0].data, sample_review.recordings[0].data, "recording")
+    assert_same(later.runs[0].fits, sample_review.runs[0].fits, "fits")
+    assert later.recordings[0].sources[0].sha256 == hashlib.sha256(own).hexdigest()
+    if held:
+        assert first.recordings[0].sources[0].sha256 == hashlib.sha256(other).hexdigest()
+        assert first.runs[0].roll_gradient["front"] != later.runs[0].roll_gradient["front"]
+    else:
+        assert "r01.csv.gz: changed while it was read; run the command again" in first.failed["r01"]

@@ -185,10 +185,7 @@ def svg_text(figure: Figure) -> str:
 
 def _inline(svg: str, plate: Plate) -> str:
     """Return the `svg` element alone, with identifiers that no other figure of the page has."""
-    # Metadata, style and comments of the writer go: the page has its own style.
-    body = svg[svg.index("<svg") :]
-    for opening, closing in (("<metadata>", "</metadata>"), ("<style", "</style>"), ("<!--", "-->")):
-        body = _without(body, opening, closing)
+    body = _body(svg)
     # Identifiers are unique within one figure only; those in use get the figure's key, the others go.
     used = {found[1] for found in _REFERENCE.findall(body)}
     body = _IDENTIFIER.sub(lambda m: f' id="{plate.key}-{m[1]}"' if m[1] in used else "", body)
@@ -203,6 +200,14 @@ def _inline(svg: str, plate: Plate) -> str:
     body = body.replace("xlink:href", "href").replace(' xmlns:xlink="http://www.w3.org/1999/xlink"', "")
     head = f'<svg role="img" aria-label="{_attribute(plate.alt)}"'
     return _LINE_STARTS.sub("\n", body.replace("<svg", head, 1)).strip()
+
+
+def _body(svg: str) -> str:
+    """Return a drawing without metadata, style and comments of its writer: the page has its own style."""
+    body = svg[svg.index("<svg") :]
+    for opening, closing in (("<metadata>", "</metadata>"), ("<style", "</style>"), ("<!--", "-->")):
+        body = _without(body, opening, closing)
+    return body
 
 
 def _without(body: str, opening: str, closing: str) -> str:
@@ -380,11 +385,74 @@ class Drawings:
             return make(plate)
         key = digest_of("drawing", drawing_digest(), form, plate.digest)
         found = self._kept.get(key)
-        if isinstance(found, (str, bytes)):
-            return cast("_Form", found)  # the form is a part of the key
+        # What does not do where it is put, a page above all, is drawn anew.
+        if isinstance(found, (str, bytes)) and is_drawing(found, form, plate.alt):
+            return cast("_Form", found)
         made = make(plate)
         self._kept.put(key, made)
         return made
+
+
+_BEGINS: Final = {"png": b"\x89PNG\r\n\x1a\n", "paper": b"\x89PNG\r\n\x1a\n", "pdf": b"%PDF-"}
+_ELEMENTS: Final = frozenset({
+    "svg", "defs", "g", "path", "use", "clipPath", "rect", "image", "text", "tspan",
+    "pattern",
+})  # fmt: skip
+"""What a drawing on a page is made of (SVG 1.1): nothing that runs, loads, or holds other markup."""
+_INERT: Final = re.compile(r"(?!on)[A-Za-z][\w:.-]*")
+_WITHIN_PAGE: Final = re.compile(r"#[\w.-]+|data:image/png;base64,[A-Za-z0-9+/=\s]*")
+_LOADED: Final = re.compile(r"url\(\s*(?!#)|import|javascript|expression", re.IGNORECASE)
+_IMAGE: Final = re.compile(r'<img alt="([^"<>]*)" src="data:image/png;base64,[A-Za-z0-9+/=]+">')
+
+
+def is_drawing(made: str | bytes, form: str, alt: str) -> bool:
+    """Return whether something is a drawing in this form, and no more than a drawing.
+
+    Parameters
+    ----------
+    made : str or bytes
+        As drawn now or earlier.
+    form : str
+        "page" for markup within a page, else the kind of file.
+    alt : str
+        What the markup has to say in words.
+    """
+    if form == "page":
+        if not isinstance(made, str):
+            return False
+        picture = _IMAGE.fullmatch(made)
+        return picture[1] == _attribute(alt) if picture else _is_inert(made, alt)
+    kind = form.partition(" ")[0]
+    if not isinstance(made, bytes):
+        return False
+    if kind != "svg":
+        return made.startswith(_BEGINS[kind])
+    text = made.decode("utf-8", "replace")
+    return "<svg" in text and _is_inert(_body(text), None)
+
+
+def _is_inert(svg: str, alt: str | None) -> bool:
+    """Return whether markup is one element of SVG that says `alt` and holds nothing that runs or loads."""
+    from xml.etree import ElementTree
+
+    # Declarations and comments are read otherwise in a page than in a file of XML.
+    if not svg.startswith("<svg ") or "<!" in svg or "<?" in svg:
+        return False
+    try:
+        root = ElementTree.fromstring(svg)
+    except ElementTree.ParseError:
+        return False
+    return root.get("aria-label") == alt and all(
+        element.tag.rpartition("}")[2] in _ELEMENTS
+        and all(
+            _INERT.fullmatch(name.rpartition("}")[2]) is not None
+            and not _LOADED.search(value)
+            and (name.rpartition("}")[2] != "href" or _WITHIN_PAGE.fullmatch(value) is not None)
+            for name, value in element.attrib.items()
+            if name != "aria-label"
+        )
+        for element in root.iter()
+    )
 
 
 def _file(plate: Plate, kind: Kind) -> bytes:
