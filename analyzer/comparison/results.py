@@ -495,6 +495,25 @@ class RunPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class GoalResult:
+    """One figure that is wanted, and what an option gives.
+
+    Parameters
+    ----------
+    quantity, kind, wanted, tolerance
+        As in `analyzer.comparison.choosing.wishes.Goal`.
+    given : float or None
+        The same figure with the option; None when the sheet lacks what it needs.
+    """
+
+    quantity: str
+    kind: str
+    wanted: float
+    tolerance: float
+    given: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Option:
     """A setting that could be fitted next.
 
@@ -515,6 +534,8 @@ class Option:
         figures.
     miss : float
         Distance from the goals in tolerances [1].
+    goals : tuple of GoalResult
+        Every figure that is wanted beside what the option gives.
     effects : dict
         Figure -> what it does.
     stiffness_ratio : dict
@@ -534,6 +555,7 @@ class Option:
     reached: bool
     chance: float | None
     miss: float
+    goals: tuple[GoalResult, ...]
     effects: dict[str, Effect]
     stiffness_ratio: dict[str, Estimate]
     stress_factor: dict[Axle, float | None]

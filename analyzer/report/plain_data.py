@@ -310,7 +310,7 @@ def choice_json(choice: Choice) -> dict[str, Any]:
 def _option(option: Option) -> dict[str, Any]:
     return {
         "fitted": option.words,
-        **taken(option, "changes cost reached chance miss"),
+        **taken(option, "changes cost reached chance miss goals"),
         "effects": {name.replace(" ", "_"): effect for name, effect in option.effects.items()},
         **taken(option, "stiffness_ratio stress_factor plan cautions"),
     }

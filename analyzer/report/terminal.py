@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from analyzer.archive.results import Archive
-from analyzer.comparison.results import AxleSettings, Choice, Confirmation, Option
+from analyzer.comparison.results import AxleSettings, Choice, Confirmation, GoalResult, Option
 from analyzer.core.constants import AXLES, CORNERS
 from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate
@@ -330,6 +330,8 @@ def _option(number: int, option: Option, console: Console, *, whole: bool) -> No
     say(console, f"{number}. {words.label(title, 200)}: {meets}.", style="bold")
     if option.chance is not None:
         say(console, f"   Chance that the wish is met, by the errors below: {_chance(option.chance)}.")
+    for goal in option.goals:
+        say(console, f"   Wanted: {_goal(goal)}.")
     table = plain_table(("figure", "now", "then", "change"), 1)
     # Stiffness of both axles always: a wish on one of them moves the share of the other.
     for axle in AXLES:
@@ -347,6 +349,41 @@ def _option(number: int, option: Option, console: Console, *, whole: bool) -> No
         say(console, f"   To confirm it: {words.sentence(option.plan.words)}")
     for caution in option.cautions:
         say(console, f"   Mind: {words.sentence(caution)}")
+
+
+def _goal(goal: GoalResult) -> str:
+    """Return a goal in words, with how near is near enough and what the option gives."""
+    what = _QUANTITIES[goal.quantity]
+    wanted, tolerance, given = goal.wanted, goal.tolerance, goal.given
+    if goal.kind in ("least", "most"):
+        return (
+            f"{what} as {'low' if goal.kind == 'least' else 'high'} as can be; given {_share(given)} of now"
+        )
+    if goal.kind == "ratio":
+        return f"{what} {_share(wanted)} of now, to {_share(tolerance)}; given {_share(given)}"
+    if goal.quantity == "front share":
+        points = [f"{100.0 * value:.1f}" if value is not None else words.UNKNOWN for value in (wanted, given)]
+        unit = "points more" if goal.kind == "shift" else "%"
+        return f"{what} {_LIMITS[goal.kind]}{points[0]} {unit}, to {100.0 * tolerance:.1f}; given {points[1]}"
+    unit = "mm" if goal.quantity == "margin" else "deg/g"
+    shown = words.UNKNOWN if given is None else f"{given:.3g} {unit}"
+    return f"{what} {_LIMITS[goal.kind]}{wanted:.3g} {unit}, to {tolerance:.2g}; given {shown}"
+
+
+_LIMITS: Final = {"value": "", "shift": "", "at least": "at least ", "at most": "at most "}
+
+_QUANTITIES: Final = {
+    **{f"stiffness {axle}": f"roll stiffness of the {axle}" for axle in AXLES},
+    **{f"gradient {axle}": f"roll gradient of the {axle}" for axle in AXLES},
+    "stiffness total": "roll stiffness of the car",
+    "gradient total": "roll gradient of the car",
+    "front share": "front share of the load transfer",
+    "margin": "least travel left on the bank",
+}
+
+
+def _share(value: float | None) -> str:
+    return words.UNKNOWN if value is None else f"{100.0 * value:.3g} %"
 
 
 def _chance(chance: float) -> str:

@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from analyzer.comparison.choosing.wishes import Goal, Wish
+from analyzer.comparison.choosing.wishes import Goal, Move, Wish
 from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
@@ -71,8 +71,8 @@ class AxleOption:
         The bar, with its parts.
     rate : float
         Its rate at one link [N/m].
-    other_spring : bool
-        Whether the springs are others than those on the car.
+    other_spring, other_parts : bool
+        Whether springs, tube or blades are others than those on the car.
     """
 
     setting: Any
@@ -83,6 +83,7 @@ class AxleOption:
     bar: BladedBar | FormedBar | NoBar
     rate: float
     other_spring: bool = False
+    other_parts: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +234,7 @@ def axle_options(car: CarSheet, axle: Axle, present: Setup) -> tuple[AxleOption,
                         bar=bar,
                         rate=rate,
                         other_spring=other,
+                        other_parts=bool(bar_changes),
                     )
                 )
     # Least work first: of settings that meet the wish alike, the smaller change is better known.
@@ -317,9 +319,72 @@ Indices = npt.NDArray[np.int64]
 
 
 def distance(grid: Grid, wish: Wish, measured: Mapping[str, Estimate]) -> Floats:
-    """Return the distance of every combination from the goals, in tolerances."""
-    parts = [_goal_miss(grid, goal, measured) for goal in wish.goals]
-    return np.asarray(np.max(np.abs(np.stack(parts)), axis=0)) if parts else np.zeros(len(grid.cost))
+    """Return the distance of every combination from the wish, in tolerances; inf for what it rules out.
+
+    The greatest distance of all goals and settings counts, so a wish is met up to 1.
+    """
+    parts = [np.zeros(len(grid.cost)), *(_move_miss(grid, move) for move in wish.moves)]
+    best = [goal for goal in wish.goals if goal.kind in ("least", "most")]
+    for goal in wish.goals:
+        if goal not in best:
+            miss = np.abs(_goal_miss(grid, goal, measured))
+            if wish.or_off is not None and goal.quantity == f"stiffness {wish.or_off}":
+                # No better than just met: a setting that is nearer comes first.
+                miss = np.where(_has_bar_off(grid, wish.or_off), 1.0, miss)
+            parts.append(miss)
+    worst = np.where(allowed_settings(grid, wish), np.max(np.stack(parts), axis=0), np.inf)
+    # As little or as much as possible among what meets the rest.
+    for goal in best:
+        met = worst <= 1.0
+        sign = 1.0 if goal.kind == "least" else -1.0
+        values = sign * grid.figures[goal.quantity] / grid.figures[goal.quantity][grid.present]
+        lowest = values[met if met.any() else np.isfinite(worst)].min(initial=np.inf)
+        if np.isfinite(lowest):
+            worst = np.maximum(worst, (values - lowest) / goal.tolerance)
+    return np.asarray(worst)
+
+
+def _move_miss(grid: Grid, move: Move) -> Floats:
+    """Return how far every combination is from a setting asked for: a spacer counts 2, a hole 4.
+
+    No setting is met in part. Left and right set differently are no setting that can be asked for.
+    """
+    options, index = (grid.front, grid.front_index) if move.axle == "front" else (grid.rear, grid.rear_index)
+    wanted = wanted_setting(move, grid.options(grid.present)[move.axle])
+    if wanted is None:
+        return np.full(len(grid.cost), np.inf)
+    hole, spacers = wanted
+    found = []
+    for option in options:
+        setting = option.setting
+        if not isinstance(setting, BarSetting) or setting.right is not None:
+            found.append(math.inf)
+        else:
+            found.append(2.0 * (2.0 * abs(setting.hole - hole) + abs(setting.spacers - spacers)))
+    return np.asarray(found, dtype=np.float64)[index]
+
+
+def wanted_setting(move: Move, present: AxleOption) -> tuple[int, int] | None:
+    """Return hole and spacers that are asked for, whether the bar has them or not.
+
+    None where the bar has no holes, or where a step counts from a bar that is off or set unevenly.
+    """
+    bar, now = present.bar, present.setting
+    if not isinstance(bar, BladedBar):
+        return None
+    even = isinstance(now, BarSetting) and now.right is None
+    if not even and (move.relative or move.hole is None):
+        return None
+    hole, spacers = (now.hole, now.spacers) if even else (1, 0)
+    if move.relative:
+        return hole + (move.hole or 0), spacers + (move.spacers or 0)
+    wanted = hole if move.hole is None else (len(bar.holes) if move.hole == -1 else move.hole)
+    return wanted, spacers if move.spacers is None else move.spacers
+
+
+def _has_bar_off(grid: Grid, axle: Axle) -> Bools:
+    options, index = (grid.front, grid.front_index) if axle == "front" else (grid.rear, grid.rear_index)
+    return np.array([o.setting == "off" or isinstance(o.bar, NoBar) for o in options])[index]
 
 
 def _goal_miss(grid: Grid, goal: Goal, measured: Mapping[str, Estimate]) -> Floats:
@@ -329,40 +394,59 @@ def _goal_miss(grid: Grid, goal: Goal, measured: Mapping[str, Estimate]) -> Floa
     now = values[grid.present]
     if goal.kind == "ratio":
         return np.asarray((values / now - goal.wanted) / goal.tolerance)
+    if goal.kind == "shift":
+        return np.asarray((values - now - goal.wanted) / goal.tolerance)
     known = measured.get(goal.quantity)
     if known is not None and known.value is not None:
         values = values * (known.value / now)
     if goal.kind == "at least":
         return np.asarray(np.maximum(goal.wanted - values, 0.0) / goal.tolerance)
+    if goal.kind == "at most":
+        return np.asarray(np.maximum(values - goal.wanted, 0.0) / goal.tolerance)
     return np.asarray((values - goal.wanted) / goal.tolerance)
 
 
 def allowed_settings(grid: Grid, wish: Wish) -> Bools:
-    """Return which combinations the wish allows: a bar that must be off, one axle only."""
+    """Return which combinations the wish allows: a bar that must be off, one axle only, parts that stay."""
     allowed = np.ones(len(grid.cost), dtype=np.bool_)
-    tables = {"front": (grid.front, grid.front_index), "rear": (grid.rear, grid.rear_index)}
+    tables: dict[Axle, Any] = {"front": (grid.front, grid.front_index), "rear": (grid.rear, grid.rear_index)}
     for axle, (options, index) in tables.items():
-        if wish.bar_off == axle:
-            off = np.array([o.setting == "off" or isinstance(o.bar, NoBar) for o in options])
-            allowed &= off[index]
+        if axle in wish.bars_off:
+            allowed &= _has_bar_off(grid, axle)
+        if axle in wish.bars_on:
+            allowed &= ~_has_bar_off(grid, axle)
         if wish.only is not None and wish.only != axle:
-            same = np.array([not o.changes for o in options])
-            allowed &= same[index]
+            allowed &= np.array([not o.changes for o in options])[index]
+        kept = (
+            ("springs", [not o.other_spring for o in options]),
+            ("parts", [not o.other_parts for o in options]),
+            ("bars", [o.setting == options[0].setting for o in options]),
+        )
+        for what, as_now in kept:
+            if what in wish.kept:
+                allowed &= np.array(as_now)[index]
     return allowed
 
 
-def best_settings(miss: Floats, cost: Floats, allowed: Bools, most: int) -> list[int]:
+def best_settings(grid: Grid, wish: Wish, miss: Floats, most: int) -> list[int]:
     """Return the best combinations: those that meet the wish by cost, then the nearest others.
 
-    A combination that costs more and comes no nearer than one already listed is left out.
+    A combination that costs more and comes no nearer than one already listed is left out; a bar that may be
+    off instead is offered whatever else is listed.
     """
-    reached = np.flatnonzero(allowed & (miss <= 1.0))
+    cost = grid.cost
+    reached = np.flatnonzero(miss <= 1.0)
     first = reached[np.lexsort((miss[reached], cost[reached]))]
     listed = _better_each_time(first, miss)
     if not listed:
-        rest = np.flatnonzero(allowed & np.isfinite(miss))
+        rest = np.flatnonzero(np.isfinite(miss))
         listed = _better_each_time(rest[np.lexsort((cost[rest], np.round(miss[rest], 3)))], cost)
-    return listed[:most]
+    listed = listed[:most]
+    if wish.or_off is not None:
+        off = [int(index) for index in first if _has_bar_off(grid, wish.or_off)[index]]
+        if off and most > 1 and not set(off) & set(listed):
+            listed = [*listed[: most - 1], off[0]]
+    return listed
 
 
 def _better_each_time(order: Indices, figure: Floats) -> list[int]:

@@ -22,9 +22,9 @@ from analyzer.comparison.choosing.effects import (
     outcome,
     ratios,
 )
-from analyzer.comparison.choosing.wishes import Wish
+from analyzer.comparison.choosing.wishes import Goal, Wish
 from analyzer.comparison.ledger import fit_groups
-from analyzer.comparison.results import Choice, Effect, Option, RunPlan
+from analyzer.comparison.results import Choice, Effect, GoalResult, Option, RunPlan
 from analyzer.comparison.setups import scatter_prior, setup_results, stiffness_values
 from analyzer.comparison.stiffness import Target, common_sensitivity, roll_sheet
 from analyzer.comparison.verdict import default_scatter, plan_runs
@@ -35,6 +35,7 @@ from analyzer.prediction.propagation import Propagated
 from analyzer.prediction.settings import fitted_setting
 from analyzer.prediction.setup import predict_setup
 from analyzer.processing.results import RunEstimates
+from analyzer.sheets.bar import BladedBar
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup
 from analyzer.vehicle.completion import bench_taken
@@ -113,16 +114,16 @@ def choose(
     # What earlier runs showed about the car moves the start, not the wish.
     basis = _basis(car, present, present_name, setups or {}, runs, calibration)
     miss = candidates.distance(grid, wish, basis.measured)
-    allowed = candidates.allowed_settings(grid, wish)
-    order = candidates.best_settings(miss, grid.cost, allowed, most)
+    order = candidates.best_settings(grid, wish, miss, most)
     ladders = Ladders(car)
     # Only the few that are shown are worked out with their errors and stress.
     options = tuple(
         _option(car, grid, index, wish, present, used_bank, calibration, basis, ladders, float(miss[index]))
         for index in order
     )
-    reachable = bool(np.any(allowed & (miss <= 1.0)))
-    now = {axle: option.words for axle, option in grid.options(grid.present).items()}
+    reachable = bool(np.any(miss <= 1.0))
+    fitted = grid.options(grid.present)
+    now = {axle: option.words for axle, option in fitted.items()}
     bank_words = (
         f"travel margin on a bank of {math.degrees(used_bank.angle):.0f}° at "
         f"{used_bank.centripetal / STANDARD_GRAVITY:.2f} g{'' if bank else ' (assumed)'}"
@@ -133,7 +134,8 @@ def choose(
         options=options,
         tried=len(grid.cost),
         reachable=reachable,
-        answer=_answer(options, reachable, wish) + _spring_words(car, wish, present, reachable),
+        answer=_answer(options, reachable, wish, _missing_settings(wish, fitted))
+        + _spring_words(car, wish, present, reachable),
         assumptions=(
             *wish.assumptions,
             bank_words,
@@ -228,6 +230,10 @@ def _option(
     miss: float,
 ) -> Option:
     options = grid.options(index)
+    goals = wish.goals
+    # Where the bar may be off instead, being off is all that is asked of it.
+    if wish.or_off is not None and options[wish.or_off].setting == "off":
+        goals = tuple(goal for goal in goals if goal.quantity != f"stiffness {wish.or_off}")
     found = outcome(car, present, options, bank, calibration)
     table = effects(found, basis.measured)
     setup = Setup.model_validate({f"{axle}_bar": option.setting for axle, option in options.items()})
@@ -242,8 +248,9 @@ def _option(
         changes=changes,
         cost=float(grid.cost[index]),
         reached=miss <= 1.0,
-        chance=_chance(wish, found, table),
+        chance=_chance(goals, found, table),
         miss=miss,
+        goals=tuple(_goal_result(goal, grid, index, table) for goal in goals),
         effects=table,
         stiffness_ratio=ratios(found),
         stress_factor=factors,
@@ -252,21 +259,37 @@ def _option(
     )
 
 
-def _chance(wish: Wish, found: Propagated, table: Mapping[str, Effect]) -> float | None:
+def _goal_result(goal: Goal, grid: Grid, index: int, table: Mapping[str, Effect]) -> GoalResult:
+    """Return one goal of a wish beside what an option gives."""
+    values = grid.figures.get(goal.quantity)
+    given = None
+    if values is not None:
+        value, now = float(values[index]), float(values[grid.present])
+        if goal.kind in ("ratio", "least", "most"):
+            given = value / now
+        elif goal.kind == "shift":
+            given = value - now
+        else:
+            then = table[goal.quantity].then.value if goal.quantity in table else None
+            given = value if then is None else then
+    return GoalResult(goal.quantity, goal.kind, goal.wanted, goal.tolerance, given)
+
+
+def _chance(goals: Sequence[Goal], found: Propagated, table: Mapping[str, Effect]) -> float | None:
     """Return the probability that the goals are met, each by itself, the least of them."""
     chances = []
-    for goal in wish.goals:
-        if goal.kind == "ratio":
-            name = f"ratio {goal.quantity}"
+    for goal in goals:
+        if goal.kind in ("ratio", "shift"):
+            name = f"{'ratio' if goal.kind == 'ratio' else 'change'} {goal.quantity}"
             value, std = found.values[name], found.std(name)
-        elif goal.quantity in table:
+        elif goal.quantity in table and goal.kind not in ("least", "most"):
             then = table[goal.quantity].then
             value, std = then.value or 0.0, then.std_error or 0.0
         else:
             continue
         low, high = goal.wanted - goal.tolerance, goal.wanted + goal.tolerance
-        if goal.kind == "at least":
-            high = math.inf
+        low = -math.inf if goal.kind == "at most" else low
+        high = math.inf if goal.kind == "at least" else high
         if std == 0.0:
             chances.append(float(low <= value <= high))
             continue
@@ -286,25 +309,50 @@ def _plan(options: Mapping[Axle, AxleOption], found: Propagated, basis: Basis) -
 
 def _spring_words(car: CarSheet, wish: Wish, present: Setup, reachable: bool) -> str:
     """Return the springs that would make up for a bar, where nothing on the shelf does."""
-    if wish.bar_off is None or reachable:
+    if reachable or "springs" in wish.kept:
         return ""
-    spring = predict_setup(car, "x", present).further.get(f"replacement_spring_{wish.bar_off}")
-    if spring is None or spring.value is None:
-        return ""
-    now = car.axle(wish.bar_off).spring.rate.value / 1e3
-    return (
-        f"; {wish.bar_off} springs of about {spring.value:.0f} N/mm (now {now:.0f} N/mm) would keep its roll "
-        "stiffness without the bar"
-    )
+    words = ""
+    for axle in wish.bars_off:
+        spring = predict_setup(car, "x", present).further.get(f"replacement_spring_{axle}")
+        if spring is not None and spring.value is not None:
+            now = car.axle(axle).spring.rate.value / 1e3
+            words += (
+                f"; {axle} springs of about {spring.value:.0f} N/mm (now {now:.0f} N/mm) would keep its roll "
+                "stiffness without the bar"
+            )
+    return words
 
 
-def _answer(options: tuple[Option, ...], reachable: bool, wish: Wish) -> str:
+def _missing_settings(wish: Wish, fitted: Mapping[Axle, AxleOption]) -> tuple[str, ...]:
+    """Return why the settings a wish asks for cannot be fitted."""
+    found = []
+    for move in wish.moves:
+        bar = fitted[move.axle].bar
+        wanted = candidates.wanted_setting(move, fitted[move.axle])
+        if not isinstance(bar, BladedBar):
+            found.append(f"the {move.axle} has no bar with holes")
+        elif wanted is None:
+            found.append(f"the {move.axle} bar is off or uneven now: name hole and spacers")
+        else:
+            most = 0 if bar.spacer is None else bar.spacer.most
+            if not 1 <= wanted[0] <= len(bar.holes):
+                way = "further in" if wanted[0] > 1 else "further out"
+                found.append(f"the {move.axle} bar has no hole {way}: hole 1 to {len(bar.holes)}")
+            if not 0 <= wanted[1] <= most:
+                found.append(f"the {move.axle} bar takes 0 to {most} spacers")
+    return tuple(found)
+
+
+def _answer(options: tuple[Option, ...], reachable: bool, wish: Wish, missing: tuple[str, ...]) -> str:
+    because = f" ({'; '.join(missing)})" if missing else ""
     if not options:
-        return f"nothing on the shelf can be set to the wish ({wish.words}); the sheet lacks what it needs"
+        why = because or "; the sheet lacks what it needs"
+        return f"nothing on the shelf can be set to the wish ({wish.words}){why}"
     best = options[0]
     what = "; ".join(best.changes) if best.changes else ALREADY
     if not reachable:
-        return f"nothing on the shelf meets the wish; the nearest: {what}"
+        nearest = what if best.changes else "leave the car as it is"
+        return f"nothing on the shelf meets the wish{because}; the nearest: {nearest}"
     if not best.changes or best.plan is None or best.plan.runs is not None:
         return what
     return f"{what}; but {best.plan.words}"
