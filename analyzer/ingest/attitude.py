@@ -14,17 +14,22 @@ a chain that needs neither a level box nor a level road:
 
 A lean about the vertical axis mixes drive and brake force into the lateral force, which shows as roll of the
 pots that goes along with the longitudinal force.
+
+What is left of step 3 once the lean is known is the road itself: `cross_slopes` gives its slope across the
+path, whatever the side-slip.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analyzer.core import regression, signals
 from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY
@@ -55,6 +60,8 @@ PATH_BAND: Final = 0.7
 """Low-pass of the change of speed [Hz]."""
 LEAST_IN_PLANE: Final = 0.2 * STANDARD_GRAVITY
 """In-plane force from which the direction of the path is taken from it [m/s2]."""
+LONGEST_CHANGE_S: Final = 2.0
+"""A fainter force that lasts longer is a straight [s]; a change of side takes about a second."""
 USUAL_LEAN: Final = math.radians(1.5)
 """Standard deviation of the lean of boxes as they are bolted, before the log is looked at [rad]: tunnels and
 floors lean by 1 to 3 degrees (engineering judgement)."""
@@ -91,6 +98,10 @@ ACROSS_SPREAD: Final = (math.radians(0.15), math.radians(0.5))
 cross slope of level road [rad]. What lies farther out across the path is a bank."""
 FIRST_ACROSS: Final = math.radians(6.0)
 """The fit across the path starts this wide and narrows down, so that a wrong start is left behind [rad]."""
+STRAIGHT: Final = math.radians(8.0)
+STRAIGHT_STEPS: Final = 10
+"""A second fit starts from the rows in which the car turns by less than this [rad/s], for so many steps.
+Banked to one side all the while, a run reads to the first one as one of a box that leans: they end apart."""
 PASSES: Final = 2
 """Times that what was found is turned back and what is left is found again."""
 STEPS: Final = 26
@@ -105,6 +116,14 @@ the tests shows 0.02, 0.01 and 0.08 degrees, the virtual car, which drifts on ba
 right, 0.09, 0.02 and 0.5. It is the same in all runs of a car on a course."""
 BANKED_LEFT_OUT: Final = math.radians(0.15)
 """The same for roll and pitch where no row is level [rad]; in proportion to the rows on banks and grades."""
+ROAD_LEFT_OUT: Final = math.radians(0.15)
+PATH_LEFT_OUT: Final = 0.025
+CHANGE_LEFT_OUT_S: Final = 0.04
+"""What the cross slope leaves out: the road's own unevenness between the wheels [rad]; the part of a bank
+that is missed where the path does not point as the force in the plane says [1]; and what it is late by, and
+points wrong, while a slope changes [s]. Measured on the rigid-body engine of the tests."""
+LEAST_LEAN: Final = math.radians(0.01)
+"""Nobody states a lean closer than this [rad]."""
 SAID: Final = math.radians(1.0)
 """A lean above this is worth the eye of whoever bolted the box [rad]."""
 YAW_BAND: Final = 2.0
@@ -250,25 +269,44 @@ def found_lean(recording: Recording, car: CarSheet) -> BoxLean:
     stretches = _stretches(recording, car)
     if not stretches:
         return BoxLean.unknown(USUAL_LEAN, "no stretch of 8 s without a hole in which the car turns")
-    # Angles are taken as small in the fit, and the path is seen by a level box: what was found is turned
-    # back, and what is left is found again.
-    tilt = np.zeros(2)
-    for _ in range(PASSES):
-        back = rotation_of((float(tilt[0]), float(tilt[1]), 0.0))
-        more, spread = _tilt([stretch.turned(back) for stretch in stretches])
-        tilt = tilt + more
+    tilt, spread = _of_both([_found_tilt(stretches, steps) for steps in (0, STRAIGHT_STEPS)])
     yaw, yaw_std = _yaw([s.turned(rotation_of((tilt[0], tilt[1], 0.0))) for s in stretches])
     return BoxLean(
         (float(tilt[0]), float(tilt[1]), yaw), (float(spread[0]), float(spread[1]), yaw_std), "found"
     )
 
 
+def _found_tilt(stretches: list[Stretch], straight: int) -> tuple[Floats, Floats]:
+    """Return roll and pitch of the box [rad] and their uncertainties; for `straight` see `_fitted`."""
+    # Angles are taken as small in the fit, and the path is seen by a level box: what was found is turned
+    # back, and what is left is found again.
+    tilt = np.zeros(2)
+    for _ in range(PASSES):
+        back = rotation_of((float(tilt[0]), float(tilt[1]), 0.0))
+        more, spread = _tilt([stretch.turned(back) for stretch in stretches], straight)
+        tilt = tilt + more
+    return tilt, spread
+
+
+def _of_both(found: list[tuple[Floats, Floats]]) -> tuple[Floats, Floats]:
+    """Return the likelier of two leans and its uncertainty, which holds how likely the other one is.
+
+    A lean is as likely as boxes are bolted so (`USUAL_LEAN`); the spread is that of a mixture of both.
+    """
+    (near, std), (far, _) = sorted(found, key=lambda one: float(one[0] @ one[0]))
+    odds = math.exp(-0.5 * float(far @ far - near @ near) / USUAL_LEAN**2)
+    share = odds / (1.0 + odds)
+    return near, np.minimum(np.hypot(std, math.sqrt(share) * (far - near)), USUAL_LEAN)
+
+
 @dataclass(frozen=True, slots=True)
-class _Stretch:
+class Stretch:
     """A stretch of a run at `rate` rows per second.
 
     Parameters
     ----------
+    start : int
+        Row of the run that is its first.
     rate : float
         [Hz].
     force, turn : array
@@ -283,6 +321,7 @@ class _Stretch:
         Weight of a row: a car that stands looks at one place of the ground all the time.
     """
 
+    start: int
     rate: float
     force: Floats
     turn: Floats
@@ -292,26 +331,29 @@ class _Stretch:
     used: Bools
     pace: Floats
 
-    def turned(self, matrix: Floats) -> _Stretch:
+    def turned(self, matrix: Floats) -> Stretch:
         """Return the stretch with force and turn rate turned by `matrix`."""
         return replace(self, force=self.force @ matrix.T, turn=self.turn @ matrix.T)
 
 
-def _stretches(recording: Recording, car: CarSheet) -> list[_Stretch]:
-    """Return the stretches of a run in which the turn rates have no hole and the heading turns enough."""
+def thinned(values: Floats, bad: Bools, every: int) -> tuple[Floats, Bools]:
+    """Return averages over `every` samples and whether more than half of them are bad."""
+    count = len(values) // every
+    means = signals.filled(values, bad)[: count * every].reshape(count, every).mean(axis=1)
+    return means, bad[: count * every].reshape(count, every).mean(axis=1) > 0.5
+
+
+def _stretches(recording: Recording, car: CarSheet) -> list[Stretch]:
+    """Return the stretches of a run from which the lean of its box is found; none of them in a short log."""
     every = max(1, round(recording.sample_rate / RATE))
     rate = recording.sample_rate / every
-    count = len(recording.data) // every
-    if count < SHORTEST_S * rate:
+    if len(recording.data) // every < SHORTEST_S * rate:
         return []
 
     def rows(name: str) -> tuple[Floats, Bools]:
-        raw = recording.data[name].to_numpy(dtype=np.float64, copy=False)[: count * every]
-        bad = (
-            ~np.isfinite(raw) | recording.suspect[name].to_numpy(dtype=np.bool_, copy=False)[: count * every]
-        )
-        means = signals.filled(raw, bad).reshape(count, every).mean(axis=1)
-        return means, bad.reshape(count, every).mean(axis=1) > 0.5
+        raw = recording.data[name].to_numpy(dtype=np.float64, copy=False)
+        suspect = recording.suspect[name].to_numpy(dtype=np.bool_, copy=False)
+        return thinned(raw, ~np.isfinite(raw) | suspect, every)
 
     columns = {name: rows(name) for name in (*_INERTIAL, *(f"damper_{c}" for c in CORNERS))}
     wheels = {}
@@ -321,20 +363,11 @@ def _stretches(recording: Recording, car: CarSheet) -> list[_Stretch]:
     rolls = [
         suspension_roll(wheels[left], wheels[right], car.axle(a)) for a, (left, right) in AXLE_CORNERS.items()
     ]
+    roll = (rolls[0] + rolls[1]) / len(AXLES)
     pitch = suspension_pitch([wheels[c] for c in CORNERS], car.mass.wheelbase.value)
-    gaining, pace = np.zeros(count), np.ones(count)
-    if recording.usable("speed"):
-        taps = signals.lowpass_taps(rate, PATH_BAND, PATH_BAND)
-        speed = rows("speed")[0]
-        gaining = signals.smooth(signals.derivative(speed, rate), taps)
-        pace = np.clip(speed / USUAL_PACE, LEAST_PACE, 1.0)
+    speed = rows("speed")[0] if recording.usable("speed") else None
     lost = np.logical_or.reduce([columns[f"gyro_{axis}"][1] for axis in "xyz"])
-    lasting = [(a, b) for a, b in signals.runs_of(lost) if b - a > LONGEST_BRIDGE_S * rate]
-    whole = np.ones(count, dtype=np.bool_)
-    for a, b in lasting:
-        whole[a:b] = False
-    others = [name for name in columns if not name.startswith("gyro")]
-    used = ~np.logical_or.reduce([lost, *(columns[name][1] for name in others)])
+    bad = np.logical_or.reduce([flags for _, flags in columns.values()])
     force, turn = (
         np.column_stack([columns[f"{sensor}_{axis}"][0] for axis in "xyz"]) for sensor in ("accel", "gyro")
     )
@@ -344,16 +377,52 @@ def _stretches(recording: Recording, car: CarSheet) -> list[_Stretch]:
     swing = [signals.derivative(columns[f"gyro_{axis}"][0], rate) for axis in "xyz"]
     tangential, centripetal = felt_beside_cg(list(turn.T), swing, arm)
     force = force - np.column_stack(tangential) - np.column_stack(centripetal)
+    found = stretches_of(rate, force, turn, (roll, pitch), speed, (lost, bad))
+    return found[:: max(1, -(-len(found) // MOST_WINDOWS))]
+
+
+def stretches_of(
+    rate: float,
+    force: Floats,
+    turn: Floats,
+    leaning: tuple[Floats, Floats],
+    speed: Floats | None,
+    masks: tuple[Bools, Bools],
+) -> list[Stretch]:
+    """Return the stretches of a run in which the turn rates have no hole and the heading turns enough.
+
+    Parameters
+    ----------
+    rate : float
+        Rows per second [Hz], about `RATE`.
+    force, turn : array
+        Shape (n, 3), specific force at the CG [m/s2] and turn rate [rad/s].
+    leaning : tuple of arrays
+        Roll and pitch of the body by the pots [rad].
+    speed : array or None
+        [m/s].
+    masks : tuple of arrays of bool
+        Rows without turn rates, and rows that rest on suspect samples of anything.
+    """
+    lost, bad = masks
+    gaining, pace = np.zeros(len(force)), np.ones(len(force))
+    if speed is not None:
+        taps = signals.lowpass_taps(rate, PATH_BAND, PATH_BAND)
+        gaining = signals.smooth(signals.derivative(speed, rate), taps)
+        pace = np.clip(speed / USUAL_PACE, LEAST_PACE, 1.0)
+    whole = np.ones(len(force), dtype=np.bool_)
+    for a, b in signals.runs_of(lost):
+        if b - a > LONGEST_BRIDGE_S * rate:
+            whole[a:b] = False
     found = []
     for a, b in _pieces(whole, rate):
         heading = np.cumsum(turn[a:b, 2]) / rate
-        if np.ptp(heading) < LEAST_HEADING or used[a:b].sum() < SHORTEST_S * rate:
+        used = ~bad[a:b]
+        if np.ptp(heading) < LEAST_HEADING or used.sum() < SHORTEST_S * rate:
             continue
-        roll = (rolls[0] + rolls[1]) / len(AXLES)
-        parts = (force[a:b], turn[a:b], roll[a:b], pitch[a:b], gaining[a:b], used[a:b], pace[a:b])
-        found.append(_Stretch(rate, *parts))
-    every_nth = max(1, -(-len(found) // MOST_WINDOWS))
-    return found[::every_nth]
+        roll, pitch = (part[a:b] for part in leaning)
+        found.append(Stretch(a, rate, force[a:b], turn[a:b], roll, pitch, gaining[a:b], used, pace[a:b]))
+    return found
 
 
 def _pieces(whole: Bools, rate: float) -> list[tuple[int, int]]:
@@ -376,34 +445,75 @@ class _Equations:
     """Three linear equations per row in the unknowns of one stretch: columns @ unknowns + rest = residual.
 
     ``force``: mean specific force along up less g [m/s2]; ``along``, ``across``: slope of the road along and
-    across the path [rad]. The columns stand in the order of `_OWN` and `_SHARED`; `pace` weighs the rows.
+    across the path [rad]. The columns stand in the order of `_OWN` and `_SHARED`; `pace` weighs the rows,
+    `time` [s] is that from the first one of the stretch, `straight` says where the car hardly turns.
     """
 
     force: tuple[Floats, Floats]
     along: tuple[Floats, Floats]
     across: tuple[Floats, Floats]
     pace: Floats
+    time: Floats
+    straight: Bools
 
 
-def _tilt(stretches: list[_Stretch]) -> tuple[Floats, Floats]:
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """What the fit found.
+
+    Parameters
+    ----------
+    unknowns, covariance : array
+        Of all stretches, shared ones last, and `FORMAL` squared times their covariance.
+    systems : list
+        Equations per stretch.
+    places : list
+        Per stretch, where its unknowns stand.
+    spreads : list of float
+        Of the mean force along up [m/s2], of grades and of the cross slope of level road [rad].
+    away : float
+        Part of the rows that lie on banks.
+    """
+
+    unknowns: Floats
+    covariance: Floats
+    systems: list[_Equations]
+    places: list[NDArray[np.intp]]
+    spreads: list[float]
+    away: float
+
+
+def _tilt(stretches: list[Stretch], straight: int) -> tuple[Floats, Floats]:
     """Return roll and pitch of the box [rad] and their standard uncertainties."""
+    fit = _fitted(stretches, _PRIORS, straight)
+    where = [k - len(_SHARED) for k in (_SHARED.index("roll"), _SHARED.index("pitch"))]
+    formal = np.sqrt(np.diag(fit.covariance)[where])
+    # Rows on banks are no witnesses across the path, and there the pots miss most of the body's motion.
+    left_out = np.hypot(LEFT_OUT[:2], fit.away * BANKED_LEFT_OUT)
+    return fit.unknowns[where], np.minimum(np.hypot(formal, left_out), USUAL_LEAN)
+
+
+def _fitted(stretches: list[Stretch], priors: Mapping[str, tuple[float, float]], straight: int) -> _Fit:
+    """Return the fit; its first `straight` steps take the road from rows in which the car hardly turns."""
     systems = [_equations(stretch) for stretch in stretches]
     own, shared = len(_OWN), len(_SHARED)
     size = own * len(systems) + shared
     places = [np.r_[own * k : own * (k + 1), size - shared : size] for k in range(len(systems))]
     names = [*_OWN * len(systems), *_SHARED]
-    expected = np.array([_PRIORS[n][0] for n in names])
-    known = np.array([_PRIORS[n][1] ** -2.0 for n in names])
+    expected = np.array([priors[n][0] for n in names])
+    known = np.array([priors[n][1] ** -2.0 for n in names])
     unknowns = expected.copy()
     spreads = [FORCE_SPREAD[1], ALONG_SPREAD[1], FIRST_ACROSS]
     # Iteratively reweighted least squares with a redescending weight (Huber and Ronchetti 2009): the spread
     # of each equation is that of the rows themselves, the one across the path narrows step by step.
-    for _ in range(STEPS):
+    for step in range(STEPS):
         normal, right = np.diag(known), known * expected
         residuals: list[list[Floats]] = [[], [], []]
         for system, place in zip(systems, places, strict=True):
             for k, (columns, rest) in enumerate((system.force, system.along, system.across)):
                 weights = _weights(rest + columns @ unknowns[place], spreads[k])
+                if k and step < straight:
+                    weights = weights * system.straight
                 weighted = columns * (weights * system.pace * ROWS_S / INDEPENDENT_S)[:, None]
                 normal[np.ix_(place, place)] += weighted.T @ columns
                 right[place] -= weighted.T @ rest
@@ -417,12 +527,55 @@ def _tilt(stretches: list[_Stretch]) -> tuple[Floats, Floats]:
         near = sizes[2][sizes[2] < 3.0 * spreads[2]]
         level = 1.48 * float(np.median(near)) if len(near) else FIRST_ACROSS
         spreads[2] = max(float(np.clip(level, *ACROSS_SPREAD)), NARROWING * spreads[2])
-    where = [names.index("roll"), names.index("pitch")]
-    formal = FORMAL * np.sqrt(np.diag(np.linalg.inv(normal))[where])
-    # Rows on banks are no witnesses across the path, and there the pots miss most of the body's motion.
+    covariance = FORMAL**2 * np.linalg.inv(normal)
     away = float(np.mean(sizes[2] > 4.0 * spreads[2]))
-    left_out = np.hypot(LEFT_OUT[:2], away * BANKED_LEFT_OUT)
-    return unknowns[where], np.minimum(np.hypot(formal, left_out), USUAL_LEAN)
+    return _Fit(unknowns, covariance, systems, places, spreads, away)
+
+
+@dataclass(frozen=True, slots=True)
+class CrossSlope:
+    """Slope of the road across the path: time from the run's first row [s], slope and its error [rad]."""
+
+    time: Floats
+    slope: Floats
+    std: Floats
+
+
+def cross_slopes(
+    stretches: list[Stretch], lean_std: tuple[float, float, float], roll_gain: tuple[float, float]
+) -> list[CrossSlope]:
+    """Return the slope of the road across the path of a car, left side lower positive.
+
+    Parameters
+    ----------
+    stretches : list of Stretch
+        In the axes of the car.
+    lean_std : tuple of float
+        What the lean of the box, which was turned back, is known to [rad].
+    roll_gain : tuple of float
+        Roll of the body over the ground per that of the stretches, and its standard uncertainty.
+
+    Notes
+    -----
+    Up, carried by the turn rates, less the body's own lean over the ground, taken across the path. No speed
+    times turning and no force in it, so neither side-slip nor crests are. The error is that of the fit and
+    of what is left out: `ROAD_LEFT_OUT`, `PATH_LEFT_OUT`, `CHANGE_LEFT_OUT_S`.
+    """
+    known = [max(std, LEAST_LEAN) for std in lean_std]
+    priors = _PRIORS | {"roll": (0.0, known[0]), "pitch": (0.0, known[1]), "roll_gain": roll_gain}
+    found = []
+    # The offsets of the gyros belong to a stretch, what they share to a quarter of an hour.
+    for first in range(0, len(stretches), MOST_WINDOWS):
+        group = stretches[first : first + MOST_WINDOWS]
+        fit = _fitted(group, priors, STRAIGHT_STEPS)
+        for stretch, system, place in zip(group, fit.systems, fit.places, strict=True):
+            columns, rest = system.across
+            slope = -(rest + columns @ fit.unknowns[place])
+            formal = np.einsum("ij,jk,ik->i", columns, fit.covariance[np.ix_(place, place)], columns)
+            change = CHANGE_LEFT_OUT_S * np.gradient(slope, system.time) if len(slope) > 1 else 0.0
+            std = np.sqrt(formal + ROAD_LEFT_OUT**2 + (PATH_LEFT_OUT * slope) ** 2 + change**2)
+            found.append(CrossSlope(system.time + stretch.start / stretch.rate, slope, std))
+    return found
 
 
 def _weights(residuals: Floats, spread: float) -> Floats:
@@ -430,7 +583,7 @@ def _weights(residuals: Floats, spread: float) -> Floats:
     return (1.0 + (residuals / (2.0 * spread)) ** 2) ** -2.0 / spread**2
 
 
-def _equations(stretch: _Stretch) -> _Equations:
+def _equations(stretch: Stretch) -> _Equations:
     rate, count = stretch.rate, len(stretch.force)
     # The axes of the first row's box, seen from the box as it turns on.
     turned = _turning(stretch.turn / rate)
@@ -465,11 +618,15 @@ def _equations(stretch: _Stretch) -> _Equations:
         parts = [of_pitch * p + of_roll * r for p, r in zip(pitch, roll, strict=True)]
         return rows(parts, -of_pitch * up[:, 0] + of_roll * up[:, 1])
 
+    parts = [np.abs(stretch.turn[:, 2]), stretch.pace, np.arange(count) / rate]
+    others, time = _averaged(np.column_stack(parts), stretch)
     return _Equations(
         force=rows(force, along_up(up) - STANDARD_GRAVITY),
         along=mixed(-ahead, aside),
         across=mixed(aside, ahead),
-        pace=_averaged(stretch.pace[:, None].repeat(2, axis=1), stretch)[1],
+        pace=others[:, 1],
+        time=time,
+        straight=others[:, 0] < STRAIGHT,
     )
 
 
@@ -495,11 +652,12 @@ def _turning(angles: Floats) -> Floats:
     return result
 
 
-def _path(stretch: _Stretch, taps: Floats) -> tuple[Floats, Floats]:
+def _path(stretch: Stretch, taps: Floats) -> tuple[Floats, Floats]:
     """Return the direction of the path in the axes of the car: cosine and sine of its angle from the nose.
 
     A drifting car points away from its path. The force in the plane of the road stands square to the path but
-    for what gains speed, so it shows the path whatever the side-slip; on straights the nose does.
+    for what gains speed, so it shows the path whatever the side-slip; on straights the nose does. In between,
+    as in a change of side, the path swings over.
     """
     # In the plane of the road, not of the body: a degree of pitch turns the path on a bank by two.
     pitch, roll = _PRIORS["pitch_gain"][0] * stretch.pitch, _PRIORS["roll_gain"][0] * stretch.roll
@@ -509,11 +667,14 @@ def _path(stretch: _Stretch, taps: Floats) -> tuple[Floats, Floats]:
     square = np.sqrt(np.maximum(np.abs(in_plane) ** 2 - stretch.gaining**2, 0.0))
     turned = in_plane / (stretch.gaining + 1j * np.where(aside >= 0.0, square, -square) + 1e-9)
     told = (square > LEAST_IN_PLANE) & (turned.real > 0.0)
-    direction = np.where(told, turned / np.maximum(np.abs(turned), 1e-9), 1.0)
-    return direction.real, direction.imag
+    for a, b in signals.runs_of(~told):
+        if b - a > LONGEST_CHANGE_S * stretch.rate:
+            turned[a:b], told[a:b] = 1.0, True
+    angle = signals.filled(np.angle(turned), ~told) if told.any() else np.zeros(len(told))
+    return np.cos(angle), np.sin(angle)
 
 
-def _averaged(columns: Floats, stretch: _Stretch) -> tuple[Floats, Floats]:
+def _averaged(columns: Floats, stretch: Stretch) -> tuple[Floats, Floats]:
     """Return columns and rest of the rows of the fit: averages over `ROWS_S` of rows that can be used."""
     every = max(1, round(ROWS_S * stretch.rate))
     count = len(columns) // every
@@ -525,7 +686,7 @@ def _averaged(columns: Floats, stretch: _Stretch) -> tuple[Floats, Floats]:
 # Yaw of the box: roll of the pots that goes along with the longitudinal force.
 
 
-def _yaw(stretches: list[_Stretch]) -> tuple[float, float]:
+def _yaw(stretches: list[Stretch]) -> tuple[float, float]:
     """Return the lean about the vertical axis [rad] and its standard uncertainty.
 
     A car alike left and right does not roll by drive and brake forces, so what goes along with them is the
@@ -550,7 +711,7 @@ def _yaw(stretches: list[_Stretch]) -> tuple[float, float]:
     return yaw * share, std * math.sqrt(share)
 
 
-def _yaw_rows(stretch: _Stretch) -> Floats:
+def _yaw_rows(stretch: Stretch) -> Floats:
     rate = stretch.rate
     taps = signals.lowpass_taps(rate, YAW_BAND, YAW_BAND)
     force = [signals.smooth(np.ascontiguousarray(part), taps) for part in stretch.force.T]

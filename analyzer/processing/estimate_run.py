@@ -61,7 +61,8 @@ def estimate_run(
     moving = moving_part(working)
     motion = work_out_motion(working, moving, car, bar_rates, recording.box.std)
     # Bank and crests come from the path, so after the forces and before anything that asks for a bank.
-    motion = with_road_shape(motion, track_of(recording, motion))
+    tyres = all(car.axle(axle).tyre_rate is not None for axle in AXLES)
+    motion = with_road_shape(motion, track_of(recording, motion), tyres)
     # A stop or droop end in contact is a spring of its own: known first, since roll and loads leave it out.
     gaps = bump_stop_gap.bump_stop_gaps(recording, motion, working, car)
     gap_checks = bump_stop_gap.stated_gap_checks(recording, motion, working, car, gaps)

@@ -11,6 +11,7 @@ import pandas as pd
 from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.core.filebacked import frame_aside
 from analyzer.core.signals import Bools, Floats, derivative, filled, lowpass_taps, runs_of, smooth, widened
+from analyzer.ingest.attitude import cross_slopes, stretches_of, thinned
 from analyzer.ingest.recording import Recording
 from analyzer.processing.motion import BAND, bank_angle, raw_suspect
 from analyzer.processing.results import Motion
@@ -184,6 +185,11 @@ GPS_SLOW: Final = 3.0
 """Slower than this GPS positions do not tell where the car is heading [m/s]: engineering judgement."""
 BANKED: Final = np.radians(4.0)
 """Cross slope from which a stretch is called banked [rad]: engineering judgement."""
+DOUBT: Final = 0.5
+"""Part of the difference between the two accounts by forces that stands in the error [1]: either may be the
+one that is wrong (drifts with side-slip to 40 degrees on the rigid-body engine)."""
+STEADIEST: Final = np.radians(0.2)
+"""Error of the two accounts by forces on the steadiest banks of the rigid-body engine, rms [rad]."""
 CREST: Final = 1.0
 """Vertical acceleration of the path from which a place is a crest or a dip [m/s2]: a tenth of the weight."""
 CHANGING_S: Final = 0.45
@@ -248,6 +254,8 @@ def bank_and_crest(
     yaw_rate: Floats,
     speed: Floats,
     track: Track | None = None,
+    carried: tuple[Floats, Floats] | None = None,
+    lean_std: float = 0.0,
 ) -> tuple[Floats, Floats, Floats]:
     """Return bank [rad], its standard uncertainty [rad] and the path's vertical acceleration [m/s2].
 
@@ -261,6 +269,10 @@ def bank_and_crest(
         [rad/s], [m/s].
     track : Track, optional
         From GPS.
+    carried : tuple of arrays, optional
+        Bank by the direction of up that the turn rates carry, and its standard uncertainty [rad].
+    lean_std : float
+        To what the box is known to stand level across the car [rad].
 
     Notes
     -----
@@ -268,7 +280,8 @@ def bank_and_crest(
     a_c^2 = f_in^2 + f_z^2 - g^2. From speed times the turning of the path.
     With the second, the vertical acceleration follows: (g + a_v)^2 = f_in^2 + f_z^2 - a_c^2. Both banks,
     atan2(a_c, g + a_v) - atan2(f_in, f_z), are weighted by what each can know at that moment: the first goes
-    wrong by a_v / a_c, the second by v (rate of side-slip) / g.
+    wrong by a_v / a_c, the second by v (rate of side-slip) / g. While the force swings through zero neither
+    holds. The third account, which is `carried`, asks for none of that and outweighs both where it is known.
     """
     # First account: the path is level, so all force beyond the weight turns the car.
     by_force, turn = bank_angle(force, rate, yaw_rate, speed)
@@ -298,12 +311,22 @@ def bank_and_crest(
     # The mean of least variance (Gauss and Markov), as if the two erred independently.
     weight = speed_error**2 / (speed_error**2 + force_error**2)
     bank = weight * by_force + (1.0 - weight) * by_speed
-    error = 1.0 / np.sqrt(1.0 / speed_error**2 + 1.0 / force_error**2)
+    error = np.hypot(
+        1.0 / np.sqrt(1.0 / speed_error**2 + 1.0 / force_error**2), np.hypot(STEADIEST, lean_std)
+    )
+    # Side-slip that changes slowly moves the second account as a crest moves the first: nobody knows which.
+    by_yaw = slip != GPS_TURNING
+    unexplained = np.sqrt(np.maximum((by_speed - by_force) ** 2 - speed_error**2, 0.0))
+    error = np.where(by_yaw, np.hypot(error, DOUBT * unexplained), error)
+    error = np.where(changing_side(force[1], rate), NOT_CARRIED, error)
+    if carried is not None:
+        weight = error**2 / (error**2 + carried[1] ** 2)
+        bank = weight * carried[0] + (1.0 - weight) * bank
+        error = error * carried[1] / np.hypot(error, carried[1])
     # The magnitude of all forces is known; what the bank leaves of it is the vertical acceleration.
     angle = np.clip(bank + lean, -1.4, 1.4)
     crest = np.sqrt(square) * np.cos(angle) - STANDARD_GRAVITY
-    # 0.2 degrees: rms of the steadiest banks of the engine (docs/course-sheet.md).
-    return bank, np.hypot(error, np.radians(0.2)), crest
+    return bank, error, crest
 
 
 def changing_side(side: Floats, rate: float) -> Bools:
@@ -317,37 +340,108 @@ def changing_side(side: Floats, rate: float) -> Bools:
     return widened((swing > QUICK) & (np.abs(across) < CHANGING_S * swing), round(0.15 * rate))
 
 
-def with_road_shape(motion: Motion, track: Track | None = None) -> Motion:
+CARRIED: Final = 25.0
+"""Rows per second at which up is carried through a run [Hz], as for the lean of the box."""
+NOT_CARRIED: Final = np.radians(90.0)
+"""Error where up is not carried [rad]: as good as nothing beside the other accounts."""
+LONGEST_HOLE_S: Final = 0.5
+"""Longest hole in pots or accelerations over which the slope is drawn straight [s]: engineering judgement."""
+ROLL_GAIN: Final = {True: (1.0, 0.05), False: (1.25, 0.15)}
+"""Roll of the body over the ground per that of `body_roll`, and its standard deviation, with tyre rates in
+the sheet and without: tyre rates are known to some 20 % and a fifth of the roll (engineering judgement)."""
+
+
+def carried_bank(motion: Motion, tyres: bool) -> tuple[Floats, Floats]:
+    """Return the slope across the path, left side lower positive, and its standard uncertainty [rad].
+
+    By the direction of up that the turn rates carry through the run (`ingest.attitude`), without its error
+    being moved by side-slip or crests. `NOT_CARRIED` where up is not known: without all three turn rates and
+    accelerations, without pots that tell roll and pitch, in short pieces between holes, and on a way that
+    hardly turns.
+
+    Parameters
+    ----------
+    motion : Motion
+        With forces at the CG and the body's roll on springs and tyres.
+    tyres : bool
+        Whether the sheet has tyre rates, so that the roll holds that on the tyres.
+    """
+    data, suspect = motion.data, motion.suspect
+    count = len(data)
+    slope, error = np.zeros(count), np.full(count, NOT_CARRIED)
+    every = max(1, round(motion.rate / CARRIED))
+    force, turn = [f"specific_force_{axis}" for axis in "xyz"], ["roll_rate", "pitch_rate", "yaw_rate"]
+    names = [*force, *turn, "body_roll", "pitch"]
+    if any(name not in data for name in names) or count < 2 * every:
+        return slope, error
+
+    def rows(name: str) -> tuple[Floats, Bools]:
+        return thinned(data[name].to_numpy(), suspect[name].to_numpy(), every)
+
+    columns = {name: rows(name) for name in names}
+    rate = motion.rate / every
+    stretches = stretches_of(
+        rate,
+        np.column_stack([columns[name][0] for name in force]),
+        np.column_stack([columns[name][0] for name in turn]),
+        (columns["body_roll"][0], columns["pitch"][0]),
+        rows("speed")[0] if "speed" in data else None,
+        (
+            np.logical_or.reduce([columns[name][1] for name in turn]),
+            np.logical_or.reduce([bad for _, bad in columns.values()]),
+        ),
+    )
+    # A row stands for the middle of what it averages over; between rows further apart nothing is known.
+    time = (np.arange(count) - (every - 1) / 2.0) / motion.rate
+    for piece in cross_slopes(stretches, motion.box_std, ROLL_GAIN[tyres]):
+        if len(piece.time) < 2:
+            continue
+        low, high = np.searchsorted(time, piece.time[[0, -1]])
+        inside = slice(int(low), int(high))
+        slope[inside] = np.interp(time[inside], piece.time, piece.slope)
+        error[inside] = np.interp(time[inside], piece.time, piece.std)
+        for a in np.flatnonzero(np.diff(piece.time) > LONGEST_HOLE_S):
+            hole = slice(*np.searchsorted(time, piece.time[a : a + 2]))
+            error[hole] = NOT_CARRIED
+    return slope, error
+
+
+def with_road_shape(motion: Motion, track: Track | None = None, tyres: bool = True) -> Motion:
     """Return the motion with bank from all that is logged, ``bank_error`` and ``vertical_acceleration``.
 
-    Without speed or yaw rate the bank stays that of the accelerometer alone, kept as ``bank_by_force`` too.
-    Where it cannot be known, in a quick change of side or where its error is over `UNKNOWN`, it is suspect.
+    Up carried by the turn rates tells it best (`carried_bank`; `tyres` as there); where it is not carried,
+    the forces with speed and turning have to do. Without these either the bank stays that of the
+    accelerometer alone, kept as ``bank_by_force`` too. Where it cannot be known, in a quick change of side or
+    where its error is over `UNKNOWN`, it is suspect.
     """
     data, suspect = motion.data, motion.suspect
     if "bank" not in data:
         return motion
     rate, flat = motion.rate, suspect["bank"].to_numpy()
     fx, fy, fz = (data[f"road_force_{axis}"].to_numpy() for axis in "xyz")
-    unknown = flat | changing_side(fy, rate)
+    changing = changing_side(fy, rate)
     columns: dict[str, Floats] = {"bank_by_force": data["bank"].to_numpy()}
-    flags: dict[str, Bools] = {"bank_by_force": unknown, "bank": unknown}
+    flags: dict[str, Bools] = {"bank_by_force": flat | changing}
+    slope, carried_error = carried_bank(motion, tyres)
+    carried = (np.where(flat, 0.0, slope * data["turn"].to_numpy()), carried_error)
+    # Where speed or yaw rate failed up alone tells it; the first account, which has no error, where that
+    # failed too.
+    told = carried_error < UNKNOWN
+    bank, error = np.where(told, carried[0], columns["bank_by_force"]), carried_error
+    unknown, errorless = flat | (~told & changing), flat | ~told
     if "yaw_rate" in data and "speed" in data:
         yaw, raw_speed = data["yaw_rate"].to_numpy(), data["speed"].to_numpy()
         speed = smooth(raw_speed, lowpass_taps(rate, 2.0, 3.0))
-        bank, error, crest = bank_and_crest((fx, fy, fz), rate, yaw, speed, track)
-        # Where speed or yaw rate failed the first account stands alone, without an error of its own.
+        force, lean_std = (fx, fy, fz), motion.box_std[0]
+        every, every_error, crest = bank_and_crest(force, rate, yaw, speed, track, carried, lean_std)
         half = len(lowpass_taps(rate, BAND, 2.0 * BAND)) // 2
         bad = widened(suspect["speed"].to_numpy() | suspect["yaw_rate"].to_numpy(), half)
-        columns |= {
-            "bank": np.where(bad, columns["bank_by_force"], bank),
-            "bank_error": error,
-            "vertical_acceleration": crest,
-        }
-        flags |= {
-            "bank": unknown | (~bad & (error > UNKNOWN)),
-            "bank_error": flat | bad,
-            "vertical_acceleration": flat | bad,
-        }
+        bank, error = np.where(bad, bank, every), np.where(bad, error, every_error)
+        unknown, errorless = np.where(bad, unknown, flat | (error > UNKNOWN)), flat | (bad & ~told)
+        columns["vertical_acceleration"], flags["vertical_acceleration"] = crest, flat | bad
+    columns["bank"], flags["bank"] = bank, unknown
+    if not errorless.all():
+        columns["bank_error"], flags["bank_error"] = error, errorless
     return replace(motion, data=_with(data, columns), suspect=_with(suspect, flags))
 
 

@@ -123,10 +123,13 @@ def manoeuvre(name: str, seed: int = 0, bank: float = 0.0) -> Plan:
 
     ``course``: corners of both directions with quick changes of side, as on a drift course; ``slalom``:
     changes of side all the time; ``sweep``: slow and wide, nearly steady; ``bowl``: long turns of both
-    directions on `bank` [deg], always towards the inside of the turn, with level ground between them.
+    directions on `bank` [deg], always towards the inside of the turn, with level ground between them;
+    ``drift``: corners of both directions on `bank` in which side-slip wanders between 15 and 40 degrees and
+    speed with it; ``oval``: the same in one direction alone, hence banked to one side all the while.
     """
     rng = np.random.default_rng([seed, 977])
-    maker = {"course": _course, "slalom": _slalom, "sweep": _sweep, "bowl": _bowl}[name]
+    makers = {"course": _course, "slalom": _slalom, "sweep": _sweep, "bowl": _bowl}
+    maker = (makers | {"drift": _drift, "oval": _oval})[name]
     return plan_of(maker(rng, bank))
 
 
@@ -185,3 +188,25 @@ def _bowl(rng: np.random.Generator, bank: float) -> Knots:
         knots.append((time + 1.6, 0.0, 16.0, 0.0, 0.0))
         time, side = time + 1.6, -side
     return [*knots, (time + 1.0, 0.0, 16.0, 0.0, 0.0)]
+
+
+def _drift(rng: np.random.Generator, bank: float) -> Knots:
+    return _slipping(rng, bank, -1.0)
+
+
+def _oval(rng: np.random.Generator, bank: float) -> Knots:
+    return _slipping(rng, bank, 1.0)
+
+
+def _slipping(rng: np.random.Generator, bank: float, change: float) -> Knots:
+    """Return corners of a car whose side-slip wanders; `change` is the next side over this one."""
+    knots = list(_START)
+    time, side = _GO, float(rng.choice([-1.0, 1.0]))
+    while time < _GO + 36.0:
+        enter, hold = rng.uniform(0.7, 1.5), rng.uniform(1.0, 3.0)
+        slope = bank * rng.uniform(0.8, 1.1) * side
+        for t in (time + enter, time + enter + hold):
+            level, speed, slip = rng.uniform(0.6, 0.9), rng.uniform(11.0, 17.0), rng.uniform(15.0, 40.0)
+            knots.append((t, side * level, speed, slope, side * slip))
+        time, side = time + enter + hold, side * change
+    return [*knots, (time + 1.5, 0.0, 15.0, 0.0, 0.0), (time + 2.5, 0.0, 15.0, 0.0, 0.0)]

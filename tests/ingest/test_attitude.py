@@ -55,6 +55,17 @@ def test_lean_of_the_box_is_found(tmp_path: Path, drive: tuple[str, float, str])
     assert "leans" in row.comment
 
 
+@pytest.mark.parametrize(("bank", "seed"), [(8.0, 33), (4.0, 34)])
+def test_banked_to_one_side_all_the_while_is_no_lean_of_the_box(
+    tmp_path: Path, bank: float, seed: int
+) -> None:
+    """Both look alike but on the straight before; what speaks for the other one stands in the error."""
+    recording, lean = drawn_run(tmp_path, ("oval", bank, "A"), seed)
+    off = np.abs(recording.box.angles - lean)
+    assert np.degrees(off) == pytest.approx(np.zeros(3), abs=0.35)
+    assert (off < 2.0 * np.array(recording.box.std)).all()
+
+
 @pytest.mark.slow
 def test_lean_of_the_box_is_found_to_a_seventh_of_a_degree(tmp_path: Path) -> None:
     errors, scaled = [], []
