@@ -342,7 +342,8 @@ def tables(reviewed: Review) -> dict[str, pd.DataFrame]:
 def write_report(reviewed: Review, folder: str | Path) -> Path:
     """Write the page, ``results.json`` and the tables of a review into a folder, all or nothing.
 
-    With a course sheet the driver's page stands beside it, as ``course.html`` and ``course.json``.
+    Beside it stands ``look.html``, on which the runs are looked into, and with a course sheet the driver's
+    page, as ``course.html`` and ``course.json``.
 
     Parameters
     ----------
@@ -361,12 +362,11 @@ def write_report(reviewed: Review, folder: str | Path) -> Path:
     AnalyzerError
         When the folder holds something else, or cannot be written to.
     """
-    from analyzer.report.course_page import course_files
+    from analyzer.report.look_page import files_beside
     from analyzer.report.page import write_report
     from analyzer.session.course_sheet import driven_course
 
-    driven = driven_course(reviewed)
-    return write_report(reviewed, Path(folder), beside={} if driven is None else course_files(driven))
+    return write_report(reviewed, Path(folder), beside=files_beside(reviewed, driven_course(reviewed)))
 
 
 def save_figures(reviewed: Review, folder: str | Path, kind: Kind = "svg") -> tuple[Path, ...]:

@@ -144,7 +144,7 @@ def review(
     ] = None,
 ) -> None:
     """Review a session: what each run showed, measured against predicted, and write the report."""
-    from analyzer.core.files import COURSE_PAGE, check_replaceable
+    from analyzer.core.files import COURSE_PAGE, LOOK_PAGE, check_replaceable
     from analyzer.report.figures.style import figure_kind
     from analyzer.session.review import failure_line, review_session
 
@@ -172,7 +172,7 @@ def review(
         except BrokenPipeError:
             # The reader has seen enough (`analyzer review ... | head`); the report is still wanted.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    from analyzer.report.course_page import course_files
+    from analyzer.report.look_page import files_beside
     from analyzer.report.page import page_parts, write_report
     from analyzer.session.course_sheet import driven_course
 
@@ -185,7 +185,7 @@ def review(
             folder,
             lambda done, figures: tell("drawing the report", done, figures),
             parts,
-            {} if driven is None else course_files(driven),
+            files_beside(result, driven),
         )
         saved = _save_also(result, parts, figures, kind, pdf)
     if as_json:
@@ -193,6 +193,8 @@ def review(
 
         print_json(results_dict(result))
     elif not quiet:
+        if result.runs:
+            saved.append(f"look into the runs: {folder / LOOK_PAGE}")
         if driven is not None:
             saved.append(f"driver's page: {folder / COURSE_PAGE}")
         _print("\n".join((*saved, f"report: {page}")))

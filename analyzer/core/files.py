@@ -32,6 +32,8 @@ _LATE_CONTROLS: Final = re.compile(r"[\x7f-\x9f\u2028\u2029\u202a-\u202e]")
 _OURS: Final = "drift-bar-analyzer "
 _SAME_COLUMNS: Final = 4
 """Columns by which a table of ours is known; no log begins with the same ones."""
+_HEAD: Final = 500
+"""Bytes of a page within which its mark stands."""
 _LARGEST_JSON: Final = 200_000_000
 """Bytes; a result is smaller, so a larger file is something else and is not read."""
 
@@ -333,12 +335,16 @@ RESULTS: Final = "results.json"
 COURSE_PAGE: Final = "course.html"
 COURSE_RESULTS: Final = "course.json"
 """The driver's page beside the page of a review."""
+LOOK_PAGE: Final = "look.html"
+"""The page on which runs are looked into, beside the page of a review."""
 TABLES: Final = "tables"
-_ENTRIES: Final = frozenset({PAGE, RESULTS, COURSE_PAGE, COURSE_RESULTS, TABLES})
+_ENTRIES: Final = frozenset({PAGE, RESULTS, COURSE_PAGE, COURSE_RESULTS, LOOK_PAGE, TABLES})
 RESULTS_FORMAT: Final = "drift-bar-analyzer results 1"
 """Stands in every results.json; a folder without this format or one of the two below is no report of ours."""
 SEASON_FORMAT: Final = "drift-bar-analyzer archive 1"
 COURSE_FORMAT: Final = "drift-bar-analyzer course 1"
+LOOK_FORMAT: Final = "drift-bar-analyzer look 1"
+"""Stands in the head of every page of runs."""
 
 REPORT_TABLES: Final = (
     "runs.csv",
@@ -442,7 +448,17 @@ def _strange_entry(folder: Path) -> str | None:
         return RESULTS
     # A driver's page of ours never stands without its figures.
     driven = [entry.name for entry in entries if entry.name in (COURSE_PAGE, COURSE_RESULTS)]
-    return driven[-1] if driven and not _stated(course, COURSE_FORMAT) else None
+    if driven and not _stated(course, COURSE_FORMAT):
+        return driven[-1]
+    return LOOK_PAGE if (folder / LOOK_PAGE).exists() and not _says(folder / LOOK_PAGE, LOOK_FORMAT) else None
+
+
+def _says(file: Path, mark: str) -> bool:
+    """Return whether a mark stands in the head of a page."""
+    if not file.is_file():
+        return False
+    with file.open("rb") as opened:
+        return f'content="{mark}"'.encode() in opened.read(_HEAD)
 
 
 def _stated(file: Path, *formats: str) -> bool:

@@ -18,6 +18,7 @@ from analyzer.report.figures import course_plots
 from analyzer.report.figures.style import Drawings
 from analyzer.report.plain_data import fault_dict, rounded, taken
 from analyzer.report.sentences import fault_words
+from analyzer.report.tables import hit_moment
 from analyzer.report.words import count, label, sentence, times
 from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
 
@@ -28,6 +29,7 @@ class PlaceRow:
 
     rank: int
     words: str
+    moment: str
     details: tuple[str, ...]
     trace: Markup
 
@@ -37,17 +39,20 @@ def write_course(result: CourseSheetResult, folder: Path) -> Path:
     return page.write_page(folder, render_course(result), course_json(result), {})
 
 
-def course_files(result: CourseSheetResult) -> dict[str, bytes]:
-    """Return the driver's page and its figures as files that stand beside the page of a review."""
-    page_text = render_course(result, COURSE_RESULTS, f"{PAGE}#driver")
+def course_files(result: CourseSheetResult, look: str) -> dict[str, bytes]:
+    """Return the driver's page and its figures as files that stand beside the page of a review.
+
+    `look` is the page of the runs, which each place leads to.
+    """
+    page_text = render_course(result, COURSE_RESULTS, f"{PAGE}#driver", look)
     return {COURSE_PAGE: page.page_bytes(page_text), COURSE_RESULTS: json_bytes(course_json(result))}
 
 
-def render_course(result: CourseSheetResult, results: str = RESULTS, back: str = "") -> str:
+def render_course(result: CourseSheetResult, results: str = RESULTS, back: str = "", look: str = "") -> str:
     """Return the page as HTML, one file without outside loads.
 
-    `results` names the file of its figures; `back` leads to the page of the review, empty when the page
-    stands alone.
+    `results` names the file of its figures; `back` leads to the page of the review, `look` to that of the
+    runs, both empty when the page stands alone.
     """
     drawings = Drawings()
     (where,) = page.drawn((course_plots.where_plate(result),), drawings)
@@ -78,6 +83,7 @@ def render_course(result: CourseSheetResult, results: str = RESULTS, back: str =
         runs=_run_lines(result),
         results=results,
         back=back,
+        look=look,
     )
 
 
@@ -91,6 +97,7 @@ def _row(sheet: PlaceSheet, rank: int, drawings: Drawings) -> PlaceRow:
     return PlaceRow(
         rank,
         course_sentences.place_words(sheet.place),
+        hit_moment(sheet.place.worst.run, sheet.place.worst.event),
         details,
         Markup(drawings.on_page(course_plots.trace_plate(sheet, rank))),
     )

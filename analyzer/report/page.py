@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from analyzer import __version__
 from analyzer.core.errors import plain_text
-from analyzer.core.files import COURSE_PAGE, PAGE, RESULTS, TABLES, json_bytes, replaced_folder
+from analyzer.core.files import COURSE_PAGE, LOOK_PAGE, PAGE, RESULTS, TABLES, json_bytes, replaced_folder
 from analyzer.report import sentences, tables
 from analyzer.report.cards import cards
 from analyzer.report.csv_tables import csv_tables
@@ -177,7 +177,11 @@ def _driver(review: Review) -> Part:
     ]
     if len(found) > _LEAD_EVENTS:
         folds.insert(
-            0, Fold(f"All {len(found)} events", tables=(tables.events_table(review, tables.MOST_ROWS * 5),))
+            0,
+            Fold(
+                f"All {len(found)} events",
+                tables=(tables.events_table(review, tables.MOST_ROWS * 5, _LEAD_EVENTS),),
+            ),
         )
     folds += [
         Fold("More of each event", tables=(tables.event_details_table(review),)),
@@ -215,11 +219,11 @@ def render_page(
     parts: tuple[Part, ...],
     drawings: Drawings,
     tell: Tell,
-    course: str = "",
+    beside: Collection[str] = (),
 ) -> str:
     """Return the whole page as HTML; `tell` hears before each figure how many are drawn, and of how many.
 
-    `course` is the file of the driver's page beside this one, empty without one.
+    `beside` are the files that stand beside this one, which it then leads to.
     """
     plates = all_plates(parts)
     drawn = {}
@@ -232,7 +236,8 @@ def render_page(
         subtitle=_subtitle(review),
         cards=cards(review),
         strip=tables.strip_table(review),
-        course=course,
+        course=COURSE_PAGE if COURSE_PAGE in beside else "",
+        look=LOOK_PAGE if LOOK_PAGE in beside else "",
         parts=parts,
         drawn=drawn,
         sources=_sources(results),
@@ -300,14 +305,13 @@ def write_report(
 
     The same review gives the same bytes. `progress` hears before each figure how many are drawn, and of how
     many; `parts`, from `page_parts`, are given when more is made of them than the page: then their figures
-    are drawn once. `beside` are further files of the folder: the driver's page, from `course_files`.
+    are drawn once. `beside` are further files of the folder: see `look_page.files_beside`.
     """
     results = results_dict(review)
     drawings = Drawings()
     tell = progress or (lambda _done, _all: None)
     beside = beside or {}
-    course = COURSE_PAGE if COURSE_PAGE in beside else ""
-    page = render_page(review, results, parts or page_parts(review), drawings, tell, course)
+    page = render_page(review, results, parts or page_parts(review), drawings, tell, beside)
     written = write_page(folder, page, results, csv_tables(results), beside)
     drawings.tidy()
     return written

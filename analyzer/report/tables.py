@@ -6,9 +6,12 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
+from urllib.parse import quote, urlencode
+
+import numpy as np
 
 from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.estimate import Estimate
 from analyzer.core.units import KM_PER_H, MM_PER_M
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
@@ -24,12 +27,28 @@ from analyzer.session.review import Review
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One cell: text, a smaller remark under it, whether it is a number, and a class for its look."""
+    """One cell of a table.
+
+    Parameters
+    ----------
+    text, remark : str
+        What it says, and what stands smaller under it.
+    number : bool
+        Whether it is a number.
+    look : str
+        Class for its look.
+    moment : str
+        What of the runs it speaks of, as the end of a link to their page; empty for none.
+    anchor : str
+        By what the other pages find it; empty for none.
+    """
 
     text: str
     remark: str = ""
     number: bool = False
     look: str = ""
+    moment: str = ""
+    anchor: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +66,71 @@ def heads(line: str) -> tuple[str, ...]:
     return tuple(line.split(" | "))
 
 
-def named(text: str, remark: str = "") -> Cell:
+def named(text: str, remark: str = "", moment: str = "") -> Cell:
     """Return the cell of a name from log or sheet."""
-    return Cell(words.label(text), remark)
+    return Cell(words.label(text), remark, moment=moment)
+
+
+# Links between the pages: a moment of a run, and a hit in its table.
+
+HitKey = tuple[str, Corner, float]
+"""Run, corner and log time of the deepest point [s]: no two hits share them."""
+
+
+def hit_key(run: str, event: BottomingEvent) -> HitKey:
+    """Return by what a hit is known."""
+    return run, event.corner, event.peak_s
+
+
+def hit_anchors(review: Review) -> dict[HitKey, str]:
+    """Return the end of a link to the row of every hit that has one."""
+    listed = events(review)[: 5 * MOST_ROWS]
+    return {hit_key(run.name, event): f"hit-{rank}" for rank, (run, event) in enumerate(listed, start=1)}
+
+
+def run_key(run: str) -> str:
+    """Return the name of a run as links carry it: half a surrogate pair has no place in one."""
+    return run.encode("utf-8", "replace").decode()
+
+
+def moment(run: str, at: float | None = None, what: str = "", section: str = "") -> str:
+    """Return the end of a link to the page of the runs.
+
+    Parameters
+    ----------
+    run : str
+        Name of the run.
+    at : float or None
+        Log time [s]; None for the whole run.
+    what : str
+        House channel to look at.
+    section : str
+        Section to show whole, where the course is known.
+    """
+    ends = {"run": run_key(run), "at": "" if at is None else f"{at:.3f}", "what": what}
+    ends["section"] = words.label(section, 24) if section else ""
+    return "#" + urlencode({key: value for key, value in ends.items() if value}, quote_via=quote)
+
+
+def hit_moment(run: str, event: BottomingEvent) -> str:
+    """Return the end of a link to a hit."""
+    return moment(run, event.peak_s, f"damper_{event.corner}")
+
+
+def _doubted_moment(review: Review, run: str, channel: str) -> str:
+    """Return where to look at a channel that a check remarks on: its longest suspect stretch."""
+    recording = next((log for log in review.recordings if log.run == run), None)
+    if recording is None:
+        return ""
+    if channel not in recording.suspect.columns:
+        return moment(run)
+    flags = recording.suspect[channel].to_numpy(dtype=np.int8)
+    edges = np.flatnonzero(np.diff(flags, prepend=0, append=0))
+    if not len(edges):
+        return moment(run, what=channel)
+    longest = int(np.argmax(edges[1::2] - edges[::2]))
+    middle = (edges[2 * longest] + edges[2 * longest + 1]) // 2
+    return moment(run, float(recording.data.index[middle]), channel)
 
 
 def amount(text: str, remark: str = "") -> Cell:
@@ -127,7 +208,7 @@ def _strip_row(review: Review, recording: Recording, run: RunEstimates) -> tuple
     rows = cards.remarks(review, run.name)
     trust, why = cards.trust_words(rows)
     return (
-        named(run.name, words.label(run.setup, 16)),
+        named(run.name, words.label(run.setup, 16), moment(run.name)),
         # Why a gradient is missing stands in the table of the runs; here it would bury the others.
         *(_short_figure(run.roll_gradient.get(axle)) for axle in AXLES),
         _hits(recording, run),
@@ -154,7 +235,7 @@ def _run_row(review: Review, run: RunEstimates) -> tuple[Cell, ...]:
     remark = f"{words.count(found, 'check')} to look at" if found else ""
     share = tuple(number(words.percent(left_share(run, axle))) for axle in AXLES)
     return (
-        named(run.name, remark),
+        named(run.name, remark, moment(run.name)),
         named(run.setup),
         *(number(run.roll_gradient.get(key)) for key in ("front", "rear", "total")),
         *share,
@@ -169,7 +250,10 @@ def findings_table(review: Review) -> PageTable:
     return PageTable(
         "Checks that ask for a look",
         _HEALTH_COLUMNS,
-        tuple(_health_row(name, row) for name, row in rows[:MOST_ROWS]),
+        tuple(
+            _health_row(name, row, _doubted_moment(review, name, row.channel))
+            for name, row in rows[:MOST_ROWS]
+        ),
         _more(len(rows), MOST_ROWS, "health.csv"),
     )
 
@@ -204,10 +288,10 @@ def checks_table(review: Review) -> PageTable:
     )
 
 
-def _health_row(run: str, row: HealthRow) -> tuple[Cell, ...]:
+def _health_row(run: str, row: HealthRow, shown: str = "") -> tuple[Cell, ...]:
     return (
         named(run),
-        named(row.channel),
+        named(row.channel, moment=shown),
         named(row.check),
         Cell(row.verdict.value, look=_LOOK[row.verdict]),
         _plain(row.value, row.unit),
@@ -282,9 +366,13 @@ def _small(estimate: Estimate) -> Cell:
     return amount(text)
 
 
-def events_table(review: Review, most: int) -> PageTable:
-    """Return at most `most` bottoming events, hardest first."""
+def events_table(review: Review, most: int, before: int = 0) -> PageTable:
+    """Return at most `most` bottoming events, hardest first.
+
+    The first ones, as many as stand in a table `before` this one, are not what links lead to.
+    """
     found = events(review)
+    anchors = dict(list(hit_anchors(review).items())[before:])
     return PageTable(
         "Bottoming, hardest first",
         heads(
@@ -292,8 +380,8 @@ def events_table(review: Review, most: int) -> PageTable:
         ),
         tuple(
             (
-                _corner(event),
-                named(event.section),
+                replace(_corner(run, event), anchor=anchors.get(hit_key(run.name, event), "")),
+                _where(run, event),
                 named(run.name),
                 amount(f"{event.start_s:.2f} to {event.end_s:.2f} s"),
                 amount(words.millimetres(event.stop_compression, 1)),
@@ -310,9 +398,14 @@ def events_table(review: Review, most: int) -> PageTable:
     )
 
 
-def _corner(event: BottomingEvent) -> Cell:
-    corner = CORNER_WORDS[event.corner]
-    return Cell(corner, "hard", look="verdict") if event.hard else Cell(corner)
+def _corner(run: RunEstimates, event: BottomingEvent) -> Cell:
+    corner, shown = CORNER_WORDS[event.corner], hit_moment(run.name, event)
+    hard = event.hard and event.kind != "full droop"
+    return Cell(corner, "hard", look="verdict", moment=shown) if hard else Cell(corner, moment=shown)
+
+
+def _where(run: RunEstimates, event: BottomingEvent) -> Cell:
+    return named(event.section, moment=moment(run.name, event.peak_s, section=event.section))
 
 
 def event_details_table(review: Review) -> PageTable:
@@ -326,7 +419,11 @@ def event_details_table(review: Review) -> PageTable:
         ),
         tuple(
             (
-                Cell(CORNER_WORDS[event.corner], words.label(event.section)),
+                Cell(
+                    CORNER_WORDS[event.corner],
+                    words.label(event.section),
+                    moment=hit_moment(run.name, event),
+                ),
                 named(run.name, f"{event.peak_s:.2f} s"),
                 _optional(event.distance, 1.0, "m", 0),
                 _optional(event.speed, KM_PER_H, "km/h", 0),
@@ -352,8 +449,8 @@ def droop_table(review: Review) -> PageTable:
         ("Corner", "Where", "Run", "Log time", "Met at"),
         tuple(
             (
-                Cell(CORNER_WORDS[event.corner]),
-                named(event.section),
+                _corner(run, event),
+                _where(run, event),
                 named(run.name),
                 amount(f"{event.start_s:.2f} to {event.end_s:.2f} s"),
                 amount(f"{event.approach_speed:.2f} m/s"),
@@ -466,7 +563,7 @@ def splits_table(run: RunEstimates) -> PageTable | None:
 
     rows = tuple(
         (
-            named(split.name),
+            named(split.name, moment=moment(run.name, section=split.name) if split.kind == "section" else ""),
             amount(f"{split.seconds:.0f} s"),
             *(cells(split, "roll_gradient_body", axle) for axle in AXLES),
             *(cells(split, "share_slope", axle) for axle in AXLES),

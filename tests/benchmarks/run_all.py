@@ -18,6 +18,7 @@ LONG: dict[str, list[str]] = {
     "bench_review.py": [],
     "bench_archive.py": [],
     "bench_memory.py": [],
+    "bench_look.py": [],
 }
 SHORT: dict[str, list[str]] = {
     "bench_settings.py": [],
@@ -26,6 +27,7 @@ SHORT: dict[str, list[str]] = {
     "bench_review.py": ["2"],
     "bench_archive.py": ["10", "6"],
     "bench_memory.py": ["60", "320"],
+    "bench_look.py": [],
 }
 
 

@@ -13,7 +13,14 @@ from pathlib import Path
 import pytest
 
 from analyzer.core.errors import AnalyzerError
-from analyzer.core.files import COURSE_FORMAT, REPORT_TABLES, RESULTS_FORMAT, SEASON_TABLES, replaced_folder
+from analyzer.core.files import (
+    COURSE_FORMAT,
+    LOOK_FORMAT,
+    REPORT_TABLES,
+    RESULTS_FORMAT,
+    SEASON_TABLES,
+    replaced_folder,
+)
 
 
 def fill(folder: Path, text: str = "new") -> None:
@@ -49,11 +56,13 @@ def test_replaces_an_earlier_report_with_its_drivers_page(tmp_path: Path):
     fill(target, "old")
     (target / "course.html").write_text("old", encoding="utf-8")
     (target / "course.json").write_text(f'{{"format": "{COURSE_FORMAT}"}}', encoding="utf-8")
+    (target / "look.html").write_text(f'<meta name="generator" content="{LOOK_FORMAT}">', encoding="utf-8")
 
     with replaced_folder(target) as work:
         fill(work)
 
     assert not (target / "course.html").exists()
+    assert not (target / "look.html").exists()
     assert (target / "report.html").read_text() == "new"
 
 
@@ -95,6 +104,8 @@ def test_an_error_leaves_the_earlier_report(tmp_path: Path):
         {"results.json": f'{{"format": "{RESULTS_FORMAT}"}}', "tables/mine.xlsx": "1"},
         {"results.json": f'{{"format": "{RESULTS_FORMAT}"}}', "course.html": "my own notes of the course"},
         {"results.json": f'{{"format": "{RESULTS_FORMAT}"}}', "course.json": '{"corners": 7}'},
+        {"results.json": f'{{"format": "{RESULTS_FORMAT}"}}', "look.html": "my own page"},
+        {"results.json": f'{{"format": "{RESULTS_FORMAT}"}}', "look.html/mine.txt": "1"},
     ],
 )
 def test_anything_else_is_left_alone(tmp_path: Path, strange: dict[str, str]):

@@ -9,6 +9,7 @@ import pytest
 from report.browser import BASH, CHROMIUM, Browser
 from report.synthetic_review import Options, make_review
 
+from analyzer import api
 from analyzer.report.page import write_report
 from analyzer.session.review import Review
 
@@ -39,6 +40,13 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The page of the usual session, written once for all tests that only read it."""
     folder = tmp_path_factory.mktemp("written")
     return write_report(make_review(_sheets(folder)), folder / "report")
+
+
+@pytest.fixture(scope="session")
+def drivers_page(tmp_path_factory: pytest.TempPathFactory, sample_review: Review) -> Path:
+    """The driver's page of the sample session, with the report and the page of the runs beside it."""
+    folder = tmp_path_factory.mktemp("with_course")
+    return api.write_report(sample_review, folder / "report").with_name("course.html")
 
 
 def _sheets(folder: Path) -> Path:

@@ -16,6 +16,7 @@ import pytest
 from report.browser import CONTRAST, Browser
 from report.test_season_page import archive, car as season_car
 
+from analyzer import api
 from analyzer.report.page import write_report
 from analyzer.report.season_page import write_season
 
@@ -49,6 +50,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory, sample_review) -> dict[str, 
     return {
         "report": write_report(sample_review, folder / "report"),
         "course": write_course(course_sheet(sample_review), folder / "course"),
+        "look": api.write_report(sample_review, folder / "beside").with_name("look.html"),
         "season": write_season(archive(folder / "season", season_car(), season_car("Grey saloon"))),
     }
 
@@ -75,7 +77,7 @@ def examined(browser: Browser, pages: dict[str, Path], tmp_path: Path) -> Iterat
 
 @pytest.mark.parametrize("width", [390, 1280])
 @pytest.mark.parametrize("folds_open", [False, True], ids=["folded", "open"])
-@pytest.mark.parametrize("name", ["report", "course", "season"])
+@pytest.mark.parametrize("name", ["report", "course", "look", "season"])
 def test_no_serious_finding_and_contrast_is_enough(examined, name: str, width: int, folds_open: bool):
     outcome = examined(name, width, folds_open)
 
@@ -87,7 +89,7 @@ def test_no_serious_finding_and_contrast_is_enough(examined, name: str, width: i
     assert [text for ratio, text in outcome["drawn"] if ratio < 4.5] == []
 
 
-@pytest.mark.parametrize("name", ["report", "course", "season"])
+@pytest.mark.parametrize("name", ["report", "course", "look", "season"])
 def test_no_finding_in_the_dark(examined, name: str):
     outcome = examined(name, 390, True, "dark")
 

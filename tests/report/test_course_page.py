@@ -352,7 +352,10 @@ def test_the_drivers_page_stands_beside_the_report_and_both_link(driven: Review,
     assert {"report.html", "course.html", "course.json"} <= {entry.name for entry in folder.iterdir()}
     assert 'href="course.html"' in page.read_text(encoding="utf-8")
     course = (folder / "course.html").read_text(encoding="utf-8")
-    assert re.findall(r'(?:src|href)="(?!data:|#)([^"]*)"', course) == ["report.html#driver"]
+    links = re.findall(r'(?:src|href)="(?!data:|#)([^"]*)"', course)
+    assert links[:2] == ["report.html#driver", "look.html"]
+    assert all(link.startswith("look.html#run=") for link in links[2:])
+    assert len(links) == 2 + course.count('<li id="place-')
     assert "in course.json beside this page" in course
     table = json.loads((folder / "course.json").read_bytes())
     assert table["format"].startswith("drift-bar-analyzer course")

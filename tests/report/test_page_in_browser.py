@@ -13,7 +13,6 @@ from report.browser import CONTRAST, WORDS, Browser
 from report.hostile import HOSTILE
 from report.synthetic_review import Options
 
-from analyzer import api
 from analyzer.report.page import write_report
 
 PHONE, DESK = 390, 1280
@@ -251,13 +250,6 @@ def test_twelve_runs_stay_small_and_print_on_at_most_eight_pages(
 
 
 # The driver's page, which comes with the report when the course is known.
-
-
-@pytest.fixture(scope="module")
-def drivers_page(tmp_path_factory: pytest.TempPathFactory, sample_review) -> Path:
-    return api.write_report(sample_review, tmp_path_factory.mktemp("with_course") / "report").with_name(
-        "course.html"
-    )
 
 
 @pytest.mark.parametrize("width", [320, PHONE, 768, 1000, DESK])
