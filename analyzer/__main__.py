@@ -1,6 +1,33 @@
-"""Run the command line with ``python -m analyzer``."""
+"""The way in: ``analyzer`` and ``python -m analyzer``, that can be stopped from its first moment on."""
 
-from analyzer.cli import run
+from __future__ import annotations
+
+import os
+import signal
+from types import FrameType
+from typing import Final
+
+STOPPED: Final = 130
+"""Exit code after an interrupt from the keyboard (128 + 2, the shells' rule for signal SIGINT)."""
+STOPPED_LINE: Final = "stopped; nothing was left half written"
+
+
+def run() -> None:
+    """Load the command line and run it."""
+    # Loading the option parser takes a tenth of a second, in which nothing is open yet: the process is left
+    # at once. A shell that runs a command in the background may have told it to let interrupts pass.
+    listens = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    if listens:
+        signal.signal(signal.SIGINT, _leave)
+    from analyzer import cli
+
+    cli.run(listens)
+
+
+def _leave(_signal: int, _frame: FrameType | None) -> None:
+    os.write(2, f"analyzer: {STOPPED_LINE}\n".encode())
+    os._exit(STOPPED)
+
 
 if __name__ == "__main__":
     run()

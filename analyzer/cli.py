@@ -11,6 +11,7 @@ import gc
 import inspect
 import io
 import os
+import signal
 import sys
 import traceback
 import unicodedata
@@ -24,6 +25,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, NoReturn
 import typer
 from typer.core import TyperCommand
 
+from analyzer.__main__ import STOPPED, STOPPED_LINE
 from analyzer.core.errors import AnalyzerError, nearest, one_line, plain_text
 
 if TYPE_CHECKING:
@@ -41,8 +43,6 @@ BAD_INPUT: Final = 2
 """Exit code when the user can mend what went wrong; one line on standard error says how."""
 OUR_FAULT: Final = 3
 """Exit code when this program failed; what it was and what to send stands on standard error."""
-STOPPED: Final = 130
-"""Exit code after an interrupt from the keyboard (128 + 2, the shells' rule for signal SIGINT)."""
 LEAST_MEMORY: Final = 600_000_000
 """Bytes of address space (``ulimit -v``) under which no command is begun. Measured: a review of six runs of
 50 s wants 0.9 GB of it; under 0.55 GB the libraries of linear algebra end the process, or wait for ever for
@@ -52,7 +52,6 @@ TOO_LITTLE_MEMORY: Final = (
 )
 NOT_LOADED: Final = ("failed to map segment", "annot allocate memory")
 """What the system's loader says when a part of a library finds no room (glibc, from memory)."""
-STOPPED_LINE: Final = "stopped; nothing was left half written"
 
 LONGEST_COMMAND: Final = 200
 """Characters of a command that an error line still repeats."""
@@ -586,8 +585,8 @@ def _version(
 # How the process and a command end.
 
 
-def run() -> None:
-    """Run the command line as a process of its own.
+def run(listens: bool = False) -> None:
+    """Run the command line as a process of its own; one that `listens` is stopped from the keyboard.
 
     The table reader's threads may still be ending when a command stops early, and taking the interpreter
     down under them has aborted the process on a loaded machine. By then every file is closed, so the process
@@ -597,6 +596,8 @@ def run() -> None:
     # that nobody holds took a twelfth of a review's time and freed next to nothing.
     gc.set_threshold(100_000, 20, 50)
     try:
+        if listens:  # from here on what was begun is put in order first
+            signal.signal(signal.SIGINT, signal.default_int_handler)
         write_plainly()
         main()
     except KeyboardInterrupt:
@@ -604,6 +605,7 @@ def run() -> None:
         _say(STOPPED_LINE)
         os._exit(STOPPED)
     except SystemExit as ending:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # the outcome stands
         with suppress(OSError, ValueError):
             sys.stdout.flush()
             sys.stderr.flush()
@@ -640,25 +642,38 @@ def main() -> None:
             one_line(f"{error.filename or 'a file'}: {error.strerror or error}; check path, rights and space")
         )
     except Exception as error:
-        # The option parser's own errors, known by their shape since the parser keeps its classes private.
-        message = getattr(error, "format_message", None)
-        if isinstance(error, ImportError) and any(words in str(error) for words in NOT_LOADED):
-            _fail(TOO_LITTLE_MEMORY)
-        if message is None:
-            from analyzer.core.faults import place_of
+        _unforeseen(error)
+    raise SystemExit(code if isinstance(code, int) else 0)
 
-            _print_error(traceback.format_exc().rstrip())
-            what = f"{type(error).__name__} in {place_of(error)}"
-            _fail(
-                f"fault of this program ({what}); send these lines to those who keep the program, with the "
-                "sheets and logs",
-                OUR_FAULT,
-            )
+
+def _unforeseen(error: Exception) -> NoReturn:
+    """End a command by an error that is neither the user's nor the system's, nor a run's."""
+    # The option parser's own errors, known by their shape since the parser keeps its classes private.
+    message = getattr(error, "format_message", None)
+    if message is not None:
         if type(error).__name__ == "NoArgsIsHelpError":
             _print(message())
             raise SystemExit(BAD_INPUT) from None
         _fail(one_line(f"{message()} (analyzer --help lists commands and options)"))
-    raise SystemExit(code if isinstance(code, int) else 0)
+    if isinstance(error, ImportError) and any(words in str(error) for words in NOT_LOADED):
+        _fail(TOO_LITTLE_MEMORY)
+    if _was_stopped(error):
+        _fail(STOPPED_LINE, STOPPED)
+    from analyzer.core.faults import place_of
+
+    _print_error(traceback.format_exc().rstrip())
+    _fail(
+        f"fault of this program ({type(error).__name__} in {place_of(error)}); send these lines to those who "
+        "keep the program, with the sheets and logs",
+        OUR_FAULT,
+    )
+
+
+def _was_stopped(error: BaseException | None) -> bool:
+    """Return whether an interrupt is behind an error: libraries that are being loaded make others of it."""
+    while error is not None and not isinstance(error, KeyboardInterrupt):
+        error = error.__cause__ or error.__context__
+    return error is not None
 
 
 def _require_memory() -> None:
