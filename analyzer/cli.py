@@ -15,6 +15,7 @@ import signal
 import sys
 import traceback
 import unicodedata
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import partial
@@ -595,6 +596,10 @@ def run(listens: bool = False) -> None:
     # Sheets, results and figures are many small objects that stay; looking through them for rings of objects
     # that nobody holds took a twelfth of a review's time and freed next to nothing.
     gc.set_threshold(100_000, 20, 50)
+    # Standard error is for lines of this program: what a library warns of (a part of itself that found no
+    # room, say) is no reader's concern. In the tests every warning is an error.
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")
     try:
         if listens:  # from here on what was begun is put in order first
             signal.signal(signal.SIGINT, signal.default_int_handler)
