@@ -216,6 +216,11 @@ def test_what_is_no_fault_is_not_swallowed(error, code, line, three, tmp_path, m
     assert not (tmp_path / "r").exists()
 
 
+def listening():
+    """Let a process hear interrupts even where the tests run in the background of a shell that does not."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 @pytest.mark.parametrize("command", ["review", "check", "course"])
 def test_interrupt_prints_one_line(command, three, tmp_path):
     # At several moments: while rooms are imported, logs are read, runs are estimated.
@@ -223,7 +228,9 @@ def test_interrupt_prints_one_line(command, three, tmp_path):
         out = tmp_path / f"at {delay}"
         call = [sys.executable, "-m", "analyzer", command, str(three)]
         call += [] if command == "check" else ["--out", str(out)]
-        with subprocess.Popen(call, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        with subprocess.Popen(
+            call, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, preexec_fn=listening
+        ) as process:
             time.sleep(delay)
             process.send_signal(signal.SIGINT)
             _, told = process.communicate(timeout=60)
@@ -262,7 +269,9 @@ run()
 )
 def test_interrupt_while_a_library_is_loaded_prints_one_line(name, three, tmp_path):
     call = INTERRUPTED.format(name=name, session=str(three), out=str(tmp_path / "r"))
-    done = subprocess.run([sys.executable, "-c", call], capture_output=True, text=True, timeout=60)
+    done = subprocess.run(
+        [sys.executable, "-c", call], capture_output=True, text=True, timeout=60, preexec_fn=listening
+    )
     if done.returncode == 0:  # another version of a library does without that one
         assert name not in ("analyzer.cli", "typer", "numpy", "analyzer.session.review")
         return
