@@ -339,7 +339,7 @@ def tables(reviewed: Review) -> dict[str, pd.DataFrame]:
     return data_frames(results(reviewed))
 
 
-def write_report(reviewed: Review, folder: str | Path) -> Path:
+def write_report(reviewed: Review, folder: str | Path, *, progress: Progress | None = None) -> Path:
     """Write the page, ``results.json`` and the tables of a review into a folder, all or nothing.
 
     Beside it stands ``look.html``, on which the runs are looked into, and with a course sheet the driver's
@@ -351,6 +351,8 @@ def write_report(reviewed: Review, folder: str | Path) -> Path:
         From `review`.
     folder : str or Path
         Made when it is not there; an earlier report in it is replaced, anything else is left alone.
+    progress : callable, optional
+        Told before each figure: what, figures drawn, figures in all.
 
     Returns
     -------
@@ -366,7 +368,13 @@ def write_report(reviewed: Review, folder: str | Path) -> Path:
     from analyzer.report.page import write_report
     from analyzer.session.course_sheet import driven_course
 
-    return write_report(reviewed, Path(folder), beside=files_beside(reviewed, driven_course(reviewed)))
+    tell = progress or _silent
+    return write_report(
+        reviewed,
+        Path(folder),
+        lambda done, figures: tell("drawing the report", done, figures),
+        beside=files_beside(reviewed, driven_course(reviewed)),
+    )
 
 
 def save_figures(reviewed: Review, folder: str | Path, kind: Kind = "svg") -> tuple[Path, ...]:

@@ -447,6 +447,35 @@ def start(
 
 
 @command()
+def desk(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Work on the session in this folder; made if not there.")
+    ],
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", help="Print the address and leave opening it to you.")
+    ] = False,
+    port: Annotated[
+        int, typer.Option("--port", metavar="NUMBER", help="Serve on this port; on a free one if not given.")
+    ] = 0,
+) -> None:
+    """Fill in sheets, take logs in and see results on a page of your own machine; no text editor needed."""
+    try:
+        from analyzer.desk.server import serve
+    except ModuleNotFoundError as error:
+        if error.name is None or error.name.startswith("analyzer"):
+            raise
+        raise AnalyzerError(
+            f'the page needs {error.name}; install it with pip install "drift-bar-analyzer[desk]"'
+        ) from None
+
+    def show(address: str) -> None:
+        _print(f"desk: {address}\nends when its last window is closed, or with Ctrl-C")
+        sys.stdout.flush()
+
+    serve(folder, port, show, browser=not no_browser)
+
+
+@command()
 def archive(
     folder: Annotated[
         Path,

@@ -38,7 +38,9 @@ _LARGEST_JSON: Final = 200_000_000
 """Bytes; a result is smaller, so a larger file is something else and is not read."""
 
 
-def write_whole(path: Path, content: bytes | Callable[[Path], object], *, own: bool = False) -> None:
+def write_whole(
+    path: Path, content: bytes | Callable[[Path], object], *, own: bool = False, replaces: bool = False
+) -> None:
     """Write a file under a temporary name beside `path` and move it into place.
 
     Parameters
@@ -49,6 +51,8 @@ def write_whole(path: Path, content: bytes | Callable[[Path], object], *, own: b
         What stands in it; a callable is given the temporary file, which exists and is empty, and fills it.
     own : bool
         In a folder of the program's own: whatever lies there is replaced, and folders are made.
+    replaces : bool
+        Whatever lies there is replaced: somebody has seen it and asked for that.
 
     Raises
     ------
@@ -59,7 +63,7 @@ def write_whole(path: Path, content: bytes | Callable[[Path], object], *, own: b
     """
     if own:
         path.parent.mkdir(parents=True, exist_ok=True)
-    else:
+    elif not replaces:
         refuse_strange(path, content if isinstance(content, bytes) else None)
     part, handle = _temporary(path, own)
     try:
@@ -289,7 +293,7 @@ def _held_new(made: Callable[[], Path]) -> tuple[Path, int | None]:
 
 
 @contextmanager
-def _alone_in(folder: Path) -> Iterator[None]:
+def alone_in(folder: Path) -> Iterator[None]:
     """Hold a folder against other processes that replace something in it."""
     handle = _hold(folder, wait=True)
     try:
@@ -388,7 +392,7 @@ def replaced_folder(target: Path) -> Iterator[Path]:
     try:
         # First, since an earlier report may come back by it.
         if target.parent.is_dir():
-            with _alone_in(target.parent):
+            with alone_in(target.parent):
                 _sweep(target)
         check_replaceable(target)
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -400,7 +404,7 @@ def replaced_folder(target: Path) -> Iterator[Path]:
         # mkdtemp gives the owner alone access; a report is passed around like any other folder.
         work.chmod(0o777 & ~umask())
         # Only now: several may write into one folder at once, and the last one's report stays.
-        with _alone_in(target.parent):
+        with alone_in(target.parent):
             check_replaceable(target)
             _swap(work, target)
     except OSError as error:

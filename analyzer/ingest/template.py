@@ -114,6 +114,15 @@ setup = "A"
 """
 
 
+def starter_bar(kind: str) -> str:
+    """Return the keys of a bar as a starter sheet has them; `kind` is ``bladed``, ``formed`` or ``none``."""
+    lines = _AXLE.format(axle="", measure=MEASURE).partition(".bar]\n")[2].splitlines(keepends=True)
+    if kind == "formed":
+        return "".join(line.removeprefix("#: ") for line in lines if line.startswith("#: "))
+    bladed = "".join(line for line in lines if not line.startswith("#: "))
+    return bladed if kind == "bladed" else 'kind = "none"\n'
+
+
 def starter_sheets(log: Path) -> dict[str, str]:
     """Return the texts of a car sheet and a session sheet for the log at `log`.
 

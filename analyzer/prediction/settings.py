@@ -11,12 +11,13 @@ import numpy as np
 from scipy.optimize import brentq
 
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle, Corner
+from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G, Uncertain
 from analyzer.prediction import results
-from analyzer.prediction.propagation import Propagated, Values, propagate
+from analyzer.prediction.propagation import Propagated, Values, propagate, replace_values, sheet_quantities
 from analyzer.prediction.results import BankUse, BarLadder, BenchComparison, LadderRow, StressRow, WhatIf
-from analyzer.prediction.setup import NM_PER_DEG, check_bars, check_upright, predict_setup
+from analyzer.prediction.setup import NM_PER_DEG, check_bars, check_setup, check_upright, predict_setup
 from analyzer.prediction.travel import WheelRange, banked_travel, bar_preload, wheel_range
 from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, find_material
 from analyzer.sheets.car import AxleSheet, CarSheet
@@ -33,7 +34,7 @@ from analyzer.vehicle.bar.bladed import array
 from analyzer.vehicle.bar.linkage import BarMotion, Linkage, bar_motion, linkage
 from analyzer.vehicle.bar.rate import axle_bar_rate, bar_model, bar_solution, setting_in_words
 from analyzer.vehicle.bar.stress import fatigue_cycles, stress_points, weld_taken
-from analyzer.vehicle.completion import complete_bar
+from analyzer.vehicle.completion import complete_bar, complete_car
 
 # What another part would do: one more spacer, the next hole, the next wall; solid against tube.
 
@@ -314,6 +315,60 @@ def bar_ladder(
             *(f"{axle}.bar.{line}" for line in (*motion.assumed, *weld_taken(bar))),
         ),
     )
+
+
+def tried_setting(
+    saved: CarSheet,
+    tried: CarSheet,
+    axle: Axle,
+    setting: BarSetting | None,
+    lateral: float = results.STATED_LATERAL,
+) -> LadderRow:
+    """Return one setting of a bar that is being thought about, its change counted from the fitted one.
+
+    Parameters
+    ----------
+    saved, tried : CarSheet
+        The car as it is, and with another wall, hole or blade in the bar of this axle.
+    axle : Axle
+        Which bar.
+    setting : BarSetting or None
+        Hole and spacers; None for a bent bar.
+    lateral : float
+        As for `bar_ladder` [g].
+
+    Returns
+    -------
+    LadderRow
+        As in a ladder of `tried`; ``change`` is against the fitted setting of `saved` [%], with the errors
+        of what both bars share cancelled.
+
+    Raises
+    ------
+    AnalyzerError
+        One line when there is no such bar or setting.
+    """
+    check_bars(tried)
+    sheet, fitted = tried.axle(axle), fitted_setting(saved.axle(axle).bar)
+    if isinstance(sheet.bar, NoBar) or isinstance(saved.axle(axle).bar, NoBar):
+        raise AnalyzerError(f"{axle}.bar: there is no bar; write its kind and sizes in the car sheet")
+    problem = check_setup(tried, "tried", _setup(tried, axle, setting))
+    if problem is not None:
+        raise AnalyzerError(f"{problem.key}: {problem.problem}; {problem.remedy}")
+    before, _ = complete_car(saved)
+    known = dict(sheet_quantities(before))
+    shared = [key for key, value in sheet_quantities(complete_car(tried)[0]) if known.get(key) == value]
+
+    def values(moved: CarSheet) -> Values:
+        now = {key: value.value for key, value in sheet_quantities(moved)}
+        base = replace_values(before, {key: now[key] for key in shared})
+        found = dict(_ladder_values(moved, axle, setting, [setting], ()))
+        found["change 0"] = found["rate 0"] / axle_bar_rate(base.axle(axle), fitted) - 1.0
+        return found
+
+    found = propagate(tried, values)
+    check_upright(found.values["level 0"])
+    return _row(sheet, setting, 0, found, wheel_range(sheet, axle), lateral, setting == fitted)
 
 
 def _travel_uses(

@@ -258,6 +258,22 @@ def _settings_table(part: dict[str, Any]) -> Table:
     return table
 
 
+def setting_figures(row: LadderRow) -> tuple[tuple[str, str], ...]:
+    """Return the figures of one setting in words, each with its name."""
+    table: dict[str, Any] = plain(_row(row))
+    factor, motion = table["stress_factor"], table["motion"]
+    low, high = motion["lever_angle_deg"]
+    yields = ", yields" if factor is not None and factor < 1.0 else ""
+    return (
+        ("Rate", f"{_value(table['rate'], 1e-3)} N/mm"),
+        ("Against the fitted one", signed_percent(table["change"])),
+        ("Roll stiffness of the axle", f"{_value(table['roll_stiffness'])} N m/deg"),
+        ("Roll gradient", f"{_value(table['roll_gradient'])} deg/g"),
+        ("Stress factor at full opposite travel", UNKNOWN if factor is None else f"{factor:.2f}{yields}"),
+        ("Blades turn", f"{low:.0f} to {high:.0f} deg"),
+    )
+
+
 def _both_sides(row: dict[str, Any], key: str) -> str:
     """Return hole or spacers of a setting, as "left/right" where the sides differ."""
     if row[key] is None:

@@ -215,8 +215,8 @@ def _held(annotation: Any, metadata: list[Any]) -> tuple[Holds, ...]:
         return tuple(dict.fromkeys(every))
     if origin is Literal:
         return (Holds("choice", choices=tuple(map(str, arguments))),)
-    if origin in (list, dict):
-        return (Holds("list" if origin is list else "names", entries=_held(arguments[-1], [])),)
+    if origin in (list, tuple, dict):
+        return (Holds("names" if origin is dict else "list", entries=_held(arguments[-1], [])),)
     if isinstance(annotation, type) and issubclass(annotation, Sheet):
         return (Holds("table", table=annotation),)
     return (Holds(_PLAIN.get(annotation, "text")),)

@@ -26,7 +26,7 @@ _FLAGS = (
     "--disable-component-update",
     "--disable-sync",
     "--hide-scrollbars",
-    "--host-resolver-rules=MAP * ~NOTFOUND",
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
     "--remote-debugging-pipe",
 )
 
@@ -59,7 +59,8 @@ WORDS = """
 
 
 class Browser:
-    """One browser with one page; a context manager. The network is off by the resolver rule above."""
+    """One browser with one page; a context manager. Of the network this machine alone is there,
+    by the resolver rule above."""
 
     def __init__(self) -> None:
         self._profile = tempfile.mkdtemp(prefix="page-test-")
@@ -105,16 +106,23 @@ class Browser:
 
     def open(self, page: Path, width: int, height: int = 900) -> None:
         """Open a file at a window width, and wait until it has loaded."""
+        self.visit(page.resolve().as_uri(), width, height)
+
+    def visit(self, address: str, width: int, height: int = 900) -> None:
+        """Do the same for an address of this machine."""
         self.events.clear()
-        mobile = width < 600
-        self.call(
-            "Emulation.setDeviceMetricsOverride",
-            {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": mobile},
-        )
-        self.call("Page.navigate", {"url": page.resolve().as_uri()})
+        self.resize(width, height)
+        self.call("Page.navigate", {"url": address})
         limit = time.monotonic() + 30.0
         while not any(event["method"] == "Page.loadEventFired" for event in self.events):
             self._receive(limit)
+
+    def resize(self, width: int, height: int = 900) -> None:
+        """Give the window another width."""
+        self.call(
+            "Emulation.setDeviceMetricsOverride",
+            {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600},
+        )
 
     def evaluate(self, expression: str) -> Any:
         """Return the value of a script expression (its promise, when it is one)."""

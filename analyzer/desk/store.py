@@ -1,0 +1,340 @@
+"""The folder of a session as the page sees it: sheets kept whole, logs taken in, and nothing outside it."""
+
+from __future__ import annotations
+
+import difflib
+import filecmp
+import hashlib
+import re
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO, Final
+
+import tomlkit
+
+from analyzer.core.errors import AnalyzerError, SheetError, one_line
+from analyzer.core.files import alone_in, open_plain, write_together, write_whole
+from analyzer.desk.sheet_form import Edit, Place, edited, opened
+from analyzer.ingest.template import start_folder, starter_sheets
+from analyzer.prediction.setup import check_bars, check_setup
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.fields import Sheet
+from analyzer.sheets.kind import LOG_SUFFIXES, logs_in, toml_table
+from analyzer.sheets.read import Refusal, refusals
+from analyzer.sheets.session import SessionSheet
+
+LARGEST_LOG: Final = 2_000_000_000
+"""Bytes of one log that are taken in; an hour of 30 channels at 1000 samples a second has 1.2e9 as text."""
+SESSION: Final = "session.toml"
+CAR: Final = "car.toml"
+_UNSAFE: Final = re.compile(r"[^A-Za-z0-9_-]+")
+_LONGEST_STEM: Final = 60
+
+
+class ChangedOnDiskError(AnalyzerError):
+    """A sheet was changed behind the page; nothing is written until somebody has seen the difference.
+
+    Parameters
+    ----------
+    now : str
+        Version of the file as it is.
+    difference : tuple of str
+        What writing would change in it, as lines with ``-`` and ``+``.
+    """
+
+    def __init__(self, now: str, difference: tuple[str, ...]) -> None:
+        super().__init__("the sheet was changed on disk since this page was opened")
+        self.now, self.difference = now, difference
+
+
+class RefusedError(AnalyzerError):
+    """What was typed will not do; nothing is written.
+
+    Parameters
+    ----------
+    found : tuple of Refusal
+        Place by place.
+    """
+
+    def __init__(self, found: tuple[Refusal, ...]) -> None:
+        super().__init__("some values will not do; nothing was saved")
+        self.found = found
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A sheet as it lies on disk: its bytes and their version."""
+
+    path: Path
+    data: bytes
+
+    @property
+    def version(self) -> str:
+        """A hash of the bytes."""
+        return hashlib.sha256(self.data).hexdigest()
+
+    @property
+    def table(self) -> dict[str, Any]:
+        """Its contents as plain tables."""
+        return toml_table(self.data)
+
+
+class Folder:
+    """The folder of one session.
+
+    Parameters
+    ----------
+    path : Path
+        Made when it is not there.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path.expanduser().resolve()
+        try:
+            self.path.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            reason = error.strerror or "cannot be made"
+            raise AnalyzerError(one_line(f"{path}: {reason}; name a folder of the session")) from None
+        self._alone = threading.Lock()
+        self._coming: set[Path] = set()
+
+    def inside(self, *names: str) -> Path:
+        """Return a path in the folder; raises `AnalyzerError` where it leads out of it, through links too."""
+        place = self.path.joinpath(*names)
+        if any(name in ("", ".", "..") or "/" in name or "\\" in name or "\0" in name for name in names):
+            raise AnalyzerError("the file lies outside the folder of the session")
+        try:
+            strange = place.resolve() != place
+        except (OSError, RuntimeError):
+            strange = True
+        if strange:
+            raise AnalyzerError(f"{names[-1]}: is a link out of its place; put the file itself there")
+        return place
+
+    @property
+    def begun(self) -> bool:
+        """Whether both sheets are there."""
+        return self.inside(SESSION).is_file() and self.path_of("car").is_file()
+
+    def path_of(self, which: str) -> Path:
+        """Return where the ``car`` or ``session`` sheet lies; the session says what the car's is called."""
+        session = self.inside(SESSION)
+        if which == "session":
+            return session
+        try:
+            named = toml_table(session.read_bytes()).get("car", CAR) if session.is_file() else CAR
+        except (OSError, ValueError):
+            named = CAR
+        return self.inside(*Path(named).parts) if isinstance(named, str) and named else self.inside(CAR)
+
+    def read(self, which: str) -> Kept:
+        """Return a sheet as it is on disk; raises `AnalyzerError` when it cannot be read as one."""
+        path = self.path_of(which)
+        try:
+            with open_plain(path) as file:
+                kept = Kept(path, file.read())
+            kept.table  # noqa: B018  (says whether it is a sheet at all)
+        except FileNotFoundError:
+            raise AnalyzerError(f"{path.name}: is not there; drop a log on the page to begin it") from None
+        except (OSError, ValueError, RecursionError) as error:
+            raise AnalyzerError(
+                one_line(f"{path.name}: cannot be read ({error}); mend it in an editor")
+            ) from None
+        return kept
+
+    def document(self, kept: Kept) -> tomlkit.TOMLDocument:
+        """Return a sheet with its comments."""
+        return opened(kept.data)
+
+    def refused(self, which: str, data: bytes) -> tuple[Refusal, ...]:
+        """Return everything in a sheet that will not do, the other sheet taken as it is on disk."""
+        table = toml_table(data)
+        found = refusals(table, _MODELS[which])
+        if found:
+            return found
+        try:
+            if which == "car":
+                check_bars(CarSheet.model_validate(table), self.path_of("car"))
+                return ()
+            session = SessionSheet.model_validate(table)
+            car = CarSheet.model_validate(self.read("car").table)
+        except SheetError as error:
+            return (Refusal(_steps(error.key), str(error).partition(": ")[2], ""),)
+        except (AnalyzerError, ValueError):
+            return ()  # said where the car sheet is shown
+        for name, setup in session.setups.items():
+            problem = check_setup(car, name, setup)
+            if problem is not None:
+                place: Place = ("setups", name, *problem.key.split("."))
+                return (Refusal(place, problem.problem, problem.remedy),)
+        return ()
+
+    def save(self, which: str, version: str, edits: Sequence[Edit]) -> Kept:
+        """Put changes into a sheet, whole or not at all.
+
+        Parameters
+        ----------
+        which : str
+            ``car`` or ``session``.
+        version : str
+            Of the file that the person has seen.
+        edits : sequence of Edit
+            The changes.
+
+        Raises
+        ------
+        ChangedOnDiskError
+            When the file is another one by now.
+        RefusedError
+            When a value will not do.
+        """
+        with self._alone, alone_in(self.path):
+            kept = self.read(which)
+            data = edited(kept.data, edits)
+            if kept.version != version:
+                raise ChangedOnDiskError(kept.version, difference(kept.data, data))
+            found = self.refused(which, data)
+            if found:
+                raise RefusedError(found)
+            if data != kept.data:
+                self._write(kept.path, data)
+            return Kept(kept.path, data)
+
+    def _write(self, path: Path, data: bytes) -> None:
+        def fill(part: Path) -> None:
+            part.write_bytes(data)
+            part.chmod(path.stat().st_mode & 0o777)
+
+        write_whole(path, fill, replaces=True)
+
+    # Logs.
+
+    def logs(self) -> tuple[str, ...]:
+        """Return the names of the logs in the folder."""
+        return tuple(path.name for path in logs_in(self.path) if not path.is_symlink())
+
+    def take_in(self, name: str, fill: Callable[[BinaryIO], object]) -> Path:
+        """Write a log that comes in piece by piece into the folder, under a name made from its own.
+
+        Raises
+        ------
+        AnalyzerError
+            When the name is not one of a log; nothing is left behind when `fill` raises.
+        """
+        wanted = self.inside(safe_name(name))
+        # Of two uploads of one name at once the second gets a name of its own.
+        with self._alone:
+            path = self._free(wanted)
+            self._coming.add(path)
+
+        def written(part: Path) -> None:
+            with part.open("wb") as file:
+                fill(file)
+            if path.exists():
+                raise AnalyzerError(f"{path.name}: was put there meanwhile; drop the log again")
+
+        try:
+            write_whole(path, written)
+        finally:
+            self._coming.discard(path)
+        same = self._same(path)
+        if same is not None:
+            path.unlink()
+            return same
+        return path
+
+    def _free(self, path: Path) -> Path:
+        stem, _, ends = path.name.partition(".")
+        names = (path, *(path.with_name(f"{stem}-{number}.{ends}") for number in range(2, 10_000)))
+        return next(name for name in names if not name.exists() and name not in self._coming)
+
+    def _same(self, path: Path) -> Path | None:
+        """Return a log of the folder with the same bytes: one that was dropped twice counts once."""
+        size = path.stat().st_size
+        for name in self.logs():
+            other = self.path / name
+            if other != path and other.stat().st_size == size and filecmp.cmp(path, other, shallow=False):
+                return other
+        return None
+
+    def add_run(self, log: Path) -> str:
+        """Make a run of a log in the folder: the sheets are begun by the first, the others are added.
+
+        Returns
+        -------
+        str
+            Name of the run.
+        """
+        if not self.inside(SESSION).exists():
+            with self._alone:
+                self._begin(log)
+            return str(self.read("session").table["runs"][0]["name"])
+        with self._alone, alone_in(self.path):
+            kept = self.read("session")
+            runs = kept.table.get("runs", [])
+            for run in runs:
+                if log.name in run.get("logs", ()):
+                    return str(run.get("name", ""))
+            taken = {run.get("name") for run in runs}
+            stem = log.name.partition(".")[0]
+            name = next(n for n in (stem, *(f"{stem}-{k}" for k in range(2, 9999))) if n not in taken)
+            last = runs[-1].get("setup", "A") if runs else "A"
+            place: Place = ("runs", len(runs))
+            data = edited(
+                kept.data,
+                [
+                    Edit((*place, "name"), name),
+                    Edit((*place, "logs"), log.name, "list of text"),
+                    Edit((*place, "setup"), last),
+                ],
+            )
+            found = self.refused("session", data)
+            if found:
+                raise RefusedError(found)
+            self._write(kept.path, data)
+        return name
+
+    def _begin(self, log: Path) -> None:
+        if not self.inside(CAR).exists():
+            start_folder(self.path, log)
+            return
+        # The car is known: a session is all that is missing.
+        write_together({self.inside(SESSION): starter_sheets(log)[SESSION].encode()})
+
+
+_MODELS: Final[dict[str, type[Sheet]]] = {"car": CarSheet, "session": SessionSheet}
+
+
+def _steps(key: str) -> Place:
+    """Return the place behind the dotted key of an error line."""
+    steps: list[str | int] = []
+    for part in key.replace("[", ".[").split("."):
+        steps.append(int(part[1:-1]) - 1 if part.startswith("[") else part)
+    return tuple(steps)
+
+
+def safe_name(name: str) -> str:
+    """Return the name under which a log is kept: letters, digits, ``-`` and ``_``, and the ending of a log.
+
+    Raises
+    ------
+    AnalyzerError
+        When it does not end as a log does.
+    """
+    stem, *ends = name.replace("\\", "/").rpartition("/")[2].split(".")
+    kept = [f".{end.lower()}" for end in ends[-2:]]
+    if not kept or kept[-1] not in LOG_SUFFIXES:
+        known = ", ".join(sorted(LOG_SUFFIXES))
+        raise AnalyzerError(one_line(f'"{name}": is no log by its ending; known are {known}', 300))
+    if len(kept) == 2 and not (kept[0] in LOG_SUFFIXES and kept[1] in {".gz", ".bz2", ".xz", ".zip"}):
+        stem, kept = ".".join([stem, *ends[:-1]]), kept[-1:]
+    plain = _UNSAFE.sub("_", stem).strip("_-")[:_LONGEST_STEM]
+    return (plain or "log") + "".join(kept)
+
+
+def difference(old: bytes, new: bytes) -> tuple[str, ...]:
+    """Return what differs between two versions of a sheet, one line of context around it."""
+    before, after = (data.decode("utf-8-sig", "replace").splitlines() for data in (old, new))
+    return tuple(difflib.unified_diff(before, after, lineterm="", n=1))[2:]

@@ -1,0 +1,97 @@
+"""A real browser goes from an empty folder to the verdict and the next setting, without a text editor."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from desk.desk_helpers import Running, choose_files, filled_in, keep, press, saved, type_in, until
+from report.browser import CHROMIUM, Browser
+
+from analyzer import api
+from analyzer.report.sentences import comparison_answer
+from analyzer.sheets.read import read_session
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(CHROMIUM is None, reason="needs chromium (Debian: apt install chromium)"),
+]
+
+NUMBER = "document.querySelector('.told-by').textContent"
+
+
+def worked(browser: Browser, what: str) -> str:
+    """Press a button that starts some work and return what it found."""
+    press(browser, f"[data-work={what}]")
+    until(browser, "document.querySelector('#step').textContent === 'Done'", 300.0)
+    return browser.evaluate(NUMBER)
+
+
+def test_from_an_empty_folder_to_the_next_setting(tmp_path: Path, sample_session: Path):
+    folder = tmp_path / "evening"
+    wanted = read_session(sample_session / "session.toml")
+    with Running(folder) as desk, Browser() as browser:
+        browser.visit(desk.address, 1280)
+        keep(browser, "1-empty")
+
+        # The logs begin the sheets, become runs, and are checked at once.
+        choose_files(browser, "#files", [sample_session / run.logs[0] for run in wanted.runs])
+        until(browser, "document.querySelectorAll('.channel').length > 10")
+        until(browser, f"{NUMBER}.includes('{wanted.runs[-1].name}:')", 120.0)
+        assert browser.evaluate("document.querySelectorAll('.trace').length") > 10
+        keep(browser, "2-logs")
+
+        # Everything of the car that the sample's sheet states is typed in.
+        browser.visit(desk.address + "car", 1280)
+        keep(browser, "3-car-begun")
+        for field in filled_in(sample_session / "car.toml"):
+            type_in(browser, field.name, field.value, field.error)
+        for group in ("mass.corner_loads", "mass.unsprung", "front.spring", "rear.spring", "front.damper"):
+            browser.evaluate(f"document.getElementById('mark-{group}').checked = false")
+        keep(browser, "4-car-typed")
+        saved(browser)
+        assert api.load_car(folder / "car.toml").mass == api.load_car(sample_session / "car.toml").mass
+
+        # The set-ups, and which run was driven on which.
+        browser.visit(desk.address + "session", 1280)
+        type_in(browser, "name", wanted.name)
+        for name in wanted.setups:
+            if name != "A":
+                browser.evaluate(f"document.getElementById('n-setups').value = '{name}'")
+                press(browser, "#n-setups + button")
+        for name, setup in wanted.setups.items():
+            for axle in ("front", "rear"):
+                setting = setup.bar(axle)
+                type_in(browser, f"setups.{name}.{axle}_bar.hole", str(setting.hole))
+                type_in(browser, f"setups.{name}.{axle}_bar.spacers", str(setting.spacers))
+        for number, run in enumerate(wanted.runs, start=1):
+            type_in(browser, f"runs[{number}].setup", run.setup)
+        keep(browser, "5-session")
+        saved(browser)
+
+        browser.visit(desk.address + "bar", 1280)
+        until(browser, "document.querySelectorAll('.figures dd').length > 10")
+        keep(browser, "6-bar")
+
+        browser.visit(desk.address + "results", 1280)
+        said = worked(browser, "review")
+        keep(browser, "7-review")
+        assert (folder / "report" / "report.html").is_file()
+        result = api.review(folder)
+        assert comparison_answer(result.comparisons[0]) in said.replace("\n", "")
+
+        said = worked(browser, "confirm")
+        keep(browser, "8-confirm")
+        assert comparison_answer(api.confirm(result, "A", "B").comparison) in said
+
+        said = worked(browser, "choose")
+        keep(browser, "9-choose")
+        assert "meets the wish" in said or "meet the wish" in said
+        assert browser.messages() == []
+
+        page = browser.evaluate("document.querySelector('.more a').href")
+        browser.visit(page, 1280)
+        assert wanted.name in browser.evaluate("document.body.textContent")
+        assert browser.messages() == []
+    assert shutil.which("chromium")
