@@ -390,12 +390,24 @@ def bar(
         Path | None,
         typer.Option("--save", metavar="FOLDER", help="Also write table and figure to this folder."),
     ] = None,
+    builder: Annotated[
+        Path | None,
+        typer.Option(
+            "--sheet",
+            metavar="OUT",
+            help="Also write the builder's sheet: A4 to scale, a .pdf or one .svg for each bar.",
+        ),
+    ] = None,
 ) -> None:
     """Predict every setting of the car's bars: rate, compliance, stress, motion."""
     from analyzer.prediction.setup import check_bars
     from analyzer.report.settings_sheet import bar_json, ladder_text, save_ladder
     from analyzer.sheets.read import read_car
 
+    if builder is not None:
+        from analyzer.report.builder_sheet import check_sheet
+
+        check_sheet(builder)  # a name that will not do is told before the work
     sheet = read_car(car)
     check_bars(sheet, car)
     if not 0.0 < lateral <= 5.0:
@@ -409,6 +421,11 @@ def bar(
         _print(ladder_text(table))
     if save is not None:
         _print_error(f"saved: {save_ladder(table, save)}")
+    if builder is not None:
+        from analyzer.report.builder_sheet import save_builder_sheet
+
+        files = save_builder_sheet(sheet, builder, _axles(axle))
+        _print_error(f"builder's sheet: {', '.join(str(file) for file in files)}")
 
 
 def _axles(axle: str | None) -> tuple[Axle, ...]:
