@@ -221,9 +221,9 @@ class Split:
     left_share : dict
         Mean of left / (left + right) while cornering, per axle whose loads are known [1].
     share_slope : dict
-        Slope of the left share on lateral over vertical specific force, body axes [1]; negative, since load
-        moves to the right in a left turn. Unlike the mean it depends neither on how hard the part was driven
-        nor on the load a bank adds.
+        Slope of the left share on lateral force over the axle's load as a part of that at rest [1]; negative,
+        since load moves to the right in a left turn. Unlike the mean it depends neither on how hard the part
+        was driven nor on the load a bank adds.
     """
 
     kind: str

@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.regression import block_error, mean_estimate, student_factor, with_error
-from analyzer.core.signals import Bools, Floats, lowpass_taps, smooth, widened
+from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, widened
 from analyzer.ingest.recording import Recording
 from analyzer.processing.loads import Loads, steady
 from analyzer.processing.motion import Moving
 from analyzer.processing.results import Difference, Motion, Split
 from analyzer.processing.road import BANKED, Track, gate_place, origin_of, track_of
-from analyzer.processing.roll.equation import SLOW_BAND, RollColumns
+from analyzer.processing.roll.disturbances import CONTACT_SPREAD, FOLLOWS, ArmParts, arm_parts
+from analyzer.processing.roll.equation import GROUND, INERTIA_RATIO, SLOW_BAND, RollColumns
 from analyzer.processing.roll.fit import RollFit, fit_roll
 from analyzer.processing.roll.gradient import METHOD, UNIT, body_gradients
 from analyzer.sheets.car import CarSheet
@@ -200,11 +201,13 @@ SAME_CAR: Final = {"roll_gradient_body": 0.003, "share_slope": 0.015}
 """Relative scatter between parts of one run of one unchanged car beside their own errors: measured on a
 rigid-body engine, where gradients of halves differ by 0.3 % rms and share slopes, in which yaw acceleration
 moves side force between the axles, by 1.7 %."""
+TWIST_LEFT_OUT: Final = 0.13
+"""Part of the ground's twist that is not taken off a gradient [1]: the cosine of 30 degrees of side-slip."""
 LEVEL: Final = 0.95
 """Level at which all differences of a run together hold; each one is held to a share of it (Bonferroni)."""
 QUANTITIES: Final = {
     "roll_gradient_body": "roll per lateral force",
-    "share_slope": "left share per lateral over vertical force",
+    "share_slope": "left share per lateral force over the axle's load",
 }
 PAIRS: Final = (("left corners", "right corners"), ("banked", "flat"), ("early", "late"))
 
@@ -237,11 +240,16 @@ class Parts:
 
 @dataclass(frozen=True, slots=True)
 class _Slow:
-    """Low-passed force and shares, thinned to about `SHARE_RATE`, for all parts alike."""
+    """Low-passed force and shares, thinned to about `SHARE_RATE`, for all parts alike.
+
+    `over_load` is the lateral force over the axle's load as a part of that at rest [m/s2]; `turning` what
+    else moves load across an axle while the car turns in or rolls over: change of yaw rate and roll rate.
+    """
 
     every: int
     force: Floats
-    over_vertical: Floats
+    over_load: dict[Axle, Floats]
+    turning: list[Floats]
     share: dict[Axle, Floats]
     good: dict[Axle, Bools]
 
@@ -255,27 +263,38 @@ def run_splits(parts: Parts) -> tuple[tuple[Split, ...], tuple[Difference, ...]]
     if "specific_force_y" not in parts.motion.data:
         return (), ()
     slow = _slow(parts)
-    found = tuple(
-        _split(parts, slow, kind, name, mask) for kind, name, mask in _masks(parts) if np.count_nonzero(mask)
-    )
-    return found, _differences(found)
+    found, fits = [], {}
+    for kind, name, mask in _masks(parts):
+        if np.count_nonzero(mask):
+            gradients, fits[name] = _gradients(parts, mask)
+            found.append(_split(parts, slow, (kind, name, mask), gradients))
+    return tuple(found), _differences(found, fits, np.array(parts.motion.box_std))
 
 
 def _slow(parts: Parts) -> _Slow:
     data, rate = parts.motion.data, parts.motion.rate
     every = max(1, int(rate // SHARE_RATE))
-    # Per vertical force, so that a bank, which presses both wheels, is no difference of shares.
     force = steady(data["specific_force_y"].to_numpy(), rate)
-    up = np.full_like(force, STANDARD_GRAVITY)
-    if "specific_force_z" in data:
-        up = np.maximum(steady(data["specific_force_z"].to_numpy(), rate), STANDARD_GRAVITY / 2.0)
-    shares, good = {}, {}
+    shares, good, over = {}, {}, {}
     for axle in AXLES:
         if axle in parts.loads.suspect:
+            # Per load of the axle: what a bank, driving or braking presses on it is no difference of shares.
+            corners = AXLE_CORNERS[axle]
+            rest = sum(parts.car.mass.load(corner).value for corner in corners)
+            load = sum(
+                steady(np.nan_to_num(parts.loads.data[f"load_{c}"].to_numpy(), nan=rest / 2.0), rate)
+                for c in corners
+            )
+            over[axle] = (force * rest / np.maximum(load, rest / 4.0))[::every]
             share = parts.loads.data[f"left_share_{axle}"].to_numpy()
             shares[axle] = steady(np.where(np.isfinite(share), share, 0.5), rate)[::every]
             good[axle] = ~widened(parts.loads.suspect[axle], int(0.4 * rate))[::every]
-    return _Slow(every, force[::every], (force / up)[::every], shares, good)
+    turning = []
+    if "yaw_rate" in data:
+        turning.append(derivative(steady(data["yaw_rate"].to_numpy(), rate), rate)[::every])
+    if "roll_rate" in data:
+        turning.append(steady(data["roll_rate"].to_numpy(), rate)[::every])
+    return _Slow(every, force[::every], over, turning, shares, good)
 
 
 def _masks(parts: Parts) -> list[tuple[str, str, Bools]]:
@@ -302,19 +321,21 @@ def _masks(parts: Parts) -> list[tuple[str, str, Bools]]:
     return masks + [("section", name, driving & inside) for name, inside in parts.sections.items()]
 
 
-def _split(parts: Parts, slow: _Slow, kind: str, name: str, mask: Bools) -> Split:
+def _split(parts: Parts, slow: _Slow, part: tuple[str, str, Bools], gradients: dict[str, Estimate]) -> Split:
+    kind, name, mask = part
     seconds = float(np.count_nonzero(mask)) / parts.motion.rate
     shares, slopes = {}, {}
     for axle in slow.share:
         shares[axle], slopes[axle] = _shares(slow, axle, mask[:: slow.every])
-    return Split(kind, name, seconds, _gradients(parts, mask), shares, slopes)
+    return Split(kind, name, seconds, gradients, shares, slopes)
 
 
-def _gradients(parts: Parts, mask: Bools) -> dict[str, Estimate]:
+def _gradients(parts: Parts, mask: Bools) -> tuple[dict[str, Estimate], _PartFit | None]:
+    """Return the gradients of a part and the fit behind them."""
     columns, fit = parts.columns, parts.fit
     if columns is None or isinstance(fit, str):
         why = fit if isinstance(fit, str) else "no axle has two usable damper pots"
-        return {str(axle): Estimate.unknown(UNIT, why, METHOD) for axle in AXLES}
+        return {str(axle): Estimate.unknown(UNIT, why, METHOD) for axle in AXLES}, None
     every = max(1, round(parts.motion.rate / columns.rate))
     use = mask[::every][: len(columns.time)]
     force = columns.force[use & ~columns.suspect]
@@ -322,23 +343,28 @@ def _gradients(parts: Parts, mask: Bools) -> dict[str, Estimate]:
     # The terms of the whole run, so that parts differ by their driving alone.
     part = why or fit_roll(columns, parts.weights, use, tuple(fit.terms))
     if isinstance(part, str):
-        return {str(axle): Estimate.unknown(UNIT, part, METHOD) for axle in fit.axles}
-    return body_gradients(part, parts.car)
+        return {str(axle): Estimate.unknown(UNIT, part, METHOD) for axle in fit.axles}, None
+    twist = columns.known[GROUND][part.used] if GROUND in columns.known else np.zeros(part.used.sum())
+    centred = columns.force[part.used] - columns.force[part.used].mean()
+    along = float(centred @ twist / (centred @ centred))
+    return body_gradients(part, parts.car), _PartFit(part, arm_parts(part, columns, parts.car), along)
 
 
 def _shares(slow: _Slow, axle: Axle, mask: Bools) -> tuple[Estimate, Estimate]:
-    """Return the mean left share while cornering, and its slope on lateral over vertical force [1]."""
+    """Return the mean left share while cornering, and its slope on force over load of the axle [1]."""
     # The mean is of cornering alone: on a straight the share says where the driver sits.
     good = mask & slow.good[axle]
     cornering = good & (np.abs(slow.force) > CORNERING)
     mean = mean_estimate(slow.share[axle][cornering], "1", "mean while cornering")
-    unit, method = "1", "slope of left share on lateral over vertical force"
+    unit, method = "1", "slope of left share on lateral force over the axle's load"
     if np.count_nonzero(good) < SHARE_RATE:
         return mean, Estimate.unknown(unit, "under a second of known loads", method)
     why = _too_narrow(slow.force[good])
     if why:
         return mean, Estimate.unknown(unit, why, method)
-    return mean, _slope(slow.over_vertical[good], slow.share[axle][good], unit, method)
+    over = slow.over_load[axle][good] / STANDARD_GRAVITY
+    others = [column[good] for column in slow.turning]
+    return mean, _slope(over, others, slow.share[axle][good], unit, method)
 
 
 def _too_narrow(force: Floats) -> str:
@@ -347,17 +373,21 @@ def _too_narrow(force: Floats) -> str:
     return "" if span >= LEAST_SPAN else f"lateral force varies by {span / STANDARD_GRAVITY:.2f} g only here"
 
 
-def _slope(x: Floats, y: Floats, unit: str, method: str) -> Estimate:
-    inverse = np.linalg.pinv(np.column_stack([x, np.ones_like(x)]))
-    slope, offset = inverse @ y
-    rest = y - slope * x - offset
+def _slope(x: Floats, others: list[Floats], y: Floats, unit: str, method: str) -> Estimate:
+    """Return the slope of y on x beside other columns and a constant."""
+    design = np.column_stack([x, *others, np.ones_like(x)])
+    inverse = np.linalg.pinv(design)
+    coefficients = inverse @ y
+    slope, rest = coefficients[0], y - design @ coefficients
     error = block_error((inverse[0] * rest)[:, None], inverse[0])
     if error is None:  # of a part: the run itself may be long
         return Estimate(float(slope), unit, method=method, notes=("too short for an error",))
     return with_error(float(slope), unit, error, 0, method)
 
 
-def _differences(splits: tuple[Split, ...]) -> tuple[Difference, ...]:
+def _differences(
+    splits: Sequence[Split], fits: Mapping[str, _PartFit | None], box_std: Floats
+) -> tuple[Difference, ...]:
     named = {split.name: split for split in splits if split.kind != "section"}
     tests = [
         (quantity, axle, first, second)
@@ -368,9 +398,61 @@ def _differences(splits: tuple[Split, ...]) -> tuple[Difference, ...]:
         if all(_figure(named[name], quantity, axle).std_error for name in (first, second))
     ]
     return tuple(
-        Difference(*test, *_difference(named[test[2]], named[test[3]], test[0], test[1], len(tests)))
+        Difference(
+            *test,
+            *_difference(
+                (named[test[2]], named[test[3]]),
+                test[0],
+                test[1],
+                _one_car(fits[test[2]], fits[test[3]], test[1], box_std),
+                len(tests),
+            ),
+        )
         for test in tests
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _PartFit:
+    """The roll fit of a part, and what goes along with the lateral force in it.
+
+    Parameters
+    ----------
+    fit : RollFit
+        On the rows of the part.
+    arms : ArmParts or None
+        What its forces leave of the roll arm; None where that cannot be told.
+    twist : float
+        Twist of the ground per lateral force [rad / (m/s2)].
+    """
+
+    fit: RollFit
+    arms: ArmParts | None
+    twist: float
+
+
+def _one_car(
+    one: _PartFit | None, other: _PartFit | None, axle: Axle, box_std: Floats
+) -> tuple[float, float]:
+    """Return by what part the gradients of two parts of one car differ, and its standard uncertainty [1].
+
+    Pressed down by a bank the roll arm is shorter, and so it is in harder turns, where the contacts move
+    under the body; a box that leans, the ratio of the body's inertias and the twist of the ground under a car
+    that drifts, not known exactly, bend one part more than the other.
+    """
+    if one is None or other is None:
+        return 0.0, 0.0
+    size = (abs(one.fit.slope[axle]) + abs(other.fit.slope[axle])) / 2.0
+    lean = (one.fit.per_lean[axle] - other.fit.per_lean[axle]) * box_std / size
+    inertia = (one.fit.per_inertia[axle] - other.fit.per_inertia[axle]) * INERTIA_RATIO[1] / size
+    # An axle takes about half of the twist.
+    twist = TWIST_LEFT_OUT * (one.twist - other.twist) / (2.0 * size)
+    if one.arms is None or other.arms is None:
+        return 0.0, math.hypot(*lean, inertia, twist)
+    sunk = one.arms.sinking - other.arms.sinking
+    moved = one.arms.contacts - other.arms.contacts
+    unsure = math.hypot(*lean, inertia, twist, FOLLOWS[1] * sunk, CONTACT_SPREAD * moved)
+    return -(FOLLOWS[0] * sunk + moved), unsure
 
 
 def _figure(split: Split, quantity: str, axle: Axle) -> Estimate:
@@ -378,17 +460,21 @@ def _figure(split: Split, quantity: str, axle: Axle) -> Estimate:
     return figures.get(axle) or Estimate.unknown("", "no such axle")
 
 
-def _difference(one: Split, other: Split, quantity: str, axle: Axle, count: int) -> tuple[Estimate, bool]:
-    a, b = (_figure(split, quantity, axle) for split in (one, other))
-    values = (a.value or 0.0, b.value or 0.0)
-    common = SAME_CAR[quantity] * (abs(values[0]) + abs(values[1])) / 2.0
+def _difference(
+    pair: tuple[Split, Split], quantity: str, axle: Axle, one_car: tuple[float, float], count: int
+) -> tuple[Estimate, bool]:
+    a, b = (_figure(split, quantity, axle) for split in pair)
+    size = (abs(a.value or 0.0) + abs(b.value or 0.0)) / 2.0
+    # What one car shows in both is no difference: it is taken off, and its uncertainty stands in the error.
+    expected, unsure = one_car if quantity == "roll_gradient_body" else (0.0, 0.0)
+    common = size * math.hypot(SAME_CAR[quantity], unsure)
     std = math.hypot(a.std_error or 0.0, b.std_error or 0.0, common)
     # Welch 1947: the parts' own errors have few degrees of freedom, the common scatter is known.
     unsure = sum((e.std_error or 0.0) ** 4 / max((e.n or 2) - 1, 1) for e in (a, b))
     dof = std**4 / unsure if unsure > 0.0 else float(min(a.n or 2, b.n or 2))
-    value = values[0] - values[1]
+    value = (a.value or 0.0) - (b.value or 0.0) - expected * size
     half, count_least = student_factor(dof) * std, min(a.n or 2, b.n or 2)
-    method = f"{one.name} less {other.name}"
+    method = f"{pair[0].name} less {pair[1].name}"
     estimate = Estimate.from_error(value, a.unit, std, half, n=count_least, method=method)
     # Bonferroni 1936: of all differences of a run, one in twenty runs shows one by chance.
     return estimate, abs(value) > student_factor(dof, 1.0 - (1.0 - LEVEL) / count) * std

@@ -580,7 +580,7 @@ def splits_table(run: RunEstimates) -> PageTable | None:
         ("Part", "Long", *heads),
         rows,
         "Marked: left against right, banked against flat or early against late differ by more than their "
-        "errors explain. Left share slope: change of left share per lateral over vertical force.",
+        "errors explain. Left share slope: change of left share per lateral force over the axle's load.",
     )
 
 

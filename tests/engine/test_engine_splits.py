@@ -55,6 +55,25 @@ def test_share_of_left_corners_is_the_engines(driven: EngineRun, sound: RunEstim
         assert _part(sound, "left corners").left_share[axle].value == pytest.approx(true, abs=0.01)
 
 
+@pytest.mark.parametrize(
+    ("name", "bank", "seed"), [("bowl", 10.0, 507), ("bowl", 6.0, 519), ("drift", 6.0, 509)]
+)
+def test_banked_and_flat_parts_of_one_car_are_alike(
+    tmp_path: Path, name: str, bank: float, seed: int
+) -> None:
+    """A bank presses the body down, drive force the rear axle, a change of side twists the ground."""
+    found = estimate(make_run(tmp_path / "run.csv", name=name, seed=seed, bank=bank, road_class="A"))
+    assert not _beyond(found)
+    assert {"banked", "flat"} <= {split.name for split in found.splits}
+    told = [d for d in found.differences if (d.quantity, d.first) == ("share_slope", "banked")]
+    assert {d.axle for d in told} == set(AXLES)
+    # Within 3 %, whatever the error says.
+    for d in told:
+        whole = _part(found, "banked").share_slope[d.axle].value
+        assert whole is not None
+        assert abs(d.difference.value) < 0.03 * abs(whole)  # type: ignore[operator]
+
+
 def _changed(driven: EngineRun, path: Path, change: Callable[[pd.DataFrame], None]) -> RunEstimates:
     table = pd.read_csv(driven.path)
     change(table)
