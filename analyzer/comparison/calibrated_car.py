@@ -168,7 +168,14 @@ def propagate_calibrated(
     # Rounding must not leave a variance below nought where the runs know a figure almost exactly.
     np.fill_diagonal(covariance, np.maximum(np.diag(covariance), 0.0))
     note = f"car sheet updated by {len(calibration.runs)} runs ({', '.join(calibration.runs)})"
-    return replace(found, covariance=covariance, assumed=(note, *found.assumed))
+    before = np.sqrt(np.diag(found.covariance))
+    narrower = np.divide(np.sqrt(np.diag(covariance)), before, out=np.ones_like(before), where=before > 0.0)
+    return replace(
+        found,
+        covariance=covariance,
+        reach=found.reach * narrower[:, None],
+        assumed=(note, *found.assumed),
+    )
 
 
 @dataclass(frozen=True, slots=True)
