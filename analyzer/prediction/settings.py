@@ -30,9 +30,9 @@ from analyzer.vehicle.bar.bench import (
     computed_bench_rate,
     with_bench_of,
 )
-from analyzer.vehicle.bar.bladed import array
 from analyzer.vehicle.bar.linkage import BarMotion, Linkage, bar_motion, linkage
 from analyzer.vehicle.bar.rate import axle_bar_rate, bar_model, bar_solution, setting_in_words
+from analyzer.vehicle.bar.section import array
 from analyzer.vehicle.bar.stress import fatigue_cycles, stress_points, weld_taken
 from analyzer.vehicle.completion import complete_bar, complete_car
 
@@ -241,6 +241,12 @@ def _with_blade(sign: float) -> Callable[[BarSheet], BarSheet]:
 # Every setting of a bar, sorted by rate, with what it does to bar, axle and car.
 
 
+STEERED: Final = (
+    "front.bar: that link, spacers and blade clear the wheel at full lock, in droop and in bump, is not "
+    "checked (no sheet describes the wheel); look at it on the car"
+)
+
+
 def bar_ladder(
     car: CarSheet,
     axle: Axle,
@@ -313,6 +319,7 @@ def bar_ladder(
             *found.assumed,
             *travel.assumed,
             *(f"{axle}.bar.{line}" for line in (*motion.assumed, *weld_taken(bar))),
+            *((STEERED,) if axle == "front" else ()),
         ),
     )
 
@@ -460,7 +467,7 @@ def _row(
     solution, model = bar_solution(bar, setting), bar_model(bar, setting)
     rate = float(solution.rate)
     ratio = float(array(bar.motion_ratio))
-    static = linkage(model)
+    static = linkage(model, solution.loads)
     # Motion with large angles, over the whole travel of the wheels: that is where a link runs past the bar.
     motion = bar_motion(rate, static, bar.link, ratio, travel.bump, travel.droop)
     gradient = found.values[f"gradient {index}"]

@@ -21,10 +21,10 @@ from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
 from analyzer.vehicle.axle import CarRoll, car_roll
 from analyzer.vehicle.bar.beam import BarModel
-from analyzer.vehicle.bar.bladed import array, blade_outline
+from analyzer.vehicle.bar.bladed import blade_outline
 from analyzer.vehicle.bar.formed import ShapeError, formed_model
 from analyzer.vehicle.bar.rate import bar_rates, bar_solution, setting_in_words
-from analyzer.vehicle.bar.section import Array
+from analyzer.vehicle.bar.section import Array, array
 
 # Bars that a sheet can describe but nobody can build: said once, before anything is computed.
 

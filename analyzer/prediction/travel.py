@@ -16,9 +16,8 @@ from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.sheets.session import Setup
 from analyzer.vehicle.axle import car_roll, mass_properties, static_motion_ratio, tyre_roll_compliance
-from analyzer.vehicle.bar.bladed import array
 from analyzer.vehicle.bar.rate import bar_rates
-from analyzer.vehicle.bar.section import Array
+from analyzer.vehicle.bar.section import Array, array
 
 # Wheel and damper travel: how far an axle can move, and what a bank uses of it.
 

@@ -128,6 +128,7 @@ def _motion(motion: BarMotion) -> dict[str, Any]:
         "lever_angle_deg": [math.degrees(low), math.degrees(high)],
         "least_link_angle_deg": math.degrees(motion.least_meeting_angle),
         "rod_end_misalignment_deg": math.degrees(motion.misalignment),
+        "rod_end_binds_at_mm": times(motion.binds_at, 1000.0),
         "rate_change_percent": times(motion.rate_change, 100.0),
         "warnings": motion.warnings,
     }

@@ -238,14 +238,20 @@ class Blade(MadeOf):
     length: BladeLength | None = None
     """From the tube's axis to the blade's end; needed for a taper."""
     root: BladeRoot | None = None
-    """From the tube's axis to where the blade starts to bend (clamp, weld); the tube's radius, with a wide
-    error, when not given."""
+    """From the tube's axis to where the blade starts to bend (edge of clamp or weld); taken by `seat` when
+    not given."""
+    seat: Literal["face", "through", "socket"] | None = None
+    """How the blade sits on the tube. "face": the tube's end on the blade's face or, of a flat blade, the
+    blade's end on the tube's side; "through": the tube let through the blade, or a flat blade through the
+    tube; "socket": the blade's end held in a block or clamp. Any of them, with a wide error, when not
+    given."""
     outline: Annotated[list[tuple[Length, Length]], Field(min_length=3, max_length=200)] | None = None
     """Section other than a rectangle: its corners in order, each as ["across the blade", "in its depth"], for
     instance [["-4 mm", "-19 mm"], ["4 mm", "-19 mm"], ["2 mm", "19 mm"], ["-2 mm", "19 mm"]]; from side to
     side it measures `thickness` by `depth`."""
     turn: BladeTurn | None = None
-    """Turned about its own length: 0 edge to the load (stiff), 90 deg flat to the load (soft)."""
+    """Turned about its own length: 0 edge to the load (stiff), 90 deg flat to the load (soft); positive when
+    its upper edge turns outboard."""
     joint: Literal["welded", "machined"] = "welded"
     """How blade and tube hang together; sets the fatigue class and the strength there."""
     weld_strength: YieldStrength | None = None
@@ -364,9 +370,11 @@ class Link(Sheet):
     length: LinkLength | None = None
     """Between the rod-end centres; needed for its motion."""
     angle: LinkAngle | None = None
-    """Side view, at static ride height: 0 when link and lever stand square to each other."""
+    """Side view, at static ride height: from square to the lever, of a formed bar from upright, as its points
+    stand in the car's axes. Positive when the lower end stands nearer to the bar's axis than at 0."""
     lean: LinkAngle | None = None
-    """Front view, at static ride height: 0 when the link stands in the blade's plane."""
+    """Front view, at static ride height: 0 when the link stands in the blade's plane; positive when its lower
+    end stands further outboard than its upper one."""
     rod_end_limit: RodEndLimit | None = None
     """Greatest misalignment the rod ends allow to each side."""
     lower_bolt: Literal["along tube", "along car"] = "along tube"

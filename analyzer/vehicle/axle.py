@@ -14,8 +14,7 @@ from analyzer.core.signals import Floats
 from analyzer.core.units import Uncertain
 from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import AxleSheet, CarSheet, TravelTable
-from analyzer.vehicle.bar.bladed import array
-from analyzer.vehicle.bar.section import Array
+from analyzer.vehicle.bar.section import Array, array
 
 # Masses and roll moment that follow from a car sheet by statics; used by prediction and processing alike.
 #

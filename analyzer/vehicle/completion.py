@@ -13,7 +13,7 @@ from analyzer.sheets.bar import BladedBar, FormedBar, MadeOf, NoBar, find_materi
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.vehicle.axle import camber_gain
 from analyzer.vehicle.bar.bench import READ_TO, bench_factor, complete_bench
-from analyzer.vehicle.bar.bladed import blade_root
+from analyzer.vehicle.bar.joint import blade_root, with_doubt
 
 # Fill in what a car sheet leaves to tables and defaults, so that it can carry a tolerance like the rest.
 
@@ -40,7 +40,7 @@ def complete_car(car: CarSheet) -> tuple[CarSheet, tuple[str, ...]]:
 
 
 def complete_bar(bar: BladedBar | FormedBar | NoBar) -> BladedBar | FormedBar | NoBar:
-    """Return a bar that states moduli, the blades' root and what its bench test gives."""
+    """Return a bar that states moduli, the blades' root, what its bench test gives and its model's error."""
     if isinstance(bar, NoBar):
         return bar
     update: dict[str, Any] = {}
@@ -58,7 +58,7 @@ def complete_bar(bar: BladedBar | FormedBar | NoBar) -> BladedBar | FormedBar | 
             update["blade"] = update["blade"].model_copy(update={"root": stated})
     if bar.bench is not None:
         update["bench"] = complete_bench(bar.bench)
-    return bar.model_copy(update=update)
+    return with_doubt(bar.model_copy(update=update))
 
 
 def _moduli(part: MadeOf) -> dict[str, Uncertain]:
@@ -73,11 +73,12 @@ def _root_taken(name: str, axle: AxleSheet) -> list[str]:
     """Return where the blades are taken to begin because the sheet does not say."""
     if not isinstance(axle.bar, BladedBar) or axle.bar.blade.root is not None:
         return []
-    root = blade_root(axle.bar)
+    root, seat = blade_root(axle.bar), axle.bar.blade.seat
     size, error = float(root.value) * MM_PER_M, float(root.std or 0.0) * MM_PER_M
+    held = "whichever way the blade sits, as seat is not stated" if seat is None else f'for seat "{seat}"'
     return [
-        f"{name}.bar.blade.root: not stated, {size:.0f} ± {error:.0f} mm taken, the radius of the tube there "
-        f"({JUDGEMENT})"
+        f"{name}.bar.blade.root: not stated, {size:.0f} ± {error:.0f} mm taken {held} "
+        "(solid finite elements of joints, our own)"
     ]
 
 

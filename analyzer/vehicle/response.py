@@ -16,8 +16,7 @@ from analyzer.vehicle.axle import (
     spring_roll_stiffness,
     static_motion_ratio,
 )
-from analyzer.vehicle.bar.bladed import array
-from analyzer.vehicle.bar.section import Array
+from analyzer.vehicle.bar.section import Array, array
 
 # Stiffness of a car at its four wheels: springs, bars and tyres under a rigid body, for small travels.
 

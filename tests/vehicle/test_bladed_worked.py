@@ -17,14 +17,9 @@ from analyzer.sheets.bar import BladedBar
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
 from analyzer.vehicle.axle import bar_roll_stiffness, car_roll
 from analyzer.vehicle.bar.beam import BarSolution, solve
-from analyzer.vehicle.bar.bladed import (
-    BladeState,
-    array,
-    blade_root,
-    blade_state,
-    blade_states,
-    bladed_model,
-)
+from analyzer.vehicle.bar.bladed import BladeState, blade_state, blade_states, bladed_model
+from analyzer.vehicle.bar.joint import blade_root
+from analyzer.vehicle.bar.section import array
 from analyzer.vehicle.bar.stress import safety_factor, stress_points
 
 E205 = {"elastic_modulus": "205 GPa", "shear_modulus": "80 GPa"}
@@ -308,15 +303,16 @@ def test_a_root_nobody_measured_has_a_wide_error_and_is_told() -> None:
     wide, narrow = (predict_setup(sheet, "A", setup) for sheet in (silent, stated))
     rates = [found.bars["front"].rate for found in (wide, narrow)]
     assert rates[0].value == pytest.approx(rates[1].value, rel=1e-12)
-    # d ln C = 3 dr / (a - r) of the bending part; three tenths of the radius make 6 % of it.
+    # d ln C = 3 dr / (a - r) of the bending part; six tenths of the radius make 12 % of it.
     compliance = wide.bars["front"].compliance
     part = compliance["blade bending"] / sum(compliance.values())
-    own = 3.0 * 0.3 * 0.015875 / (0.254 - 0.015875) * part
+    own = 3.0 * 0.6 * 0.015875 / (0.254 - 0.015875) * part
     extra = math.sqrt(rates[0].std_error ** 2 - rates[1].std_error ** 2) / rates[0].value
     assert extra == pytest.approx(own, rel=0.05)
     told = [line for line in wide.assumed if line.startswith("front.bar.blade.root: not stated")]
-    taken = "16 ± 5 mm taken, the radius of the tube there (engineering judgement)"
-    assert told == [f"front.bar.blade.root: not stated, {taken}"]
+    taken = "16 ± 10 mm taken whichever way the blade sits, as seat is not stated"
+    source = "(solid finite elements of joints, our own)"
+    assert told == [f"front.bar.blade.root: not stated, {taken} {source}"]
     assert not [line for line in narrow.assumed if "blade.root: not stated" in line]
 
 

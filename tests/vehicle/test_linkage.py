@@ -140,9 +140,52 @@ def test_rod_ends_bind() -> None:
     assert any("binds" in line for line in found.warnings)
     free = Link.model_validate({**table, "lower_bolt": "along tube"})
     assert not bar_motion(100e3, upright, free, 1.0, 0.065, 0.065).warnings
-    silent = bar_motion(100e3, Linkage(0.15), Link.model_validate({"lean": "8 deg"}), 1.0, 0.03, 0.03)
+    silent = bar_motion(100e3, upright, Link.model_validate({"lean": "8 deg"}), 1.0, 0.03, 0.03)
     assert any("rod_end_limit" in line for line in silent.assumed)
     assert any("link.length" in line for line in silent.assumed)
+
+
+def test_spacers_tilt_the_upper_rod_end_under_load() -> None:
+    """By hand: four spacers of 8 mm, e = 32 mm outboard, in the outermost hole of a bar without lean.
+
+    Per force the bolt's end turns by e^2 / 2 E I (bolt), e (a - r) / G J (blade, 38 x 8: J = 5622 mm^4),
+    (c + e) S / 6 E I + ((c + e)^2 - e^2) / 2 E I (tube, overhang c) and by 2 (1 + 2 (c + e) / S) / (S k)
+    (mounts).
+    """
+    bar = bladed(link={"length": "0.14 m", "rod_end_limit": "3 deg"})
+    state = blade_state(bar, 1, 4)
+    model = bladed_model(bar, state, state)
+    solution = solve(model)
+    found = linkage(model, solution.loads)
+    e, c, span, a = 0.032, 0.06, 0.78, 0.254
+    bolt = 207e9 * math.pi * 0.012**4 / 64.0
+    tube = 200e9 * math.pi / 64.0 * (0.03175**4 - (0.03175 - 2.0 * 0.00241) ** 4)
+    wanted = e**2 / (2.0 * bolt) + e * a / (79.5e9 * 5622e-12)
+    wanted += (c + e) * span / (6.0 * tube) + ((c + e) ** 2 - e**2) / (2.0 * tube)
+    wanted += 2.0 * (1.0 + 2.0 * (c + e) / span) / (span * 20e6)
+    assert found.tilt == pytest.approx(wanted, rel=2e-3)
+    motion = bar_motion(float(solution.rate), found, bar.link, 0.58, 0.06, 0.08)
+    assert motion.twist is not None
+    force = float(solution.rate) * found.lever * motion.twist / 2.0
+    ends = motion.side.link_angle[[0, -1]] - motion.side.lever_angle[[0, -1]]
+    assert motion.tilt[[0, -1]] == pytest.approx(wanted * force * np.cos(ends), rel=0.01)
+    assert math.degrees(motion.misalignment) > 3.0
+    assert motion.binds_at is not None
+    assert abs(motion.binds_at) < 0.08
+    assert any("a rod end binds" in line and "80 mm of droop" in line for line in motion.warnings)
+    none = linkage(bladed_model(bar, *[blade_state(bar, 1, 0)] * 2), solution.loads)
+    assert abs(none.tilt) < 0.6 * found.tilt
+
+
+def test_lean_and_tilt_add_up_in_one_way_of_travel() -> None:
+    """A link that leans has its foot outboard; droop tilts the bolt further away from it, bump towards it."""
+    link = Link.model_validate({"length": "0.14 m"})
+    for lean in (0.05, -0.05):
+        found = bar_motion(100e3, Linkage(0.25, lean=lean, tilt=2e-5), link, 0.6, 0.06, 0.06)
+        force = 100e3 * 0.25 * float(np.ptp(found.side.lever_angle)) / 2.0
+        assert found.misalignment == pytest.approx(0.05 + 2e-5 * force, rel=0.03)
+        worst = found.wheel[int(np.nanargmax(found.tilt))]
+        assert worst * lean < 0.0
 
 
 def test_linkage_of_a_sheet() -> None:

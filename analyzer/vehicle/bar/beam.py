@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal, NamedTuple, Protocol
 
 import numpy as np
@@ -190,6 +190,10 @@ class BarModel:
         Centres of the mounts [m].
     mount_rate, link_rate : ndarray or None
         Radial rate of one mount, axial rate of one link [N/m]; None when rigid.
+    seat_give : ndarray or None
+        How far a blade turns where it sits on the tube, about its weak axis [rad/(N m)]; None when rigid.
+    true_share : ndarray
+        True over computed rate of the bar without mounts and links [1]: one, with the model's own error.
     """
 
     pieces: tuple[Piece, ...]
@@ -201,6 +205,8 @@ class BarModel:
     right_mount: Vec
     mount_rate: Array | None = None
     link_rate: Array | None = None
+    seat_give: Array | None = None
+    true_share: Array = field(default_factory=lambda: np.asarray(1.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,6 +272,11 @@ def solve(model: BarModel, slender: bool = False) -> BarSolution:
     for piece in model.pieces:
         for kind, energy in _piece_energy(piece, model, loads, slender).items():
             parts[kind] = parts[kind] + energy if kind in parts else energy
+    if model.seat_give is not None:
+        blades = [piece for piece in model.pieces if piece.part == "blade"]
+        turned = [internal_forces(piece, model, loads, np.zeros(1))[1].y[..., 0] for piece in blades]
+        parts["blade seat"] = np.asarray(sum(moment**2 for moment in turned) * model.seat_give)
+    parts = {kind: np.asarray(energy / model.true_share) for kind, energy in parts.items()}
     if model.mount_rate is not None:
         parts["mounts"] = (loads.left_push**2 + loads.right_push**2) / model.mount_rate
     if model.link_rate is not None:
@@ -302,6 +313,49 @@ def internal_forces(
         Vec(*(moment.dot(axis) for axis in axes)),
         (point, tangent, depth),
     )
+
+
+def eye_turn(model: BarModel, loads: Loads, about: Vec) -> Array:
+    """Return how far the left link's eye turns about an axis per force of its link [rad/N].
+
+    Castigliano's theorem with a couple at the eye, which the mounts hold; shear, which turns no section of
+    its own, is left out. Positive by the right hand.
+
+    Parameters
+    ----------
+    model : BarModel
+        The bar.
+    loads : Loads
+        Of `solve`: forces per unit force of the left link, the right one pulling the other way.
+    about : Vec
+        Unit vector square to the line of the mounts.
+    """
+    span = model.left_mount.minus(model.right_mount)
+    spacing = span.norm()
+    holding = (
+        span.unit().cross(about).times(1.0 / spacing)
+    )  # at the left mount; its opposite at the right one
+    turn = np.asarray(0.0)
+    for piece in model.pieces:
+        if piece.side == "right":
+            continue  # the couple ends at the right mount
+        nodes, weights = np.polynomial.legendre.leggauss(piece.order)
+        stations = 0.5 * (nodes + 1.0)
+        _, moment, (point, tangent, depth) = internal_forces(piece, model, loads, stations)
+        couple = about.at_stations()
+        if piece.side == "middle":
+            couple = couple.plus(model.left_mount.at_stations().minus(point).cross(holding.at_stations()))
+        section = piece.section(stations)
+        stretch, shear = piece.elastic_modulus[..., None], piece.shear_modulus[..., None]
+        bent = moment.y * couple.dot(depth) / (stretch * section.weak)
+        bent = bent + moment.z * couple.dot(tangent.cross(depth)) / (stretch * section.strong)
+        if piece.part != "bolt":
+            bent = bent + moment.x * couple.dot(tangent) / (shear * section.torsion)
+        turn = turn + np.sum(bent * piece.curve.length[..., None] * (0.5 * weights), axis=-1)
+    if model.mount_rate is not None:
+        pressed = loads.left_mount.minus(loads.right_mount).dot(holding)
+        turn = turn + pressed / model.mount_rate
+    return np.asarray(turn)
 
 
 def _beyond(side: Side, model: BarModel, loads: Loads) -> list[tuple[Vec, Vec]]:

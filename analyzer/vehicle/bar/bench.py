@@ -14,9 +14,9 @@ from analyzer.core.regression import half_width
 from analyzer.core.units import Uncertain
 from analyzer.sheets.bar import BenchTest, BladedBar, FormedBar
 from analyzer.vehicle.bar.beam import BarSolution, solve
-from analyzer.vehicle.bar.bladed import array, blade_state, bladed_model
+from analyzer.vehicle.bar.bladed import blade_state, bladed_model
 from analyzer.vehicle.bar.formed import formed_model
-from analyzer.vehicle.bar.section import Array
+from analyzer.vehicle.bar.section import Array, array
 
 BarSheet = BladedBar | FormedBar
 
@@ -127,6 +127,7 @@ DOUBTED: Final = (
     "tube bending",
     "blade bending",
     "blade twist",
+    "blade seat",
     "bolt bending",
     "bar torsion",
     "bar bending",

@@ -9,13 +9,15 @@ from typing import Final
 import numpy as np
 
 from analyzer.core.units import Uncertain
-from analyzer.sheets.bar import Blade, BladedBar, Link, MadeOf, Tube, find_material
+from analyzer.sheets.bar import Blade, BladedBar, Link, Tube
 from analyzer.sheets.session import BarSetting
 from analyzer.vehicle.bar.beam import BarModel, Piece, Side, Straight, Vec, vec
+from analyzer.vehicle.bar.joint import blade_root, moduli, seat_give, true_share
 from analyzer.vehicle.bar.section import (
     Array,
     OutlineConstants,
     Section,
+    array,
     outline_constants,
     rectangle_section,
     round_section,
@@ -24,12 +26,6 @@ from analyzer.vehicle.bar.section import (
 
 TAPER_ORDER: Final = 12
 """Gauss points of a tapered blade: 1e-9 at a tip of half the root, 1e-5 at a fifth."""
-
-
-ROOT_ERROR: Final = 0.3
-"""Standard uncertainty of a blade root that nobody measured, as part of the tube's radius: welded to the
-blade's face, let through it or in a socket, the tube holds the blade out to about its own radius (engineering
-judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,26 +39,13 @@ class BladeState:
     offset : ndarray
         Link beside the blade's centre plane, outboard positive [m].
     turn : ndarray
-        Blade turned about its length: 0 edge, pi/2 flat to the load [rad].
+        Blade turned about its length: 0 edge, pi/2 flat to the load; positive when its upper edge turns
+        outboard [rad].
     """
 
     lever: Array
     offset: Array
     turn: Array
-
-
-def array(value: object) -> Array:
-    """Return a sheet's number as a float array."""
-    return np.asarray(getattr(value, "value", value), dtype=float)
-
-
-def moduli(part: MadeOf) -> tuple[Array, Array]:
-    """Return E and G of a part [Pa]: the sheet's own, else those of the table."""
-    material = find_material(part.material)
-    known = (0.0, 0.0) if material is None else (material.elastic_modulus, material.shear_modulus)
-    stated = (part.elastic_modulus, part.shear_modulus)
-    first, second = (array(k if s is None else s) for k, s in zip(known, stated, strict=True))
-    return first, second
 
 
 def blade_states(bar: BladedBar, setting: BarSetting) -> tuple[BladeState, BladeState]:
@@ -114,30 +97,30 @@ def bladed_model(bar: BladedBar, left: BladeState, right: BladeState) -> BarMode
         right_mount=vec(0.0, -half_spacing, 0.0),
         mount_rate=None if bar.mounts.rate is None else array(bar.mounts.rate),
         link_rate=None if bar.link is None or bar.link.rate is None else array(bar.link.rate),
+        seat_give=seat_give(bar),
+        true_share=true_share(bar),
     )
 
 
-def blade_root(bar: BladedBar) -> Uncertain:
-    """Return where the blades' free length begins, from the tube's axis [m].
+def link_pull(link: Link | None, outwards: float, forward: float = 1.0) -> Vec:
+    """Return the unit vector along a link, from its lower end to the bar.
 
-    A sheet that does not state it gets the radius the tube has there, with a standard uncertainty of
-    `ROOT_ERROR` of it.
+    Parameters
+    ----------
+    link : Link or None
+        Its angles: positive where the lower end stands nearer to the bar's axis in side view, further
+        outboard in front view.
+    outwards : float
+        1 on the left and -1 on the right.
+    forward : float
+        1 where the lever points forward from the bar's axis, -1 where it points backward.
     """
-    if bar.blade.root is not None:
-        return bar.blade.root
-    source = bar.tube if bar.tube.ends is None else bar.tube.ends
-    radius = array(source.outside_diameter) / 2.0
-    return Uncertain(radius, ROOT_ERROR * radius)  # type: ignore[arg-type]
-
-
-def link_pull(link: Link | None, outwards: float) -> Vec:
-    """Return the unit vector along a link; `outwards` is 1 on the left and -1 on the right."""
     if link is None:
         return vec(0.0, 0.0, 1.0)
     angle = array(0.0 if link.angle is None else link.angle)
     lean = array(0.0 if link.lean is None else link.lean)
     upright = np.cos(lean)
-    return vec(np.sin(angle) * upright, -outwards * np.sin(lean), np.cos(angle) * upright)
+    return vec(forward * np.sin(angle) * upright, -outwards * np.sin(lean), np.cos(angle) * upright)
 
 
 def blade_section(blade: Blade, reach: Array) -> Section:

@@ -10,8 +10,9 @@ import numpy as np
 from analyzer.core.errors import AnalyzerError
 from analyzer.sheets.bar import FormedBar
 from analyzer.vehicle.bar.beam import Arc, BarModel, Piece, Side, Straight, Vec, vec
-from analyzer.vehicle.bar.bladed import array, link_pull, moduli
-from analyzer.vehicle.bar.section import Array, Section, round_section
+from analyzer.vehicle.bar.bladed import link_pull
+from analyzer.vehicle.bar.joint import moduli, true_share
+from analyzer.vehicle.bar.section import Array, Section, array, round_section
 
 ARC_ORDER = 8
 """Gauss points of a bend; exact to 1e-9 up to half a turn."""
@@ -86,16 +87,22 @@ def formed_model(bar: FormedBar) -> BarModel:
                 pieces.append(_piece(bar, section, side, first))
                 places[mount], gone, side = rest.start, cuts[mount].part, behind  # type: ignore[assignment]
         pieces.append(_piece(bar, section, side, rest))
+    eyes = _corner(bar, 0), _corner(bar, -1)
+    forward = [
+        -1.0 if _first(eye.x - places[mount].x) < 0.0 else 1.0
+        for eye, mount in zip(eyes, ("left", "right"), strict=True)
+    ]
     return BarModel(
         pieces=tuple(pieces),
-        left_eye=_corner(bar, 0),
-        right_eye=_corner(bar, -1),
-        left_pull=link_pull(bar.link, 1.0),
-        right_pull=link_pull(bar.link, -1.0),
+        left_eye=eyes[0],
+        right_eye=eyes[1],
+        left_pull=link_pull(bar.link, 1.0, forward[0]),
+        right_pull=link_pull(bar.link, -1.0, forward[1]),
         left_mount=places["left"],
         right_mount=places["right"],
         mount_rate=None if bar.mounts.rate is None else array(bar.mounts.rate),
         link_rate=None if bar.link is None or bar.link.rate is None else array(bar.link.rate),
+        true_share=true_share(bar),
     )
 
 

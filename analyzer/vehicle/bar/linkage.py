@@ -14,8 +14,7 @@ from typing import Final
 import numpy as np
 
 from analyzer.sheets.bar import Link
-from analyzer.vehicle.bar.beam import BarModel
-from analyzer.vehicle.bar.bladed import array
+from analyzer.vehicle.bar.beam import BarModel, Loads, eye_turn
 from analyzer.vehicle.bar.section import Array
 
 ASSUMED_LINK: Final = 0.15
@@ -43,12 +42,16 @@ class Linkage:
         Link in side view, to the direction square to the lever [rad]; positive when its far end stands
         nearer to the axis.
     lean : float
-        Link out of the plane square to the axis [rad], without sign.
+        Link out of the plane square to the axis [rad]; positive when its far end stands further outboard.
+    tilt : float
+        How far a link force in bump turns the upper rod end's bolt up at its outboard end [rad/N]: twist of
+        the blade, slope of bolt and tube, give of the mounts.
     """
 
     lever: float
     angle: float = 0.0
     lean: float = 0.0
+    tilt: float = 0.0
 
     @property
     def effective_lever(self) -> float:
@@ -56,8 +59,11 @@ class Linkage:
         return self.lever * math.cos(self.angle) * math.cos(self.lean)
 
 
-def linkage(model: BarModel) -> Linkage:
-    """Return the linkage of a bar's left side: from where its eye is and which way its link pulls."""
+def linkage(model: BarModel, loads: Loads | None = None) -> Linkage:
+    """Return the linkage of a bar's left side: from where its eye is and which way its link pulls.
+
+    With the `loads` of `solve` also how far it tilts the upper rod end.
+    """
     # The tube turns in its mounts, so the lever counts square to the line through them, wherever the eye
     # stands.
     axis = model.left_mount.minus(model.right_mount).unit()
@@ -68,10 +74,15 @@ def linkage(model: BarModel) -> Linkage:
     square = outwards.cross(axis)  # the way the eye moves in bump: up, for a lever that points forward
     # Side view and front view apart: the first changes the lever arm, the second only tilts the rod ends.
     pull = model.left_pull
+    # About the lever, so that the bolt's outboard end goes where the eye goes in bump: forwards and backwards
+    # pointing levers alike.
+    upwards = np.where(pull.dot(square) < 0.0, -1.0, 1.0)
+    about = axis.cross(square.times(upwards))
     return Linkage(
         lever=float(lever),
         angle=float(np.arctan2(pull.dot(outwards), np.abs(pull.dot(square)))),
-        lean=float(np.arcsin(np.clip(np.abs(pull.dot(axis)), 0.0, 1.0))),
+        lean=float(np.arcsin(np.clip(-pull.dot(axis), -1.0, 1.0))),
+        tilt=0.0 if loads is None else float(eye_turn(model, loads, about)),
     )
 
 
@@ -117,8 +128,14 @@ class BarMotion:
     twist : float or None
         Relative turn of both levers, one wheel at full bump and the other at full droop [rad]; None when
         a link cannot follow that far.
+    tilt : ndarray
+        Misalignment of the upper rod end at `wheel` [rad], the other wheel at that end of its travel which
+        makes it the greatest; nan where a link cannot follow.
     misalignment : float
-        Greatest misalignment of a rod end [rad].
+        Greatest misalignment of a rod end, upper or lower [rad].
+    binds_at : float or None
+        Wheel travel nearest to static ride height at which a rod end is past its limit [m], bump positive;
+        None where none is.
     warnings : tuple of str
         What binds, goes over centre or comes close to it.
     assumed : tuple of str
@@ -130,7 +147,9 @@ class BarMotion:
     opposite: Array
     rate: Array
     twist: float | None
+    tilt: Array
     misalignment: float
+    binds_at: float | None
     warnings: tuple[str, ...]
     assumed: tuple[str, ...]
 
@@ -246,38 +265,59 @@ def bar_motion(
     opposite = np.linspace(0.0, min(bump, droop), POINTS)
     # In side view the force is smaller and the travel larger by the cosine; it drops out of the ratio.
     rates = rate_over_travel(rate, static.lever, length * upright, static.angle, ratio * opposite)
-    angle = static.angle
-    misalignment = _misalignment(link, side, angle)
     limit = ROD_END_LIMIT
     if link is not None and link.rod_end_limit is not None:
         limit = link.rod_end_limit.value
-    elif misalignment > 0.0:
+    tilt = _upper_tilt(rate, static, side)
+    needed = np.fmax(tilt, _lower_tilt(link, static, side))
+    misalignment = float(np.nanmax(needed))
+    if misalignment > 0.0 and (link is None or link.rod_end_limit is None):
         assumed.append(f"link.rod_end_limit: not stated, {math.degrees(limit):.0f} deg taken")
     ends = side.lever_angle[[0, -1]]
+    bound = wheel[needed > limit]
     return BarMotion(
         wheel=wheel,
         side=side,
         opposite=opposite,
         rate=rates,
         twist=None if np.isnan(ends).any() else float(ends[1] - ends[0]),
+        tilt=tilt,
         misalignment=misalignment,
-        warnings=_warnings(wheel, side, misalignment, limit),
+        binds_at=float(bound[np.argmin(np.abs(bound))]) if bound.size else None,
+        warnings=_warnings(wheel, side, needed, limit),
         assumed=tuple(assumed),
     )
 
 
-def _misalignment(link: Link | None, side: LinkMotion, static_angle: float) -> float:
-    """Return the greatest tilt of a link off its bolts: lean, and swing where the lower bolt takes it."""
-    if link is None:
-        return 0.0
-    lean = abs(float(array(0.0 if link.lean is None else link.lean)))
-    if link.lower_bolt == "along tube":
-        return lean
-    swing = float(np.nanmax(np.abs(side.link_angle - static_angle)))
-    return math.acos(math.cos(lean) * math.cos(swing))
+def _upper_tilt(rate: float, static: Linkage, side: LinkMotion) -> Array:
+    """Return the misalignment of the upper rod end over the wheel's travel [rad].
+
+    Its bolt lies along the tube and turns with the lever, so swing costs it nothing: what counts is the
+    link's lean and how far the link force turns the bolt. The force follows from the levers' relative turn;
+    of the two ends of the other wheel's travel the worse one counts.
+    """
+    turns = side.lever_angle
+    swing = side.link_angle - turns  # in the plane of the turned lever
+    worst = np.zeros_like(turns)
+    for other in (turns[0], turns[-1]):
+        force = rate * static.effective_lever * (turns - other) / 2.0
+        bolt = static.tilt * force
+        # Link (sin s cos l, -sin l, cos s cos l) and bolt (0, 1, tilt): what is missing to a right angle.
+        lost = -math.sin(static.lean) + np.cos(swing) * math.cos(static.lean) * bolt
+        worst = np.fmax(worst, np.abs(np.arcsin(np.clip(lost / np.hypot(1.0, bolt), -1.0, 1.0))))
+    return np.where(np.isnan(turns), np.nan, worst)
 
 
-def _warnings(wheel: Array, side: LinkMotion, misalignment: float, limit: float) -> tuple[str, ...]:
+def _lower_tilt(link: Link | None, static: Linkage, side: LinkMotion) -> Array:
+    """Return the misalignment of the lower rod end [rad]: lean, and swing where its bolt takes it."""
+    lean = abs(static.lean)
+    if link is None or link.lower_bolt == "along tube":
+        return np.where(np.isnan(side.link_angle), np.nan, lean)
+    swing = np.abs(side.link_angle - static.angle)
+    return np.asarray(np.arccos(math.cos(lean) * np.cos(swing)))
+
+
+def _warnings(wheel: Array, side: LinkMotion, needed: Array, limit: float) -> tuple[str, ...]:
     found = []
     lost = np.isnan(side.meeting_angle)
     if lost.any():
@@ -287,9 +327,17 @@ def _warnings(wheel: Array, side: LinkMotion, misalignment: float, limit: float)
     elif float(side.meeting_angle.min()) < LOWEST_ANGLE:
         least = math.degrees(float(side.meeting_angle.min()))
         found.append(f"link and lever come to {least:.0f} deg of one line; over centre at 0")
-    if misalignment > limit:
+    past = needed > limit
+    if past.any():
+        worst = int(np.nanargmax(needed))
+        first = wheel[past][np.argmin(np.abs(wheel[past]))]
         found.append(
-            f"a rod end binds: {math.degrees(misalignment):.0f} deg needed, "
-            f"{math.degrees(limit):.0f} deg allowed"
+            f"a rod end binds: {math.degrees(float(needed[worst])):.0f} deg needed at "
+            f"{_travel_in_words(wheel[worst])}, {math.degrees(limit):.0f} deg allowed; past that from "
+            f"{_travel_in_words(first)} on, at the worst place of the other wheel"
         )
     return tuple(found)
+
+
+def _travel_in_words(travel: float) -> str:
+    return f"{abs(travel) * 1000:.0f} mm of {'bump' if travel > 0.0 else 'droop'}"

@@ -15,6 +15,12 @@ import numpy.typing as npt
 
 Array: TypeAlias = npt.NDArray[np.float64]
 
+
+def array(value: object) -> Array:
+    """Return a number, or a sheet's quantity, as a float array."""
+    return np.asarray(getattr(value, "value", value), dtype=float)
+
+
 TORSION_TERMS: Final = 12
 """Odd terms of the torsion series; the next one changes a square by less than 1e-7."""
 

@@ -14,8 +14,9 @@ import numpy as np
 
 from analyzer.sheets.bar import BladedBar, FormedBar, MadeOf, Metal, find_material, metal_of
 from analyzer.vehicle.bar.beam import BarModel, BarSolution, Piece, internal_forces
-from analyzer.vehicle.bar.bladed import array, blade_root, blade_section
-from analyzer.vehicle.bar.section import Array, Section, rectangle_shear, rectangle_torsion
+from analyzer.vehicle.bar.bladed import blade_section
+from analyzer.vehicle.bar.joint import blade_root
+from analyzer.vehicle.bar.section import Array, Section, array, rectangle_shear, rectangle_torsion
 
 CYCLES: Final = 2e6
 """Cycles at which fatigue classes are stated."""
