@@ -8,7 +8,7 @@ from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.core.units import DEG_PER_RAD
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.course.places import WHOLE, Place
-from analyzer.report.sentences import CORNER_WORDS
+from analyzer.report.sentences import CAUSE_WORDS, CORNER_WORDS
 from analyzer.report.words import count, degrees, label, listed, millimetres, name
 from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
 
@@ -121,8 +121,7 @@ def causes_words(place: Place) -> str:
     """Return the travel of a place as the sum of its causes."""
     if not place.causes:
         return ""
-    words = {"vertical load": "heave", "road": "road"}
-    parts = [f"{words.get(part, part)} {millimetres(value)}" for part, value in place.causes.items()]
+    parts = [f"{CAUSE_WORDS.get(part, part)} {millimetres(value)}" for part, value in place.causes.items()]
     return "Travel: " + " + ".join(parts).replace("+ −", "− ") + "."
 
 

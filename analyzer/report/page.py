@@ -20,7 +20,7 @@ from analyzer.report.figures.change_plots import agreement_plate, change_plate, 
 from analyzer.report.figures.course_plots import course_plate
 from analyzer.report.figures.roll_plots import roll_plates, run_plate
 from analyzer.report.figures.style import Drawings, Plate
-from analyzer.report.figures.travel_plots import budget_plate, share_plate, travel_plate
+from analyzer.report.figures.travel_plots import budget_plate, travel_plate
 from analyzer.report.plain_data import results_dict
 from analyzer.report.sentences import CAUTIONS, left_out
 from analyzer.report.tables import PageTable
@@ -78,10 +78,6 @@ def _team(review: Review) -> Part:
     ]
     # Behind a line to open: what supports the answer but would bury it. Empty ones are dropped at the end.
     folds = [
-        Fold(
-            "Load share left to right through each run",
-            _known(*(share_plate(review, index) for index in range(len(review.runs)))),
-        ),
         Fold("All figures measured against predicted", tables=(tables.ledger_table(review, True),)),
         Fold("Every check of the logs", tables=(tables.checks_table(review),)),
         Fold(
@@ -158,31 +154,19 @@ def _tuner(review: Review) -> Part:
 
 
 def _driver(review: Review) -> Part:
-    # The run with the hardest hit leads; the traces of all others wait behind a line to open, or a page of
-    # ten runs would be scrolled past.
+    # The run with the hardest hit alone: the page of the runs shows all of them, and closer.
     names = [run.name for run in review.runs]
     found = sentences.events(review)
     worst = names.index(found[0][0].name) if found else None
-    others = [index for index in range(len(names)) if index != worst]
     lead = _known(
         course_plate(review), budget_plate(review), None if worst is None else travel_plate(review, worst)
     )
     # The list is short on the page and whole in the fold, unless the short one is the whole.
     table = tables.events_table(review, _LEAD_EVENTS)
-    folds = [
-        Fold(
-            "Damper travel of the other runs" if found else "Damper travel of each run",
-            _known(*(travel_plate(review, index) for index in others)),
-        )
-    ]
+    folds = []
     if len(found) > _LEAD_EVENTS:
-        folds.insert(
-            0,
-            Fold(
-                f"All {len(found)} events",
-                tables=(tables.events_table(review, tables.MOST_ROWS * 5, _LEAD_EVENTS),),
-            ),
-        )
+        table_of_all = tables.events_table(review, tables.MOST_ROWS * 5, _LEAD_EVENTS)
+        folds.append(Fold(f"All {len(found)} events", tables=(table_of_all,)))
     folds += [
         Fold("More of each event", tables=(tables.event_details_table(review),)),
         Fold("Dampers at full droop", tables=(tables.droop_table(review),)),

@@ -17,7 +17,7 @@ from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.files import check_ending, refuse_strange, write_whole
 from analyzer.report.figures import style
 from analyzer.report.page import Part, all_plates, page_parts
-from analyzer.report.sentences import CAUTIONS
+from analyzer.report.sentences import CAUTIONS, team_answer
 from analyzer.report.tables import Cell, PageTable
 from analyzer.report.words import label
 from analyzer.session.review import Review
@@ -37,13 +37,20 @@ _LETTER: Final = 0.0078
 """Width of a letter of the sans face per point of its size [in], a little wide on purpose."""
 
 
+_NOTE_SIZE: Final = 6.5
+_NOTE_LINE: Final = 1.3 * _NOTE_SIZE / 72.0
+"""Type of the note under a figure [pt], and the height of its lines [in]."""
+
+
 class Paper:
     """A stack of A4 sheets; what does not fit on one goes to the next. A context manager."""
 
-    def __init__(self, target: BinaryIO, title: str, drawings: style.Drawings) -> None:
+    def __init__(self, target: BinaryIO, title: str, drawings: style.Drawings, subject: str = "") -> None:
         self._drawings = drawings
         # No date and no tool: the same review gives the same bytes.
         stamps = {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None, "Title": title}
+        if subject:
+            stamps["Subject"] = subject
         self._pages = PdfPages(target, metadata=stamps)
         self._sheet: Figure | None = None
         self._used = 0.0
@@ -94,7 +101,7 @@ class Paper:
             self._used += inches
 
     def plates(self, plates: list[style.Plate]) -> None:
-        """Set figures side by side, two in a row, each under its question."""
+        """Set figures side by side, two in a row, each under its question and over its note."""
         for first in range(0, len(plates), 2):
             pair = plates[first : first + 2]
             pictures = [self._picture(plate) for plate in pair]
@@ -102,7 +109,10 @@ class Paper:
             # so that their tops stay level.
             heights = [COLUMN * picture.shape[0] / picture.shape[1] for picture in pictures]
             head = 0.2 * max(len(_title(plate)) for plate in pair) + 0.05
-            figure, top = self._place(max(heights) + head + 0.25)
+            below = max(
+                height + _NOTE_LINE * len(_note(plate)) for plate, height in zip(pair, heights, strict=True)
+            )
+            figure, top = self._place(below + head + 0.25)
             for place, (plate, picture, height) in enumerate(zip(pair, pictures, heights, strict=True)):
                 left = MARGIN + place * (COLUMN + GUTTER)
                 figure.text(
@@ -112,6 +122,14 @@ class Paper:
                 axes = figure.add_axes((left / WIDTH, bottom, COLUMN / WIDTH, height / HEIGHT))
                 axes.imshow(picture, aspect="auto", interpolation="none")
                 axes.set_axis_off()
+                figure.text(
+                    left / WIDTH,
+                    bottom - 0.06 / HEIGHT,
+                    "\n".join(_note(plate)),
+                    fontsize=_NOTE_SIZE,
+                    color=style.GREY,
+                    va="top",
+                )
 
     def _picture(self, plate: style.Plate) -> style.Array:
         picture: style.Array = imread(io.BytesIO(self._drawings.on_paper(plate)), format="png")
@@ -163,6 +181,10 @@ class Paper:
 
 def _shown(cell: Cell) -> str:
     return f"{cell.text}, {cell.remark}" if 0 < len(cell.remark) < 12 else cell.text
+
+
+def _note(plate: style.Plate) -> list[str]:
+    return textwrap.wrap(plate.note, int(COLUMN / (_LETTER * _NOTE_SIZE)))
 
 
 def _title(plate: style.Plate) -> list[str]:
@@ -223,7 +245,12 @@ def save_pdf(review: Review, path: Path, parts: tuple[Part, ...] | None = None) 
     drawings = style.Drawings()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with style.house_style(), Paper(sheets, label(review.session.sheet.name, 80), drawings) as paper:
+        with (
+            style.house_style(),
+            Paper(
+                sheets, label(review.session.sheet.name, 80), drawings, label(team_answer(review), 400)
+            ) as paper,
+        ):
             _fill(paper, review, parts or page_parts(review))
         write_whole(path, sheets.getvalue())
     except OSError as error:

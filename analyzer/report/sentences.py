@@ -22,7 +22,7 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.faults import Fault
 from analyzer.ingest.recording import LEAST_HIT_RATE, HealthRow, Recording, Verdict
 from analyzer.processing.bottoming import axle_of
-from analyzer.processing.results import BottomingEvent, RunEstimates
+from analyzer.processing.results import BottomingEvent, RunEstimates, TravelBudget
 from analyzer.report import words
 from analyzer.session.review import Review
 
@@ -51,12 +51,16 @@ CAUTIONS: Final = (
 
 _MOST_SECTIONS: Final = 4
 
+CAUSE_WORDS: Final = {"vertical load": "heave"}
+"""Causes of travel that a reader knows by another word."""
+
 _BUDGET_ADVICE: Final = {
     "heave": "mostly heave, the whole car pressed down, where a bar does not act: "
     "spring, ride height, bump stop or speed there",
     "roll": "mostly roll: a stiffer bar on this axle takes it down",
     "pitch": "mostly pitch from braking or drive, where a bar does not act: damping, spring or pedal",
-    "warp": "mostly warp, one wheel over a bump or ridge: another line, or softer at that end",
+    "warp": "mostly warp, the road twisted under the car: another line, or softer at that end",
+    "road": "mostly the road, quicker than the body follows: another line, damping or bump stop",
 }
 """What acts against each part of the travel: follows from how a bar works (equal travel of both wheels does
 not twist it); common practice, no source."""
@@ -238,12 +242,22 @@ def place(event: BottomingEvent) -> str:
     return f"“{words.name(event.section)}”{bank}"
 
 
+def travel_parts(budget: TravelBudget) -> dict[str, float]:
+    """Return what the travel of a hit was made of [m at the damper], the same parts on every page.
+
+    What the road added quickly stands apart from heave, roll, pitch and warp where it was told apart.
+    """
+    if not budget.causes:
+        return {part: getattr(budget, part) for part in ("heave", "roll", "pitch", "warp")}
+    return {CAUSE_WORDS.get(cause, cause): travel for cause, travel in budget.causes.items()}
+
+
 def advice(event: BottomingEvent) -> str:
     """Return what used up the travel and what acts against it."""
     if event.budget is None:
         return "causes not known: the travel of another corner is missing"
     # The largest of the four names the advice; the shares themselves stand in the table.
-    parts = {part: getattr(event.budget, part) for part in _BUDGET_ADVICE}
+    parts = travel_parts(event.budget)
     return _BUDGET_ADVICE[max(parts, key=lambda part: parts[part])]
 
 

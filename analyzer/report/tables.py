@@ -19,7 +19,7 @@ from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import BottomingEvent, RunEstimates, Split
 from analyzer.report import cards, words
 from analyzer.report.plain_data import left_share
-from analyzer.report.sentences import CORNER_WORDS, events, findings, lead_rows, left_out
+from analyzer.report.sentences import CORNER_WORDS, events, findings, lead_rows, left_out, travel_parts
 from analyzer.session.review import Review
 
 # What a table of the page is made of.
@@ -471,11 +471,12 @@ def _optional(value: float | None, factor: float, unit: str, places: int) -> Cel
 def _budget(event: BottomingEvent) -> str:
     if event.budget is None:
         return "not known: another corner's travel is missing"
-    # All four, small ones too: they add up to the travel, and the reader can check that.
-    parts = [(part, getattr(event.budget, part)) for part in ("heave", "roll", "pitch", "warp")]
-    return (
-        ", ".join(f"{part} {words.millimetres(travel).removesuffix(' mm')}" for part, travel in parts) + " mm"
-    )
+    # All of them, small ones too: they add up to the travel, and the reader can check that.
+    parts = [
+        f"{part} {words.millimetres(travel).removesuffix(' mm')}"
+        for part, travel in travel_parts(event.budget).items()
+    ]
+    return ", ".join(parts) + " mm"
 
 
 def _more(found: int, shown: int, file: str) -> str:

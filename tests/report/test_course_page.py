@@ -112,7 +112,7 @@ def test_spring_rates_come_with_their_measured_error(sheet: CourseSheetResult) -
 def test_page_is_one_file_with_map_and_traces(sheet: CourseSheetResult) -> None:
     page = render_course(sheet)
     assert "Track from GPS" in page
-    assert page.count('aria-label="Damper travel of') == len(sheet.places)
+    assert page.count('aria-label="Damper travel around') == len(sheet.places)
     assert not re.search(r'(?:src|href)="(?!data:|#)', page)
     assert "<script" not in page
     assert "Support the car on stands" in page

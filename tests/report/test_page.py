@@ -103,11 +103,11 @@ def test_identifiers_are_unique_and_every_reference_has_its_target(page, written
 def test_every_figure_has_words_for_those_who_cannot_see_it(page):
     pictures = [(t, a) for t, a in page.elements if t in ("svg", "img")]
 
-    assert len(pictures) >= 10
+    assert len(pictures) >= 8
     for tag, attributes in pictures:
         words = attributes.get("aria-label") if tag == "svg" else attributes.get("alt")
         assert words
-        assert len(words) > 20
+        assert re.search(r"\d", words), words
 
 
 def test_cautions_and_footer_are_there(page):

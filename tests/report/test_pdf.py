@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from report.synthetic_review import Options
 
 from analyzer.core.errors import AnalyzerError
 from analyzer.report.figures.style import Drawings
+from analyzer.report.page import all_plates, page_parts
 from analyzer.report.pdf import Paper, save_figures, save_pdf
 from analyzer.report.tables import Cell, PageTable
 
@@ -27,7 +29,7 @@ def test_every_figure_becomes_a_file_of_its_kind(review_with, tmp_path: Path, ki
 
     files = save_figures(review, tmp_path / "figures", kind)
 
-    assert len(files) >= 11
+    assert len(files) == len(all_plates(page_parts(review))) >= 8
     assert {file.name for file in (tmp_path / "figures").iterdir()} == {file.name for file in files}
     for file in files:
         assert file.suffix == f".{kind}"
@@ -35,6 +37,19 @@ def test_every_figure_becomes_a_file_of_its_kind(review_with, tmp_path: Path, ki
     if kind == "svg":
         text = (tmp_path / "figures" / "change.svg").read_text(encoding="utf-8")
         assert "Did the change do what was predicted?" in text
+
+
+def test_a_figure_in_a_file_says_how_to_read_it_and_what_is_to_be_seen(review_with, tmp_path: Path):
+    review = review_with(Options(runs=("r01", "r02")))
+    plate = next(plate for plate in all_plates(page_parts(review)) if plate.key == "runs")
+
+    text = next(f for f in save_figures(review, tmp_path) if f.name == "runs.svg").read_text(encoding="utf-8")
+
+    assert "Hollow: predicted for its set-up." in text
+    assert html.escape(plate.alt, quote=False) in text
+    pdf = Drawings().as_file(plate, "pdf")
+    assert b"/Subject" in pdf
+    assert b"/Title (What roll gradient did each run show?)" in pdf
 
 
 def test_an_unknown_kind_gives_one_plain_line(review, tmp_path: Path):

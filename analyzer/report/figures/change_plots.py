@@ -115,7 +115,9 @@ def agreement_plate(review: Review) -> style.Plate | None:
     return style.Plate(
         key="agreement",
         title="Does the car do what its sheet says?",
-        alt="Measured over predicted with 95 % interval. "
+        alt="Measured over predicted with 95 % interval: "
+        + "; ".join(f"{row.name} {value_with_interval(row.ratio)}" for row in drawn)
+        + ". "
         + (f"The interval leaves 1 out for {listed(off)}." if off else "Every interval holds 1."),
         draw=partial(_draw_agreement, drawn),
         note="Bars: 95 % intervals with the errors of both sides. An interval that holds 1 agrees.",

@@ -20,7 +20,7 @@ from analyzer.report.course_sentences import place_words
 from analyzer.report.figures import style
 from analyzer.report.figures.placing import Point, Sheet, text_width
 from analyzer.report.sentences import driver_answer
-from analyzer.report.words import label
+from analyzer.report.words import label, millimetres
 from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
 from analyzer.session.review import Review
 from analyzer.sheets.session import Section
@@ -486,9 +486,18 @@ def trace_plate(sheet: PlaceSheet, rank: int) -> style.Plate:
     return style.Plate(
         key=f"place-{rank}",
         title=f"Travel at place {rank}",
-        alt=f"Damper travel of {len(sheet.traces)} runs around the deepest moment; dashed: bump stop.",
+        alt=_trace_words(sheet),
         draw=partial(_draw_traces, sheet),
     )
+
+
+def _trace_words(sheet: PlaceSheet) -> str:
+    deepest = [
+        f"{label(trace.run, 16)} {millimetres(float(np.nanmax(np.abs(trace.travel))))}"
+        for trace in sheet.traces
+    ]
+    stop = "" if sheet.gap is None else f"; bump stop at {millimetres(sheet.gap)}"
+    return f"Damper travel around the deepest moment, greatest: {', '.join(deepest[:12])}{stop}."
 
 
 def _draw_traces(sheet: PlaceSheet) -> Figure:
@@ -520,11 +529,15 @@ def speed_plate(result: CourseSheetResult) -> style.Plate | None:
     return style.Plate(
         key="speeds",
         title="How fast do the dampers move?",
-        alt="Share of the time per damper speed, four dampers, whole course.",
+        alt="; ".join(_speed_words(use) for use in whole) + ".",
         draw=partial(_draw_speeds, tuple(whole)),
         note="Steps of 25 mm/s; what is faster than 0.6 m/s counts to the last step. Values per section "
         "stand in the JSON file beside this page.",
     )
+
+
+def _speed_words(use: DamperUse) -> str:
+    return f"{use.corner}: root mean square {use.speeds[0]:.2f} m/s in, {use.speeds[1]:.2f} m/s out"
 
 
 def _draw_speeds(whole: tuple[DamperUse, ...]) -> Figure:
@@ -553,10 +566,18 @@ def travel_left_plate(result: CourseSheetResult) -> style.Plate | None:
     return style.Plate(
         key="left",
         title="How much travel is left in each section?",
-        alt="Travel left before the stop per section and corner; the values stand in the JSON file.",
+        alt=_travel_left_words(shown, known),
         draw=partial(_draw_travel_left, shown, known),
         note="Passed 99.9 % of the time, all runs together; left of the line: in the stop.",
     )
+
+
+def _travel_left_words(shown: list[str], known: dict[tuple[str, Corner], float]) -> str:
+    rows = []
+    for section in shown:
+        left = [f"{c} {millimetres(known[section, c])}" for c in CORNERS if (section, c) in known]
+        rows.append(f"{label(section, 18)}: {', '.join(left)}")
+    return "; ".join(rows) + "."
 
 
 def _draw_travel_left(shown: list[str], known: dict[tuple[str, Corner], float]) -> Figure:

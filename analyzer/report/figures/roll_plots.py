@@ -183,10 +183,17 @@ def run_plate(review: Review) -> style.Plate | None:
     return style.Plate(
         key="runs",
         title="What roll gradient did each run show?",
-        alt="Roll gradient of each run with its error, front and rear; the values stand in the table.",
+        alt="; ".join(map(_run_words, rows)) + ".",
         draw=partial(_draw_runs, rows),
         note="Filled: measured. Hollow: predicted for its set-up. Bars: 95 % intervals.",
     )
+
+
+def _run_words(row: _RunRow) -> str:
+    known = [
+        f"{axle} {shown(gradient)}" for axle, gradient in row.measured.items() if gradient.value is not None
+    ]
+    return f"{row.name}: {', '.join(known) or 'not estimated'}"
 
 
 def _draw_runs(rows: tuple[_RunRow, ...]) -> Figure:

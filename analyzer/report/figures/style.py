@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import re
+import textwrap
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -115,7 +116,8 @@ class Plate:
         if "<" in name:  # made inside another function, so that it may hold more than it is given
             return None
         try:
-            return content_digest((name, self.draw.args, self.draw.keywords, self.key, self.title, self.alt))
+            words = (self.key, self.title, self.alt, self.note)
+            return content_digest((name, self.draw.args, self.draw.keywords, words))
         except NotPackable:
             return None
 
@@ -325,6 +327,9 @@ _STAMPS: Final[dict[Kind, dict[str, Any]]] = {
     "png": {"Software": None},
     "pdf": {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None},
 }
+_ALT_STAMP: Final[dict[Kind, str]] = {"svg": "Description", "png": "Description", "pdf": "Subject"}
+_NOTE_LETTERS: Final = 80
+"""Letters of a line of the note under a figure."""
 _Form = TypeVar("_Form", str, bytes)
 
 
@@ -369,7 +374,7 @@ class Drawings:
         return self._form(plate, "page", markup)
 
     def as_file(self, plate: Plate, kind: Kind) -> bytes:
-        """Return the figure as a file of its own, its question above it."""
+        """Return the figure as a file of its own, its question above it and how to read it below."""
         return self._form(plate, kind, lambda plate: _file(plate, kind))
 
     def on_paper(self, plate: Plate) -> bytes:
@@ -396,7 +401,7 @@ class Drawings:
 _BEGINS: Final = {"png": b"\x89PNG\r\n\x1a\n", "paper": b"\x89PNG\r\n\x1a\n", "pdf": b"%PDF-"}
 _ELEMENTS: Final = frozenset({
     "svg", "defs", "g", "path", "use", "clipPath", "rect", "image", "text", "tspan",
-    "pattern",
+    "pattern", "title",
 })  # fmt: skip
 """What a drawing on a page is made of (SVG 1.1): nothing that runs, loads, or holds other markup."""
 _INERT: Final = re.compile(r"(?!on)[A-Za-z][\w:.-]*")
@@ -459,11 +464,17 @@ def _file(plate: Plate, kind: Kind) -> bytes:
     drawn = io.BytesIO()
     figure = plate.figure
     with house_style():
-        title = figure.text(0.0, 1.02, plate.title, fontsize=10, weight="bold", va="bottom")
+        words = [figure.text(0.0, 1.02, plate.title, fontsize=10, weight="bold", va="bottom")]
+        if plate.note:
+            note = "\n".join(textwrap.wrap(plate.note, _NOTE_LETTERS))
+            words.append(figure.text(0.0, -0.02, note, fontsize=7.5, color=GREY, va="top"))
+        # What is to be seen goes with the file, for those who cannot see it.
+        stamps = {**_STAMPS[kind], "Title": plate.title, _ALT_STAMP[kind]: plate.alt}
         figure.savefig(
-            drawn, format=kind, metadata=_STAMPS[kind], bbox_inches="tight", pad_inches=0.1, facecolor="white"
+            drawn, format=kind, metadata=stamps, bbox_inches="tight", pad_inches=0.1, facecolor="white"
         )
-        title.remove()  # the page and the paper set the question beside the figure
+        for text in words:  # the page and the paper set them beside the figure
+            text.remove()
     return drawn.getvalue()
 
 

@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
+from analyzer.core.constants import CORNERS, Corner
 from analyzer.core.units import MM_PER_M
 from analyzer.ingest.recording import Recording
 from analyzer.processing.bottoming import axle_of
-from analyzer.processing.results import RunEstimates, TravelBudget
+from analyzer.processing.results import RunEstimates
 from analyzer.report.figures import style
 from analyzer.report.figures.course_plots import AXIS_LABELS, event_place, run_axis
-from analyzer.report.sentences import events
-from analyzer.report.words import count, figure as shown, label, listed, percent
+from analyzer.report.sentences import events, travel_parts
+from analyzer.report.words import count, label, millimetres
 from analyzer.session.review import Review
 from analyzer.sheets.car import CarSheet
 
@@ -31,6 +31,7 @@ _PARTS: Final = (
     ("roll", style.VERMILION, "///"),
     ("pitch", style.GREEN, "----"),
     ("warp", style.PURPLE, "|||"),
+    ("road", style.GREY, "..."),
 )
 
 
@@ -60,12 +61,18 @@ def travel_plate(review: Review, index: int) -> style.Plate | None:
     return style.Plate(
         key=f"travel-{index + 1}",
         title=f"How close did each damper come to its stop in {label(run.name, 20)}?",
-        alt=f"Travel of {len(corners)} dampers through run {label(run.name, 20)} with bump-stop gap; "
+        alt=f"Greatest travel in run {label(run.name, 20)}: {', '.join(map(_peak_words, strips))}; "
         f"{found} of bottoming.",
         draw=partial(_draw_travel, place[inside], unit, strips),
         note="Damper travel from static, compression up. Dashed: bump stop touched; solid: full bump. "
         "Triangles: bottoming, filled when hard.",
     )
+
+
+def _peak_words(strip: _Strip) -> str:
+    known = strip.travel[np.isfinite(strip.travel)]
+    peak = f"{known.max():.0f} mm" if len(known) else "not known"
+    return f"{strip.corner} {peak}" + ("" if strip.gap is None else f" (bump stop at {strip.gap:.0f} mm)")
 
 
 def _strip(car: CarSheet, recording: Recording, run: RunEstimates, corner: Corner) -> _Strip:
@@ -127,10 +134,10 @@ def _draw_strip(axes: Axes, place: style.Array, strip: _Strip) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """One event's travel [m at the damper], and the bump-stop gap [mm]."""
+    """What one event's travel was made of [m at the damper], and the bump-stop gap [mm]."""
 
     name: str
-    budget: TravelBudget
+    parts: dict[str, float]
     gap: float | None
 
 
@@ -146,15 +153,19 @@ def budget_plate(review: Review) -> style.Plate | None:
     for run, event, budget in shown:
         gap = review.session.car.axle(axle_of(event.corner)).damper.bump_stop_gap
         name = f"{label(run.name, 10)}  {event.corner}"
-        rows.append(_Row(name, budget, None if gap is None else gap.value * MM_PER_M))
+        rows.append(_Row(name, travel_parts(budget), None if gap is None else gap.value * MM_PER_M))
     return style.Plate(
         key="budget",
         title="What used up the travel?",
-        alt="Travel of each event as heave, roll, pitch and warp; the values stand in the table of events.",
+        alt="; ".join(_row_words(row) for row in rows) + ".",
         draw=partial(_draw_budget, tuple(rows)),
         note="A bar acts in roll and, where its axle twists against the other, in warp; not in heave or "
         "pitch. Tick across a bar: bump-stop gap.",
     )
+
+
+def _row_words(row: _Row) -> str:
+    return f"{row.name}: " + ", ".join(f"{part} {millimetres(at)}" for part, at in row.parts.items())
 
 
 def _draw_budget(rows: tuple[_Row, ...]) -> Figure:
@@ -162,8 +173,10 @@ def _draw_budget(rows: tuple[_Row, ...]) -> Figure:
     axes = style.axes_in(figure, 1.25, 0.45, 0.12, 0.35)
     for place, row in enumerate(rows):
         _budget_row(axes, place, row)
-    # Empty bars for the legend, or each event would add its four.
+    # Empty bars for the legend, or each event would add its own.
     for part, colour, hatch in _PARTS:
+        if not any(part in row.parts for row in rows):
+            continue
         axes.barh(
             [0], [0], color=colour, alpha=0.85, hatch=hatch, edgecolor="white", label=part, linewidth=0.4
         )
@@ -178,7 +191,9 @@ def _budget_row(axes: Axes, place: int, row: _Row) -> None:
     # Parts that took travel away go to the left of zero, so that both sides add up to the travel.
     right = left = 0.0
     for part, colour, hatch in _PARTS:
-        length = getattr(row.budget, part) * MM_PER_M
+        length = row.parts.get(part, 0.0) * MM_PER_M
+        if length == 0.0:
+            continue
         start = right if length >= 0.0 else left
         axes.barh(
             place,
@@ -197,58 +212,3 @@ def _budget_row(axes: Axes, place: int, row: _Row) -> None:
             left += length
     if row.gap is not None:
         axes.plot((row.gap, row.gap), (place - 0.42, place + 0.42), color=style.INK, linewidth=1.4)
-
-
-# Figure of load: which side carries it through a run.
-
-
-_AXLE_LOOK: dict[str, tuple[str, style.LineStyle]] = {
-    "front": (style.BLUE, "-"),
-    "rear": (style.VERMILION, (0, (5.0, 1.5))),
-}
-
-
-def share_plate(review: Review, index: int) -> style.Plate | None:
-    """Return the left share of both axles through the run at `index`."""
-    run = review.runs[index]
-    axles = [axle for axle in AXLES if f"left_share_{axle}" in run.loads.columns]
-    if not axles:
-        return None
-    # Loads stand on fewer samples than the motion: put on its index, what is missing is a gap.
-    place, inside, unit = run_axis(run)
-    shares = {
-        axle: run.loads[f"left_share_{axle}"].reindex(run.motion.data.index).to_numpy()[inside] * 100.0
-        for axle in axles
-    }
-    return style.Plate(
-        key=f"share-{index + 1}",
-        title=f"Which side carried the load in {label(run.name, 20)}?",
-        alt=f"Left share of front and rear axle through run {label(run.name, 20)}; {_means(run)}",
-        draw=partial(_draw, place[inside], unit, shares),
-        note="100 %: all load of the axle on the left wheel. Band: extremes, line: middle.",
-    )
-
-
-def _draw(place: style.Array, unit: str, shares: dict[Axle, style.Array]) -> Figure:
-    figure = style.new_figure(2.3)
-    axes = style.axes_in(figure, 0.55, 0.45, 0.12, 0.3)
-    for axle, share in shares.items():
-        colour, dashes = _AXLE_LOOK[axle]
-        style.trace(axes, place, share, colour, dashes)
-        axes.plot([], [], color=colour, linestyle=dashes, label=axle)
-    axes.axhline(50.0, color=style.PALE, linewidth=0.8, zorder=0)
-    axes.set_ylabel("left share, %")
-    axes.set_xlabel(AXIS_LABELS[unit])
-    axes.set_ylim(-2, 102)
-    axes.set_yticks([0, 25, 50, 75, 100])
-    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2)
-    return figure
-
-
-def _means(run: RunEstimates) -> str:
-    parts = [
-        f"{axle} mean {shown(percent(share.left_share))}"
-        for axle, share in run.load_share.items()
-        if share.left_share.value is not None
-    ]
-    return f"{listed(parts)}." if parts else "mean not known."
