@@ -440,6 +440,22 @@ def bound(port: int) -> socket.socket:
     return own
 
 
+def settings(app: Guard) -> uvicorn.Config:
+    """Return how the server runs: plain HTTP for few windows, and silent."""
+    return uvicorn.Config(
+        app,
+        http="h11",
+        ws="none",
+        loop="asyncio",
+        lifespan="off",
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        timeout_graceful_shutdown=1,
+    )
+
+
 def serve(path: Path, port: int, show: Callable[[str], object], browser: bool = True) -> None:
     """Serve the page of a folder until its last window is closed, or an interrupt.
 
@@ -464,19 +480,7 @@ def serve(path: Path, port: int, show: Callable[[str], object], browser: bool = 
     host = f"{LOOPBACK}:{own.getsockname()[1]}"
     token = secrets.token_urlsafe(24)
     address = f"http://{host}/{token}/"
-    config = uvicorn.Config(
-        Guard(desk.app(), host, token),
-        http="h11",
-        ws="none",
-        loop="asyncio",
-        lifespan="off",
-        log_config=None,
-        access_log=False,
-        server_header=False,
-        proxy_headers=False,
-        timeout_graceful_shutdown=1,
-    )
-    server = uvicorn.Server(config)
+    server = uvicorn.Server(settings(Guard(desk.app(), host, token)))
 
     async def until_closed() -> None:
         running = asyncio.create_task(server.serve([own]))
