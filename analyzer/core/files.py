@@ -315,6 +315,16 @@ def _sweep(target: Path) -> None:
                     _sweep_one(entry, target)
 
 
+def sweep_folder(folder: Path) -> None:
+    """Remove what killed processes left half written in a folder, whatever file it was to become."""
+    with suppress(OSError):
+        for entry in list(folder.glob(".*.part")):
+            middle = entry.name.removesuffix(".part")[-_RANDOM_SIGNS:]
+            if _RANDOM.issuperset(middle) and entry.is_file() and not entry.is_symlink():
+                with suppress(OSError):
+                    _sweep_one(entry, entry)
+
+
 def _sweep_one(entry: Path, target: Path) -> None:
     handle = _hold(entry, wait=False)
     try:

@@ -15,7 +15,7 @@ from typing import Any, BinaryIO, Final
 import tomlkit
 
 from analyzer.core.errors import AnalyzerError, SheetError, one_line
-from analyzer.core.files import alone_in, open_plain, write_together, write_whole
+from analyzer.core.files import alone_in, open_plain, sweep_folder, write_together, write_whole
 from analyzer.desk.sheet_form import Edit, Place, edited, opened
 from analyzer.ingest.template import start_folder, starter_sheets
 from analyzer.prediction.setup import check_bars, check_setup
@@ -97,6 +97,7 @@ class Folder:
         except OSError as error:
             reason = error.strerror or "cannot be made"
             raise AnalyzerError(one_line(f"{path}: {reason}; name a folder of the session")) from None
+        sweep_folder(self.path)
         self._alone = threading.Lock()
         self._coming: set[Path] = set()
 
@@ -207,7 +208,10 @@ class Folder:
             part.write_bytes(data)
             part.chmod(path.stat().st_mode & 0o777)
 
-        write_whole(path, fill, replaces=True)
+        try:
+            write_whole(path, fill, replaces=True)
+        except OSError as error:
+            raise _not_written(path, error) from None
 
     # Logs.
 
@@ -237,6 +241,8 @@ class Folder:
 
         try:
             write_whole(path, written)
+        except OSError as error:
+            raise _not_written(path, error) from None
         finally:
             self._coming.discard(path)
         same = self._same(path)
@@ -305,6 +311,11 @@ class Folder:
 
 
 _MODELS: Final[dict[str, type[Sheet]]] = {"car": CarSheet, "session": SessionSheet}
+
+
+def _not_written(path: Path, error: OSError) -> AnalyzerError:
+    reason = error.strerror or "cannot be written"
+    return AnalyzerError(one_line(f"{path.name}: {reason}; nothing was saved, check rights and space"))
 
 
 def _steps(key: str) -> Place:
