@@ -34,6 +34,7 @@ from analyzer.report.plain_data import choice_json
 from analyzer.report.terminal import print_choice
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup
+from analyzer.vehicle.bar.joint import seat_give
 from analyzer.vehicle.completion import complete_car
 
 CAR = car({"rear": {"bar": {**BAR, "fitted": {"hole": 2}}}})
@@ -166,6 +167,27 @@ def test_parts_on_the_shelf_are_tried() -> None:
     assert found.tried == 4 * 16 * 16
     assert found.reachable
     assert any("tube 38" in text or "blade 45" in text for text in found.options[0].changes)
+
+
+def test_parts_on_the_shelf_are_joined_as_the_fitted_ones_are() -> None:
+    """Blades that stand flat, welded to the tube's side: so are those of the shelf that do not say."""
+    blade = {"depth": "45 mm", "thickness": "10 mm"}
+    blades = [blade, {**blade, "thickness": "9 mm", "seat": "through"}]
+    flat = {"root": None, "seat": "face", "turn": "90 deg"}
+    fitted = {**BAR, "blade": {k: v for k, v in {**BAR["blade"], **flat}.items() if v is not None}}
+    shelf = {"front": {"blades": blades}}
+    grid = build_grid(
+        car({"front": {"bar": fitted}, "rear": {"bar": BAR}, "shelf": shelf}, bar=False), NOW, None
+    )
+    bars = {
+        option.words.partition("; ")[2]: option.bar for option in grid.front if "hole 1, 0" in option.words
+    }
+    silent, stated = bars["front blade 45 x 10 mm"], bars["front blade 45 x 9 mm"]
+    assert (silent.blade.seat, stated.blade.seat) == ("face", "through")
+    assert silent.doubt.seat is not None
+    assert stated.doubt.seat is None
+    assert seat_give(silent) > 0.0
+    assert seat_give(stated) is None
 
 
 def test_a_bench_test_goes_with_the_bar_to_parts_on_the_shelf() -> None:

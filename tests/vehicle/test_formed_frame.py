@@ -111,7 +111,9 @@ def frame_rate(table: dict[str, Any]) -> float:
     return (forces[0] - forces[1]) / (2.0 * TRAVEL)
 
 
-@pytest.mark.parametrize("block", range(5))
+@pytest.mark.parametrize(
+    "block", [*range(4), *(pytest.param(n, marks=pytest.mark.slow) for n in range(4, 10))]
+)
 def test_random_bent_bars_agree_with_the_frame(block: int) -> None:
     rng = np.random.default_rng(900 + block)
     for _ in range(11):

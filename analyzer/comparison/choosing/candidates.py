@@ -262,7 +262,9 @@ def _bars(car: CarSheet, axle: Axle, shelf: Any) -> list[tuple[Any, tuple[str, .
                 words.append(f"{axle} tube {_size(tube.outside_diameter)} x {_size(tube.wall)} mm")
                 cost += COSTS["tube"]
             if blade is not None:
-                update["blade"] = blade
+                # It is joined to the tube as the fitted one is, unless the shelf says otherwise.
+                same = {} if blade.seat is not None else {"seat": bar.blade.seat}
+                update["blade"] = blade.model_copy(update=same)
                 words.append(f"{axle} blade {_size(blade.depth)} x {_size(blade.thickness)} mm")
                 cost += COSTS["blade"]
             other = with_bench_of(complete, complete.model_copy(update=update))

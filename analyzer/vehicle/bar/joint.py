@@ -79,18 +79,24 @@ def moduli(part: MadeOf) -> tuple[Array, Array]:
 
 
 def with_doubt(bar: BladedBar | FormedBar) -> BladedBar | FormedBar:
-    """Return a bar that carries the error of its model."""
-    if isinstance(bar, (CompleteBladed, CompleteFormed)):
-        return bar
+    """Return a bar that carries the error of its model, and that of the blades' seat where it matters."""
     model = Uncertain(1.0, MODEL_ERROR)
     if isinstance(bar, FormedBar):
+        if isinstance(bar, CompleteFormed):
+            return bar
         return CompleteFormed.model_construct(**dict(bar), doubt=ModelDoubt(model=model))
     seat = None
     if bar.blade.seat == "face":
         seat = Uncertain(1.0, GIVE_ERROR)
     elif bar.blade.seat is None and bar.blade.joint == "welded":
         seat = Uncertain(0.0, GIVE_ANY_SEAT)
-    return CompleteBladed.model_construct(**dict(bar), doubt=ModelDoubt(model=model, seat=seat))
+    if not isinstance(bar, CompleteBladed):
+        return CompleteBladed.model_construct(**dict(bar), doubt=ModelDoubt(model=model, seat=seat))
+    # What runs have shown of the doubt stays, unless the bar got blades of another seat.
+    known = [None if found is None else found.std for found in (bar.doubt.seat, seat)]
+    if known[0] == known[1]:
+        return bar
+    return bar.model_copy(update={"doubt": bar.doubt.model_copy(update={"seat": seat})})
 
 
 def true_share(bar: BladedBar | FormedBar) -> Array:
