@@ -278,7 +278,7 @@ def _density(part: MadeOf) -> float | None:
 
 def _tube(bar: BladedBar, silent: list[Silent]) -> TubeWork:
     length, thick = bar.tube.length.value, bar.blade.thickness.value
-    seat = getattr(bar.blade, "seat", None)
+    seat = bar.blade.seat
     every = {"face": length - thick, "through": length + thick}
     cuts: dict[str, float] = {}
     if bar.blade.turn is not None and bar.blade.turn.value != 0.0:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Final, Literal
 
 from analyzer.core.constants import Axle
 from analyzer.core.estimate import Estimate
@@ -209,6 +209,34 @@ class WhatIf:
     change: str
     rate: Estimate
     ratio: Estimate
+    mass: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TubeChoice:
+    """A tube, or diameter and wall of a bent bar, at the fitted setting.
+
+    Parameters
+    ----------
+    kind : str
+        ``present``, ``shelf`` (in the car sheet) or ``sold`` (a common size).
+    diameter : float
+        [m].
+    wall : float or None
+        [m]; None for solid.
+    rate : float
+        [N/m].
+    stress_factor : float or None
+        Lowest yield strength / stress of all places at full opposite travel.
+    mass : float or None
+        [kg].
+    """
+
+    kind: Literal["present", "shelf", "sold"]
+    diameter: float
+    wall: float | None
+    rate: float
+    stress_factor: float | None
     mass: float | None
 
 

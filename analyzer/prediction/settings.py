@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 from scipy.optimize import brentq
@@ -16,10 +16,18 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G, Uncertain
 from analyzer.prediction import results
 from analyzer.prediction.propagation import Propagated, Values, propagate, replace_values, sheet_quantities
-from analyzer.prediction.results import BankUse, BarLadder, BenchComparison, LadderRow, StressRow, WhatIf
+from analyzer.prediction.results import (
+    BankUse,
+    BarLadder,
+    BenchComparison,
+    LadderRow,
+    StressRow,
+    TubeChoice,
+    WhatIf,
+)
 from analyzer.prediction.setup import NM_PER_DEG, check_bars, check_setup, check_upright, predict_setup
 from analyzer.prediction.travel import WheelRange, banked_travel, bar_preload, wheel_range
-from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, find_material
+from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, find_material, weld_problem
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.axle import car_roll
@@ -33,7 +41,7 @@ from analyzer.vehicle.bar.bench import (
 from analyzer.vehicle.bar.linkage import BarMotion, Linkage, bar_motion, linkage
 from analyzer.vehicle.bar.rate import axle_bar_rate, bar_model, bar_solution, setting_in_words
 from analyzer.vehicle.bar.section import array
-from analyzer.vehicle.bar.stress import fatigue_cycles, stress_points, weld_taken
+from analyzer.vehicle.bar.stress import fatigue_cycles, safety_factor, stress_points, weld_taken
 from analyzer.vehicle.completion import complete_bar, complete_car
 
 # What another part would do: one more spacer, the next hole, the next wall; solid against tube.
@@ -144,11 +152,16 @@ def _equal_rate(
 
 def round_mass(bar: BarSheet) -> float | None:
     """Return the mass of the tube without ends, or of a bent bar [kg]; None for an unknown material."""
-    part = bar.tube if isinstance(bar, BladedBar) else bar
-    material = find_material(part.material)
+    wall, diameter = _round(bar)
+    mass = _round_mass(bar, diameter, wall)
+    return None if mass is None else float(mass)
+
+
+def _round_mass(bar: BarSheet, diameter: Any, wall: Any) -> Any:
+    """Return the mass for diameters and walls in place of the bar's own [kg]."""
+    material = find_material((bar.tube if isinstance(bar, BladedBar) else bar).material)
     if material is None:
         return None
-    wall, diameter = _round(bar)
     bore = 0.0 if wall is None else diameter - 2.0 * wall
     return material.density * math.pi / 4.0 * (diameter**2 - bore**2) * _length(bar)
 
@@ -236,6 +249,96 @@ def _with_blade(sign: float) -> Callable[[BarSheet], BarSheet]:
         return bar.model_copy(update={"blade": bar.blade.model_copy(update={"thickness": new})})
 
     return apply
+
+
+# Which tube: rate against stress over diameter and wall.
+
+
+DIAMETERS_EACH_WAY: Final = 2
+"""Steps of `NEXT_DIAMETER` looked at on either side of the present diameter."""
+
+MOST_UNLIKE: Final = 2.0
+"""Sizes are looked at up to this factor on the present rate, either way."""
+
+
+def tube_choices(car: CarSheet, axle: Axle, ladder: BarLadder) -> tuple[TubeChoice, ...]:
+    """Return the present tube (or bent bar), those on the car's shelf, and sizes that are sold.
+
+    All at the fitted setting, with one wheel in full bump and the other in full droop. Sizes are steps of
+    `NEXT_DIAMETER` about the present diameter with every one of `WALLS` and solid; what cannot be built, or
+    is of quite another rate, is left out.
+    """
+    bar = complete_bar(car.axle(axle).bar)
+    if isinstance(bar, NoBar):
+        return ()
+    setting, now = fitted_setting(bar), ladder.fitted.rate.value or 0.0
+    found = _sized("present", bar, bar, setting, ladder)
+    if isinstance(bar, BladedBar):
+        for tube in getattr(car.shelf, axle).tubes:
+            if weld_problem(tube, bar.blade) is None:
+                other = complete_bar(bar.model_copy(update={"tube": tube}))
+                found += _sized("shelf", bar, other, setting, ladder)
+    # All sizes in two sweeps of arrays, tubes and solid bars: one of these has no wall to hold a number.
+    wall, diameter = _round(bar)
+    steps = range(-DIAMETERS_EACH_WAY, DIAMETERS_EACH_WAY + 1)
+    outer = [d for k in steps if 0.0 < (d := diameter + k * NEXT_DIAMETER) < _room(bar)]
+    pairs = [(d, w) for d in outer for w in WALLS if 2.0 * w < d and (d, w) != (diameter, wall)]
+    solid = [d for d in outer if (d, None) != (diameter, wall)]
+    for diameters, walls in (([d for d, _ in pairs], [w for _, w in pairs]), (solid, None)):
+        if diameters:
+            update = {"outside_diameter": _many(diameters), "wall": None if walls is None else _many(walls)}
+            sold = _sized("sold", bar, _replaced(bar, update), setting, ladder)
+            found += [item for item in sold if now / MOST_UNLIKE < item.rate < now * MOST_UNLIKE]
+    return tuple(found)
+
+
+def _many(values: list[float]) -> Uncertain:
+    return Uncertain(np.array(values), 0.0)  # type: ignore[arg-type]
+
+
+def _room(bar: BarSheet) -> float:
+    """Return the diameter that holes or bends leave no room for [m]."""
+    if isinstance(bar, BladedBar):
+        return 2.0 * bar.holes[-1].value
+    return 2.0 * min((p.bend_radius.value for p in bar.points if p.bend_radius is not None), default=math.inf)
+
+
+def _sized(
+    kind: Literal["present", "shelf", "sold"],
+    bar: BarSheet,
+    other: Any,
+    setting: BarSetting | None,
+    ladder: BarLadder,
+) -> list[TubeChoice]:
+    """Return what one or many other sizes of a bar's round part give."""
+    varied = with_bench_of(bar, other)
+    model, solution = bar_model(varied, setting), bar_solution(varied, setting)
+    # The motion is that of levers and links; the tube has no part in it.
+    motion, ratio = ladder.fitted.motion, float(array(varied.motion_ratio))
+    per_rate = _full_force(1.0, linkage(model), ratio, motion, ladder.travel)
+    force = solution.rate * per_rate * 2.0 / (1.0 + solution.loads.ratio)
+    factor = safety_factor(stress_points(varied, model, solution), force)
+    part: Any = varied.tube if isinstance(varied, BladedBar) else varied
+    solid = part.wall is None
+    sizes = np.broadcast_arrays(
+        array(part.outside_diameter), array(0.0 if solid else part.wall), solution.rate, factor
+    )
+    masses = _round_mass(varied, sizes[0], None if solid else sizes[1])
+    return [
+        TubeChoice(
+            kind=kind,
+            diameter=float(d),
+            wall=None if solid else float(w),
+            rate=float(k),
+            stress_factor=float(f) if math.isfinite(f) else None,
+            mass=None if m is None else float(m),
+        )
+        for d, w, k, f, m in zip(
+            *(np.ravel(size) for size in sizes),
+            [None] * sizes[0].size if masses is None else np.ravel(masses),
+            strict=True,
+        )
+    ]
 
 
 # Every setting of a bar, sorted by rate, with what it does to bar, axle and car.

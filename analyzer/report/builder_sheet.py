@@ -291,7 +291,7 @@ def _pdf(title: str, pages: list[Figure]) -> bytes:
 
 
 def _pages(car: CarSheet, work: BarWork) -> list[Figure]:
-    paper = Paper(f"{label(car.name, 40)}, {work.axle} bar")
+    paper = Paper(f"{label(car.name, 32)}, {work.axle} bar")
     bar = work.bar
     if isinstance(bar, BladedBar) and work.tube is not None and work.blade is not None:
         _draw_tube(paper, bar, work.tube)
@@ -355,7 +355,7 @@ def _draw_tube(paper: Paper, bar: BladedBar, work: TubeWork) -> None:
     known = "Cut length: " + (
         "; or ".join(lines) if lines else f"{NOT_KNOWN} mm, {length:.1f} mm from plane to plane"
     )
-    paper.paragraph(known + (f" {NOT_KNOWN}" if len(lines) != 1 else ""), hang=4.0)
+    paper.paragraph(known + (f" {NOT_KNOWN}" if len(lines) > 1 else ""), hang=4.0)
     if tube.ends is not None:
         paper.paragraph(
             f"End pieces {_size(tube.ends)}, {_mm(tube.ends.length.value)} mm each from the "
@@ -377,7 +377,7 @@ def _draw_blade(paper: Paper, bar: BladedBar, work: BladeWork) -> None:
     scale = _scale(1e3 * (work.back + work.end), WIDTH - 2.0 * MARGIN - 40.0, height, 24.0)
     thick = _mm(blade.thickness.value, 2)
     if blade.tip_thickness is not None:
-        thick += f" at the tube, {_mm(blade.tip_thickness.value, 2)} at the tip"
+        thick += f" (tip {_mm(blade.tip_thickness.value, 2)})"
     paper.room(75.0)
     paper.head(f"Blade, two of them: {label(blade.material, 24)}, {thick} mm thick, drawn 1 : {scale}")
     axis = MARGIN + 14.0 + 1e3 * work.back / scale
@@ -572,7 +572,7 @@ def _draw_bench(paper: Paper, work: BenchWork) -> None:
 
 
 _SILENT: Final[dict[Silent, str]] = {
-    "seat": "how the blades sit on the tube",
+    "seat": "how the blades sit on the tube (blade.seat)",
     "socket": "the blades' sockets: cut the tube to them",
     "turned": "what a turned blade takes along the tube: cut the tube to its holder",
     "blade end": "where the blade ends (blade.length): drawn 1.5 bolt diameters beyond "

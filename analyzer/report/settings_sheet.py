@@ -18,8 +18,8 @@ from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError, plain_text
 from analyzer.core.estimate import Estimate, decimals_for_error, format_estimate
 from analyzer.core.files import json_bytes, write_together
-from analyzer.prediction.results import STATED_LATERAL, BarLadder, LadderRow, WhatIf
-from analyzer.prediction.settings import bar_ladder, travel_curve
+from analyzer.prediction.results import STATED_LATERAL, BarLadder, LadderRow, TubeChoice, WhatIf
+from analyzer.prediction.settings import bar_ladder, travel_curve, tube_choices
 from analyzer.report.figures import style
 from analyzer.report.plain_data import plain, taken
 from analyzer.report.terminal import plain_table
@@ -59,7 +59,9 @@ def bar_json(
     tables: dict[str, Any] = {}
     for axle in axles:
         ladder = bar_ladder(car, axle, lateral=lateral, banks=banks)
-        tables[axle] = {"kind": "none", "settings": []} if ladder is None else ladder_json(ladder)
+        tables[axle] = {"kind": "none", "settings": []}
+        if ladder is not None:
+            tables[axle] = {**ladder_json(ladder), "tubes": tubes_json(tube_choices(car, axle, ladder))}
     factors = [row["stress_factor"] for part in tables.values() for row in part["settings"]]
     least = min((factor for factor in factors if factor is not None), default=math.inf)
     # Said where it holds, so that it is read there.
@@ -100,6 +102,24 @@ def ladder_json(ladder: BarLadder) -> dict[str, Any]:
         }
     )
     return table
+
+
+def tubes_json(choices: Sequence[TubeChoice]) -> list[dict[str, Any]]:
+    """Return tubes that could be fitted as plain data, the present one first."""
+    found: list[dict[str, Any]] = plain(
+        [
+            {
+                "kind": item.kind,
+                "diameter_m": item.diameter,
+                "wall_m": item.wall,
+                "rate_n_per_m": item.rate,
+                "stress_factor": item.stress_factor,
+                "mass_kg": item.mass,
+            }
+            for item in choices
+        ]
+    )
+    return found
 
 
 def _row(row: LadderRow) -> dict[str, Any]:
@@ -465,6 +485,9 @@ ROW: Final = 0.17
 GAP: Final = 0.75
 """Room between panels for axis and title [in]."""
 
+TUBES: Final = 2.6
+"""Height of the net of tubes [in]."""
+
 SMALLEST_SHARE: Final = 5e-4
 """Parts of the compliance below this are not drawn."""
 
@@ -473,24 +496,29 @@ def bar_svg(part: dict[str, Any], title: str) -> str:
     """Return the figure of one axle's bar, a `part` of `bar_json` in plain data, as SVG text."""
     fitted = next(row for row in part["settings"] if row["fitted"])
     shares = _shares(fitted["compliance"])
-    # Four panels: three lists as high as their rows need, and a curve. Sizes in inches, so that a list of two
-    # settings has the same letters as one of twelve.
+    # Three lists as high as their rows need, the tubes where stress is judged, and a curve. Sizes in inches,
+    # so that a list of two settings has the same letters as one of twelve.
     lists = [len(part["settings"]), len(shares), len(part["what_if"]) + len(part["solid_or_tube"]) - 1]
-    heights = [max(count * ROW, 0.4) for count in lists] + [1.4]
+    tubes = [item for item in part["tubes"] if item["stress_factor"] is not None]
+    heights = [max(count * ROW, 0.4) for count in lists] + ([TUBES] if tubes else []) + [1.4]
     total = sum(heights) + GAP * (len(heights) + 0.8)
     with style.house_style():
         figure = style.new_figure(total)
         figure.suptitle(title, x=0.02, y=1.0 - 0.12 / total, ha="left", va="top")
         panels = []
         top = total - GAP
-        for height in heights:
-            panels.append(figure.add_axes((0.41, (top - height) / total, 0.55, height / total)))
+        for place, height in enumerate(heights):
+            # The net of tubes has no names on its left.
+            left = 0.12 if tubes and place == len(lists) else 0.41
+            panels.append(figure.add_axes((left, (top - height) / total, 0.96 - left, height / total)))
             top -= height + GAP
         _draw_ladder(panels[0], part["settings"])
         _draw_shares(panels[1], shares, fitted["setting"])
         # The first of "solid or tube" is the fitted bar itself: no change to draw.
         _draw_changes(panels[2], part["what_if"] + part["solid_or_tube"][1:])
-        _draw_travel(panels[3], part["rate_over_travel"])
+        if tubes:
+            _draw_tubes(panels[3], tubes)
+        _draw_travel(panels[-1], part["rate_over_travel"])
         return style.svg_text(figure)
 
 
@@ -542,6 +570,57 @@ def _draw_changes(axes: Axes, items: list[dict[str, Any]]) -> None:
     _rows(axes, [item["change"] for item in items])
     axes.set_title("What another part would do")
     axes.set_xlabel("change of rate [%]")
+
+
+def _draw_tubes(axes: Axes, tubes: list[dict[str, Any]]) -> None:
+    """Draw a net of equal diameters and equal walls: what a tube of each size would be and stand."""
+    present, net = tubes[0], [item for item in tubes if item["kind"] != "shelf"]
+    for key, look, width in (("wall_m", style.PALE, 0.7), ("diameter_m", style.BLUE, 1.0)):
+        for value in dict.fromkeys(item[key] for item in net):
+            line = sorted((item for item in net if item[key] == value), key=lambda item: item["rate_n_per_m"])
+            x, y = zip(*map(_place, line), strict=True)
+            axes.plot(x, y, color=look, linewidth=width, marker="o", markersize=2.5, zorder=1)
+            if key == "diameter_m":
+                style.note_at(
+                    axes, f"{1000.0 * value:.1f} mm", (x[0], y[0]), (-5.0, 0.0), ha="right", **_NOTE
+                )
+    # By name: what is on the shelf, and the present diameter's next walls.
+    like = sorted((i for i in net if i["diameter_m"] == present["diameter_m"]), key=_thickness)
+    thin = [item for item in like if _thickness(item) < 0.98 * _thickness(present)]
+    thick = [item for item in like if _thickness(item) > 1.02 * _thickness(present)]
+    for item, offset in (*((i, (-3.0, -10.0)) for i in thin[-1:]), *((i, (9.0, -1.0)) for i in thick[:1])):
+        side = "right" if offset[0] < 0.0 else "left"
+        style.note_at(axes, _wall_words(item), _place(item), offset, ha=side, **_NOTE)
+    for item in tubes:
+        if item["kind"] == "shelf":
+            axes.plot(*_place(item), "s", color=style.GREEN, zorder=3)
+            words = f"shelf {1000.0 * item['diameter_m']:.1f} mm, {_wall_words(item)}"
+            style.note_at(axes, words, _place(item), (6.0, 3.0), **_NOTE)
+    axes.plot(*_place(present), "D", color=style.VERMILION, zorder=3)
+    for limit, below, dashes in ((1.0, "yields below", "-"), (LOW_FACTOR, "low below", "--")):
+        axes.axhline(limit, color=style.GREY, linewidth=0.8, linestyle=dashes, zorder=0)
+        axes.text(
+            0.995, limit, below, transform=axes.get_yaxis_transform(), ha="right", **_NOTE | {"va": "bottom"}
+        )
+    axes.margins(x=0.16, y=0.1)
+    axes.set_title("Which tube? One diameter per line, one wall per dot; ◆ present")
+    axes.set_xlabel("rate at one link, fitted setting [N/mm]")
+    axes.set_ylabel("stress factor")
+
+
+_NOTE: Final[dict[str, Any]] = {"fontsize": 7.5, "va": "center", "color": style.INK}
+
+
+def _place(item: dict[str, Any]) -> tuple[float, float]:
+    return float(item["rate_n_per_m"]) / 1000.0, float(item["stress_factor"])
+
+
+def _thickness(item: dict[str, Any]) -> float:
+    return float(item["diameter_m"] / 2.0 if item["wall_m"] is None else item["wall_m"])
+
+
+def _wall_words(item: dict[str, Any]) -> str:
+    return "solid" if item["wall_m"] is None else f"wall {1000.0 * item['wall_m']:.2f} mm"
 
 
 def _draw_travel(axes: Axes, curve: dict[str, list[float]]) -> None:

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from vehicle.bar_helpers import BAR, bladed, car
 
 from analyzer.core.errors import AnalyzerError, SheetError
-from analyzer.prediction.settings import bar_ladder, round_mass, solid_comparison, variants
+from analyzer.prediction.settings import bar_ladder, round_mass, solid_comparison, tube_choices, variants
 from analyzer.prediction.setup import check_bars, check_setup, predict_setup
 from analyzer.report.settings_sheet import bar_json, ladder_text
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
@@ -158,6 +158,51 @@ def test_solid_of_equal_rate_by_hand(wall: float) -> None:
     assert solid.change == f"solid, equal rate ({1e3 * diameter:.2f} mm)"
     mass = 7850.0 * np.pi / 4.0 * diameter**2 * 0.90
     assert round_mass(solid.apply(bare)) == pytest.approx(mass, rel=1e-9)
+
+
+def test_every_tube_is_worked_out_as_if_it_were_fitted() -> None:
+    """Each choice, written into the sheet as the fitted tube, has its rate, stress factor and mass."""
+    shelf = {"front": {"tubes": [{"outside_diameter": "34 mm", "wall": "2 mm", "length": "0.90 m"}]}}
+    sheet = car({"front": {"bar": {"fitted": {"hole": 2, "spacers": 1}}}, "shelf": shelf})
+    ladder = bar_ladder(sheet, "front")
+    assert ladder is not None
+    found = tube_choices(sheet, "front", ladder)
+    assert [item.kind for item in found].count("shelf") == 1
+    sizes = {(round(1e3 * item.diameter, 3), item.wall and round(1e3 * item.wall, 3)) for item in found}
+    assert len(sizes) == len(found)
+    assert {diameter for diameter, _ in sizes} == {25.4, 28.575, 31.75, 34.925, 38.1, 34.0}
+    now = ladder.fitted.rate.value
+    assert all(0.5 < item.rate / now < 2.0 for item in found if item.kind == "sold")
+    for item in (*found[:2], *found[2::9]):
+        size = {"outside_diameter": f"{item.diameter!r} m", "wall": item.wall and f"{item.wall!r} m"}
+        other = bar_ladder(
+            car({"front": {"bar": {"fitted": {"hole": 2, "spacers": 1}, "tube": size}}}), "front"
+        )
+        assert other is not None
+        assert item.rate == pytest.approx(other.fitted.rate.value, rel=1e-9)
+        # Motion stays that of the bar as it is: the links swing through the same angles, whatever the tube.
+        assert item.stress_factor == pytest.approx(other.fitted.stress_factor, rel=1e-6)
+        assert item.mass == pytest.approx(other.comparison[0].mass, rel=1e-9)
+
+
+def test_bent_bars_and_bench_tests_have_tubes_to_choose_from() -> None:
+    ladder = bar_ladder(formed_car(), "rear")
+    assert ladder is not None
+    found = tube_choices(formed_car(), "rear", ladder)
+    assert found[0].rate == pytest.approx(ladder.fitted.rate.value, rel=1e-12)
+    assert found[0].wall is None
+    # Torsion and bending of a round bar alike go with D^4: all but shear.
+    larger = next(item for item in found if item.wall is None and item.diameter > 0.0251)
+    assert larger.rate / found[0].rate == pytest.approx((larger.diameter / 0.022) ** 4, rel=0.01)
+    tested = car({"front": {"bar": {"bench": {"rate": "60 N/mm ± 1 %", "use": True}}}})
+    used, plain = bar_ladder(tested, "front"), bar_ladder(car(), "front")
+    assert used is not None
+    assert plain is not None
+    factor = used.fitted.rate.value / plain.fitted.rate.value
+    for one, other in zip(
+        tube_choices(tested, "front", used), tube_choices(car(), "front", plain), strict=True
+    ):
+        assert one.rate == pytest.approx(factor * other.rate, rel=1e-9)
 
 
 def test_impossible_neighbours_are_left_out() -> None:

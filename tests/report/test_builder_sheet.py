@@ -466,7 +466,7 @@ def test_what_the_sheet_does_not_know_is_marked() -> None:
     text = " ".join(words_in(pages_of("plain")[0]))
     for words in (
         "? Not in the car sheet",
-        "how the blades sit on the tube",
+        "how the blades sit on the tube (blade.seat)",
         "272.0 ?",
         "link.length",
     ):

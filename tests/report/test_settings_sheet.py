@@ -14,7 +14,7 @@ import pytest
 from vehicle.bar_helpers import car
 
 from analyzer.core.errors import AnalyzerError
-from analyzer.report.settings_sheet import bar_json, ladder_text, save_ladder, signed_percent
+from analyzer.report.settings_sheet import bar_json, bar_svg, ladder_text, save_ladder, signed_percent
 
 
 @pytest.fixture(scope="module")
@@ -114,6 +114,33 @@ def test_saved_files(table: dict[str, Any], tmp_path: Path) -> None:
     words = " ".join("".join(node.itertext()) for node in tree.iter() if node.tag.endswith("text"))
     assert "hole 2, 1 spacer (fitted)" in words
     assert "tube torsion" in words
+
+
+def test_tubes_are_drawn_with_the_present_one_and_the_shelf(tmp_path: Path) -> None:
+    shelf = {"front": {"tubes": [{"outside_diameter": "34 mm", "wall": "2 mm", "length": "0.90 m"}]}}
+    table = bar_json(car({"shelf": shelf}), ("front",))
+    tubes = table["axles"]["front"]["tubes"]
+    fitted = next(row for row in table["axles"]["front"]["settings"] if row["fitted"])
+    assert [tube["kind"] for tube in tubes[:2]] == ["present", "shelf"]
+    assert {tube["kind"] for tube in tubes[2:]} == {"sold"}
+    assert tubes[0]["rate_n_per_m"] == pytest.approx(fitted["rate"]["value"], rel=1e-12)
+    assert tubes[0]["stress_factor"] == pytest.approx(fitted["stress_factor"], rel=1e-12)
+    folder = save_ladder(table, tmp_path)
+    svg = (folder / "bar_front.svg").read_text(encoding="utf-8")
+    for words in (
+        "Which tube?",
+        "31.8 mm",
+        "wall 2.11 mm",
+        "wall 2.77 mm",
+        "shelf 34.0 mm, wall 2.00 mm",
+        "yields below",
+    ):
+        assert words in svg
+    own = {"tube": {"material": "house alloy", "elastic_modulus": "205 GPa", "shear_modulus": "80 GPa"}}
+    unjudged = {**own, "blade": {**own["tube"], "joint": "machined"}, "bolt": None, "spacer": None}
+    unknown = bar_json(car({"front": {"bar": unjudged}}), ("front",))
+    assert {tube["stress_factor"] for tube in unknown["axles"]["front"]["tubes"]} == {None}
+    assert "Which tube?" not in bar_svg(unknown["axles"]["front"], "unknown")
 
 
 def test_saving_twice_gives_the_same_bytes(table: dict[str, Any], tmp_path: Path) -> None:
