@@ -129,18 +129,48 @@ def test_travel_marks_each_event_at_its_peak(review):
 def test_course_has_a_row_per_corner_and_every_event(review):
     rows = course_plate(review).figure.axes[0]
     marks = [line for line in rows.get_lines() if line.get_marker() == "v"]
+    spots = [line for line in rows.get_lines() if line.get_marker() == "o"]
+    names = [text.get_text() for text in rows.texts if "×" not in text.get_text()]
+    counts = [int(text.get_text().rstrip("×")) for text in rows.texts if "×" in text.get_text()]
 
-    assert len(marks) == 12
-    assert {round(line.get_ydata()[0]) for line in marks} == {1, 3}
-    assert [text.get_text() for text in rows.texts] == ["Run-up", "Entry", "Link", "Bowl 14°"]
+    assert len(marks) == len(spots) == len(counts) == 2
+    assert sum(counts) == sum(len(run.bottoming) for run in review.runs) == 12
+    assert sorted(float(line.get_ydata()[0]) for line in spots) == pytest.approx([1.0, 3.0])
+    assert names == ["Run-up", "Entry", "Link", "Bowl 14°"]
     assert all(text.get_rotation() == 0 for text in rows.texts)
+
+
+def test_marks_of_many_runs_and_corners_stand_apart(review_with):
+    review = review_with(Options(runs=tuple(f"r{number:02d}" for number in range(1, 31))))
+    rng = np.random.default_rng(3)
+    times = rng.uniform(1.0, 23.0, (30, 6))
+    runs = tuple(
+        replace(
+            run,
+            bottoming=tuple(
+                replace(run.bottoming[0], corner=corner, start_s=at, peak_s=at, end_s=at + 0.1)
+                for at, corner in zip(times[number], ("FL", "FR", "RL", "RR", "FR", "RR"), strict=True)
+            ),
+        )
+        for number, run in enumerate(review.runs)
+    )
+
+    figure = course_plate(replace(review, runs=runs)).figure
+    rows = figure.axes[0]
+    counted = [text for text in rows.texts if "×" in text.get_text()]
+    places = np.array([rows.transData.transform(text.xy) for text in counted])
+    apart = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
+
+    assert sum(int(text.get_text().rstrip("×")) for text in counted) == 180
+    assert len(counted) >= 4
+    assert apart[~np.eye(len(counted), dtype=bool)].min() > 12.0
 
 
 def test_course_is_drawn_over_time_without_speed(review_with):
     figure = course_plate(review_with(Options(speed=False))).figure
 
     assert "time since the car moved off" in figure.axes[1].get_xlabel()
-    assert list(figure.axes[0].texts) == []
+    assert {text.get_text() for text in figure.axes[0].texts} == {"6×"}
 
 
 def test_budget_bars_add_up_to_the_peak(review):
@@ -263,7 +293,7 @@ def test_the_sample_sessions_change_is_drawn_with_both_intervals(sample_review):
 def test_the_sample_sessions_events_are_all_on_the_course(sample_review):
     rows = course_plate(sample_review).figure.axes[0]
     total = sum(len(run.bottoming) for run in sample_review.runs)
-    marks = [line for line in rows.get_lines() if line.get_marker() == "v"]
+    counts = [int(text.get_text().rstrip("×")) for text in rows.texts if "×" in text.get_text()]
 
     assert total > 10
-    assert sum(len(line.get_xdata()) for line in marks) == total
+    assert sum(counts) == total

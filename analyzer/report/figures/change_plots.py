@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from analyzer.comparison.results import AxleSettings, BarSettingResult, Comparison
 from analyzer.core.estimate import Estimate
@@ -17,6 +18,10 @@ from analyzer.session.review import Review
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+
+_SETTING_LETTERS: Final = 18
+"""Letters of a line of a setting's name, left of its row."""
 
 
 def change_plate(comparisons: Sequence[Comparison]) -> style.Plate | None:
@@ -41,7 +46,7 @@ def change_plate(comparisons: Sequence[Comparison]) -> style.Plate | None:
 
 
 def _draw_changes(shown: tuple[Comparison, ...]) -> Figure:
-    figure = style.new_figure(0.6 + 1.0 * len(shown))
+    figure = style.new_figure(0.6 + 1.1 * len(shown))
     axes = style.axes_in(figure, 0.12, 0.5, 0.12, 0.1)
     for row, comparison in enumerate(shown):
         _change_row(axes, row, comparison)
@@ -49,7 +54,8 @@ def _draw_changes(shown: tuple[Comparison, ...]) -> Figure:
     axes.set_ylim(len(shown) - 0.5, -0.5)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
-    _room(axes, 0.12)
+    _room(axes, 0.12, 0.14)
+    axes.locator_params(axis="x", nbins=6)
     axes.set_xlabel("roll stiffness after / before (1 = no change; left of it softer)")
     return figure
 
@@ -68,7 +74,12 @@ def _change_row(axes: Axes, row: int, comparison: Comparison) -> None:
     ):
         _mark(axes, estimate, row + offset, (colour, "o" if filled else "s"), filled)
         if estimate.value is not None:
-            look = {"ha": "center", "va": "bottom" if filled else "top", "fontsize": 8, "color": colour}
+            look = {
+                "ha": "center",
+                "va": "bottom" if filled else "top",
+                "fontsize": style.TYPE,
+                "color": colour,
+            }
             at, away = (estimate.value, row + offset), (0, 7 if filled else -7)
             style.note_at(axes, f"{word} {estimate.value:.3f}", at, away, **look)
     # The row's name stands within the axes: left of them it would take a third of the width of a phone.
@@ -77,7 +88,6 @@ def _change_row(axes: Axes, row: int, comparison: Comparison) -> None:
         f"{_pair(comparison)}, {axis}",
         (0.0, row - 0.4),
         xycoords=("axes fraction", "data"),
-        fontsize=8.5,
         va="center",
         color=style.INK,
     )
@@ -126,7 +136,7 @@ def agreement_plate(review: Review) -> style.Plate | None:
 
 def _draw_agreement(rows: tuple[_Agreement, ...]) -> Figure:
     figure = style.new_figure(0.75 + 0.24 * len(rows))
-    axes = style.axes_in(figure, 1.75, 0.45, 0.12, 0.15)
+    axes = style.axes_in(figure, 1.95, 0.5, 0.12, 0.15)
     for place, row in enumerate(rows):
         axes.axhline(place, color=style.PALE, linewidth=0.5, zorder=0)
         _mark(axes, row.ratio, place, row.look, True)
@@ -156,22 +166,22 @@ def settings_plate(review: Review) -> style.Plate | None:
 def _draw_settings(models: tuple[AxleSettings, ...]) -> Figure:
     # Two columns of one question: with all errors of the sheet, and where those common to all cancel.
     sizes = [len(model.settings) for model in models]
-    figure = style.new_figure(0.85 + 0.42 * sum(sizes) + 0.35 * (len(models) - 1))
+    figure = style.new_figure(0.95 + 0.62 * sum(sizes) + 0.35 * (len(models) - 1))
     grid = figure.subplots(len(models), 2, height_ratios=sizes, squeeze=False)
     height = figure.get_figheight()
     figure.subplots_adjust(
-        left=1.45 / style.PLATE_WIDTH,
+        left=1.6 / style.PLATE_WIDTH,
         right=0.96,
         top=1.0 - 0.3 / height,
-        bottom=0.5 / height,
+        bottom=0.6 / height,
         hspace=0.4,
         wspace=0.12,
     )
     for (whole, steps), model in zip(grid, models, strict=True):
         _setting_rows(whole, steps, model)
-    grid[0, 0].set_title("as a whole", fontsize=8.5)
-    grid[0, 1].set_title("above the softest", fontsize=8.5)
-    figure.supxlabel("roll stiffness of the axle, N m/deg", fontsize=8.5)
+    grid[0, 0].set_title("as a whole")
+    grid[0, 1].set_title("above the softest")
+    figure.supxlabel("roll stiffness of the axle, N m/deg", fontsize=style.TYPE)
     return figure
 
 
@@ -186,10 +196,13 @@ def _setting_rows(whole: Axes, steps: Axes, model: AxleSettings) -> None:
                 _mark(axes, measured, row - 0.13, (style.BLUE, "o"), True)
                 _mark(axes, predicted, row + 0.17, (style.GREY, "s"), False)
     steps.axvline(0.0, color=style.INK, linewidth=0.8, zorder=1)
-    names = [f"{model.axle}, {label(item.setting, 22)}\n{count(item.runs, 'run')}" for item in model.settings]
+    names = []
+    for item in model.settings:
+        lines = textwrap.wrap(f"{model.axle}, {label(item.setting, 22)}", _SETTING_LETTERS)
+        names.append("\n".join((*lines, count(item.runs, "run"))))
     for axes in (whole, steps):
         style.list_rows(axes, names, 0.5, 0.5)
-        axes.locator_params(axis="x", nbins=4)
+        axes.locator_params(axis="x", nbins=3)
     # The names stand once, at the left column.
     steps.set_yticks([])
 
@@ -221,12 +234,12 @@ def _mark(axes: Axes, estimate: Estimate, y: float, look: tuple[str, str], fille
     axes.plot(estimate.value, y, marker=marker, color=colour, markerfacecolor=face, markersize=5.5, zorder=3)
 
 
-def _room(axes: Axes, least: float) -> None:
+def _room(axes: Axes, least: float, air: float = 0.04) -> None:
     """Show 1 and leave some air, so that a tiny difference does not fill the figure."""
     # Matplotlib fits the axis to the data: a ratio of 0.999 would look like a large change.
     low, high = axes.get_xlim()
     low, high = min(low, 1.0 - least / 2.0), max(high, 1.0 + least / 2.0)
-    axes.set_xlim(low - 0.04 * (high - low), high + 0.04 * (high - low))
+    axes.set_xlim(low - air * (high - low), high + air * (high - low))
 
 
 def _pair(comparison: Comparison) -> str:

@@ -33,11 +33,10 @@ if TYPE_CHECKING:
 _STEEPEST: Final = 40.0
 """Range of the bank axis [deg]: no road is steeper, so a trace beyond it is an estimate gone astray."""
 
-_STRIP_WIDTH: Final = 3.75
-_NARROWEST: Final = 0.1
-"""Width of the strip, and of the narrowest section that is named [in]."""
+_STRIP_WIDTH: Final = 3.65
+"""Width of the strip [in]."""
 
-_LETTER: Final = 0.058
+_LETTER: Final = 0.081
 """Width of a letter of the section names [in]."""
 
 AXIS_LABELS: Final = {"m": "distance from the start, m", "s": "time since the car moved off, s"}
@@ -91,6 +90,18 @@ class _Pass:
 
 
 @dataclass(frozen=True, slots=True)
+class _Mark:
+    """A place where a damper met an end: words beside it, middle [m or s], depth [mm], whether hard."""
+
+    words: str
+    corner: Corner
+    place: float
+    depth: float
+    hard: bool
+    droop: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class _Span:
     """A section of the course sheet between two places."""
 
@@ -111,9 +122,10 @@ def course_plate(review: Review) -> style.Plate | None:
         key="course",
         title="Where on the course did it bottom?",
         alt=driver_answer(review),
-        draw=partial(_draw_course, passes, _spans(review, unit == "m"), unit),
-        note="One mark per event, all runs together: the larger, the further into the bump stop; filled: "
-        "hard. Below: bank of the road where it can be told. Hatched: banked by the course sheet.",
+        draw=partial(_draw_course, passes, _marks_of_hits(passes), _spans(review, unit == "m"), unit),
+        note="One mark per corner and place, with how many hits of all runs it stands for: the larger, the "
+        "further into the bump stop; filled: with a hard one. Below: bank of the road where it can be told. "
+        "Hatched: banked by the course sheet.",
     )
 
 
@@ -149,14 +161,49 @@ def _limits(section: Section) -> tuple[float, float]:
     return section.start.time_s or 0.0, section.end.time_s or 0.0
 
 
-def _draw_course(passes: tuple[_Pass, ...], spans: tuple[_Span, ...], unit: str) -> Figure:
+def _ends(passes: tuple[_Pass, ...]) -> float:
+    """Return the end of the longest run: shorter ones were stopped early."""
+    ends = [float(one.place[-1]) for one in passes]
+    return max([end for end in ends if np.isfinite(end)], default=1.0)
+
+
+def _marks_of_hits(passes: tuple[_Pass, ...]) -> tuple[_Mark, ...]:
+    """Return a mark for hits of one corner at one place, however many runs and laps met it, deepest first."""
+    near = _ONE_PLACE * max(_ends(passes), 1.0)
+    marks = _grouped(passes, near)
+    # Hits all along the course are fewer, wider places: more marks than this hide each other.
+    while len(marks) > _MOST_MARKS:
+        near *= 1.3
+        marks = _grouped(passes, near)
+    return tuple(sorted(marks, key=lambda mark: -mark.depth))
+
+
+def _grouped(passes: tuple[_Pass, ...], near: float) -> list[_Mark]:
+    marks = []
+    for corner in CORNERS:
+        events = [event for one in passes for event in one.events if event[1] == corner]
+        groups: list[list[tuple[float, Corner, float, bool]]] = []
+        for event in sorted(events, key=lambda event: event[0]):
+            if groups and event[0] - groups[-1][-1][0] <= near:
+                groups[-1].append(event)
+            else:
+                groups.append([event])
+        for group in groups:
+            places, _, depths, hard = zip(*group, strict=True)
+            middle = sum(places) / len(places)
+            marks.append(_Mark(f"{len(group)}×", corner, middle, max(depths), any(hard)))
+    return marks
+
+
+def _draw_course(
+    passes: tuple[_Pass, ...], marks: tuple[_Mark, ...], spans: tuple[_Span, ...], unit: str
+) -> Figure:
     # Two axes over one course: corners as rows above, the road's bank below, which explains most of the hits.
-    figure = style.new_figure(3.4)
-    rows = style.axes_in(figure, 0.5, 1.1, 0.45, 0.75)
-    bank = style.axes_in(figure, 0.5, 0.45, 0.45, 2.4)
-    for number, one in enumerate(passes):
-        # Runs lie a little apart within a row, so that events at the same place stay countable.
-        _draw_events(rows, one, 0.7 * ((number + 0.5) / len(passes) - 0.5))
+    turned = _turned(spans, _ends(passes))
+    above = 1.4 if turned else 0.35
+    figure = style.new_figure(3.0 + above)
+    rows = style.axes_in(figure, 0.5, 1.3, 0.55, above)
+    bank = style.axes_in(figure, 0.5, 0.5, 0.55, 1.85 + above)
     _draw_bank(bank, passes)
     style.corner_rows(rows)
     rows.tick_params(labelbottom=False)
@@ -165,26 +212,10 @@ def _draw_course(passes: tuple[_Pass, ...], spans: tuple[_Span, ...], unit: str)
     bank.set_ylabel("bank, °")
     bank.set_xlabel(AXIS_LABELS[unit])
     bank.sharex(rows)
-    # To the end of the longest run: shorter ones were stopped early.
-    ends = [float(one.place[-1]) for one in passes]
-    rows.set_xlim(0.0, max([end for end in ends if np.isfinite(end)], default=1.0))
-    _draw_sections(rows, bank, spans)
+    rows.set_xlim(0.0, _ends(passes))
+    _draw_sections(rows, bank, spans, turned)
+    _marks_in_rows(figure, rows, marks, _ends(passes))
     return figure
-
-
-def _draw_events(axes: Axes, one: _Pass, shift: float) -> None:
-    for where, corner, depth, hard in one.events:
-        colour = style.CORNER_LOOK[corner][0]
-        axes.plot(
-            where,
-            CORNERS.index(corner) + shift,
-            marker="v",
-            markersize=min(3.5 + 0.3 * depth, 11.0),
-            color=colour,
-            markerfacecolor=colour if hard else "none",
-            markeredgewidth=1.1,
-            alpha=0.9,
-        )
 
 
 def _draw_bank(axes: Axes, passes: tuple[_Pass, ...]) -> None:
@@ -200,24 +231,23 @@ def _draw_bank(axes: Axes, passes: tuple[_Pass, ...]) -> None:
     axes.set_ylim(max(min(bottom, -5.0), -_STEEPEST), min(max(top, 15.0), _STEEPEST))
 
 
-def _draw_sections(rows: Axes, bank: Axes, spans: tuple[_Span, ...]) -> None:
-    if not spans:
-        return
+def _turned(spans: tuple[_Span, ...], end: float) -> bool:
+    """Return whether a name is too long for its section: then all are turned, a mix reads like two kinds."""
+    widths = [(min(span.stop, end) - span.begin) / end * _STRIP_WIDTH for span in spans if span.begin < end]
+    return any(len(span.name) * _LETTER > width for span, width in zip(spans, widths, strict=False))
+
+
+def _draw_sections(rows: Axes, bank: Axes, spans: tuple[_Span, ...], turned: bool) -> None:
     end = rows.get_xlim()[1]
-    drawn = [span for span in spans if span.begin < end][:40]
-    # If one name is too long for its section all are turned: a mix of both reads like two kinds.
-    widths = [(min(span.stop, end) - span.begin) / end * _STRIP_WIDTH for span in drawn]
-    turned = any(len(span.name) * _LETTER > width for span, width in zip(drawn, widths, strict=True))
-    for span, width in zip(drawn, widths, strict=True):
+    for span in [span for span in spans if span.begin < end][:40]:
+        stop = min(span.stop, end)
         if span.banked:
             for axes in (rows, bank):
-                shade = axes.axvspan(
-                    span.begin, min(span.stop, end), facecolor="#f1f1f1", edgecolor="#c4c4c4", zorder=0
-                )
+                shade = axes.axvspan(span.begin, stop, facecolor="#f1f1f1", edgecolor="#c4c4c4", zorder=0)
                 shade.set(hatch="///", linewidth=0)
         rows.axvline(span.begin, color=style.PALE, linewidth=0.6, zorder=0)
-        if width >= _NARROWEST:
-            _section_label(rows, span.name, span.begin, 38 if turned else 0, fontsize=7.5, color=style.INK)
+        if (stop - span.begin) / end > _NARROW_SECTION:
+            _section_label(rows, span.name, span.begin, 60 if turned else 0, color=style.INK)
 
 
 def _section_label(axes: Axes, text: str, place: float, turned: float, **look: Any) -> None:
@@ -234,8 +264,6 @@ _SECTION_GREYS: Final = ("#a3a3a3", "#cfcfcf")
 _TALLEST: Final = 374.0
 _LOWEST: Final = 140.0
 """Height of the map [pt]."""
-_TYPE: Final = 10.5
-"""Size of names and numbers [pt]: 11 px where the figure is 358 px wide, on a phone of 390 px."""
 _LINE: Final = 12.5
 """Height kept for a line of that type [pt]."""
 _BESIDE: Final = (62.0, 30.0)
@@ -244,6 +272,10 @@ _SCALE_ROW: Final = 18.0
 """Height of the row in which the scale stands [pt]."""
 _ROAD: Final = 7.0
 _LARGEST_MARK: Final = 12.0
+_ONE_PLACE: Final = 0.03
+"""Hits of a corner closer than this part of the course are one place on the report's figure."""
+_MOST_MARKS: Final = 16
+"""Marks that stand apart on it wherever they are: tried with hits at random."""
 _ARROWS: Final = 46.0
 """Way from one arrow of the direction of travel to the next [pt]."""
 _RINGS: Final = (15.0, 20.0, 27.0, 35.0, 45.0, 57.0, 70.0, 85.0, 105.0, 130.0, 160.0, 200.0, 250.0)
@@ -313,7 +345,7 @@ def _draw_map(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
     # Laps lie on each other: one point of the road every few points of the drawing, however often passed.
     sheet = Sheet(width, height, np.unique(np.round(dense / 4.0), axis=0) * 4.0, bar)
     sheet.keep_free(0.0, 0.0, width, _SCALE_ROW - 2.0)
-    _draw_marks(axes, sheet, places, lambda middle, _corner: _at(line, way, good, middle))
+    _draw_marks(axes, sheet, _marks_of_places(places), lambda middle, _corner: _at(line, way, good, middle))
     named: list[tuple[str, Point]] = []
     for name, x, y in [("start", *way[good][0]), *middles]:
         at = (float(x), float(y))
@@ -379,64 +411,88 @@ def _draw_direction(axes: Axes, way: style.Array) -> list[Point]:
     return bar
 
 
+def _marks_of_places(places: tuple[PlaceSheet, ...]) -> tuple[_Mark, ...]:
+    return tuple(
+        _Mark(
+            f"{rank} {place.corner}",
+            place.corner,
+            (place.start + place.end) / 2.0,
+            place.worst.event.stop_compression * MM_PER_M,
+            place.hard > 0,
+            place.kind == "full droop",
+        )
+        for rank, place in enumerate((sheet.place for sheet in places), start=1)
+    )
+
+
 def _draw_marks(
     axes: Axes,
     sheet: Sheet,
-    places: tuple[PlaceSheet, ...],
+    marks: tuple[_Mark, ...],
     at: Callable[[float, Corner], Point],
     back: Callable[[Point], Point] = lambda point: point,
 ) -> None:
-    """Draw a mark with its number for every place, beside the course, and a line to where it is.
+    """Draw every mark with its words beside the course, and a line to where it is.
 
     `at` gives a place of the course on the drawing [pt], `back` such points in the units of the axes.
     """
+    if not marks:
+        return
     # Two corners often meet their stops at one place: marks on the road would lie on each other.
-    spots = [at((item.place.start + item.place.end) / 2.0, item.place.corner) for item in places]
+    spots = [at(mark.place, mark.corner) for mark in marks]
     sheet.points = [*sheet.points, *spots]
-    width = _LARGEST_MARK + 3.0 + text_width(f"{len(places)} RR", _TYPE)
+    width = _LARGEST_MARK + 3.0 + max(text_width(mark.words, style.TYPE) for mark in marks)
     rooms = sheet.put_marks(spots, (width, _LINE), _RINGS, _LARGEST_MARK)
-    for rank, (item, spot, room) in enumerate(zip(places, spots, rooms, strict=True), start=1):
-        size, words = _mark_size(item), f"{rank} {item.place.corner}"
+    for mark, spot, room in zip(marks, spots, rooms, strict=True):
+        size = min(6.0 + 0.4 * max(mark.depth, 0.0), _LARGEST_MARK)
         line = np.array([back(spot), back(room.foot)])
         axes.plot(*line.T, color=style.INK, linewidth=0.7, zorder=5)
         axes.plot(*back(spot), "o", color=style.INK, markersize=3.4, zorder=6)
-        _mark(axes, item, *back(room.foot), size)
-        # The number stands on the side of the mark that is free.
+        _draw_mark(axes, mark, *back(room.foot), size)
+        # The words stand on the side of the mark that is free.
         right = room.foot[0] < room.middle[0]
         beside = size / 2.0 + 3.0
-        look = {"fontsize": _TYPE, "fontweight": "bold", "color": style.INK, "zorder": 8, "va": "center"}
+        look = {"fontweight": "bold", "color": style.INK, "zorder": 8, "va": "center"}
         look["ha"] = "left" if right else "right"
-        style.note_at(axes, words, back(room.foot), (beside if right else -beside, 0.0), **look)
+        style.note_at(axes, mark.words, back(room.foot), (beside if right else -beside, 0.0), **look)
 
 
-def _mark_size(sheet: PlaceSheet) -> float:
-    return float(min(6.0 + 0.4 * sheet.place.worst.event.stop_compression * MM_PER_M, _LARGEST_MARK))
-
-
-def _mark(axes: Axes, sheet: PlaceSheet, x: float, y: float, size: float) -> None:
-    place = sheet.place
-    colour = style.CORNER_LOOK[place.corner][0]
+def _draw_mark(axes: Axes, mark: _Mark, x: float, y: float, size: float) -> None:
+    colour = style.CORNER_LOOK[mark.corner][0]
     axes.plot(
         x,
         y,
-        marker="v" if place.kind == "bump stop" else "^",
+        marker="^" if mark.droop else "v",
         markersize=size,
         color=colour,
-        markerfacecolor=colour if place.hard else "white",
+        markerfacecolor=colour if mark.hard else "white",
         markeredgewidth=1.4,
         zorder=7,
     )
 
 
+def _marks_in_rows(figure: Figure, axes: Axes, marks: tuple[_Mark, ...], length: float) -> None:
+    """Draw marks in a list of the corners; laid out in points, as on the map."""
+    box = axes.get_position()
+    width, height = (72.0 * inch for inch in figure.get_size_inches() * (box.width, box.height))
+    (bottom, top) = axes.get_ylim()
+
+    def on_paper(place: float, corner: Corner) -> Point:
+        return place / length * width, (CORNERS.index(corner) - bottom) / (top - bottom) * height
+
+    def back(point: Point) -> Point:
+        return point[0] / width * length, bottom + point[1] / height * (top - bottom)
+
+    _draw_marks(axes, Sheet(width, height, np.zeros((0, 2))), marks, on_paper, back)
+
+
 def _draw_name(axes: Axes, sheet: Sheet, name: str, at: Point) -> None:
-    room = sheet.put(at, (text_width(name, _TYPE), _LINE), _NAME_RINGS)
+    room = sheet.put(at, (text_width(name, style.TYPE), _LINE), _NAME_RINGS)
     if room is None:
         return
     if math.dist(at, room.foot) > _TIED:
         axes.plot(*np.array([at, room.foot]).T, color=style.GREY, linewidth=0.5, zorder=2)
-    style.note_at(
-        axes, name, room.middle, (0.0, 0.0), ha="center", va="center", fontsize=_TYPE, color=style.GREY
-    )
+    style.note_at(axes, name, room.middle, (0.0, 0.0), ha="center", va="center", color=style.GREY)
 
 
 def _scale_bar(axes: Axes, scale: float, width: float) -> None:
@@ -446,7 +502,7 @@ def _scale_bar(axes: Axes, scale: float, width: float) -> None:
         step for step in (10, 20, 50, 100, 200, 500, 1000, 5000) if step >= wide / 8.0 or step == 5000
     )
     axes.plot([2.0, 2.0 + length * scale], [6.0, 6.0], color=style.GREY, linewidth=1.5)
-    look = {"va": "center", "fontsize": _TYPE, "color": style.GREY}
+    look = {"va": "center", "color": style.GREY}
     style.note_at(axes, f"{length} m", (2.0 + length * scale, 6.0), (5.0, 0.0), **look)
 
 
@@ -455,29 +511,17 @@ def _draw_strip(line: CourseLine, places: tuple[PlaceSheet, ...]) -> Figure:
     axes = style.axes_in(figure, 0.5, 0.5, 0.55, 1.3)
     axes.set_xlim(0.0, line.length)
     style.corner_rows(axes)
-    axes.tick_params(labelsize=_TYPE)
     for number, span in enumerate(line.sections):
         shade = "#f4f4f4" if number % 2 else "#e9e9e9"
         end = min(span.end, line.length)
         axes.axvspan(span.start, end, facecolor=shade, edgecolor="none", zorder=0)
         if (end - span.start) / line.length > _NARROW_SECTION:
-            _section_label(axes, label(span.name, 18), span.start, 60, fontsize=_TYPE)
+            _section_label(axes, label(span.name, 18), span.start, 60)
     for stretch, (low, high) in zip(line.stretches, line.stretch_places, strict=True):
         if stretch.kind == "banked":
             axes.plot([low, high], [3.5, 3.5], color=style.INK, linewidth=2.0)
-    # The marks are laid out in points, as on the map; a row of the list is as high as a mark and its line.
-    box = axes.get_position()
-    width, height = (72.0 * inch for inch in figure.get_size_inches() * (box.width, box.height))
-    (bottom, top) = axes.get_ylim()
-
-    def on_paper(place: float, corner: Corner) -> Point:
-        return place / line.length * width, (CORNERS.index(corner) - bottom) / (top - bottom) * height
-
-    def back(point: Point) -> Point:
-        return point[0] / width * line.length, bottom + point[1] / height * (top - bottom)
-
-    _draw_marks(axes, Sheet(width, height, np.zeros((0, 2))), places, on_paper, back)
-    axes.set_xlabel(AXIS_LABELS[line.unit], fontsize=_TYPE)
+    _marks_in_rows(figure, axes, _marks_of_places(places), line.length)
+    axes.set_xlabel(AXIS_LABELS[line.unit])
     return figure
 
 
@@ -547,11 +591,10 @@ def _draw_speeds(whole: tuple[DamperUse, ...]) -> Figure:
     for use in whole:
         colour, dashes = style.CORNER_LOOK[use.corner]
         axes.plot(middles, 100.0 * use.speed, color=colour, linestyle=dashes, linewidth=1.1, label=use.corner)
-    axes.set_xlabel("damper speed, m/s (right: compression)", fontsize=_TYPE)
-    axes.set_ylabel("time, %", fontsize=_TYPE)
-    axes.tick_params(labelsize=_TYPE)
+    axes.set_xlabel("damper speed, m/s (right: compression)")
+    axes.set_ylabel("time, %")
     axes.set_ylim(bottom=0.0)
-    style.legend_above(axes, fontsize=_TYPE)
+    style.legend_above(axes)
     return figure
 
 
@@ -592,8 +635,7 @@ def _draw_travel_left(shown: list[str], known: dict[tuple[str, Corner], float]) 
     axes.axvline(0.0, color=style.INK, linewidth=0.8)
     axes.set_yticks(range(len(shown)), [label(section, 18) for section in shown])
     axes.set_ylim(len(shown) - 0.5, -0.5)
-    axes.set_xlabel("travel left before the bump stop, mm", fontsize=_TYPE)
-    axes.tick_params(labelsize=_TYPE)
+    axes.set_xlabel("travel left before the bump stop, mm")
     axes.tick_params(axis="y", length=0)
-    style.legend_above(axes, fontsize=_TYPE, handlelength=1.0)
+    style.legend_above(axes, handlelength=1.0)
     return figure

@@ -77,9 +77,13 @@ def _roll_plate(review: Review, axle: Axle) -> style.Plate | None:
 
 
 def _draw_roll(clouds: tuple[_Cloud, ...]) -> Figure:
-    figure = style.new_figure(4.1)
-    upper = style.axes_in(figure, 0.62, 1.55, 0.12, 0.12)
-    lower = style.axes_in(figure, 0.62, 0.45, 0.12, 2.85)
+    # The lines are named above the axes: within them a name would lie on the dots.
+    named = 0.22 * sum(
+        g is not None and g.value is not None for c in clouds for g in (c.measured, c.predicted)
+    )
+    figure = style.new_figure(4.0 + named)
+    upper = style.axes_in(figure, 0.8, 1.8, 0.12, 0.1 + named)
+    lower = style.axes_in(figure, 0.8, 0.65, 0.12, 2.5 + named)
     # All lines over the same range of force, the widest that was driven.
     reach = 0.0
     for cloud in clouds:
@@ -92,12 +96,12 @@ def _draw_roll(clouds: tuple[_Cloud, ...]) -> Figure:
         _lines(upper, lower, ends, cloud, base)
     upper.set_ylabel("suspension roll, deg")
     upper.tick_params(labelbottom=False)
-    upper.legend(loc="upper left", handlelength=2.4)
+    style.legend_above(upper, 1, handlelength=2.4)
     lower.set_ylabel("difference, deg")
-    lower.set_xlabel("lateral force per mass in body axes, g (left turn positive)")
+    lower.set_xlabel("lateral force per mass in body axes, g\n(left turn positive)")
     lower.sharex(upper)
     for axes in (upper, lower):
-        axes.yaxis.set_label_coords(-0.12, 0.5)
+        axes.yaxis.set_label_coords(-0.15, 0.5)
         axes.axhline(0.0, color=style.PALE, linewidth=0.6, zorder=0)
         axes.axvline(0.0, color=style.PALE, linewidth=0.6, zorder=0)
     return figure
@@ -197,9 +201,9 @@ def _run_words(row: _RunRow) -> str:
 
 
 def _draw_runs(rows: tuple[_RunRow, ...]) -> Figure:
-    figure = style.new_figure(0.9 + 0.24 * len(rows))
-    left = style.axes_in(figure, 0.95, 0.45, 2.0, 0.3)
-    right = style.axes_in(figure, 2.85, 0.45, 0.1, 0.3)
+    figure = style.new_figure(0.95 + 0.24 * len(rows))
+    left = style.axes_in(figure, 1.0, 0.5, 2.0, 0.3)
+    right = style.axes_in(figure, 2.85, 0.5, 0.15, 0.3)
     for axle, axes in zip(AXLES, (left, right), strict=True):
         axes.set_title(axle)
         for place, row in enumerate(rows):

@@ -65,6 +65,9 @@ SETUP_LOOK: Final[tuple[tuple[str, str], ...]] = (
 PLATE_WIDTH: Final = 4.7
 """Width of every figure [in]: legible at the width of a phone, two side by side on a desk or on paper."""
 
+TYPE: Final = 10.5
+"""Size of the smallest words [pt], as in the style: 11 px where a figure is 358 px wide, on a phone."""
+
 LARGEST_SVG: Final = 150_000
 """Bytes above which a figure goes into the page as a picture (PNG) instead of as drawing (SVG)."""
 
@@ -309,9 +312,9 @@ def note_at(axes: Axes, text: str, at: tuple[float, float], offset: tuple[float,
     axes.annotate(text, at, xytext=offset, textcoords="offset points", **look)
 
 
-def legend_above(axes: Axes, **more: Any) -> None:
-    """Put a legend of four entries above the axes, where no line can run under it."""
-    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, columnspacing=1.2, **more)
+def legend_above(axes: Axes, ncols: int = 4, **more: Any) -> None:
+    """Put a legend above the axes, where no line can run under it."""
+    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=ncols, columnspacing=1.2, **more)
 
 
 # Figures in every form wanted: drawn once, and taken as they were while nothing in them changes.

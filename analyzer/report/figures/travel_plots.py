@@ -100,7 +100,7 @@ def _strip(car: CarSheet, recording: Recording, run: RunEstimates, corner: Corne
 def _draw_travel(place: style.Array, unit: str, strips: tuple[_Strip, ...]) -> Figure:
     height, top, bottom = 0.95, 0.1, 0.45
     figure = style.new_figure(top + bottom + height * len(strips))
-    rows = style.stacked(figure, len(strips), height, (0.55, bottom, 0.12, top), gap=0.1)
+    rows = style.stacked(figure, len(strips), height, (0.68, bottom, 0.12, top), gap=0.1)
     for axes, strip in zip(rows, strips, strict=True):
         if axes is not rows[0]:
             axes.sharex(rows[0])
@@ -128,8 +128,8 @@ def _draw_strip(axes: Axes, place: style.Array, strip: _Strip) -> None:
     low = axes.get_ylim()[0]
     axes.set_ylim(low, top + 0.15 * max(top - low, 1.0))
     axes.locator_params(axis="y", nbins=4)
-    axes.text(-0.13, 0.62, strip.corner, transform=axes.transAxes, color=style.INK, fontweight="bold")
-    axes.text(-0.13, 0.40, "mm", transform=axes.transAxes, color=style.GREY, fontsize=7.5)
+    axes.text(-0.17, 0.62, strip.corner, transform=axes.transAxes, color=style.INK, fontweight="bold")
+    axes.text(-0.17, 0.36, "mm", transform=axes.transAxes, color=style.GREY)
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,8 +169,8 @@ def _row_words(row: _Row) -> str:
 
 
 def _draw_budget(rows: tuple[_Row, ...]) -> Figure:
-    figure = style.new_figure(0.95 + 0.27 * len(rows))
-    axes = style.axes_in(figure, 1.25, 0.45, 0.12, 0.35)
+    figure = style.new_figure(1.2 + 0.27 * len(rows))
+    axes = style.axes_in(figure, 1.25, 0.5, 0.12, 0.55)
     for place, row in enumerate(rows):
         _budget_row(axes, place, row)
     # Empty bars for the legend, or each event would add its own.
@@ -183,7 +183,7 @@ def _draw_budget(rows: tuple[_Row, ...]) -> Figure:
     axes.axvline(0.0, color=style.GREY, linewidth=0.7)
     style.list_rows(axes, [row.name for row in rows])
     axes.set_xlabel("damper travel at the deepest point, mm")
-    style.legend_above(axes, handlelength=1.6)
+    style.legend_above(axes, 3, handlelength=1.6)
     return figure
 
 
