@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from vehicle.bar_helpers import BAR, car, merged
 from vehicle.joints import solids
 
 from analyzer.core.estimate import Estimate
 from analyzer.prediction.propagation import propagate
-from analyzer.sheets.bar import BladedBar
+from analyzer.sheets.bar import BladedBar, FormedBar
 from analyzer.sheets.session import BarSetting
+from analyzer.vehicle.bar.beam import Arc, solve
+from analyzer.vehicle.bar.formed import formed_model
 from analyzer.vehicle.bar.joint import MODEL_ERROR
 from analyzer.vehicle.bar.rate import axle_bar_rate
+from analyzer.vehicle.bar.stress import weld_taken
 
 TABLE = json.loads((Path(solids.__file__).with_name("joints.json")).read_text())
 CASES = {case["joint"]["name"]: case for case in TABLE["cases"]}
@@ -163,6 +168,34 @@ def _bent(name: str) -> dict[str, Any]:
 def test_bent_bars_of_solids_lie_in_the_interval(name: str) -> None:
     low, high = interval(_bent(name), bladed=False)
     assert low < solid_rate(name) < high
+
+
+def test_bends_of_a_tube_turn_oval() -> None:
+    """Of a bent tube the bends give more than their section says; a solid's do not (von Karman 1911)."""
+    bar = FormedBar.model_validate(_bent("bent thin tube"))
+    model = formed_model(bar)
+    shape = 12.0 * (1.8 * 60.0 / 11.6**2) ** 2
+    wanted = 1.0 + 0.75 * ((shape + 10.0) / (shape + 1.0) - 1.0)
+    for piece in model.pieces:
+        bends = isinstance(piece.curve, Arc)
+        assert float(piece.oval) == pytest.approx(wanted if bends else 1.0, rel=1e-12)
+    round_bends = replace(model, pieces=tuple(replace(p, oval=np.asarray(1.0)) for p in model.pieces))
+    solid = solid_rate("bent thin tube")
+    assert float(solve(round_bends).rate) / solid - 1.0 == pytest.approx(0.053, abs=0.003)
+    assert float(solve(model).rate) / solid - 1.0 == pytest.approx(0.0, abs=0.003)
+    pieces = formed_model(FormedBar.model_validate(_bent("bent solid"))).pieces
+    assert {float(piece.oval) for piece in pieces} == {1.0}
+
+
+def test_what_the_wall_beneath_a_flat_blade_bears_is_said_not_to_be_worked_out() -> None:
+    told = [
+        weld_taken(BladedBar.model_validate(sheet(f"small {kind} flat", kind)))
+        for kind in ("face", "through")
+    ]
+    assert [any("the tube's wall beneath the blade's end" in line for line in lines) for lines in told] == [
+        True,
+        False,
+    ]
 
 
 def test_a_blade_on_a_thin_tubes_side_gives_at_the_wall() -> None:

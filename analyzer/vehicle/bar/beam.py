@@ -163,6 +163,8 @@ class Piece:
         E and G [Pa].
     order : int
         Gauss points: two are exact for a straight piece of constant section.
+    oval : ndarray
+        Factor by which it bends more than its section says: the bend of a tube turns oval [1].
     """
 
     part: str
@@ -172,6 +174,7 @@ class Piece:
     elastic_modulus: Array
     shear_modulus: Array
     order: int = 2
+    oval: Array = field(default_factory=lambda: np.asarray(1.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,7 +268,7 @@ def solve(model: BarModel, slender: bool = False) -> BarSolution:
     model : BarModel
         The bar; all arrays broadcast.
     slender : bool
-        Leave shear out, as textbook formulae do.
+        Leave shear and the bends that turn oval out, as textbook formulae do.
     """
     loads = _balance(model)
     parts: dict[str, Array] = {}
@@ -349,6 +352,7 @@ def eye_turn(model: BarModel, loads: Loads, about: Vec) -> Array:
         stretch, shear = piece.elastic_modulus[..., None], piece.shear_modulus[..., None]
         bent = moment.y * couple.dot(depth) / (stretch * section.weak)
         bent = bent + moment.z * couple.dot(tangent.cross(depth)) / (stretch * section.strong)
+        bent = bent * piece.oval[..., None]
         if piece.part != "bolt":
             bent = bent + moment.x * couple.dot(tangent) / (shear * section.torsion)
         turn = turn + np.sum(bent * piece.curve.length[..., None] * (0.5 * weights), axis=-1)
@@ -407,7 +411,7 @@ def _piece_energy(piece: Piece, model: BarModel, loads: Loads, slender: bool) ->
         return np.asarray(np.sum(density * lengths, axis=-1))
 
     bending = moment.y**2 / (stretch * section.weak) + moment.z**2 / (stretch * section.strong)
-    energy = {f"{piece.part} bending": along(bending)}
+    energy = {f"{piece.part} bending": along(bending) * (1.0 if slender else piece.oval)}
     if piece.part != "bolt":  # the rod end's ball leaves no torque about the bolt
         energy[f"{piece.part} {'torsion' if piece.part != 'blade' else 'twist'}"] = along(
             moment.x**2 / (shear * section.torsion)

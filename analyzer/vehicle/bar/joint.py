@@ -16,7 +16,7 @@ from analyzer.vehicle.bar.section import Array, array
 
 MODEL_ERROR: Final = 0.01
 """Standard error of a bar's computed rate that the model itself makes [1]: slender pieces of full section,
-rigid welds, no warping, bends that stay round. Solids differ by that much where the joint is known."""
+rigid welds, no warping. Solids differ by that much where the joint is known."""
 
 ANY_SEAT: Final = (1.0, 0.6)
 """Where a blade begins to bend and its standard error when nobody says how it sits [tube radii]."""

@@ -15,7 +15,7 @@ import numpy as np
 from analyzer.sheets.bar import BladedBar, FormedBar, MadeOf, Metal, find_material, metal_of
 from analyzer.vehicle.bar.beam import BarModel, BarSolution, Piece, internal_forces
 from analyzer.vehicle.bar.bladed import blade_section
-from analyzer.vehicle.bar.joint import blade_root
+from analyzer.vehicle.bar.joint import blade_root, stands_flat
 from analyzer.vehicle.bar.section import Array, Section, array, rectangle_shear, rectangle_torsion
 
 CYCLES: Final = 2e6
@@ -133,18 +133,27 @@ def weld_yield(bar: BladedBar) -> float:
 
 
 def weld_taken(bar: BladedBar | FormedBar) -> list[str]:
-    """Return what strength is taken beside a weld because the sheet states none, below the bar's key."""
-    if isinstance(bar, FormedBar) or bar.blade.joint != "welded" or bar.blade.weld_strength is not None:
+    """Return what is taken of a weld because no sheet tells, below the bar's key."""
+    if isinstance(bar, FormedBar) or bar.blade.joint != "welded":
         return []
+    lines = []
+    if bar.blade.seat == "face" and stands_flat(bar):
+        lines.append(
+            "blade.seat: stress in the tube's wall beneath the blade's end is not worked out; let the blade "
+            "through the tube, or have the weld judged by somebody who can"
+        )
+    if bar.blade.weld_strength is not None:
+        return lines
     strength = weld_yield(bar)
     if math.isnan(strength):
-        return ["blade.weld_strength: not stated, strength next to the weld is not known and not judged"]
+        text = "blade.weld_strength: not stated, strength next to the weld is not known and not judged"
+        return [*lines, text]
     materials = [m for part in (bar.tube, bar.blade) if (m := find_material(part.material)) is not None]
     weaker = min(materials, key=lambda m: m.welded_strength or math.inf)
-    lines = [
+    lines.append(
         f"blade.weld_strength: not stated, {strength / 1e6:.0f} MPa taken next to the weld of {weaker.name} "
         f"({weaker.weld})"
-    ]
+    )
     prone = sorted({m.name for m in materials if m.crack_prone})
     if prone:
         lines.append(

@@ -87,6 +87,7 @@ def joints() -> list[Joint]:
     shape |= {"depth": 0.0, "thickness": 0.0, "bolt": 0.0, "weld": 0.0, "reach": 45.0}
     found.append(Joint("bent solid", diameter=22.0, wall=11.0, **shape))
     found.append(Joint("bent tube", diameter=25.0, wall=3.0, **shape))
+    found.append(Joint("bent thin tube", diameter=25.0, wall=1.8, **{**shape, "reach": 60.0}))
     return found
 
 
@@ -250,7 +251,7 @@ def mesh(joint: Joint, size: float) -> Mesh:
             ("MeshSizeFromPoints", 0),
             ("MeshSizeFromCurvature", 0),
             ("ElementOrder", 2),
-            ("HighOrderOptimize", 1),
+            ("HighOrderOptimize", 0 if joint.kind == "bent" else 1),
             ("Algorithm3D", 1),
             ("RandomSeed", 1),
         ):
