@@ -16,6 +16,7 @@ from analyzer.comparison.unmeasured_axle import other_end_notes, unseen_note
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import LEVEL, RUN_SCATTER, ScatterPrior
+from analyzer.core.regression import NORMAL
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
@@ -242,7 +243,7 @@ def _setup_result(
         change = pooled.fits[key].mean(name)
         rows.append(ledger.gradient_row(key, measured[key], prediction, change, errors, kept))
     for axle in AXLES:
-        measured[f"left_share_{axle}"] = _left_share(pooled, name, axle)
+        measured[f"left_share_{axle}"] = _left_share(pooled, name, axle, own)
     return SetupResult(
         name=name,
         runs=tuple(run.name for run in own),
@@ -269,17 +270,22 @@ def _unknown_or(pooled: _Pooled, key: str, name: str, own: Sequence[RunEstimates
     return Estimate.unknown(unit, next(reasons[run.name] for run in own if run.name in reasons))
 
 
-def _left_share(pooled: _Pooled, name: str, axle: Axle) -> Estimate:
+def _left_share(pooled: _Pooled, name: str, axle: Axle, own: Sequence[RunEstimates]) -> Estimate:
     fit = pooled.fits.get(f"left_share_{axle}")
     if fit is None or name not in fit.groups:
         return Estimate.unknown("1", f"no run of this set-up shows wheel loads of the {axle} axle")
     found = fit.mean(name)
     notes = ledger.scatter_notes(fit, of_gradient=False)
+    # Tolerances of the sheet are the same in every run: their mean does not shrink with the runs.
+    shares = [run.load_share[axle].left_share for run in own if axle in run.load_share]
+    common = float(np.mean([share.calibration or 0.0 for share in shares])) if shares else 0.0
+    half = math.hypot((found.interval[1] - found.interval[0]) / 2.0, NORMAL * common)
     return Estimate(
         value=found.value,
         unit="1",
         std_error=found.std_error,
-        interval=found.interval,
+        interval=(found.value - half, found.value + half),
+        calibration=common,
         level=LEVEL,
         n=fit.count(name),
         method="random effects over runs",

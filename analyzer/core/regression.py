@@ -7,6 +7,7 @@ the rows: neighbouring samples of a log say nearly the same twice.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -236,6 +237,10 @@ def block_error(influence: Floats, weight: Floats | None = None) -> BlockError |
     return BlockError(sums.T @ sums, dof, blocks)
 
 
+NORMAL: Final = 1.96
+"""Half width of a 95 % interval of the normal distribution, in standard deviations."""
+
+
 def student_factor(dof: float, level: float = 0.95) -> float:
     """Return Student's two-sided factor."""
     from scipy.special import stdtrit
@@ -255,12 +260,18 @@ def half_width(std: float, dof: float, known: float) -> float:
     return student_factor(dof * (total / std) ** 4) * total
 
 
-def mean_estimate(values: Floats, unit: str, method: str) -> Estimate:
-    """Return the mean of a series with its block error."""
+def mean_estimate(values: Floats, unit: str, method: str, beside: Sequence[Floats] = ()) -> Estimate:
+    """Return the mean of a series with its block error.
+
+    What goes along with the series in `beside` is known and no scatter: the error is that of the rest.
+    """
     if len(values) == 0:
         return Estimate.unknown(unit, "no usable samples", method)
     mean = float(values.mean())
-    error = block_error(((values - mean) / len(values))[:, None])
+    rest = values - mean
+    if beside:
+        rest = least_squares(np.column_stack([*beside, np.ones(len(values))]), values).residuals
+    error = block_error((rest / len(values))[:, None])
     if error is None:
         short = "too short a run for an error: under 5 independent pieces"
         return Estimate(mean, unit, method=method, notes=(short,))

@@ -13,7 +13,14 @@ from analyzer.core.signals import Bools
 from analyzer.ingest.recording import Recording, Verdict
 from analyzer.processing import bump_stop_gap
 from analyzer.processing.bottoming import EventSource, bottoming_events, contact_mask, event_source
-from analyzer.processing.loads import closure_checks, closures, load_shares, wheel_loads, zero_share_error
+from analyzer.processing.loads import (
+    closure_checks,
+    closures,
+    load_shares,
+    transfer_spread,
+    wheel_loads,
+    zero_share_error,
+)
 from analyzer.processing.motion import Working, moving_part, work_out_motion, working_base
 from analyzer.processing.results import BottomingEvent, Motion, RunEstimates
 from analyzer.processing.road import track_of, with_road_shape
@@ -96,7 +103,9 @@ def estimate_run(
         fits=roll.lines,
         load_share={
             axle: share
-            for axle, share in load_shares(loads, motion, car, driving, seed, zero).items()
+            for axle, share in load_shares(
+                loads, motion, car, driving, seed, zero, transfer_spread(car, paths)
+            ).items()
             if axle not in zeroless
         },
         loads=loads.data,

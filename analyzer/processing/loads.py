@@ -16,16 +16,20 @@ import pandas as pd
 from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.estimate import Estimate
 from analyzer.core.filebacked import frame_aside, set_aside
-from analyzer.core.regression import block_error, block_length, mean_estimate, with_error
+from analyzer.core.regression import NORMAL, block_error, block_length, mean_estimate, with_error
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, widened
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import LightTime, LoadShare, Motion
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.vehicle import axle as axles
 from analyzer.vehicle.bump_stop import Stop, stop_force
+from analyzer.vehicle.roll import AxleRollPath
 
 BAND: Final = 20.0
 """Band of wheel speed and acceleration in the loads [Hz]; wheel hop (10-15 Hz) passes."""
+DAMPER: Final = "damper force (no damper rates in the sheet)"
+UNSPRUNG: Final = "unsprung inertia (no vertical acceleration in the log)"
+"""What wheel loads may lack."""
 STEADY_BAND: Final = 5.0
 """Low-pass of lowest loads and closure [Hz]."""
 
@@ -40,13 +44,13 @@ class Loads:
         ``load_FL`` ... [N], ``left_share_front``, ``left_share_rear`` [1]; NaN where they cannot be known.
     suspect : dict
         Per axle, True = do not use.
-    left_out : tuple of str
-        What the loads do not hold since the sheet or the log is silent.
+    left_out : dict
+        Per axle, what the loads do not hold since the sheet or the log is silent.
     """
 
     data: pd.DataFrame
     suspect: dict[Axle, Bools]
-    left_out: tuple[str, ...]
+    left_out: dict[Axle, tuple[str, ...]]
 
 
 def wheel_loads(
@@ -59,16 +63,21 @@ def wheel_loads(
     stop through their motion ratios, the wheel's own inertia, and the tyre's forces in the plane of the road,
     of which the leaning way and the rolled body carry a part past the springs.
     """
-    left_out: list[str] = []
+    left_out: dict[Axle, tuple[str, ...]] = {}
     columns: dict[str, Floats] = {}
     suspect: dict[Axle, Bools] = {}
     if "specific_force_y" not in motion.data:
-        return Loads(pd.DataFrame(index=motion.data.index), {}, ("lateral force",))
+        return Loads(pd.DataFrame(index=motion.data.index), {}, {})
     for axle in AXLES:
         if f"roll_{axle}" not in motion.data:
             continue
         # A wheel pulls on nothing: where the balance goes below zero, it is off the road.
-        left, right = _axle_loads(motion, car, axle, bar_rates.get(axle, 0.0), stops.get(axle), left_out)
+        left, right = _axle_loads(motion, car, axle, bar_rates.get(axle, 0.0), stops.get(axle))
+        lacking = {
+            DAMPER: car.axle(axle).damper.rates is None,
+            UNSPRUNG: "specific_force_z" not in motion.data,
+        }
+        left_out[axle] = tuple(part for part, lacks in lacking.items() if lacks)
         left, right = np.maximum(left, 0.0), np.maximum(right, 0.0)
         found = dict(zip((f"load_{corner}" for corner in AXLE_CORNERS[axle]), (left, right), strict=True))
         found[f"left_share_{axle}"] = left / np.maximum(left + right, 1.0)
@@ -80,11 +89,11 @@ def wheel_loads(
             values[bad] = np.nan
             columns[name] = set_aside(values)
     data = frame_aside(columns, motion.data.index)
-    return Loads(data, suspect, tuple(dict.fromkeys(left_out)))
+    return Loads(data, suspect, left_out)
 
 
 def _axle_loads(
-    motion: Motion, car: CarSheet, axle: Axle, bar_rate: float, stop: Stop | None, left_out: list[str]
+    motion: Motion, car: CarSheet, axle: Axle, bar_rate: float, stop: Stop | None
 ) -> tuple[Floats, Floats]:
     """Return both loads of an axle [N].
 
@@ -97,7 +106,7 @@ def _axle_loads(
     the wheel, so both wheels take half of the axle's side force there.
     """
     sheet = car.axle(axle)
-    carried = [set_aside(load) for load in _carried(motion, car, axle, bar_rate, stop, left_out)]
+    carried = [set_aside(load) for load in _carried(motion, car, axle, bar_rate, stop)]
     lean = 2.0 * sheet.roll_centre_height.value / sheet.track_width.value
     rolled = motion.data.get("body_roll")
     slope = np.zeros_like(carried[0]) if rolled is None else np.tan(rolled.to_numpy())
@@ -118,17 +127,13 @@ def _axle_loads(
     return found[0], found[1]
 
 
-def _carried(
-    motion: Motion, car: CarSheet, axle: Axle, bar_rate: float, stop: Stop | None, left_out: list[str]
-) -> list[Floats]:
+def _carried(motion: Motion, car: CarSheet, axle: Axle, bar_rate: float, stop: Stop | None) -> list[Floats]:
     """Return what acts on each wheel of an axle along its way in bump, tyre apart [N per vertical travel]."""
     sheet = car.axle(axle)
     masses = axles.mass_properties(car).axle(axle)
     rate = motion.rate
     corners = AXLE_CORNERS[axle]
     wheel = [motion.data[f"wheel_{corner}"].to_numpy() for corner in corners]
-    if sheet.damper.rates is None:
-        left_out.append(f"damper force {axle} (no damper rates in the sheet)")
     static = [car.mass.load(corner).value for corner in corners]
     sprung = masses.sprung * STANDARD_GRAVITY
     change = [
@@ -141,8 +146,6 @@ def _carried(
     if ratio is not None:
         difference = difference + bar_rate * ratio**2 * (wheel[1] - wheel[0]) / 2.0
     unsprung = [_unsprung(motion, car, axle, corner, wheel[k], rate) for k, corner in enumerate(corners)]
-    if "specific_force_z" not in motion.data:
-        left_out.append("unsprung inertia (no vertical acceleration in the log)")
     return [static[0] + mean - difference + unsprung[0], static[1] + mean + difference + unsprung[1]]
 
 
@@ -225,6 +228,12 @@ LIGHT: Final = 0.2
 """A wheel is light below this part of its static load; the figure's definition."""
 LIGHT_BELOW: Final = (0.02, 0.1, LIGHT, 0.5)
 """Thresholds of light time; at the lowest the wheel is off the road within the error of the loads."""
+SHARE_LEFT_OUT: Final = 0.001
+"""Standard uncertainty of a run's mean left share from what the balance of a wheel leaves out [1]: 0.0002
+root mean square and 0.0005 at most on the rigid-body engine of the tests."""
+BAR_SPREAD: Final = 0.03
+"""Relative standard uncertainty of a bar's rate that is worked out from its dimensions [1]: engineering
+judgement."""
 DRAWS: Final = 200
 """Bootstrap draws for figures that are not means."""
 
@@ -236,17 +245,19 @@ def load_shares(
     moving: Bools,
     seed: int,
     zero: Mapping[Axle, float] | None = None,
+    spread: Mapping[Axle, float] | None = None,
 ) -> dict[Axle, LoadShare]:
     """Return `LoadShare` per axle whose loads are known, over the `moving` working samples.
 
-    `zero` is what the zero of the pots may be off, as a share of the axle's load (`zero_share_error`).
+    `zero` is what the zero of the pots may be off, as a share of the axle's load (`zero_share_error`);
+    `spread` the relative standard uncertainty of what moves across the axle (`transfer_spread`).
     """
     found: dict[Axle, LoadShare] = {}
-    notes = tuple(f"without {part}" for part in loads.left_out)
     rate = motion.rate
     for axle in AXLES:
         if axle not in loads.suspect:
             continue
+        notes = tuple(f"without {part}" for part in loads.left_out.get(axle, ()))
         # A low-passed load rests on 0.4 s to both sides.
         use = moving & ~widened(loads.suspect[axle], int(0.4 * rate))
         if np.count_nonzero(use) < rate:
@@ -261,13 +272,16 @@ def load_shares(
         even = 2.0 * np.minimum(left, right) / np.maximum(left + right, 1.0)
         place = int(np.argmin(np.minimum(left, right)))
         found[axle] = LoadShare(
-            left_share=_left_share(share, car, axle, (zero or {}).get(axle, 0.0)).with_notes(*notes),
+            left_share=_left_share(
+                share, _beside(motion, use), car, axle, zero or {}, spread or {}
+            ).with_notes(*notes),
             lowest_load=_lowest(np.minimum(left, right), method, seed).with_notes(*notes),
             light_time=next(one.share for one in light if one.below == LIGHT).with_notes(*notes),
             evenness=mean_estimate(even, "1", method).with_notes(*notes),
             light=light,
             lowest_corner=AXLE_CORNERS[axle][0 if left[place] <= right[place] else 1],
             lowest_at=float(loads.data.index[use][place]),
+            damped=DAMPER not in loads.left_out.get(axle, ()),
         )
     return found
 
@@ -303,15 +317,65 @@ def zero_share_error(
     return found
 
 
-def _left_share(share: Floats, car: CarSheet, axle: Axle, zero: float) -> Estimate:
-    """Return the mean left share; what scales and zeros may be off repeats from run to run."""
-    found = mean_estimate(share, "1", "mean over the moving part")
+def transfer_spread(car: CarSheet, paths: Mapping[Axle, AxleRollPath]) -> dict[Axle, float]:
+    """Return the relative standard uncertainty of the load that moves across each axle, from the sheet [1].
+
+    Springs, bar and scales of the pots for what goes by the springs, roll centre for what goes by the links,
+    and the track width, as parts of the whole; a bar's rate by its dimensions counts with `BAR_SPREAD`.
+    """
+    moment, stiffness = (sum(p.moment for p in paths.values()), sum(p.suspension for p in paths.values()))
+    masses = axles.mass_properties(car)
+    found = {}
+    for axle, path in paths.items():
+        sheet, bar = car.axle(axle), path.bar / max(path.suspension, 1.0)
+        elastic = moment * path.suspension / max(stiffness, 1.0)
+        whole = max(elastic + path.direct, 1.0)
+        by_springs = math.hypot(
+            (1.0 - bar) * _rate_spread(car, axle),
+            bar * BAR_SPREAD,
+            axles.roll_scale_spread(car, sheet, AXLE_CORNERS[axle])[0],
+        )
+        by_links = masses.axle(axle).sprung * (sheet.roll_centre_height.std or 0.0)
+        track = (sheet.track_width.std or 0.0) / sheet.track_width.value
+        found[axle] = math.hypot(elastic / whole * by_springs, by_links / whole, track)
+    return found
+
+
+def _beside(motion: Motion, use: Bools) -> list[Floats]:
+    """Return what the left share goes along with: lateral force, over the vertical one too, and roll rate."""
+    force = steady(motion.data["specific_force_y"].to_numpy(), motion.rate)
+    columns = [force, force**3]
+    if "specific_force_z" in motion.data:
+        up = steady(motion.data["specific_force_z"].to_numpy(), motion.rate)
+        columns.append(force / np.maximum(up, STANDARD_GRAVITY / 2.0))
+    if "roll_rate" in motion.data:
+        columns.append(motion.data["roll_rate"].to_numpy())
+    return [column[use] for column in columns]
+
+
+def _left_share(
+    share: Floats,
+    beside: list[Floats],
+    car: CarSheet,
+    axle: Axle,
+    zero: Mapping[Axle, float],
+    spread: Mapping[Axle, float],
+) -> Estimate:
+    """Return the mean left share; what scales, zeros and sheet may be off repeats from run to run.
+
+    Left and right corners are how the run was driven, and no scatter of its mean. The interval holds
+    calibration too, since the sheet's tolerances are the larger part.
+    """
+    found = mean_estimate(share, "1", "mean over the moving part", beside)
     scales = [car.mass.load(corner) for corner in AXLE_CORNERS[axle]]
-    if any(load.std is None for load in scales):
-        return replace(found, calibration=zero) if zero else found
     total = sum(load.value for load in scales)
     parts = [scales[1 - k].value / total**2 * (scales[k].std or 0.0) for k in (0, 1)]
-    return replace(found, calibration=math.hypot(*parts, zero))
+    moved = abs(found.value - scales[0].value / total) if found.value is not None else 0.0
+    common = math.hypot(*parts, zero.get(axle, 0.0), moved * spread.get(axle, 0.0), SHARE_LEFT_OUT)
+    if found.value is None or found.interval is None or found.std_error is None:
+        return replace(found, calibration=common)
+    half = math.hypot((found.interval[1] - found.interval[0]) / 2.0, NORMAL * common)
+    return replace(found, calibration=common, interval=(found.value - half, found.value + half))
 
 
 def _light(part: Floats, below: float, rate: float, method: str) -> LightTime:

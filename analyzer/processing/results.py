@@ -194,6 +194,9 @@ class LoadShare:
         Whose load `lowest_load` is.
     lowest_at : float or None
         When, log time [s].
+    damped : bool
+        Whether the loads hold the dampers' force; without it single moments of the share are off by about
+        0.02, its mean is not.
     """
 
     left_share: Estimate
@@ -203,6 +206,7 @@ class LoadShare:
     light: tuple[LightTime, ...] = ()
     lowest_corner: Corner | None = None
     lowest_at: float | None = None
+    damped: bool = True
 
 
 @dataclass(frozen=True, slots=True)

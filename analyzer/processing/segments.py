@@ -355,7 +355,8 @@ def _shares(slow: _Slow, axle: Axle, mask: Bools) -> tuple[Estimate, Estimate]:
     # The mean is of cornering alone: on a straight the share says where the driver sits.
     good = mask & slow.good[axle]
     cornering = good & (np.abs(slow.force) > CORNERING)
-    mean = mean_estimate(slow.share[axle][cornering], "1", "mean while cornering")
+    beside = [column[cornering] for column in (slow.force, slow.over_load[axle], *slow.turning)]
+    mean = mean_estimate(slow.share[axle][cornering], "1", "mean while cornering", beside)
     unit, method = "1", "slope of left share on lateral force over the axle's load"
     if np.count_nonzero(good) < SHARE_RATE:
         return mean, Estimate.unknown(unit, "under a second of known loads", method)

@@ -28,7 +28,7 @@ from analyzer.report.course_page import course_files
 from analyzer.report.figures.course_plots import run_axis
 from analyzer.report.figures.style import SETUP_LOOK
 from analyzer.report.sentences import CORNER_WORDS, events
-from analyzer.report.tables import HitKey, hit_anchors, hit_key, run_key
+from analyzer.report.tables import HitKey, hit_anchors, hit_key, run_key, undamped_axles
 from analyzer.report.words import count, label
 from analyzer.session.course_sheet import CourseSheetResult
 from analyzer.session.review import Review
@@ -194,12 +194,13 @@ def _contents(review: Review, driven: CourseSheetResult | None) -> tuple[dict[st
             }
         )
     known = {key for run in runs for key in run["channels"]}
+    lacking = undamped_axles(review)
     contents = {
         "runs": runs,
         "panels": [
             {
                 "key": c.key,
-                "title": c.title,
+                "title": _title(c, lacking),
                 "unit": c.unit,
                 "places": c.places,
                 "span": _span(c, runs, spans),
@@ -213,6 +214,13 @@ def _contents(review: Review, driven: CourseSheetResult | None) -> tuple[dict[st
         "moments": _moments(review, {run["key"]: number for number, run in enumerate(runs)}),
     }
     return contents, blobs
+
+
+def _title(channel: _Channel, undamped: Sequence[str]) -> str:
+    """Return the title of a figure, with what its single moments lack."""
+    if channel.key in [f"left_share_{axle}" for axle in undamped]:
+        return f"{channel.title} (no damper rates in the sheet: moments are off by about 2 %)"
+    return channel.title
 
 
 def _moved_off(run: RunEstimates) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from comparison.comparison_helpers import (
     SOFT,
@@ -117,6 +118,11 @@ def test_left_share_is_put_together_too() -> None:
     runs = [replace(r, load_share={"front": share}) for r in RUNS]
     result = results_of(CAR, SETUPS, runs)["A"]
     assert value(result.measured["left_share_front"]) == pytest.approx(0.52)
+    # What a sheet may be off does not shrink with the number of runs.
+    wide = replace(share, left_share=replace(share.left_share, calibration=0.02))
+    more = results_of(CAR, SETUPS, [replace(r, load_share={"front": wide}) for r in RUNS])["A"]
+    halves = [np.ptp(r.measured["left_share_front"].interval) / 2.0 for r in (result, more)]
+    assert halves[1] == pytest.approx(np.hypot(halves[0], 1.96 * 0.02))
     assert result.measured["left_share_rear"].value is None
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import copy
 import math
+from typing import Any
 
+import numpy as np
 from engine.car import CORNERS, EngineAxle, EngineCar
 from reference.bars_of_known_rate import bar_lines, bar_of_rates
 
@@ -30,6 +33,45 @@ def setup_table(name: str) -> str:
 def bar_rates(car: EngineCar, name: str) -> dict[str, float]:
     """Return the rates of both bars on a set-up [N/m]; `car` has its full front bar."""
     return {"front": car.front.bar_rate * FRONT_BARS[name], "rear": car.rear.bar_rate}
+
+
+TOLERANCES = {
+    "corner_loads": 0.01,
+    "unsprung": 0.03,
+    "cg_height": 0.015,
+    "track_width": 0.003,
+    "roll_centre_height": 0.01,
+    "tyre_rate": 0.1,
+    "spring": 0.02,
+    "motion_ratio": 0.01,
+}
+"""Standard uncertainty of what a builder measures, relative but for heights [m]: engineering judgement."""
+_HEIGHTS = ("cg_height", "roll_centre_height")
+
+
+def sheet_off(table: dict[str, Any], rng: np.random.Generator) -> dict[str, Any]:
+    """Return a car sheet whose figures are off by their tolerances, drawn at random, which it states."""
+    table = copy.deepcopy(table)
+
+    def off(value: str | float, key: str) -> str:
+        number, _, unit = str(value).partition(" ")
+        size = TOLERANCES[key] if key in _HEIGHTS else TOLERANCES[key] * abs(float(number))
+        return f"{float(number) + size * rng.standard_normal():.9g} {unit} ± {size:.4g} {unit}".strip()
+
+    mass = table["mass"]
+    mass["cg_height"] = off(mass["cg_height"], "cg_height")
+    for key in ("corner_loads", "unsprung"):
+        mass[key] = {name: off(value, key) for name, value in mass[key].items()}
+    for axle in ("front", "rear"):
+        for key in ("track_width", "roll_centre_height", "tyre_rate"):
+            table[axle][key] = off(table[axle][key], key)
+        spring = table[axle]["spring"]
+        # The damper sits where the spring does: one ratio, measured once.
+        table[axle]["spring"] = {
+            "rate": off(spring["rate"], "spring"),
+            "motion_ratio": off(spring["motion_ratio"], "motion_ratio"),
+        }
+    return table
 
 
 LEVEL_BOX = 'lean = { roll = "0 deg ± 0.05 deg", pitch = "0 deg ± 0.05 deg", yaw = "0 deg ± 0.05 deg" }'

@@ -108,6 +108,17 @@ def test_tells_suspect_and_missing_samples(review: Review):
     assert np.flatnonzero(channel["suspect"]).tolist() == [*range(95, 100), *range(110, 130)]
 
 
+def test_share_without_damper_rates_says_what_it_lacks(review: Review):
+    run = review.runs[0]
+    lacking = {axle: replace(share, damped=axle != "rear") for axle, share in run.load_share.items()}
+    poor = replace(review, runs=(replace(run, load_share=lacking), *review.runs[1:]))
+    titles = {panel["key"]: panel["title"] for panel in look_page._contents(poor, None)[0]["panels"]}
+    assert "no damper rates" in titles["left_share_rear"]
+    assert "no damper rates" not in titles["left_share_front"]
+    assert "no damper rates" not in tables.runs_table(review).note
+    assert "The sheet has no damper rates (rear)" in tables.runs_table(poor).note
+
+
 def test_many_samples_become_lowest_and_highest_but_not_around_a_hit(review: Review, monkeypatch):
     monkeypatch.setattr(look_page, "_MOST_VALUES", 60_000)
     page = page_of(review)
