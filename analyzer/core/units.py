@@ -10,7 +10,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -167,6 +167,12 @@ def parse_quantity(text: object, dimension: str, example: str | None = None) -> 
         return Uncertain(_finite(float(text), example))
     if len(text) > 200:
         raise UnitError(f'is too long for a quantity; write for instance "{example}"')
+    return _read(text, dimension, example)
+
+
+# A page that works out a bar while it is typed reads the same sheet again and again.
+@lru_cache(maxsize=2048)
+def _read(text: str, dimension: str, example: str) -> Uncertain:
     if _COMMA.search(text):
         raise UnitError(f'"{text}" has a comma; write {_without_commas(text)}')
     parts = _PLUS_MINUS.split(text)

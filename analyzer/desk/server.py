@@ -325,10 +325,9 @@ class Desk:
                 raise AnalyzerError("the log is empty")
 
         try:
-            log = await run_in_threadpool(self.folder.take_in, request.path_params["name"], fill)
+            log, run = await run_in_threadpool(self.folder.take_run, request.path_params["name"], fill)
         except ClientDisconnect:
             return _line("the log did not come in whole; drop it again", 400)
-        run = await run_in_threadpool(self.folder.add_run, log)
         return JSONResponse({"log": log.name, "run": run})
 
     async def _try(self, request: Request) -> Response:

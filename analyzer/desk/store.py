@@ -65,20 +65,16 @@ class RefusedError(AnalyzerError):
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """A sheet as it lies on disk: its bytes and their version."""
+    """A sheet as it lies on disk: its bytes, its contents as plain tables, and its version."""
 
     path: Path
     data: bytes
+    table: dict[str, Any]
 
     @property
     def version(self) -> str:
         """A hash of the bytes."""
         return hashlib.sha256(self.data).hexdigest()
-
-    @property
-    def table(self) -> dict[str, Any]:
-        """Its contents as plain tables."""
-        return toml_table(self.data)
 
 
 class Folder:
@@ -135,15 +131,14 @@ class Folder:
         path = self.path_of(which)
         try:
             with open_plain(path) as file:
-                kept = Kept(path, file.read())
-            kept.table  # noqa: B018  (says whether it is a sheet at all)
+                data = file.read()
+            return Kept(path, data, toml_table(data))
         except FileNotFoundError:
             raise AnalyzerError(f"{path.name}: is not there; drop a log on the page to begin it") from None
         except (OSError, ValueError, RecursionError) as error:
             raise AnalyzerError(
                 one_line(f"{path.name}: cannot be read ({error}); mend it in an editor")
             ) from None
-        return kept
 
     def document(self, kept: Kept) -> tomlkit.TOMLDocument:
         """Return a sheet with its comments."""
@@ -201,7 +196,7 @@ class Folder:
                 raise RefusedError(found)
             if data != kept.data:
                 self._write(kept.path, data)
-            return Kept(kept.path, data)
+            return Kept(kept.path, data, toml_table(data))
 
     def _write(self, path: Path, data: bytes) -> None:
         def fill(part: Path) -> None:
@@ -250,6 +245,17 @@ class Folder:
             path.unlink()
             return same
         return path
+
+    def take_run(self, name: str, fill: Callable[[BinaryIO], object]) -> tuple[Path, str]:
+        """Do both: take a log in and make a run of it; a log that begins no sheets is not kept."""
+        known = self.logs()
+        log = self.take_in(name, fill)
+        try:
+            return log, self.add_run(log)
+        except AnalyzerError:
+            if log.name not in known:
+                log.unlink(missing_ok=True)
+            raise
 
     def _free(self, path: Path) -> Path:
         stem, _, ends = path.name.partition(".")

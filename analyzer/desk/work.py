@@ -5,12 +5,14 @@ from __future__ import annotations
 import threading
 import traceback
 from collections.abc import Callable, Sequence
+from copy import deepcopy
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import ValidationError
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
@@ -30,7 +32,6 @@ from analyzer.report.cards import Card, cards
 from analyzer.report.settings_sheet import bar_json, bar_svg, ladder_text, setting_figures
 from analyzer.session.review import Review, failure_line
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.kind import toml_table
 from analyzer.sheets.read import refusals
 from analyzer.sheets.session import SessionSheet
 
@@ -262,16 +263,16 @@ WISHES: Final = (
 
 def tried_bar(folder: Folder, axle: Axle, edits: Sequence[Edit]) -> dict[str, Any]:
     """Return the figures of a bar with changes in it, as text, or where a value will not do."""
-    kept = folder.read("car")
-    table = toml_table(kept.data)
-    changed = toml_table(kept.data)
+    saved = folder.read("car").table
+    changed = deepcopy(saved)
     for edit in edits:
         apply(changed, edit)
-    found = refusals(changed, CarSheet)
-    if found:
+    try:
+        tried = CarSheet.model_validate(changed)
+    except ValidationError:
+        found = refusals(changed, CarSheet)
         return {"refused": [{"key": item.key, "line": f"{item.problem}; {item.remedy}"} for item in found]}
-    saved, tried = CarSheet.model_validate(table), CarSheet.model_validate(changed)
-    row = tried_setting(saved, tried, axle, fitted_setting(tried.axle(axle).bar))
+    row = tried_setting(CarSheet.model_validate(saved), tried, axle, fitted_setting(tried.axle(axle).bar))
     return {"figures": setting_figures(row), "warnings": list(row.motion.warnings), "refused": []}
 
 

@@ -127,6 +127,23 @@ def test_two_logs_of_one_name_are_both_kept(folder: Folder):
     assert first.read_bytes() != second.read_bytes()
 
 
+def test_a_file_that_is_no_log_begins_nothing_and_is_not_kept(tmp_path: Path):
+    folder = Folder(tmp_path / "evening")
+    with pytest.raises(AnalyzerError):
+        folder.take_run("letter.txt", lambda file: file.write(b"Dear all,\nsee you there.\n"))
+    assert list(folder.path.iterdir()) == []
+
+
+def test_a_known_car_keeps_its_sheet_when_logs_begin_a_session(tmp_path: Path):
+    folder = Folder(tmp_path / "evening")
+    shutil.copy(SAMPLE / "car.toml", folder.path)
+    _, run = folder.take_run("r01.csv.gz", lambda file: file.write((SAMPLE / "r01.csv.gz").read_bytes()))
+
+    assert run == "r01"
+    assert folder.path_of("car").read_bytes() == (SAMPLE / "car.toml").read_bytes()
+    assert folder.read("session").table["runs"][0]["logs"] == ["r01.csv.gz"]
+
+
 def killed_at(work: Callable[[], None], seconds: float) -> None:
     """Do `work` over and over in a process of its own and kill it after some time."""
     child = os.fork()
