@@ -406,6 +406,12 @@ def test_goals_say_what_is_given() -> None:
         ("rear 2.5 holes stiffer", ""),
         ("front one hole less", ""),
         ("only the rear", ""),
+        ("outermost at the front", ""),
+        ("small tight course, a lot", ""),
+        ("banked course, spacers", ""),
+        ("small tight course and fast course", ""),
+        ("rear percent stiffer", ""),
+        ("rear grip", ""),
         ("", ""),
     ],
 )

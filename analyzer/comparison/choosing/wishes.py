@@ -321,11 +321,11 @@ _PHRASES: Final[dict[str, dict[Any, str]]] = {
         True: "entry, corner entry, mid corner, middle, apex, exit, corner exit, transition, transitions"
     },
     "extreme": {
-        "softest": "softest, as soft as possible, full soft, fully soft, as soft as it goes, outer, "
-        "outermost",
+        "outer": "outer, outermost",
+        "inner": "inner, innermost",
+        "softest": "softest, as soft as possible, full soft, fully soft, as soft as it goes",
         "stiffest": "stiffest, as stiff as possible, full stiff, fully stiff, as stiff as it goes, "
-        "as hard as possible, "
-        "inner, innermost",
+        "as hard as possible",
         "least": "least, flattest, as flat as possible, as little roll as possible, as little as possible",
     },
     "course": {
@@ -547,8 +547,12 @@ def _take(draft: _Draft, clause: Slots) -> bool:
         draft.assumptions.append(
             "entry, middle and exit of a corner are not told apart: a bar acts in all of them"
         )
+    if any(clause.get(unit, ("", 0.0))[1] is None for unit in ("%", "point", "mm", "deg/g")):
+        return False
     if "course" in clause:
-        draft.courses.append(clause["course"])
+        if set(clause) != {"course"} or set(draft.courses) - {clause["course"]}:
+            return False
+        draft.courses = [clause["course"]]
         return True
     # "take 5 % off the rear bar" takes no bar off.
     if clause.get("off") == "off" and {"%", "point", "spacer"} & set(clause):
@@ -643,7 +647,7 @@ def _named_setting(clause: Slots) -> Move | None:
             return None
         spacers = int(clause["spacer"][1])
     if "extreme" in clause:
-        ends = {"softest": 1, "stiffest": -1}
+        ends = {"softest": 1, "outer": 1, "stiffest": -1, "inner": -1}
         if clause.get("hole", ("", 0))[1] is not None or clause["extreme"] not in ends:
             return None
         return Move("front", hole=ends[clause["extreme"]], spacers=spacers)
@@ -716,7 +720,7 @@ def _handling(draft: _Draft, clause: Slots) -> bool | None:
         return False
     way, part = clause.get("way"), clause.get("part")
     if kind == "grip":
-        if part not in AXLES or way not in ("more", "better", None) or "too" in clause:
+        if part not in AXLES or way not in ("more", "better") or "too" in clause:
             return False
         # The axle that takes less of the load transfer grips more.
         sign = 1.0 if part == "rear" else -1.0
@@ -794,6 +798,8 @@ def _extreme(draft: _Draft, clause: Slots) -> bool | None:
     if "extreme" not in clause:
         return None
     if not _holds(clause, "extreme", "part thing only"):
+        return False
+    if clause["extreme"] in ("outer", "inner"):
         return False
     kind: Kind = "most" if clause["extreme"] == "stiffest" else "least"
     if clause["extreme"] == "least":
