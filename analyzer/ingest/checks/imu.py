@@ -251,7 +251,7 @@ def _lateral_on_x(found: Findings, signals: Signals) -> bool:
     # Pots that all count the other way hide a lateral force that does so, too; what else was seen tells.
     if fits and not (any(Fault.LATERAL in f for f in small) and (against or len(small) == 1)):
         return False
-    if not fits and not against:
+    if not fits and (not against or senses.part_under_braking(signals)):
         return False
     text = (
         "All pots roll against it: lateral force has the wrong sign"
@@ -379,6 +379,8 @@ def _position(found: Findings, signals: Signals) -> None:
     lost = np.ones(signals.base.count, dtype=bool)
     for name in names:
         lost &= signals.data[name] == 0.0
+    for name in names:
+        _nowhere(found, signals, name)
     share = float(lost.mean())
     verdict = Verdict.GOOD if share < 0.02 else Verdict.SUSPECT if share < 0.5 else Verdict.BAD
     comment = (
@@ -391,6 +393,25 @@ def _position(found: Findings, signals: Signals) -> None:
         for first, end in stretches:
             found.mark(name, first, end)
         found.add("position fix", name, verdict, share, 0.02, "1", comment)
+
+
+def _nowhere(found: Findings, signals: Signals, name: str) -> None:
+    """Leave out and name positions that lie nowhere on earth."""
+    most = np.pi / 2 if name == "latitude" else np.pi
+    with np.errstate(invalid="ignore"):
+        beyond = np.abs(signals.data[name]) > most
+    share = float(beyond.mean())
+    if not share:
+        return
+    for first, end in zip(*(edge.tolist() for edge in inputs.runs_of(beyond)), strict=True):
+        found.mark(name, first, end)
+    where = signals.seconds(int(np.argmax(beyond)))
+    text = (
+        f"{share:.2%} of the positions lie beyond {np.degrees(most):.0f} degrees, first at {where:.2f} s; "
+        f"left out. Check its unit (logger.channels.{name}.unit)."
+    )
+    verdict = Verdict.BAD if share > 0.5 else Verdict.SUSPECT
+    found.add("position", name, verdict, share, 0.0, "1", text)
 
 
 # Check of the forward acceleration against the change of speed, which alone tells forward from sideways.

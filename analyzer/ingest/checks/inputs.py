@@ -77,7 +77,8 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Found = TypeVar("Found")
 
-POTS: Final = tuple(f"damper_{corner}" for pair in AXLE_CORNERS.values() for corner in pair)
+PAIRS: Final = tuple((f"damper_{left}", f"damper_{right}") for left, right in AXLE_CORNERS.values())
+POTS: Final = tuple(pot for pair in PAIRS for pot in pair)
 
 SIDE_SIGN: Final = {"damper_FL": -1.0, "damper_FR": 1.0, "damper_RL": -1.0, "damper_RR": 1.0}
 """Sign of travel per lateral specific force: in a left turn the right side goes in."""

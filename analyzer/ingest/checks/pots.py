@@ -10,7 +10,7 @@ import numpy as np
 from analyzer.core.signals import BLOCK_SECONDS
 from analyzer.ingest.checks import inputs, senses
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
-from analyzer.ingest.checks.senses import Explanation, Fault
+from analyzer.ingest.checks.senses import Explanation, Fault, Wiring
 from analyzer.ingest.recording import LEAST_HIT_RATE, Verdict
 
 STROKE_MARGIN: Final = 0.005
@@ -233,7 +233,7 @@ def _wiring(found: Findings, signals: Signals, pots: list[str]) -> None:
     """Tell inverted pots and exchanged sides or ends by the signs of travel on lateral and forward force."""
     side, end = senses.pot_senses(signals, pots)
     verdicts: dict[str, tuple[str, str]] = {}
-    for left, right in (("damper_FL", "damper_FR"), ("damper_RL", "damper_RR")):
+    for left, right in inputs.PAIRS:
         a, b = side.get(left, 0.0), side.get(right, 0.0)
         if a < 0 and b < 0:
             both_ends_right = end.get(left, 0.0) >= 0 and end.get(right, 0.0) >= 0
@@ -255,7 +255,11 @@ def _wiring(found: Findings, signals: Signals, pots: list[str]) -> None:
     _ends(verdicts, side, end)
     _others(verdicts, side, end)
     # All four alike: whatever else counts the other way is heard before the pots are blamed.
-    verdicts = _together(verdicts, senses.possible(signals))
+    fits = senses.possible(signals)
+    if fits and fits[0]:
+        verdicts = _together(verdicts, fits)
+    elif len(pots) == len(inputs.POTS):
+        verdicts = _reordered(verdicts, senses.wirings(signals, side, end))
     for name in pots:
         for check in ("inverted", "swapped"):
             _wiring_row(found, name, check, verdicts.get(name), side, end)
@@ -265,8 +269,6 @@ def _together(
     verdicts: dict[str, tuple[str, str]], fits: tuple[Explanation, ...]
 ) -> dict[str, tuple[str, str]]:
     """Return the verdicts on four pots that move alike, by what fits all that the car did."""
-    if not fits or not fits[0]:
-        return verdicts
     text = f"moves against the forces on the car. {senses.named(fits)}"
     small = senses.simplest(fits)
     # What stands in every explanation is certain, and of several the one of fewest faults is held to be so.
@@ -277,6 +279,24 @@ def _together(
         return dict.fromkeys(inputs.POTS, ("swapped", text))
     # Of the inertial unit alone its own checks say so.
     return {} if len(small) == 1 else {name: (check, text) for name, (check, _) in verdicts.items()}
+
+
+def _reordered(verdicts: dict[str, tuple[str, str]], fits: tuple[Wiring, ...]) -> dict[str, tuple[str, str]]:
+    """Return the verdicts on pots that do not move alike, by the wirings that agree with what was seen."""
+    if not fits or not fits[0].changes:
+        return verdicts
+    named = senses.wirings_named(fits)
+    if len(fits) > 1 and verdicts:
+        return {
+            name: (check, f"{text}. {named}" if named else text) for name, (check, text) in verdicts.items()
+        }
+    text = "does not move as this corner should: pots are exchanged or count the other way"
+    return {
+        pot: ("inverted" if wiring.reads[pot] == pot else "swapped", f"{text}. {named}" if named else text)
+        for wiring in reversed(fits)
+        for pot in inputs.POTS
+        if wiring.reads[pot] != pot or pot in wiring.inverted
+    }
 
 
 def _ends(verdicts: dict[str, tuple[str, str]], side: dict[str, float], end: dict[str, float]) -> None:
@@ -294,7 +314,7 @@ def _ends(verdicts: dict[str, tuple[str, str]], side: dict[str, float], end: dic
 def _others(verdicts: dict[str, tuple[str, str]], side: dict[str, float], end: dict[str, float]) -> None:
     """Name what moves as no single exchange explains: pots moved round among three or four corners."""
     text = "does not move as this corner should: pots are exchanged among corners"
-    for left, right in (("damper_FL", "damper_FR"), ("damper_RL", "damper_RR")):
+    for left, right in inputs.PAIRS:
         for name, other in ((left, right), (right, left)):
             # One end of the car may rise under braking by its geometry, but then on both sides.
             one_end_only = end.get(name, 0.0) < 0 < end.get(other, 0.0)

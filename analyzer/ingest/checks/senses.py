@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from enum import StrEnum
-from itertools import combinations
+from itertools import combinations, permutations, product
 from typing import Final
 
 import numpy as np
@@ -27,6 +28,8 @@ YAW_CLEAR: Final = 0.55
 ROLL_CLEAR: Final = 0.5
 HEAVE_CLEAR: Final = 0.35
 """Correlation of heave and vertical force from which its sign counts: sound cars of the beds show 0.6."""
+HEAVE_WORSE: Final = 0.2
+"""Correlation lost by a wiring that is ruled out; with one pot the wrong way round the beds lose 0.3."""
 HEAVE_STEP: Final = 0.05
 HEAVE_OVER: Final = 1.0
 """Means over the first [s], less those over the second: bumps, without lean, zero and banks."""
@@ -104,12 +107,92 @@ def named(fits: tuple[Explanation, ...]) -> str:
     return f"{'Only this fits' if len(fits) == 1 else 'What fits'}: {'; or '.join(words)}"
 
 
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """Where the pots may really sit.
+
+    Parameters
+    ----------
+    reads : dict
+        Channel -> the pot whose travel it holds; itself where it is wired as the sheet has it.
+    inverted : frozenset of str
+        Channels that count the other way.
+    """
+
+    reads: dict[str, str]
+    inverted: frozenset[str]
+
+    @property
+    def changes(self) -> int:
+        """Pots that sit elsewhere or count the other way."""
+        return len({pot for pot, corner in self.reads.items() if pot != corner} | self.inverted)
+
+
+def wirings(signals: Signals, side: dict[str, float], end: dict[str, float]) -> tuple[Wiring, ...]:
+    """Return every order and sign of the four pots that agrees with all that was seen, fewest changes first.
+
+    Parameters
+    ----------
+    signals : Signals
+        The run; heave as each wiring has it is set against vertical force.
+    side, end : dict
+        From `pot_senses`.
+
+    Returns
+    -------
+    tuple of Wiring
+        Those with as many changes as the one of fewest; what is not clear speaks against none. Empty when
+        none agrees.
+    """
+
+    def agrees(pot: str, corner: str, sign: int) -> bool:
+        expected = (
+            (side.get(pot, 0.0), inputs.SIDE_SIGN[pot] * inputs.SIDE_SIGN[corner]),
+            (end.get(pot, 0.0), inputs.END_SIGN[pot] * inputs.END_SIGN[corner]),
+        )
+        return all(seen * sign * sense >= 0.0 for seen, sense in expected)
+
+    fits = [
+        Wiring(
+            dict(zip(inputs.POTS, order, strict=True)),
+            frozenset(pot for pot, sign in zip(inputs.POTS, signs, strict=True) if sign < 0),
+        )
+        for order in permutations(inputs.POTS)
+        for signs in product((1, -1), repeat=len(inputs.POTS))
+        if all(map(agrees, inputs.POTS, order, signs))
+    ]
+    if all(signals.trusted(name) for name in (*inputs.POTS, "accel_z")):
+        heaves = [
+            _with_vertical_force(signals, {p: -1.0 if p in w.inverted else 1.0 for p in inputs.POTS})
+            for w in fits
+        ]
+        best = max(heaves, default=0.0)
+        if best >= HEAVE_CLEAR:
+            fits = [w for w, r in zip(fits, heaves, strict=True) if r >= best - HEAVE_WORSE]
+    fewest = min((wiring.changes for wiring in fits), default=0)
+    return tuple(wiring for wiring in fits if wiring.changes == fewest)
+
+
+def wirings_named(fits: tuple[Wiring, ...]) -> str:
+    """Return a sentence with the wirings, for at most `MOST_NAMED` of them; empty without any."""
+    if not fits or len(fits) > MOST_NAMED:
+        return ""
+    words = []
+    for wiring in fits:
+        moved = [f"{pot[-2:]} reads {corner[-2:]}" for pot, corner in wiring.reads.items() if pot != corner]
+        turned = [f"{pot[-2:]} inverted" for pot in inputs.POTS if pot in wiring.inverted]
+        words.append(", ".join((*moved, *turned)))
+    return f"{'Only this fits' if len(fits) == 1 else 'What fits'}: {'; or '.join(words)}"
+
+
 def _observations(signals: Signals) -> dict[str, int]:
     """Return the sense of each relation that shows clearly: 1 as it should be, -1 turned round."""
     pots = [name for name in inputs.POTS if signals.trusted(name)]
     if len(pots) < len(inputs.POTS) or not signals.trusted("accel_y"):
         return {}
     side, end = pot_senses(signals, pots)
+    if _part(end):
+        return {}
     found = {"side": _common(side, len(pots)), "pitch": _common(end, len(pots) - 1)}
     further: dict[str, Callable[[Signals], float]] = {
         "heave": heave_sense,
@@ -119,6 +202,17 @@ def _observations(signals: Signals) -> dict[str, int]:
     }
     found |= {name: int(np.sign(of(signals))) for name, of in further.items()}
     return {name: sense for name, sense in found.items() if sense}
+
+
+def part_under_braking(signals: Signals) -> bool:
+    """Return whether the pots of an axle go opposite ways under braking, so that they are no car's alike."""
+    pots = [name for name in inputs.POTS if signals.trusted(name)]
+    return _part(pot_senses(signals, pots)[1])
+
+
+def _part(end: dict[str, float]) -> bool:
+    # An axle may rise under braking by its geometry, but on both sides.
+    return any(end.get(left, 0.0) * end.get(right, 0.0) < 0.0 for left, right in inputs.PAIRS)
 
 
 def _common(figures: dict[str, float], least: int) -> int:
@@ -169,28 +263,39 @@ def heave_sense(signals: Signals) -> float:
     """
     if not all(signals.trusted(name) for name in (*inputs.POTS, "accel_z")):
         return 0.0
+    return _clear(_with_vertical_force(signals, dict.fromkeys(inputs.POTS, 1.0)), HEAVE_CLEAR)
+
+
+def _with_vertical_force(signals: Signals, signs: dict[str, float]) -> float:
+    """Return the correlation of vertical force with the pots summed under these signs, over bumps."""
     # A unit that is turned over or lies about its unit is no witness.
     if not 0.5 < float(np.nanmedian(signals.mean("accel_z"))) / STANDARD_GRAVITY < 1.5:
         return 0.0
+    parts = [sign * signals.once(f"fast {pot}", _fast_of(pot)) for pot, sign in signs.items()]
+    heave = np.sum(parts, axis=0)
+    force = signals.once("fast accel_z", _fast_of("accel_z"))
+    used = np.isfinite(heave) & np.isfinite(force)
+    if used.sum() < 4 * HEAVE_OVER / HEAVE_STEP or not (heave[used].std() > 0.0 and force[used].std() > 0.0):
+        return 0.0
+    return float(np.corrcoef(heave[used], force[used])[0, 1])
+
+
+def _fast_of(name: str) -> Callable[[Signals], Floats]:
+    return lambda signals: _fast(signals, name)
+
+
+def _fast(signals: Signals, name: str) -> Floats:
+    """Return a channel in steps of `HEAVE_STEP`, less its mean over `HEAVE_OVER`."""
     size = max(1, round(HEAVE_STEP * signals.base.rate))
     count = signals.base.count // size
     over = round(HEAVE_OVER * signals.base.rate / size)
     if count < 4 * over or over < 4:
-        return 0.0
-
-    def fast(names: tuple[str, ...]) -> Floats:
-        parts = [signals.data[name][: count * size].reshape(count, size).mean(axis=1) for name in names]
-        total = np.sum(parts, axis=0)
-        # Only where a whole second is there; what is missing spreads as NaN.
-        sums = np.convolve(total, np.ones(over) / over, mode="valid")
-        first = over // 2
-        return np.asarray(total[first : first + len(sums)] - sums, dtype=np.float64)
-
-    heave, force = fast(inputs.POTS), fast(("accel_z",))
-    used = np.isfinite(heave) & np.isfinite(force)
-    if used.sum() < 4 * over or not heave[used].std() > 0.0 or not force[used].std() > 0.0:
-        return 0.0
-    return _clear(float(np.corrcoef(heave[used], force[used])[0, 1]), HEAVE_CLEAR)
+        return np.empty(0)
+    total = signals.data[name][: count * size].reshape(count, size).mean(axis=1)
+    # Only where a whole second is there; what is missing spreads as NaN.
+    sums = np.convolve(total, np.ones(over) / over, mode="valid")
+    first = over // 2
+    return np.asarray(total[first : first + len(sums)] - sums, dtype=np.float64)
 
 
 def _forward_sense(signals: Signals) -> float:

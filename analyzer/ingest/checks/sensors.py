@@ -17,6 +17,12 @@ EDGE_SECONDS: Final = 0.5
 """A slower channel may begin later and end earlier than the run by this much [s]."""
 MOST_STUCK: Final = 0.5
 MOST_MISSING: Final = 0.5
+BRIEFLY: Final = 0.35
+"""The same for what never rests while a car drives, where it is also `LONGER_THAN_USUAL` [s]."""
+LONGER_THAN_USUAL: Final = 8.0
+MOVED_ALWAYS: Final = ("damper", "accel", "gyro")
+NEAR_AN_END: Final = 0.0015
+"""How near its least and greatest reading a pot is at an end of the damper's travel [m]."""
 SATURATED: Final = 0.0005
 MOST_SATURATED: Final = 0.05
 SIGNED: Final = ("accel", "gyro", "steer")
@@ -119,7 +125,8 @@ def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[flo
     """Find stretches without any change while the rest of the car moves, but for the range's ends."""
     values = signals.data[name]
     # A long stretch shows at samples half its length apart, which spares most channels the full look.
-    thin = values[:: max(1, round(0.5 * STUCK_SECONDS * signals.base.rate))]
+    shortest = BRIEFLY if name.partition("_")[0] in MOVED_ALWAYS else STUCK_SECONDS
+    thin = values[:: max(1, round(0.5 * shortest * signals.base.rate))]
     if not bool((thin[1:] == thin[:-1]).any()):
         found.add("stuck", name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
         return
@@ -129,22 +136,28 @@ def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[flo
     starts, ends = runs_of(same)
     lengths = ends - starts
     limit = STUCK_SECONDS * signals.base.rate
-    long = np.flatnonzero(lengths >= limit)
+    brief = max(shortest * signals.base.rate, LONGER_THAN_USUAL * _usual_hold(lengths, len(values)))
+    long = np.flatnonzero(lengths >= min(limit, brief))
     stuck = 0
+    held: list[int] = []
     for index in long.tolist():
         first, end = int(starts[index]), int(ends[index]) + 1
+        if lengths[index] < limit and _at_an_end(values, first, name):
+            continue
         # At rest a coarse sensor may well give one value; so may speed.
         blocks = slice(first // signals.block, max(first // signals.block + 1, end // signals.block))
-        part = ~signals.still[blocks] & _others_move(signals, name, blocks)
+        witness = "damper" if lengths[index] < limit and name.startswith("damper") else ""
+        part = ~signals.still[blocks] & _others_move(signals, name, blocks, witness)
         if part.mean() < 0.5 or len(part) == 0:
             continue
         stuck += end - first
+        held.append(first)
         found.mark(name, first, end)
     share = stuck / max(1, len(same))
     if not stuck:
         found.add("stuck", name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
         return
-    where = signals.seconds(int(starts[long[0]]))
+    where = signals.seconds(held[0])
     verdict = Verdict.BAD if share > MOST_STUCK else Verdict.SUSPECT
     comment = (
         f"Holds one value for {stuck / signals.base.rate:.1f} s while the car moves, first near "
@@ -153,12 +166,29 @@ def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[flo
     found.add("stuck", name, verdict, share, MOST_STUCK, "1", comment)
 
 
-def _others_move(signals: Signals, name: str, blocks: slice) -> NDArray[np.bool_]:
+def _usual_hold(lengths: NDArray[np.int64], count: int) -> float:
+    """Return for how many samples a channel holds a value in 99 of 100 cases."""
+    # Samples that differ from the one before are holds of length nought, which stand in no list.
+    changes = count - int(lengths.sum())
+    rank = int(0.01 * changes)
+    return float(np.partition(lengths, -rank - 1)[-rank - 1]) if rank < len(lengths) else 0.0
+
+
+def _at_an_end(values: Floats, first: int, name: str) -> bool:
+    """Return whether a pot stands where the damper's travel ends: a wheel in the air does so."""
+    if not name.startswith("damper"):
+        return False
+    low, high = np.nanmin(values), np.nanmax(values)
+    return bool(min(values[first] - low, high - values[first]) < NEAR_AN_END)
+
+
+def _others_move(signals: Signals, name: str, blocks: slice, kind: str = "") -> NDArray[np.bool_]:
+    """Return in which blocks a channel moves, of this kind if one is named."""
     limits = {"damper": 0.0005, "accel": 0.5, "gyro": 0.03}
     moving: NDArray[np.bool_] | None = None
     for other in signals.data:
         limit = limits.get(other.partition("_")[0])
-        if other == name or limit is None:
+        if other == name or limit is None or not other.startswith(kind):
             continue
         part = np.nan_to_num(signals.spread(other)[blocks]) > limit
         moving = part if moving is None else moving | part
