@@ -215,3 +215,7 @@ def test_linkage_of_a_bent_bar_with_dropped_arms() -> None:
     assert abs(found.angle) == pytest.approx(math.atan2(0.04, 0.2))
     assert found.angle < 0.0
     assert found.effective_lever == pytest.approx(0.2)
+    told = "link.angle: not stated, upright taken, 11 deg off square to the lever"
+    assert told in bar_motion(50e3, found, None, 0.6, 0.05, 0.05).assumed
+    stated = Link.model_validate({"angle": "0 deg"})
+    assert told not in bar_motion(50e3, found, stated, 0.6, 0.05, 0.05).assumed

@@ -26,6 +26,9 @@ ROD_END_LIMIT: Final = math.radians(12.0)
 LOWEST_ANGLE: Final = math.radians(35.0)
 """A link closer to its lever's line than this is warned of [rad]; at 0 it goes over centre. Judgement."""
 
+WORTH_TELLING: Final = math.radians(3.0)
+"""How far an upright link that no sheet states must stand off square to its lever to be told of [rad]."""
+
 POINTS: Final = 81
 """Points over the wheel travel."""
 
@@ -258,6 +261,10 @@ def bar_motion(
         length = link.length.value
     else:
         assumed.append(f"link.length: not stated, {ASSUMED_LINK * 1000:.0f} mm taken for the motion")
+    # Only a formed bar's arm can drop: of a bladed one, square to the lever is what 0 means.
+    if (link is None or link.angle is None) and abs(static.angle) > WORTH_TELLING:
+        off = abs(math.degrees(static.angle))
+        assumed.append(f"link.angle: not stated, upright taken, {off:.0f} deg off square to the lever")
     upright = math.cos(static.lean)
     ratio = motion_ratio / upright
     wheel = np.linspace(-droop, bump, POINTS)
