@@ -30,7 +30,7 @@ from analyzer.core.files import COURSE_PAGE, LOOK_PAGE, PAGE, RESULTS
 from analyzer.core.units import DIMENSIONS
 from analyzer.desk import sheet_form
 from analyzer.desk.store import LARGEST_LOG, ChangedOnDiskError, Folder, RefusedError
-from analyzer.desk.work import BAR_KEYS, WISHES, Work, bar_sheet, traces, tried_bar
+from analyzer.desk.work import BAR_KEYS, WISHES, Work, bar_sheet, traces, tried_bar, weights
 from analyzer.sheets.bar import MATERIALS
 from analyzer.sheets.car import CHANNEL_DIMENSIONS, CarSheet
 from analyzer.sheets.session import SessionSheet
@@ -146,6 +146,7 @@ class Desk:
             "house": tuple(CHANNEL_DIMENSIONS),
             "units": tuple(dict.fromkeys(unit for kind in DIMENSIONS.values() for unit in kind.log_units)),
             "pages": (),
+            "counts": {},
         }
 
     def app(self) -> Starlette:
@@ -213,6 +214,7 @@ class Desk:
         model = CarSheet if which == "car" else SessionSheet
         form = sheet_form.form_of(model, self.folder.document(kept))
         setups = self.folder.read("session").table.get("setups", {}) if which == "session" else {}
+        refused = self.folder.refused(which, kept.data)
         return self._page(
             "sheet.html.j2",
             which=which,
@@ -220,7 +222,8 @@ class Desk:
             form=form,
             setups=list(setups) if isinstance(setups, dict) else [],
             logs=self.folder.logs(),
-            refused=_places(self.folder.refused(which, kept.data)),
+            refused=_places(refused),
+            counts=weights(CarSheet.model_validate(kept.table)) if which == "car" and not refused else {},
         )
 
     def _bar(self, _request: Request) -> Response:

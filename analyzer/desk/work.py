@@ -26,14 +26,16 @@ from analyzer.core.faults import place_of
 from analyzer.desk.sheet_form import Edit, apply
 from analyzer.desk.store import Folder
 from analyzer.ingest.logfile import open_header, sample_columns
+from analyzer.prediction.propagation import propagate
 from analyzer.prediction.settings import fitted_setting, tried_setting
+from analyzer.prediction.setup import setup_values
 from analyzer.report import terminal
 from analyzer.report.cards import Card, cards
 from analyzer.report.settings_sheet import bar_json, bar_svg, ladder_text, setting_figures
 from analyzer.session.review import Review, failure_line
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import refusals
-from analyzer.sheets.session import SessionSheet
+from analyzer.sheets.session import SessionSheet, Setup
 
 TRACE_POINTS: Final = 160
 """Places along a small trace; at each the least and the greatest reading are drawn."""
@@ -255,6 +257,8 @@ BAR_KEYS: Final = frozenset(
     }
 )
 """What is tried beside its figures: the parts a builder changes; all else stands on the car's page."""
+WORTH_SAYING: Final = 5.0
+"""Part of a variance from which a value is worth measuring better [%]; engineering judgement."""
 WISHES: Final = (
     *PRESETS,
     *(f"{axle} {step} % {way}" for axle in AXLES for way in ("softer", "stiffer") for step in (5, 10, 20)),
@@ -274,6 +278,29 @@ def tried_bar(folder: Folder, axle: Axle, edits: Sequence[Edit]) -> dict[str, An
         return {"refused": [{"key": item.key, "line": f"{item.problem}; {item.remedy}"} for item in found]}
     row = tried_setting(CarSheet.model_validate(saved), tried, axle, fitted_setting(tried.axle(axle).bar))
     return {"figures": setting_figures(row), "warnings": list(row.motion.warnings), "refused": []}
+
+
+def weights(car: CarSheet) -> dict[str, int]:
+    """Return how much each line of a car sheet counts in the predicted roll gradient.
+
+    Returns
+    -------
+    dict
+        Dotted key, without the number of an entry -> its part of the variance of the axle that it matters
+        more for [%], of those that make at least `WORTH_SAYING`.
+    """
+    fitted = Setup.model_validate({f"{axle}_bar": fitted_setting(car.axle(axle).bar) for axle in AXLES})
+    found = propagate(car, lambda moved: setup_values(moved, fitted), tell=())
+    counts: dict[str, int] = {}
+    for axle in AXLES:
+        parts: dict[str, float] = {}
+        for key, part in found.largest(f"body gradient {axle}", len(found.inputs)):
+            key = key.partition("[")[0]
+            parts[key] = parts.get(key, 0.0) + 100.0 * part
+        for key, percent in parts.items():
+            if percent >= WORTH_SAYING:
+                counts[key] = max(counts.get(key, 0), round(percent))
+    return counts
 
 
 def bar_sheet(folder: Folder) -> tuple[str, dict[str, str]]:

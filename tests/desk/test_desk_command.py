@@ -1,0 +1,91 @@
+"""The command itself: its extra, its start, and what its pages say of a car."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from analyzer.comparison.choosing.wishes import parse_wish
+from analyzer.desk.work import WISHES, weights
+from analyzer.prediction.setup import predict_setup
+from analyzer.sheets.read import read_car
+from analyzer.sheets.session import Setup
+
+SAMPLE = Path(__file__).parents[2] / "sample_logs"
+
+
+def test_help_loads_nothing_of_it():
+    code = "import sys\nfrom analyzer import cli\ntry:\n    cli.main()\nexcept SystemExit:\n    pass\n"
+    code += (
+        "print([n for n in ('starlette', 'uvicorn', 'tomlkit', 'analyzer.desk.server') if n in sys.modules])"
+    )
+    said = subprocess.run(
+        [sys.executable, "-c", code, "--help"], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert "desk" in said.stdout
+    assert said.stdout.rstrip().endswith("[]")
+
+
+def test_without_its_extra_it_says_what_to_install(tmp_path: Path):
+    code = (
+        "import sys\nsys.modules['uvicorn'] = None\nfrom analyzer import cli\n"
+        f"sys.argv = ['analyzer', 'desk', {str(tmp_path)!r}]\ncli.main()"
+    )
+    said = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60
+    )
+    assert said.returncode == 2
+    assert (
+        said.stderr
+        == 'analyzer: the page needs uvicorn; install it with pip install "drift-bar-analyzer[desk]"\n'
+    )
+
+
+def test_a_folder_that_is_a_file_is_a_plain_line(tmp_path: Path):
+    (tmp_path / "note").write_text("x")
+    said = subprocess.run(
+        [sys.executable, "-m", "analyzer", "desk", str(tmp_path / "note"), "--no-browser"],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert said.returncode == 2
+    assert said.stderr.count("\n") == 1
+    assert "Traceback" not in said.stderr
+
+
+@pytest.mark.parametrize("wish", WISHES)
+def test_every_wish_on_the_list_is_understood(wish: str):
+    assert parse_wish(wish).goals
+
+
+def test_what_counts_is_what_makes_the_error():
+    car = read_car(SAMPLE / "car.toml")
+    counts = weights(car)
+    assert counts
+    assert all(5 <= percent <= 100 for percent in counts.values())
+    # The value that counts most, known exactly, takes its part of the variance with it.
+    key, percent = max(counts.items(), key=lambda item: item[1])
+    assert percent >= 10
+
+    def error(sheet) -> float:
+        found = predict_setup(
+            sheet, "fitted", Setup(front_bar=car.front.bar.fitted, rear_bar=car.rear.bar.fitted)
+        )
+        return {axle: found.roll_gradient_body[axle].std_error for axle in ("front", "rear")}
+
+    node, *steps = car, *key.split(".")
+    chain = [node]
+    for step in steps[:-1]:
+        chain.append(getattr(chain[-1], step))
+    exact = replace(getattr(chain[-1], steps[-1]), std=0.0)
+    for parent, step in zip(reversed(chain), reversed(steps), strict=True):
+        exact = parent.model_copy(update={step: exact})
+    before, after = error(car), error(exact)
+    gone = max(1.0 - (after[axle] / before[axle]) ** 2 for axle in before)
+    assert gone == pytest.approx(percent / 100.0, abs=0.03)
