@@ -1,19 +1,23 @@
-"""What could set measurement and prediction apart, and what each cause would do to the figures seen.
+"""What could set measurement and prediction apart, how large it can be, and what it does to the figures seen.
 
-A cause acts on both set-ups or on the later one only. What it does to the roll of both axles comes from the
-car sheet with the quantity moved; what it does to the bend of the roll line is stated here.
+A cause acts on both set-ups or on the later one only; one that came with the later set-up may also stand in
+the place of the change of bar that the session sheet states. What it does to the roll of both axles comes
+from the car sheet with the quantity moved; what it does to the bend of the roll line is stated here.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
+from analyzer.comparison.results import CauseKind
 from analyzer.core.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.prediction.propagation import replace_values
 from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import CarSheet, TravelTable
+from analyzer.vehicle.axle import mass_properties
 
 Where = Literal["both", "after"]
 
@@ -25,171 +29,148 @@ Move = Callable[[CarSheet, float], CarSheet]
 
 
 @dataclass(frozen=True, slots=True)
+class Range:
+    """How far a cause can go on a car; its usual size is half of that, as a standard deviation.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends, in `unit`.
+    unit : str
+        "1" for a part of the quantity, "kg" or "mm" for a difference.
+    """
+
+    low: float
+    high: float
+    unit: str = "1"
+
+
+RANGES: Final[dict[CauseKind, Range]] = {
+    CauseKind.CG_HEIGHT: Range(-60.0, 60.0, "mm"),
+    CauseKind.LOAD: Range(-150.0, 150.0, "kg"),
+    CauseKind.TYRE_RATE: Range(-0.30, 0.30),
+    # Turned by 18 degrees a box shows 5 % less of what is lateral; beyond that it is seen on the car.
+    CauseKind.LATERAL_SCALE: Range(-0.05, 0.05),
+    # Dry friction holds more of a small roll than of a large one, and tyres and links are not straight lines.
+    CauseKind.DRIVEN: Range(-0.03, 0.03),
+    CauseKind.DAMPERS: Range(-0.02, 0.02),
+    CauseKind.STEERING: Range(-0.10, 0.10),
+    CauseKind.SPRING_RATE: Range(-0.25, 0.25),
+    CauseKind.MOTION_RATIO: Range(-0.05, 0.05),
+    CauseKind.POT_SCALE: Range(-0.10, 0.10),
+    CauseKind.BUMP_STOPS: Range(0.0, 0.40),
+    CauseKind.ALSO_CHANGED: Range(-0.30, 0.30),
+    # Rate goes with the square of a motion ratio and with the cube of an arm: 20 % there is 40 to 70 %.
+    CauseKind.BAR_RATE: Range(-0.60, 0.60),
+    CauseKind.FREE_PLAY: Range(-0.60, 0.0),
+    CauseKind.BINDING: Range(0.0, 0.60),
+    CauseKind.BAR_SETTING: Range(-0.60, 0.60),
+}
+"""Physical range of every cause that has a size: engineering judgement from what is found on cars; the
+program puts no cause beyond it."""
+
+RARE: Final = 0.3
+"""Prior weight of what seldom happens, or would have been noticed, against what is common on a car."""
+
+
+@dataclass(frozen=True, slots=True)
 class Cause:
     """Something that could be the reason.
 
     Parameters
     ----------
-    name : str
-        In plain words, as printed.
-    quantity : str
-        What its size counts in ("front spring rate").
+    kind : CauseKind
+        What it is.
     where : {"both", "after"}
         On which set-ups it acts.
     move : callable or None
         What it does to the sheet; None when it only scales what the sensors show.
-    spread : float
-        Size that is usual for it, as a standard deviation of the logarithm; engineering judgement.
-    scales : tuple of Axle
-        Axles whose measured roll it scales by itself (a sensor).
-    bends : dict
-        Axle -> bend of the roll line per unit of its logarithm.
-    sign : int
-        1 or -1 when only an increase or decrease of the quantity makes sense, else 0.
-    needs : str
-        Circumstance that speaks for it: "events", "pressure", "load", "health", "play",
-        "friction", or empty.
-    check : str
-        What to look at on the car.
+    reach : tuple of float
+        Range of the logarithm of its quantity; (0, 0) for one without a size.
+    weight : float
+        Prior weight; engineering judgement.
     axle : Axle or None
         The axle it sits at; None for the whole car.
+    scales : tuple of Axle
+        Axles whose measured roll it scales by itself.
+    bends : dict
+        Axle -> bend of the roll line per unit of its logarithm.
+    instead : bool
+        Whether the bar was left as it was, and this happened in place of the change.
+    nominal : float
+        The quantity in the sheet, in the unit of its range [kg, mm]; 1 for a part.
     """
 
-    name: str
-    quantity: str
+    kind: CauseKind
     where: Where
     move: Move | None
-    spread: float
-    check: str
+    reach: tuple[float, float]
+    weight: float = 1.0
+    axle: Axle | None = None
     scales: tuple[Axle, ...] = ()
     bends: dict[Axle, float] = field(default_factory=dict)
-    sign: int = 0
-    needs: str = ""
-    axle: Axle | None = None
+    instead: bool = False
+    nominal: float = 1.0
 
 
 def possible_causes(car: CarSheet, changed: tuple[Axle, ...]) -> tuple[Cause, ...]:
     """Return the causes that make sense on this car, whose bar was changed on the axles `changed`."""
-    found = [*_car_causes()]
+    found = _car_causes(car)
     for axle in AXLES:
-        own = _axle_causes(axle)
+        found += _axle_causes(axle)
         if not isinstance(car.axle(axle).bar, NoBar):
-            own += _bar_causes(axle, axle in changed)
-        found += [replace(cause, axle=axle) for cause in own]
+            found += _bar_causes(axle, axle in changed)
         if axle not in changed and changed:
-            found.append(
-                Cause(
-                    f"the {axle} axle was changed too",
-                    f"{axle} roll stiffness",
-                    "after",
-                    _times(f"{axle}.spring.rate"),
-                    0.15,
-                    f"compare {axle} springs, bar hole and spacers with the session sheet",
-                    axle=axle,
-                )
-            )
+            found.append(_cause(CauseKind.ALSO_CHANGED, "after", _times(f"{axle}.spring.rate"), axle))
+    if changed:
+        # The sheet may state a change that was never made: by itself, or with something else in its place.
+        left = Cause(CauseKind.NOT_CHANGED, "after", None, (0.0, 0.0), RARE, instead=True)
+        found += [left, *(replace(c, instead=True, weight=RARE * c.weight) for c in found if _in_place(c))]
     return tuple(found)
 
 
-def _car_causes() -> list[Cause]:
-    # A cause that moves the whole car acts on both axles alike; what tells it from the others is whether it
-    # acts on both set-ups or came with the change.
+def _in_place(cause: Cause) -> bool:
+    """Return whether a cause may stand in the place of a change of bar: it comes with the later set-up."""
+    return cause.where == "after" and cause.kind is not CauseKind.BAR_SETTING
+
+
+def _cause(kind: CauseKind, where: Where, move: Move | None, axle: Axle | None = None, **more: Any) -> Cause:
+    reach, nominal = RANGES[kind], more.get("nominal", 1.0)
+    ends = math.log1p(reach.low / nominal), math.log1p(reach.high / nominal)
+    return Cause(kind, where, move, ends, axle=axle, **more)
+
+
+def _car_causes(car: CarSheet) -> list[Cause]:
+    # What moves the whole car acts on both axles alike; what tells such causes apart is whether they act on
+    # both set-ups or came with the change, and what else the session says.
     loads = tuple(f"mass.corner_loads.{c}" for axle in AXLES for c in AXLE_CORNERS[axle])
     tyres = tuple(f"{axle}.tyre_rate" for axle in AXLES)
-    return [
-        Cause("CG height off", "CG height", "both", _times("mass.cg_height"), 0.10, "repeat the tilt test"),
-        Cause(
-            "another load in the car than on the scales",
-            "load",
-            "both",
-            _times(*loads),
-            0.08,
-            "weigh the car as it was driven",
-            needs="load",
-        ),
-        Cause(
-            "more or less load in the car after the change",
-            "load",
-            "after",
-            _times(*loads),
-            0.08,
-            "compare fuel, passenger and ballast of the runs",
-            needs="load",
-        ),
-        Cause(
-            "tyre pressure changed",
-            "tyre rate",
-            "after",
-            _times(*tyres),
-            0.20,
-            "compare the tyre pressures of the runs, hot",
-            needs="pressure",
-        ),
-        Cause(
-            "scale of the lateral accelerometer",
-            "measured roll per force of both axles",
-            "both",
-            None,
-            0.04,
-            "tilt the accelerometer by a known angle and compare",
-            scales=AXLES,
-            needs="health",
-        ),
+    height = 1000.0 * car.mass.cg_height.value
+    mass = float(mass_properties(car).total)
+    found = [
+        # Height is the least well measured figure of a car; scales and accelerometers are better known.
+        _cause(CauseKind.CG_HEIGHT, "both", _times("mass.cg_height"), nominal=height, weight=2.0),
+        _cause(CauseKind.LOAD, "both", _times(*loads), nominal=mass, weight=0.7),
+        _cause(CauseKind.LATERAL_SCALE, "both", None, scales=AXLES, weight=RARE),
+        _cause(CauseKind.LOAD, "after", _times(*loads), nominal=mass),
+        _cause(CauseKind.TYRE_RATE, "after", _times(*tyres)),
+        _cause(CauseKind.LATERAL_SCALE, "after", None, scales=AXLES, weight=RARE),
+        _cause(CauseKind.DRIVEN, "after", None, scales=AXLES, weight=RARE),
+        _cause(CauseKind.DAMPERS, "after", None, scales=AXLES, weight=RARE),
     ]
+    return found + [_cause(CauseKind.STEERING, where, None) for where in ("both", "after")]
 
 
 def _axle_causes(axle: Axle) -> list[Cause]:
+    spring = _times(f"{axle}.spring.rate")
+    # A wrong spring or sensor shows on both set-ups and in a straight line; a stop that is touched stiffens
+    # one direction of roll only, which bends it.
     return [
-        Cause(
-            # Off by a factor on both set-ups and in a straight line; a stop that is touched stiffens one
-            # direction of roll only, which bends it.
-            f"{axle} spring rate off",
-            f"{axle} spring rate",
-            "both",
-            _times(f"{axle}.spring.rate"),
-            0.12,
-            f"measure the {axle} springs on a press",
-        ),
-        Cause(
-            f"{axle} damper motion ratio wrong",
-            f"{axle} damper motion ratio",
-            "both",
-            _motion_ratio(axle),
-            0.05,
-            f"jack the {axle} wheel and measure wheel and damper travel",
-        ),
-        Cause(
-            f"scale of a {axle} damper pot",
-            f"measured {axle} roll",
-            "both",
-            None,
-            0.04,
-            f"move the {axle} dampers by a known length and compare the log",
-            scales=(axle,),
-            needs="health",
-        ),
-        Cause(
-            f"{axle} bump stops in contact",
-            f"{axle} roll stiffness",
-            "both",
-            _times(f"{axle}.spring.rate"),
-            0.10,
-            f"read the bottoming events and look at the {axle} bump stops for marks",
-            bends={axle: 1.0},
-            sign=1,
-            needs="events",
-        ),
-        Cause(
-            f"{axle} bump stops in contact after the change",
-            f"{axle} roll stiffness",
-            "after",
-            _times(f"{axle}.spring.rate"),
-            0.10,
-            f"read the bottoming events and look at the {axle} bump stops for marks",
-            bends={axle: 1.0},
-            sign=1,
-            needs="events",
-        ),
+        _cause(CauseKind.SPRING_RATE, "both", spring, axle),
+        _cause(CauseKind.MOTION_RATIO, "both", _motion_ratio(axle), axle),
+        _cause(CauseKind.POT_SCALE, "both", None, axle, scales=(axle,)),
+        _cause(CauseKind.BUMP_STOPS, "both", spring, axle, bends={axle: 1.0}),
+        _cause(CauseKind.BUMP_STOPS, "after", spring, axle, bends={axle: 1.0}),
     ]
 
 
@@ -199,49 +180,11 @@ def _bar_causes(axle: Axle, changed: bool) -> list[Cause]:
     ratio = _times(f"{axle}.bar.motion_ratio", power=0.5)
     # Free play takes stiffness away near zero roll and binding adds it there: the bends have opposite signs.
     causes = [
-        Cause(
-            f"{axle} bar rate or its motion ratio off",
-            f"{axle} bar rate at the wheel",
-            "both",
-            ratio,
-            0.25,
-            f"measure link and wheel travel, and hang loads on the {axle} bar on the bench",
-        ),
-        Cause(
-            f"free play in the {axle} bar's links",
-            f"{axle} bar rate at the wheel",
-            "both",
-            ratio,
-            0.25,
-            f"unload the {axle} links and feel for play at every rod end",
-            bends={axle: -0.5},
-            sign=-1,
-            needs="play",
-        ),
-        Cause(
-            f"{axle} bar or link binds",
-            f"{axle} bar rate at the wheel",
-            "both",
-            ratio,
-            0.25,
-            f"unhook one {axle} link and swing the bar by hand through its whole travel",
-            bends={axle: 0.5},
-            sign=1,
-            needs="friction",
-        ),
+        _cause(CauseKind.BAR_RATE, "both", ratio, axle),
+        _cause(CauseKind.FREE_PLAY, "both", ratio, axle, bends={axle: -0.5}),
+        _cause(CauseKind.BINDING, "both", ratio, axle, bends={axle: 0.5}),
     ]
-    if changed:
-        causes.append(
-            Cause(
-                f"{axle} bar not set as the session sheet says",
-                f"{axle} bar rate at the wheel",
-                "after",
-                ratio,
-                0.25,
-                f"compare hole and spacers of both {axle} blades with the session sheet",
-            )
-        )
-    return causes
+    return [*causes, _cause(CauseKind.BAR_SETTING, "after", ratio, axle)] if changed else causes
 
 
 def _times(*keys: str, power: float = 1.0) -> Move:

@@ -10,11 +10,20 @@ from typing import Final
 
 import numpy as np
 from scipy.special import log_ndtr, logsumexp
+from scipy.stats import truncnorm
 
 from analyzer.comparison.calibrated_car import Seen, expected_roll, seen_roll
-from analyzer.comparison.causes import STEP, Cause, possible_causes
-from analyzer.comparison.ledger import RunValue, fit_groups
-from analyzer.comparison.results import RankedCause, Reasons
+from analyzer.comparison.causes import RANGES, STEP, Cause, possible_causes
+from analyzer.comparison.ledger import RunValue, fit_groups, sheet_roll
+from analyzer.comparison.results import (
+    Answer,
+    CauseKind,
+    Evidence,
+    RankedCause,
+    Reasons,
+    SeenFigure,
+    Sign,
+)
 from analyzer.core.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Floats, ScatterPrior
@@ -97,44 +106,48 @@ COMMON_FRICTION: Final = 100.0
 order have 20 to 60 (engineering judgement)."""
 
 
-def seen_play(axle: Axle, runs: Sequence[RunEstimates]) -> tuple[float, tuple[str, ...]]:
-    """Return what the dead zones of the runs count for free play in the bar of an axle, and in words.
+def seen_play(axle: Axle, runs: Sequence[RunEstimates]) -> tuple[float, tuple[Evidence, ...]]:
+    """Return what the dead zones of the runs count for free play in the bar of an axle, and the evidence.
 
     Returns
     -------
     float
         Logarithm of a Bayes factor: chance of the widths seen with play of that size over that without any;
         below nought where runs that could show play show none.
-    tuple of str
-        Evidence; empty when nothing speaks for it.
+    tuple of Evidence
+        Empty when nothing speaks for it.
     """
-    widths, errors = [], []
+    shown = {}
     for run in runs:
         found = run.further.get(f"free_play_{axle}")
         if found is not None and found.value is not None and found.std_error is not None:
-            widths.append(found.value)
-            errors.append(math.hypot(found.std_error, PLAY_SCATTER))
-    if not widths:
+            shown[run.name] = found.value, math.hypot(found.std_error, PLAY_SCATTER)
+    if not shown:
         return 0.0, ()
+    widths, errors = zip(*shown.values(), strict=True)
     width = float(np.median(widths))
     # The median of n runs scatters 1.25 times as much as their mean (any text on robust statistics).
     error = float(np.median(errors)) * min(1.25 / math.sqrt(len(errors)), 1.0)
     if width - 2.0 * error > LEAST_PLAY:
         factor = min(0.5 * ((width - LEAST_PLAY) / error) ** 2, MOST_FACTOR)
-        words = f"a dead zone of {width:.1f} mm, left wheel against right, in {len(widths)} runs"
-        return factor, (f"{words}; the roll gradients are those of the bar past it",)
+        return factor, (Evidence(Sign.DEAD_ZONE, width, width, runs=tuple(shown)),)
     if width + 2.0 * error < LEAST_PLAY:
         return -min(0.5 * ((LEAST_PLAY - width) / error) ** 2, MOST_FACTOR), ()
     return 0.0, ()
 
 
-def rubbing(axle: Axle, runs: Sequence[RunEstimates]) -> tuple[float, tuple[str, ...]]:
+def rubbing(axle: Axle, runs: Sequence[RunEstimates]) -> tuple[float, tuple[Evidence, ...]]:
     """Return the prior weight of binding at an axle by its dry friction, and the evidence."""
-    found = [run.further.get(f"friction_{axle}") for run in runs]
-    values = [e.value for e in found if e is not None and e.value is not None]
-    if not values or float(np.median(values)) < COMMON_FRICTION:
+    friction = _median(runs, f"friction_{axle}")
+    if friction is None or friction < COMMON_FRICTION:
         return 1.0, ()
-    return SPOKEN_FOR, (f"dry friction of {float(np.median(values)):.0f} N at each {axle} wheel",)
+    return SPOKEN_FOR, (Evidence(Sign.FRICTION, friction, friction),)
+
+
+def _median(runs: Sequence[RunEstimates], name: str) -> float | None:
+    found = [run.further.get(name) for run in runs]
+    values = [e.value for e in found if e is not None and e.value is not None]
+    return float(np.median(values)) if values else None
 
 
 # Why measurement and prediction part: every possible cause tested against the figures seen, and ranked.
@@ -142,8 +155,15 @@ def rubbing(axle: Axle, runs: Sequence[RunEstimates]) -> tuple[float, tuple[str,
 # For each cause the probability of the figures seen is compared with and without it (Bayes factor; Kass and
 # Raftery, J. Am. Stat. Assoc. 90, 1995): without it they are the sheet's prediction with its tolerances, the
 # scatter of the runs and the error of the straight-line model; with it one more effect of known shape and
-# unknown size is there. Half of the prior weight goes to "nothing but these errors". Causes whose shapes are
-# alike come out with like weights, and are then named together: the data cannot separate them.
+# unknown size, within the range that is physically possible, is there. Where a bar was to be changed, "it was
+# not" is tested too, alone and with each cause of the later set-up in its place. Half of the prior weight
+# goes to "nothing but these errors". Causes whose shapes are alike come out with like weights, and are then
+# named together: the data cannot separate them.
+
+
+HEADLINE: Final = 3.0
+"""How many times as probable as "nothing but the errors" a cause must be to be named in a headline; a factor
+of three is where evidence is "positive" for Kass and Raftery."""
 
 
 BEND_ERROR: Final = 0.05
@@ -167,6 +187,20 @@ separated by the data; which of them is the usual size or has a circumstance to 
 
 WORTH_NAMING: Final = 0.03
 """Part of the first one's probability under which a cause is not named among the inseparable ones."""
+
+OTHER_FORCE: Final = 0.10
+"""Relative difference of the greatest lateral force from which one set-up was driven harder."""
+
+OTHER_DAMPING: Final = 0.15
+"""Relative difference of the damping ratio of roll from which the dampers were set otherwise."""
+
+CONDITION_WORDS: Final[dict[CauseKind, tuple[str, ...]]] = {
+    CauseKind.LOAD: ("fuel", "load", "ballast", "passenger", "seat", "driver"),
+    CauseKind.TYRE_RATE: ("pressure",),
+    CauseKind.DAMPERS: ("damper", "click", "bump", "rebound"),
+    CauseKind.STEERING: ("caster", "steer", "rack", "camber"),
+}
+"""Words of a condition of the session sheet that speak for a cause where it differs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,28 +260,28 @@ def find_reasons(
     own = [run for run in runs if run.setup in (before, after)]
     seen = seen_roll(car, own)
     if seen is None or {before, after} - set(seen.setups):
-        return Reasons((), 0.0, "roll was not measured on both set-ups; no reason can be tested", ())
+        return Reasons((), 0.0, Answer.NOT_TESTED)
     complete, _ = complete_car(car)
     hardware = {name: setups[name] for name in (before, after)}
     figures = _figures(complete, hardware, seen, own)
-    causes = possible_causes(complete, changed)
+    left = _left_as_it_was(figures, complete, hardware, before, after)
     weighed = []
-    for cause in causes:
+    for cause in possible_causes(complete, changed):
         shape = _shape(cause, complete, hardware, figures, after)
-        if np.any(np.abs(shape) > 1e-9) and not _ruled_out(cause, car, own):
-            prior, evidence = _prior(cause, own, before, after, circumstances)
-            weight = _Weight.of(cause, shape, figures)
-            if cause.needs == "play":
-                seen_factor, told = seen_play(_axle_of(cause), own)
-                weight = replace(weight, log_factor=weight.log_factor + seen_factor)
-                evidence += told
-            weighed.append((cause, weight, prior, evidence))
+        if not (cause.instead or np.any(np.abs(shape) > 1e-9)) or _ruled_out(cause, car, own):
+            continue
+        prior, evidence = _prior(cause, own, before, after, circumstances)
+        weight = _Weight.of(cause, shape, figures, left if cause.instead else 0.0 * left)
+        if cause.kind is CauseKind.FREE_PLAY:
+            seen_factor, evidence = seen_play(_axle_of(cause), own)
+            weight = replace(weight, log_factor=weight.log_factor + seen_factor)
+        weighed.append((cause, weight, cause.weight * prior, evidence))
     return _ranked(weighed, figures)
 
 
 @dataclass(frozen=True, slots=True)
 class _Weight:
-    """Bayes factor of a cause and its size with error, as logarithms; fall of chi-square at its best."""
+    """Bayes factor, size with error before its range cuts it, as logarithms; fall of chi-square."""
 
     log_factor: float
     size: float
@@ -255,19 +289,45 @@ class _Weight:
     drop: float
 
     @classmethod
-    def of(cls, cause: Cause, shape: Floats, figures: _Figures) -> _Weight:
-        solved = np.linalg.solve(figures.covariance, np.column_stack([shape, figures.misfit]))
-        information = float(shape @ solved[:, 0])
-        pull = float(shape @ solved[:, 1])
-        variance = 1.0 / (information + 1.0 / cause.spread**2)
+    def of(cls, cause: Cause, shape: Floats, figures: _Figures, offset: Floats) -> _Weight:
+        """Weigh a cause of this `shape` that also takes `offset` off the misfit (0: the change was made)."""
+        left = figures.misfit - offset
+        solved = np.linalg.solve(figures.covariance, np.column_stack([shape, left, figures.misfit]))
+        gained = 0.5 * float(figures.misfit @ solved[:, 2] - left @ solved[:, 1])
+        low, high = cause.reach
+        if high <= low or not np.any(shape):
+            return cls(gained, 0.0, 0.0, 2.0 * gained)
+        information, pull = float(shape @ solved[:, 0]), float(shape @ solved[:, 1])
+        # The prior is a normal curve with half of the reach as its spread, cut off at the reach: its integral
+        # with the likelihood has a closed form.
+        spread = 0.5 * max(-low, high)
+        variance = 1.0 / (information + 1.0 / spread**2)
         size, error = variance * pull, math.sqrt(variance)
-        drop = pull**2 / information
-        log_factor = 0.5 * math.log(variance / cause.spread**2) + 0.5 * pull**2 * variance
-        if cause.sign:
-            # A half-normal prior: all weight on the side that makes sense.
-            log_factor += math.log(2.0) + float(log_ndtr(cause.sign * size / error))
-            drop = drop if cause.sign * size > 0.0 else 0.0
-        return cls(log_factor, size, error, drop)
+        inside, before = _mass(low, high, size, error), _mass(low, high, 0.0, spread)
+        log_factor = 0.5 * math.log(variance / spread**2) + 0.5 * pull**2 * variance + inside - before
+        best = min(max(pull / information, low), high)
+        drop = 2.0 * gained + best * (2.0 * pull - best * information)
+        return cls(gained + log_factor, size, error, drop)
+
+
+def _mass(low: float, high: float, mean: float, std: float) -> float:
+    """Return the logarithm of the part of a normal curve that lies between two ends."""
+    ends = (low - mean) / std, (high - mean) / std
+    # In the tail where the curve falls, so that neither end rounds to one.
+    ends = ends if ends[0] < -ends[1] else (-ends[1], -ends[0])
+    return float(logsumexp([log_ndtr(ends[1]), log_ndtr(ends[0])], b=[1.0, -1.0]))
+
+
+def _left_as_it_was(
+    figures: _Figures, car: CarSheet, setups: Mapping[str, Setup], before: str, after: str
+) -> Floats:
+    """Return what the figures lack when the bar was left as it was on `before`."""
+    told = expected_roll(car, car, {"old": setups[before], "new": setups[after]})
+    lacking = np.zeros(len(figures.labels))
+    for index, (kind, setup, axle) in enumerate(figures.labels):
+        if kind == "roll" and setup == after:
+            lacking[index] = float(told[f"old {axle}"]) - float(told[f"new {axle}"])
+    return lacking
 
 
 def _figures(
@@ -318,34 +378,66 @@ def _shape(cause: Cause, car: CarSheet, setups: Mapping[str, Setup], figures: _F
             shape[index] = (float(moved[name]) - float(plain[name])) / STEP  # type: ignore[arg-type]
         if axle in cause.scales:
             shape[index] += 1.0
+        if cause.kind is CauseKind.STEERING:
+            shape[index] = _steering(car, setups[setup])[axle]
     return shape
+
+
+def _steering(car: CarSheet, setup: Setup) -> dict[Axle, float]:
+    """Return what steering that lifts and lowers the front wheels does to the roll of both axles.
+
+    Caster and offset lift one front wheel and lower the other, which twists the car: K_f s_f + K_r s_r stays
+    what the roll moment is, so what the front gains the rear loses (moment balance about the roll axis).
+    """
+    told = sheet_roll(car, setup)
+    carried = {axle: float(told.stiffness[axle]) * float(told.gradient[axle]) for axle in AXLES}
+    return {"front": 1.0, "rear": -carried["front"] / carried["rear"]}
 
 
 def _prior(
     cause: Cause, runs: Sequence[RunEstimates], before: str, after: str, circumstances: Circumstances
-) -> tuple[float, tuple[str, ...]]:
-    """Return the prior weight of a cause and what in the session speaks for it."""
-    if not cause.needs:
-        return 1.0, ()
-    groups = {name: [run for run in runs if run.setup == name] for name in (before, after)}
-    if cause.needs == "events":
-        return _events(_axle_of(cause), groups[before], groups[after], after_only=cause.where == "after")
-    if cause.needs == "play":
-        return 1.0, ()
-    if cause.needs == "friction":
+) -> tuple[float, tuple[Evidence, ...]]:
+    """Return the weight that the session gives a cause, and what in it speaks for it."""
+    groups = [[run for run in runs if run.setup == name] for name in (before, after)]
+    if cause.kind is CauseKind.BUMP_STOPS:
+        return _events(_axle_of(cause), groups[0], groups[1], after_only=cause.where == "after")
+    if cause.kind is CauseKind.BINDING:
         return rubbing(_axle_of(cause), runs)
-    if cause.needs == "health":
-        return _health(cause, runs, circumstances)
-    words = ("pressure",) if cause.needs == "pressure" else ("fuel", "load", "ballast", "passenger", "seat")
-    told = _differing(words, groups[before], groups[after], circumstances)
+    if cause.kind in (CauseKind.POT_SCALE, CauseKind.LATERAL_SCALE):
+        return _health(cause, groups[1] if cause.where == "after" else runs, circumstances)
+    if cause.where != "after":
+        return 1.0, ()
+    if cause.kind is CauseKind.DRIVEN:
+        return _unlike(Sign.FORCE, [_greatest_force(group) for group in groups], OTHER_FORCE)
+    words = CONDITION_WORDS.get(cause.kind, ())
+    told, stated = _differing(words, groups[0], groups[1], circumstances)
+    if cause.kind is CauseKind.DAMPERS and not told:
+        return _unlike(
+            Sign.DAMPING, [_median(group, "roll_damping_ratio") for group in groups], OTHER_DAMPING
+        )
     if told:
         return SPOKEN_FOR, told
-    return (UNLIKELY if cause.where == "after" else 1.0), ()
+    # Stated, and the same for both: it would have to be a mistake of the sheet.
+    return (UNLIKELY if stated else 1.0), ()
+
+
+def _greatest_force(runs: Sequence[RunEstimates]) -> float | None:
+    ends = [max(abs(end) for end in fit.lateral_range) for run in runs for fit in run.fits.values()]
+    return float(np.mean(ends)) if ends else None
+
+
+def _unlike(sign: Sign, pair: Sequence[float | None], least: float) -> tuple[float, tuple[Evidence, ...]]:
+    old, new = pair
+    if not old or not new:
+        return 1.0, ()
+    if abs(math.log(new / old)) < math.log1p(least):
+        return UNLIKELY, ()
+    return SPOKEN_FOR, (Evidence(sign, old, new),)
 
 
 def _ruled_out(cause: Cause, car: CarSheet, runs: Sequence[RunEstimates]) -> bool:
     """Return whether no damper ever touched its stop although the sheet says where the stop is."""
-    if cause.needs != "events" or car.axle(_axle_of(cause)).damper.bump_stop_gap is None:
+    if cause.kind is not CauseKind.BUMP_STOPS or car.axle(_axle_of(cause)).damper.bump_stop_gap is None:
         return False
     corners = AXLE_CORNERS[_axle_of(cause)]
     return not any(event.corner in corners for run in runs for event in run.bottoming)
@@ -353,33 +445,35 @@ def _ruled_out(cause: Cause, car: CarSheet, runs: Sequence[RunEstimates]) -> boo
 
 def _axle_of(cause: Cause) -> Axle:
     if cause.axle is None:
-        raise ValueError(f"{cause.name}: asks for a circumstance of one axle and names none")
+        raise ValueError(f"{cause.kind}: asks for a circumstance of one axle and names none")
     return cause.axle
 
 
 def _events(
     axle: Axle, before: Sequence[RunEstimates], after: Sequence[RunEstimates], *, after_only: bool
-) -> tuple[float, tuple[str, ...]]:
+) -> tuple[float, tuple[Evidence, ...]]:
     counts = [
         sum(event.corner in AXLE_CORNERS[axle] for run in group for event in run.bottoming)
         for group in (before, after)
     ]
     if not any(counts):
         return UNLIKELY, ()
-    text = f"{counts[0]} bottoming events of the {axle} axle before, {counts[1]} after"
     rates = [count / max(len(group), 1) for count, group in zip(counts, (before, after), strict=True)]
     more_after = rates[1] > 2.0 * rates[0]
-    return (SPOKEN_FOR if more_after == after_only else UNLIKELY), (text,)
+    weight = SPOKEN_FOR if more_after == after_only else UNLIKELY
+    return weight, (Evidence(Sign.HITS, float(counts[0]), float(counts[1])),)
 
 
 def _health(
     cause: Cause, runs: Sequence[RunEstimates], circumstances: Circumstances
-) -> tuple[float, tuple[str, ...]]:
+) -> tuple[float, tuple[Evidence, ...]]:
     channels = (
         {"accel_y"} if len(cause.scales) > 1 else {f"damper_{c}" for c in AXLE_CORNERS[cause.scales[0]]}
     )
     found = tuple(
-        f"{run.name}: {row.channel}, {row.check}: {row.verdict.value}"
+        Evidence(
+            Sign.HEALTH, row.verdict.value, row.verdict.value, f"{row.channel}, {row.check}", (run.name,)
+        )
         for run in runs
         for row in circumstances.health.get(run.name, ())
         if row.channel in channels and row.verdict in (Verdict.SUSPECT, Verdict.BAD)
@@ -392,18 +486,17 @@ def _differing(
     before: Sequence[RunEstimates],
     after: Sequence[RunEstimates],
     circumstances: Circumstances,
-) -> tuple[str, ...]:
-    found = []
+) -> tuple[tuple[Evidence, ...], bool]:
+    """Return the conditions of these words that differ, and whether any is stated at all."""
     told = [[circumstances.conditions.get(run.name, {}) for run in group] for group in (before, after)]
     keys = sorted({key for group in told for table in group for key in table})
+    keys = [key for key in keys if any(word in key.lower() for word in words)]
+    found = []
     for key in keys:
-        if not any(word in key.lower() for word in words):
-            continue
         values = [list(dict.fromkeys(t.get(key, "not stated") for t in group)) for group in told]
         if _differ(values[0], values[1]):
-            old, new = (" / ".join(group) for group in values)
-            found.append(f"{key.replace('_', ' ')}: {old} before, {new} after")
-    return tuple(found)
+            found.append(Evidence(Sign.CONDITION, " / ".join(values[0]), " / ".join(values[1]), key))
+    return tuple(found), bool(keys)
 
 
 def _differ(before: Sequence[str], after: Sequence[str]) -> bool:
@@ -416,68 +509,70 @@ def _differ(before: Sequence[str], after: Sequence[str]) -> bool:
     return abs(new - old) > OTHER_VALUE * max(abs(old), abs(new))
 
 
-def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[str, ...]]], figures: _Figures) -> Reasons:
+def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[Evidence, ...]]], figures: _Figures) -> Reasons:
     logs = np.array([weight.log_factor + math.log(prior) for _, weight, prior, _ in weighed])
     # "Nothing but the errors" stands against all causes together, with as much weight as they have.
     nothing = math.log(sum(prior for _, _, prior, _ in weighed))
     whole = float(logsumexp(np.append(logs, nothing)))
     order = np.argsort(-logs, kind="stable")
-    reasons = []
+    reasons, drops, sizes = [], [], _sizes([(cause, weight) for cause, weight, _, _ in weighed])
     for index in order:
         cause, weight, _, evidence = weighed[index]
+        drops.append(weight.drop)
         reasons.append(
             RankedCause(
-                name=cause.name,
-                quantity=cause.quantity,
+                kind=cause.kind,
+                axle=cause.axle,
+                after_only=cause.where == "after",
+                instead=cause.instead,
                 probability=math.exp(float(logs[index]) - whole),
                 bayes_factor=math.exp(min(weight.log_factor, 700.0)),
-                size=_size(cause, weight),
+                size=sizes[index],
                 evidence=evidence,
-                check=cause.check,
             )
         )
+    none = math.exp(nothing - whole)
     # Causes that mend the misfit alike cannot be separated by these runs; they are named together, not
     # ranked.
-    drops = [weighed[index][1].drop for index in order]
-    alike = tuple(
-        reason.name
+    named = tuple(
+        reason
         for reason, drop in zip(reasons, drops, strict=True)
-        if drop > drops[0] - ALIKE and reason.probability >= WORTH_NAMING * reasons[0].probability
+        if reason.probability >= HEADLINE * none
+        and drop > drops[0] - ALIKE
+        and reason.probability >= WORTH_NAMING * reasons[0].probability
     )
-    none = math.exp(nothing - whole)
-    return Reasons(tuple(reasons), none, _words(reasons, alike, none), _shown(figures))
-
-
-def _size(cause: Cause, weight: _Weight) -> Estimate:
-    factor = math.exp(weight.size)
-    half = 1.96 * weight.error
-    return Estimate(
-        value=factor,
-        unit="1",
-        std_error=factor * weight.error,
-        interval=(factor * math.exp(-half), factor * math.exp(half)),
-        method="size if this is the only reason",
-        notes=(f"factor on the {cause.quantity}",),
-    )
-
-
-def _words(reasons: list[RankedCause], alike: tuple[str, ...], none: float) -> str:
     if none >= 0.5:
-        return "the errors of sheet and runs explain what was seen; no further reason is needed"
-    if len(alike) > 1:
-        listed = ", ".join(alike[:-1]) + " and " + alike[-1]
-        return f"the data cannot separate {listed}"
-    size = 100.0 * ((reasons[0].size.value or 1.0) - 1.0)
-    chance = 100.0 * reasons[0].probability
-    return f"{alike[0]} fits best ({reasons[0].quantity} {size:+.0f} %, probability {chance:.0f} %)"
+        return Reasons(tuple(reasons), none, Answer.ERRORS, (), _shown(figures))
+    answers = (Answer.OPEN, Answer.ONE, Answer.ALIKE)
+    return Reasons(tuple(reasons), none, answers[min(len(named), 2)], named, _shown(figures))
 
 
-def _shown(figures: _Figures) -> tuple[str, ...]:
-    lines = []
-    for (kind, setup, axle), value, variance in zip(
-        figures.labels, figures.misfit, np.diag(figures.covariance), strict=True
-    ):
-        std = 100.0 * math.sqrt(float(variance))
-        what = "roll against the sheet" if kind == "roll" else "slope about zero against slope further out"
-        lines.append(f"{setup}, {axle}: {what} {100.0 * math.expm1(float(value)):+.1f} ± {std:.1f} %")
-    return tuple(lines)
+def _sizes(weighed: Sequence[tuple[Cause, _Weight]]) -> list[Estimate]:
+    """Return the size of every cause within its range: a normal curve cut off at both ends."""
+    low, high = (np.array([cause.reach[end] for cause, _ in weighed]) for end in (0, 1))
+    size, error = (np.array([getattr(weight, name) for _, weight in weighed]) for name in ("size", "error"))
+    sized = error > 0.0
+    spread = np.where(sized, error, 1.0)
+    low, high = np.where(sized, low, -1.0), np.where(sized, high, 1.0)
+    cut = truncnorm((low - size) / spread, (high - size) / spread, loc=size, scale=spread)
+    rows = np.where(sized, np.array([cut.mean(), cut.std(), cut.ppf(0.025), cut.ppf(0.975)]), 0.0).T
+    return [_size(cause, *map(float, row)) for (cause, _), row in zip(weighed, rows, strict=True)]
+
+
+def _size(cause: Cause, mean: float, std: float, low: float, high: float) -> Estimate:
+    method = "size if this is the only reason"
+    if cause.kind not in RANGES:
+        return Estimate.unknown("1", "it is made or not", method)
+    unit, part = RANGES[cause.kind].unit, math.exp(mean)
+    if unit == "1":
+        return Estimate(part, "1", part * std, (math.exp(low), math.exp(high)), method=method)
+    around = cause.nominal * math.expm1(low), cause.nominal * math.expm1(high)
+    return Estimate(cause.nominal * math.expm1(mean), unit, cause.nominal * part * std, around, method=method)
+
+
+def _shown(figures: _Figures) -> tuple[SeenFigure, ...]:
+    rows = zip(figures.labels, figures.misfit, np.diag(figures.covariance), strict=True)
+    return tuple(
+        SeenFigure(setup, axle, kind == "bend", float(value), math.sqrt(float(variance)))
+        for (kind, setup, axle), value, variance in rows
+    )

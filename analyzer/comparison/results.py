@@ -219,35 +219,129 @@ class Comparison:
     axle_moves: tuple[AxleMove, ...] = ()
 
 
+class CauseKind(StrEnum):
+    """What could set measurement and prediction apart; its words stand in `report/`."""
+
+    CG_HEIGHT = "CG height"
+    LOAD = "load"
+    TYRE_RATE = "tyre rate"
+    LATERAL_SCALE = "scale of lateral acceleration"
+    DRIVEN = "way of driving"
+    DAMPERS = "dampers"
+    STEERING = "steering lift"
+    SPRING_RATE = "spring rate"
+    MOTION_RATIO = "damper motion ratio"
+    POT_SCALE = "scale of a damper pot"
+    BUMP_STOPS = "bump stops"
+    ALSO_CHANGED = "axle changed too"
+    BAR_RATE = "bar rate"
+    FREE_PLAY = "free play"
+    BINDING = "binding"
+    BAR_SETTING = "bar setting"
+    NOT_CHANGED = "change not made"
+
+
+class Sign(StrEnum):
+    """What in a session, beside the figures of roll, speaks for a cause."""
+
+    CONDITION = "condition"
+    HEALTH = "health"
+    HITS = "bottoming events"
+    DEAD_ZONE = "dead zone"
+    FRICTION = "dry friction"
+    DAMPING = "damping ratio of roll"
+    FORCE = "greatest lateral force"
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One thing that speaks for a cause.
+
+    Parameters
+    ----------
+    sign : Sign
+        What kind of thing.
+    before, after : float or str
+        What was seen on both set-ups: counts, N, mm, damping ratio, m/s2, or the words of the session sheet;
+        the same twice where it holds for the session.
+    what : str
+        Condition, or channel and check.
+    runs : tuple of str
+        Runs that show it.
+    """
+
+    sign: Sign
+    before: float | str
+    after: float | str
+    what: str = ""
+    runs: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, slots=True)
 class RankedCause:
     """One possible cause of a difference between measurement and prediction.
 
     Parameters
     ----------
-    name : str
-        In plain words.
-    quantity : str
-        What its size counts in ("front spring rate").
+    kind : CauseKind
+        What it is.
+    axle : Axle or None
+        The axle it sits at; None for the whole car.
+    after_only : bool
+        Whether it came with the later set-up; False when it acts on both.
+    instead : bool
+        Whether it stands in the place of the change of bar, which was then not made.
     probability : float
         After the figures were seen, among all causes tested and "nothing but the errors" [1].
     bayes_factor : float
         Probability of the figures with this cause over that without it [1].
     size : Estimate
-        Factor on the quantity if this is the only cause [1].
-    evidence : tuple of str
+        Size if this is the only cause: factor on its quantity [1], or difference [kg] or [mm].
+    evidence : tuple of Evidence
         What else in the session speaks for it.
-    check : str
-        What to look at on the car.
     """
 
-    name: str
-    quantity: str
+    kind: CauseKind
+    axle: Axle | None
+    after_only: bool
+    instead: bool
     probability: float
     bayes_factor: float
     size: Estimate
-    evidence: tuple[str, ...]
-    check: str
+    evidence: tuple[Evidence, ...]
+
+
+class Answer(StrEnum):
+    """What the test of all causes comes to."""
+
+    NOT_TESTED = "not tested"
+    ERRORS = "errors explain it"
+    OPEN = "cannot tell"
+    ONE = "one cause"
+    ALIKE = "causes that cannot be separated"
+
+
+@dataclass(frozen=True, slots=True)
+class SeenFigure:
+    """One figure the causes are tested on: what was seen against the sheet, with the error of both.
+
+    Parameters
+    ----------
+    setup : str
+        Set-up.
+    axle : Axle
+        Axle.
+    bend : bool
+        True for the slope of roll about nought against that further out, False for roll against the sheet.
+    misfit, std : float
+        Logarithm of seen over expected, and its standard error [1].
+    """
+
+    setup: str
+    axle: Axle
+    bend: bool
+    misfit: float
+    std: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,16 +354,20 @@ class Reasons:
         Empty when nothing could be tested.
     none : float
         Probability that no cause beyond the errors of sheet and runs is at work [1].
-    answer : str
-        One sentence: the likeliest, or which ones the data cannot separate, or that none is needed.
-    figures : tuple of str
+    answer : Answer
+        What it comes to.
+    named : tuple of RankedCause
+        The cause, or causes that the data cannot separate, that may stand in a headline: at least
+        `diagnosis.HEADLINE` times as probable as the errors.
+    figures : tuple of SeenFigure
         The figures that were used, with their errors.
     """
 
     ranked: tuple[RankedCause, ...]
     none: float
-    answer: str
-    figures: tuple[str, ...]
+    answer: Answer
+    named: tuple[RankedCause, ...] = ()
+    figures: tuple[SeenFigure, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import Recording
 from analyzer.prediction.results import BarLadder, SetupPrediction
 from analyzer.processing.results import RunEstimates
-from analyzer.report import course_sentences, season_sentences, sentences, tables
+from analyzer.report import course_sentences, reasons, season_sentences, sentences, tables
 from analyzer.report.figures import style
 from analyzer.report.figures.change_plots import change_plate
 from analyzer.report.figures.course_plots import where_plate
@@ -112,7 +112,11 @@ def _confirmation(confirmation: Confirmation) -> str:
         )
         for part in confirmation.parts
     )
-    lines = (f"Reasons: {confirmation.reasons.answer}", f"Next: {confirmation.plan}", *confirmation.cautions)
+    lines = (
+        f"Reasons: {reasons.answer(confirmation.reasons)}",
+        f"Next: {confirmation.plan}",
+        *confirmation.cautions,
+    )
     return (
         _comparison(confirmation.comparison)
         + _table(PageTable("Ledger", ("Part", "Before", "After", "Change"), rows))

@@ -17,6 +17,7 @@ from analyzer.comparison.results import (
     Comparison,
     Confirmation,
     Option,
+    Reasons,
     SessionDrift,
     SetupResult,
 )
@@ -27,6 +28,7 @@ from analyzer.core.files import RESULTS_FORMAT
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import Recording
 from analyzer.processing.results import BottomingEvent, LoadShare, RunEstimates
+from analyzer.report import reasons
 from analyzer.report.sentences import fault_words
 from analyzer.report.words import times
 from analyzer.session.review import CheckOutcome, Review, Session
@@ -270,13 +272,7 @@ def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
             "axle_moves": comparison.axle_moves,
             "ledger": [{"part": p.name, **taken(p, "before after change")} for p in confirmation.parts],
             "without_one_run": [taken(item, "run stiffness_ratio verdict") for item in confirmation.left_out],
-            "reasons": {
-                **taken(confirmation.reasons, "answer none figures"),
-                "ranked": [
-                    taken(cause, "name probability bayes_factor size evidence check")
-                    for cause in confirmation.reasons.ranked
-                ],
-            },
+            "reasons": _reasons(confirmation.reasons),
             "settings": {"effects": confirmation.settings, "pairs": confirmation.pairs},
             "bar_settings": [_bar_settings(item) for item in confirmation.bars],
             "car_as_shown": confirmation.shown,
@@ -287,6 +283,27 @@ def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
         }
     )
     return found
+
+
+def _reasons(found: Reasons) -> dict[str, Any]:
+    # Words beside the data they are made of.
+    ranked = [
+        {
+            "name": reasons.name(cause),
+            **taken(cause, "kind axle after_only instead probability bayes_factor size"),
+            "evidence": reasons.evidence(cause),
+            "check": reasons.check(cause),
+        }
+        for cause in found.ranked
+    ]
+    return {
+        "answer": reasons.answer(found),
+        "kind": found.answer,
+        "named": [reasons.name(cause) for cause in found.named],
+        "none": found.none,
+        "figures": [reasons.figure(figure) for figure in found.figures],
+        "ranked": ranked,
+    }
 
 
 def _stiffness(setup: SetupResult) -> dict[str, Estimate]:

@@ -18,7 +18,7 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import SettingPair
 from analyzer.ingest.recording import Recording, Verdict
 from analyzer.processing.course.places import WHOLE
-from analyzer.report import course_sentences, season_sentences, sentences, words
+from analyzer.report import course_sentences, reasons as reason_words, season_sentences, sentences, words
 from analyzer.session.course_sheet import CourseSheetResult
 from analyzer.session.review import CheckOutcome, Review
 
@@ -215,20 +215,21 @@ def _parts(confirmation: Confirmation, console: Console) -> None:
 
 def _reasons(confirmation: Confirmation, console: Console) -> None:
     reasons = confirmation.reasons
-    say(console, f"Reasons: {words.sentence(reasons.answer)}", style="bold")
+    say(console, f"Reasons: {words.sentence(reason_words.answer(reasons))}", style="bold")
     # Where the errors explain what was seen, no cause is needed, and causes are named without evidence and
     # check, so that nobody takes the car apart for them.
     needed = reasons.none < _NONE_NEEDED
-    for line in reasons.figures if needed else ():
-        say(console, f"  {line}")
+    for seen in reasons.figures if needed else ():
+        say(console, f"  {reason_words.figure(seen)}")
     if not reasons.ranked:
         return
     say(console, f"  {100.0 * reasons.none:3.0f} %  nothing but the errors of sheet and runs")
     for reason in reasons.ranked[: _MOST_REASONS if needed else _FEW_REASONS]:
-        size = f"{reason.size.notes[0]} {words.value_with_interval(reason.size)}"
-        name = words.label(reason.name, 60)
-        say(console, f"  {100.0 * reason.probability:3.0f} %  {name}: {size} if it is alone")
-        for line in (*reason.evidence, f"look at: {reason.check}") if needed else reason.evidence:
+        name, size = words.label(reason_words.name(reason), 100), reason_words.size(reason)
+        alone = f": {size} if it is alone" if size else ""
+        say(console, f"  {100.0 * reason.probability:3.0f} %  {name}{alone}")
+        signs = reason_words.evidence(reason)
+        for line in (*signs, f"look at: {reason_words.check(reason)}") if needed else signs:
             say(console, f"         {words.label(line, 200)}")
 
 

@@ -11,7 +11,7 @@ from analyzer.comparison.choosing.choose import choose
 from analyzer.comparison.choosing.wishes import parse_wish
 from analyzer.report.plain_data import choice_json, confirmation_json
 from analyzer.session.decisions import confirm_change
-from docs import power_table
+from docs import causes_table, power_table
 
 PAGE = (Path(__file__).parents[2] / "docs" / "verdicts.md").read_text(encoding="utf-8")
 NAMED = set(re.findall(r"`([A-Za-z_]+)(?:\[\])?`", PAGE))
@@ -59,3 +59,7 @@ def test_the_recommended_order_sees_most():
             blocks, turns, recommended = cells[first : first + 3]
             assert recommended[0] >= blocks[0]
             assert recommended[0] >= turns[0] - 2
+
+
+def test_the_table_of_causes_is_that_of_the_code() -> None:
+    assert causes_table.table() in PAGE, "python tests/docs/causes_table.py"
