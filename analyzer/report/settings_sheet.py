@@ -597,13 +597,14 @@ def _draw_tubes(axes: Axes, tubes: list[dict[str, Any]]) -> None:
             words = f"shelf {1000.0 * item['diameter_m']:.1f} mm, {_wall_words(item)}"
             style.note_at(axes, words, _place(item), (6.0, 3.0), **_NOTE)
     axes.plot(*_place(present), "D", color=style.VERMILION, zorder=3)
+    style.note_at(axes, "present", _place(present), (9.0, 7.0), **_NOTE)
     for limit, below, dashes in ((1.0, "yields below", "-"), (LOW_FACTOR, "low below", "--")):
         axes.axhline(limit, color=style.GREY, linewidth=0.8, linestyle=dashes, zorder=0)
         axes.text(
             0.995, limit, below, transform=axes.get_yaxis_transform(), ha="right", **_NOTE | {"va": "bottom"}
         )
     axes.margins(x=0.16, y=0.1)
-    axes.set_title("Which tube? One diameter per line, one wall per dot; ◆ present")
+    axes.set_title("Which tube? One diameter per line, one wall per dot")
     axes.set_xlabel("rate at one link, fitted setting [N/mm]")
     axes.set_ylabel("stress factor")
 

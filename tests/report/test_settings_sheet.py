@@ -129,6 +129,7 @@ def test_tubes_are_drawn_with_the_present_one_and_the_shelf(tmp_path: Path) -> N
     svg = (folder / "bar_front.svg").read_text(encoding="utf-8")
     for words in (
         "Which tube?",
+        "present",
         "31.8 mm",
         "wall 2.11 mm",
         "wall 2.77 mm",
