@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 
 from analyzer.comparison.choosing.wishes import parse_wish
+from analyzer.core.errors import AnalyzerError
+from analyzer.desk.store import Folder
 from analyzer.desk.work import WISHES, weights
 from analyzer.prediction.setup import predict_setup
 from analyzer.sheets.read import read_car
@@ -47,16 +49,8 @@ def test_without_its_extra_it_says_what_to_install(tmp_path: Path):
 
 def test_a_folder_that_is_a_file_is_a_plain_line(tmp_path: Path):
     (tmp_path / "note").write_text("x")
-    said = subprocess.run(
-        [sys.executable, "-m", "analyzer", "desk", str(tmp_path / "note"), "--no-browser"],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
-    assert said.returncode == 2
-    assert said.stderr.count("\n") == 1
-    assert "Traceback" not in said.stderr
+    with pytest.raises(AnalyzerError, match="note: File exists; name a folder of the session"):
+        Folder(tmp_path / "note")
 
 
 @pytest.mark.parametrize("wish", WISHES)

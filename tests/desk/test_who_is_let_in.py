@@ -7,8 +7,6 @@ import http.client
 import json
 import shutil
 import socket
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -264,22 +262,16 @@ def test_a_message_that_is_none_is_a_plain_line(desk: Running, path: str, body: 
     assert b"Traceback" not in said
 
 
-def test_a_second_server_on_the_port_is_refused_in_a_line(desk: Running, tmp_path: Path):
-    port = str(urlsplit(desk.address).port)
-    other = subprocess.run(
-        [sys.executable, "-m", "analyzer", "desk", str(tmp_path), "--no-browser", "--port", port],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
-    assert other.returncode == 2
-    assert other.stderr.startswith(f"analyzer: --port {port}: is taken")
-    assert other.stderr.count("\n") == 1
+def test_a_second_server_on_the_port_is_refused_in_a_line(desk: Running):
+    port = urlsplit(desk.address).port
+    with pytest.raises(AnalyzerError, match=rf"^--port {port}: is taken .*; leave --port out"):
+        server.bound(port)
+    with pytest.raises(AnalyzerError, match="is taken or not allowed"):
+        server.bound(70_000)
     with socket.socket() as thief:
         thief.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEPORT, 1)
         with pytest.raises(OSError):
-            thief.bind(("127.0.0.1", int(port)))
+            thief.bind(("127.0.0.1", port))
 
 
 def test_only_this_machine_reaches_it(desk: Running):
@@ -374,6 +366,7 @@ def test_goes_on_while_the_next_page_is_loaded(tmp_path: Path):
         assert running.process.poll() is None
 
 
+@pytest.mark.slow
 def test_an_interrupt_ends_it_at_once(tmp_path: Path):
     import signal
 
