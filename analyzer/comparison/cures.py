@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from scipy.optimize import brentq
 
 from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.signals import Floats
@@ -41,6 +42,8 @@ MOST_BAR: Final = 4.0
 springs' roll stiffness takes the bar's place."""
 RIGID: Final = 1000.0
 """Factor at which a bar is as good as rigid."""
+_FINEST: Final = 2.0**-24
+"""Part of the most that may be added to which an addition is found: far below any error of it."""
 MOST_RAISE: Final = 0.040
 """Largest rise of ride height that is called a cure [m]: engineering judgement."""
 
@@ -312,18 +315,16 @@ def _stop(car: CarSheet, moment: Moment, margin: float) -> Cure:
 def _smallest(peak: Callable[[float], float], most: float, target: float) -> float | None:
     """Return the smallest addition that brings the peak down to the target; None when `most` does not.
 
-    The peak falls with stiffness all the way, so halving finds it.
+    The peak falls with stiffness all the way, so there is one place where it passes the target.
     """
-    # By hand: `scipy.optimize.bisect` needs a change of sign and gives the middle, which may be short of it.
     if peak(0.0) <= target:
         return 0.0
     if peak(most) > target:
         return None
-    low, high = 0.0, most
-    for _ in range(24):
-        middle = (low + high) / 2.0
-        low, high = (middle, high) if peak(middle) > target else (low, middle)
-    return high
+    step = most * _FINEST
+    found = float(brentq(lambda added: peak(added) - target, 0.0, most, xtol=step))
+    # The place found may be short of the target by the step it was found to.
+    return found if peak(found) <= target else min(found + 2.0 * step, most)
 
 
 def _spring_roll(car: CarSheet, axle: Axle) -> float:

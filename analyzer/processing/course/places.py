@@ -294,8 +294,9 @@ def _use(
 
 def _shares(values: Floats, weight: Floats, edges: Floats) -> Floats:
     # What is beyond the last bin counts to it: the shares must add up to the time.
-    counts, _ = np.histogram(np.clip(values, edges[0], edges[-1]), bins=edges, weights=weight)
-    result: Floats = counts / weight.sum()
+    bins = len(edges) - 1
+    which = np.clip(np.searchsorted(edges, values, side="right") - 1, 0, bins - 1)
+    result: Floats = np.bincount(which, weights=weight, minlength=bins) / weight.sum()
     return result
 
 

@@ -11,11 +11,13 @@ import math
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import combinations
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -118,13 +120,18 @@ class Sheet:
         if not free.any():
             return None
         reach = np.hypot(feet[:, 0] - at[0], feet[:, 1] - at[1])
-        cost = np.where(free, reach + self._road_cost(at, covered, feet), math.inf)
+        cost = np.full(len(boxes), math.inf)
+        cost[free] = reach[free] + self._road_cost(at, covered[free], feet[free])
         best = int(np.argmin(cost))
         left, bottom, right, top = map(float, boxes[best])
         spot = Spot(left, bottom, right, top, (float(feet[best, 0]), float(feet[best, 1])))
         self._taken.append(spot)
         self._lines.append((at, spot.foot))
         return spot
+
+    @cached_property
+    def _road_tree(self) -> cKDTree:
+        return cKDTree(self.road)
 
     def _inside(self, boxes: Floats) -> Bools:
         low = (boxes[:, 0] >= 0.0) & (boxes[:, 1] >= 0.0)
@@ -197,7 +204,8 @@ class Sheet:
         # The line leaves the road it starts on; from a little way out, more road under it is another one.
         lines = np.array(at) + _STEPS[:, None] * (feet[:, None, :] - np.array(at))
         away = np.hypot(*(lines - np.array(at)).transpose(2, 0, 1)) > 9.0
-        near = np.array([_nearest(line, self.road) for line in lines]) < 4.0
+        apart = np.asarray(self._road_tree.query(lines.reshape(-1, 2))[0])
+        near = apart.reshape(lines.shape[:2]) < 4.0
         over = (near & away).any(axis=1)
         cost: Floats = np.where(covered > 0, _ON_ROAD + covered, 0.0) + np.where(over, _OVER_ROAD, 0.0)
         return cost
@@ -256,11 +264,6 @@ def _within(lines: Floats, low: Point, high: Point) -> Bools:
     x, y = lines[..., 0], lines[..., 1]
     inside: Bools = (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1])
     return inside
-
-
-def _nearest(line: Floats, road: Floats) -> Floats:
-    apart: Floats = np.hypot(line[:, None, 0] - road[:, 0], line[:, None, 1] - road[:, 1]).min(axis=1)
-    return apart
 
 
 def _cross(at: Point, feet: Floats, start: Point, end: Point) -> Bools:
