@@ -100,6 +100,17 @@ def test_identifiers_are_unique_and_every_reference_has_its_target(page, written
     assert targets <= set(names)
 
 
+def test_titles_of_figures_and_tables_are_headings(written: Path):
+    text = written.read_text(encoding="utf-8")
+    titles = re.findall(
+        r'<h[23] class="name">([^<]*)</h[23]>\s*<table role="table" aria-label="([^"]*)">', text
+    )
+
+    assert len(titles) == text.count("<table") > 5
+    assert all(heading == label for heading, label in titles)
+    assert text.count("<figcaption><h3>") == text.count("<figcaption>") > 5
+
+
 def test_every_figure_has_words_for_those_who_cannot_see_it(page):
     pictures = [(t, a) for t, a in page.elements if t in ("svg", "img")]
 
