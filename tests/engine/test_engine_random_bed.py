@@ -1,0 +1,192 @@
+"""Many faults at once, drawn at random: never a traceback, never sure of what is wrong, intervals that hold.
+
+What is missed stands with its number in the reason of an expected failure, which fails when it is reached.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+from engine.random_bed import AXLES, Drive, Logged, drive, faults_of, logged_run
+
+from analyzer.core.estimate import Estimate
+from analyzer.ingest.recording import Verdict
+
+SESSIONS = 64
+DRIVES = 12
+SURE, LIE = 0.01, 0.05
+"""An interval so narrow, relative, must not be so far off."""
+
+
+def _named(run: Logged) -> str:
+    return f"session {run.faults.seed}, {run.drive.name} on {run.drive.bank:g} deg"
+
+
+@dataclass(frozen=True)
+class Gradient:
+    """A gradient in body axes beside the engine's."""
+
+    logged: Logged
+    axle: str
+    found: Estimate
+    true: float
+
+    @property
+    def error(self) -> float:
+        """Found over true, less 1."""
+        assert self.found.value is not None
+        return self.found.value / self.true - 1.0
+
+    @property
+    def half(self) -> float | None:
+        """Half width of the run's own interval, relative; None without one."""
+        ends = self.found.interval
+        return None if ends is None else (ends[1] - ends[0]) / 2.0 / self.true
+
+    @property
+    def held(self) -> bool:
+        """Whether interval and calibration together, 95 %, hold the truth."""
+        assert self.half is not None
+        return abs(self.error) <= np.hypot(self.half, 1.96 * (self.found.calibration or 0.0) / self.true)
+
+    def __str__(self) -> str:
+        return f"{_named(self.logged)}, {self.axle}: {self.error:+.3f}"
+
+
+def _sessions(folder: Path, seeds: range, drives: list[Drive]) -> list[list[Logged]]:
+    """Return sessions of two runs of one car each."""
+    sessions = []
+    for seed in seeds:
+        first, other = (drives[(seed + k * len(drives) // 2) % len(drives)] for k in (0, 1))
+        pair = (first, other if other.car == first.car else first)
+        sessions.append([logged_run(folder, one, faults_of(seed), k) for k, one in enumerate(pair)])
+    return sessions
+
+
+def _gradients(sessions: list[list[Logged]]) -> Iterator[Gradient]:
+    """Yield the gradients that were found of logs whose units and clock are what they say."""
+    for run in (run for session in sessions for run in session):
+        if run.found is None or run.faults.gross:
+            continue
+        for axle in AXLES:
+            found = run.found.roll_gradient_body.get(axle)
+            if found is not None and found.value is not None:
+                yield Gradient(run, axle, found, run.drive.true[axle])
+
+
+def _alarms(sessions: list[list[Logged]], look: bool) -> tuple[list[str], int]:
+    """Return the runs with a false alarm of a second look or of part against part, and the number of runs."""
+    runs = [run for session in sessions for run in session if run.found is not None and not run.faults.gross]
+    told = []
+    for run in runs:
+        assert run.found is not None
+        bad = [
+            row for row in run.found.checks
+            if "second look" in row.check and row.verdict in (Verdict.SUSPECT, Verdict.BAD)
+        ]  # fmt: skip
+        if bad if look else [d for d in run.found.differences if d.beyond_error]:
+            told.append(_named(run))
+    return told, len(runs)
+
+
+def _unsaid(sessions: list[list[Logged]]) -> list[str]:
+    """Return the logs with a lying unit or clock that are called good; "cannot tell" is an answer too."""
+    missed = []
+    for run in (run for session in sessions for run in session if run.faults.gross):
+        if run.recording is None:
+            continue
+        health = run.recording.health
+        rows = {row.check: row.verdict for row in health}
+        if run.faults.clock != 1.0 and rows.get("clock rate", Verdict.GOOD) is Verdict.GOOD:
+            missed.append(f"{_named(run)}: clock")
+        bad = {row.channel for row in health if row.verdict is Verdict.BAD}
+        pots = (
+            {f"damper_{run.faults.inches[0].upper()}{side}" for side in "LR"} if run.faults.inches else set()
+        )
+        missed += [f"{_named(run)}: {pot}" for pot in sorted(pots - bad)]
+    return missed
+
+
+def _never_sure_of_what_is_wrong(sessions: list[list[Logged]]) -> None:
+    for run in (run for session in sessions for run in session):
+        # A refusal is one plain line; what is not known has a reason.
+        assert (run.found is None) == bool(run.refused)
+        assert "\n" not in run.refused
+        if run.found is not None:
+            for found in run.found.roll_gradient_body.values():
+                assert found.value is not None or found.notes
+    lies = [one for one in _gradients(sessions) if abs(one.error) > LIE and (one.half or 1.0) < SURE]
+    assert not [str(one) for one in lies]
+
+
+@pytest.mark.parametrize(("seed", "number"), [(10, 1), (7, 1)])
+def test_faults_that_come_together_make_no_traceback_and_no_lie(
+    tmp_path: Path, seed: int, number: int
+) -> None:
+    driven = drive(number)
+    assert driven is not None
+    sessions = _sessions(tmp_path, range(seed, seed + 1), [driven])
+    _never_sure_of_what_is_wrong(sessions)
+    assert not _unsaid(sessions)
+
+
+@pytest.fixture(scope="module")
+def sessions(tmp_path_factory: pytest.TempPathFactory) -> list[list[Logged]]:
+    drives = [driven for number in range(DRIVES) if (driven := drive(number)) is not None]
+    return _sessions(tmp_path_factory.mktemp("random"), range(SESSIONS), drives)
+
+
+@pytest.mark.slow
+def test_no_session_drawn_at_random_makes_a_traceback_or_a_lie(sessions: list[list[Logged]]) -> None:
+    _never_sure_of_what_is_wrong(sessions)
+
+
+@pytest.mark.slow
+def test_a_unit_or_a_clock_that_lies_is_told(sessions: list[list[Logged]]) -> None:
+    assert not _unsaid(sessions)
+
+
+def _part_held(counted: list[Gradient]) -> float:
+    return float(np.mean([one.held for one in counted]))
+
+
+@pytest.mark.slow
+def test_intervals_hold_what_they_say_unless_the_accelerometer_shakes_or_lags(
+    sessions: list[list[Logged]],
+) -> None:
+    """122 of 128 held: leaning boxes, held samples, slow pots, no zero, lost and doubled rows, any course."""
+    counted = [
+        one
+        for one in _gradients(sessions)
+        if one.half is not None and not one.logged.faults.shake and not one.logged.faults.late
+    ]
+    assert len(counted) >= 100
+    assert 0.92 <= _part_held(counted) <= 0.98, [str(one) for one in counted if not one.held]
+
+
+@pytest.mark.slow
+@pytest.mark.xfail(
+    strict=True,
+    reason="86 % of 228 are held, 92 to 98 are wanted: 67 % of 64 with an accelerometer that shakes (samples "
+    "held over 4 to 8 rows of it read 16 to 30 % low, within 7 to 8 %), 86 % of 36 with one that is late",
+)
+def test_intervals_hold_what_they_say_over_all_random_sessions(sessions: list[list[Logged]]) -> None:
+    counted = [one for one in _gradients(sessions) if one.half is not None]
+    assert len(counted) >= 200
+    assert 0.92 <= _part_held(counted) <= 0.98
+
+
+@pytest.mark.slow
+def test_second_looks_raise_few_false_alarms(sessions: list[list[Logged]]) -> None:
+    told, runs = _alarms(sessions, look=True)
+    assert len(told) <= runs / 50, told
+
+
+@pytest.mark.slow
+def test_parts_of_one_car_raise_few_false_alarms(sessions: list[list[Logged]]) -> None:
+    told, runs = _alarms(sessions, look=False)
+    assert len(told) <= 0.05 * runs, told
