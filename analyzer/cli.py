@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
     from analyzer.core.constants import Axle
     from analyzer.core.faults import Fault
-    from analyzer.report.figures.style import Kind
+    from analyzer.report.figures.style import Drawings, Kind
     from analyzer.report.page import Part
     from analyzer.session.review import Review
 
@@ -172,10 +172,12 @@ def review(
         except BrokenPipeError:
             # The reader has seen enough (`analyzer review ... | head`); the report is still wanted.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    from analyzer.report.figures.style import Drawings
     from analyzer.report.look_page import files_beside
     from analyzer.report.page import page_parts, write_report
     from analyzer.session.course_sheet import driven_course
 
+    drawings = Drawings()
     with progress(quiet or as_json) as tell:
         parts = page_parts(result)
         tell("laying the runs over each other", 0, 1)
@@ -185,9 +187,10 @@ def review(
             folder,
             lambda done, figures: tell("drawing the report", done, figures),
             parts,
-            files_beside(result, driven),
+            files_beside(result, driven, drawings),
+            drawings,
         )
-        saved = _save_also(result, parts, figures, kind, pdf)
+        saved = _save_also(result, parts, figures, kind, pdf, drawings)
     if as_json:
         from analyzer.report.plain_data import results_dict
 
@@ -199,20 +202,26 @@ def review(
             saved.append(f"driver's page: {folder / COURSE_PAGE}")
         _print("\n".join((*saved, f"report: {page}")))
     # Those of the driver's page are the review's own and what it met besides.
-    _end(failure_line(result), result.faults if driven is None else driven.faults)
+    faults = result.faults if driven is None else driven.faults
+    _end(failure_line(result), (*faults, *drawings.faults))
 
 
 def _save_also(
-    result: Review, parts: tuple[Part, ...], figures: Path | None, kind: Kind, pdf: Path | None
+    result: Review,
+    parts: tuple[Part, ...],
+    figures: Path | None,
+    kind: Kind,
+    pdf: Path | None,
+    drawings: Drawings,
 ) -> list[str]:
     """Save what was asked for besides the page, and return a line for each."""
     from analyzer.report.pdf import save_figures, save_pdf
 
     lines = []
     if figures is not None:
-        lines.append(f"figures: {len(save_figures(result, figures, kind, parts))} in {figures}")
+        lines.append(f"figures: {len(save_figures(result, figures, kind, parts, drawings))} in {figures}")
     if pdf is not None:
-        lines.append(f"pdf: {save_pdf(result, pdf, parts)}")
+        lines.append(f"pdf: {save_pdf(result, pdf, parts, drawings)}")
     return lines
 
 
@@ -526,21 +535,29 @@ def archive(
 ) -> None:
     """Keep a season: estimate every new run of many sessions once, and show what changed over time."""
     from analyzer.archive.season_pass import archive_folder
+    from analyzer.report.figures.style import Drawings
     from analyzer.report.season_page import season_dict, write_season
     from analyzer.report.terminal import print_season
 
+    drawings = Drawings()
     with progress(as_json) as tell:
-        season = archive_folder(folder, out, tell, scheduler, workers, finish=write_season)
+        season = archive_folder(
+            folder, out, tell, scheduler, workers, finish=lambda made: write_season(made, drawings)
+        )
     if as_json:
         print_json(season_dict(season))
     else:
         print_season(season, console())
         _print(f"archive: {season.folder}; page: {write_season(season)}")
+    line = None
     if season.left_out:
         place, run, reason = season.left_out[0]
         more = len(season.left_out) - 1
         where = f"{place}{f', {run}' if run else ''}"
-        raise AnalyzerError(one_line(f"{where}: {reason}" + (f" ({more} more left out)" if more else "")))
+        line = one_line(f"{where}: {reason}" + (f" ({more} more left out)" if more else ""))
+    if season.faulty and line is not None and not drawings.faults:
+        _fail(line, OUR_FAULT)
+    _end(line, drawings.faults)
 
 
 @command()
@@ -559,6 +576,7 @@ def course(
     """Write the driver's course sheet: where it runs out of travel, how hard, why, and what would cure it."""
     from analyzer.core.files import check_replaceable
     from analyzer.report.course_page import course_json, write_course
+    from analyzer.report.figures.style import Drawings
     from analyzer.report.terminal import print_course
     from analyzer.session.course_sheet import course_sheet
     from analyzer.session.review import failure_line, review_session
@@ -570,13 +588,14 @@ def course(
         _require_runs(review)
         tell("laying the runs over each other", 1, 1)
         result = course_sheet(review)
-        page = write_course(result, out or review.session.path.parent / "course")
+        drawings = Drawings()
+        page = write_course(result, out or review.session.path.parent / "course", drawings)
     if as_json:
         print_json(course_json(result))
     else:
         print_course(result, console())
         _print(f"course sheet: {page}")
-    _end(failure_line(review), result.faults)
+    _end(failure_line(review), (*result.faults, *drawings.faults))
 
 
 @command()

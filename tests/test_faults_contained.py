@@ -11,6 +11,7 @@ import time
 
 import pytest
 
+from analyzer.archive.workers import estimate_task
 from analyzer.cli import main
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.faults import contained, fault_of
@@ -157,6 +158,95 @@ def test_decisions_go_on_without_the_run(command, three, monkeypatch, capsys):
     told = capsys.readouterr()
     assert "r05: fault of this program while comparing" in told.err
     assert [fault["name"] for fault in json.loads(told.out)["faults"]] == ["r05"]
+
+
+def failing(*_given, **_named):
+    raise KeyError("not foreseen")
+
+
+FIGURES = {
+    "described": ("analyzer.report.page", "run_plate", "failing-0"),
+    "drawn": ("analyzer.report.figures.travel_plots", "_draw_budget", "budget"),
+    "drawn for the driver": ("analyzer.report.figures.course_plots", "_draw_map", "where"),
+}
+
+
+@pytest.mark.parametrize(
+    "kind", [k if n == 1 else pytest.param(k, marks=pytest.mark.slow) for n, k in enumerate(FIGURES)]
+)
+def test_a_figure_that_fails_is_left_out_alone(kind, three, tmp_path, monkeypatch, capsys):
+    module, name, key = FIGURES[kind]
+    arguments = ("review", three, "--figures", tmp_path / "figures", "--pdf", tmp_path / "page.pdf")
+    sound = json.dumps(results_dict(review_session(three)), sort_keys=True)
+    monkeypatch.setattr(importlib.import_module(module), name, failing)
+    assert ended(monkeypatch, *arguments, "--out", tmp_path / "r") == 3
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1, told
+    assert told.startswith(f"analyzer: {key}: fault of this program while drawing the figure (KeyError in ")
+    pages = [(tmp_path / "r" / f"{page}.html").read_text(encoding="utf-8") for page in ("report", "course")]
+    for_driver = kind.endswith("driver")
+    assert "Left out: fault of this program while drawing the figure" in pages[for_driver]
+    assert "Left out: fault" not in pages[not for_driver]
+    assert pages[0].count("<svg") + pages[0].count("<img") >= 8
+    assert (tmp_path / "page.pdf").read_bytes().startswith(b"%PDF")
+    saved = {path.stem for path in (tmp_path / "figures").iterdir()}
+    assert len(saved) >= 8
+    assert key not in saved
+    # No number rests on a figure.
+    written = json.loads((tmp_path / "r" / "results.json").read_text())
+    assert {**written, "files": None} == {**json.loads(sound), "files": None}
+
+
+def test_a_full_disk_while_a_figure_is_drawn_is_no_fault_of_the_program(three, tmp_path, monkeypatch, capsys):
+    def full(*_given, **_named):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("analyzer.report.figures.travel_plots._draw_budget", full)
+    assert ended(monkeypatch, "review", three, "--out", tmp_path / "r", "--quiet") == 2
+    assert "No space left" in capsys.readouterr().err
+    assert not (tmp_path / "r").exists()
+
+
+def test_a_fault_with_an_earlier_run_leaves_out_that_one(three, sample_session, monkeypatch, capsys):
+    """The run belongs to the earlier session; all of the later one count."""
+    confirm = importlib.import_module("analyzer.session.decisions").confirm
+
+    def sometimes(*given, earlier=(), **named):
+        if any(run.name == "r03" for past in earlier for run in past.runs):
+            raise KeyError("not foreseen")
+        return confirm(*given, earlier=earlier, **named)
+
+    monkeypatch.setattr("analyzer.session.decisions.confirm", sometimes)
+    setups = list(load_session(three).sheet.setups)
+    options = ("--before", setups[0], "--after", setups[1], "--json", "--earlier", sample_session)
+    assert ended(monkeypatch, "confirm", three, *options) == 3
+    told = capsys.readouterr()
+    assert told.err.startswith("analyzer: r03: fault of this program while comparing the run")
+    assert [fault["name"] for fault in json.loads(told.out)["faults"]] == ["r03"]
+
+
+def test_an_archive_goes_on_without_the_run_and_without_the_figure(three, tmp_path, monkeypatch, capsys):
+    season = tmp_path / "season"
+    shutil.copytree(three, season / "one")
+    (season / "one" / "r06.csv.gz").unlink()
+    inject(monkeypatch, "ingest")
+    monkeypatch.setattr("analyzer.archive.season_pass._records", lambda tasks, *_: map(estimate_task, tasks))
+    for _ in range(2):  # what is kept of it says so as well
+        assert ended(monkeypatch, "archive", season, "--workers", 1) == 3
+        told = capsys.readouterr()
+        assert "fault of this program (KeyError" in told.err
+        assert told.err.count("\n") == 1
+    monkeypatch.undo()
+    monkeypatch.setattr("analyzer.report.season_page.car_plates", failing)
+    monkeypatch.setattr("analyzer.report.season_page.season_svg", failing)
+    shutil.rmtree(season / "archive")
+    assert ended(monkeypatch, "archive", season, "--workers", 1) == 3
+    told = capsys.readouterr().err
+    assert "r06.csv.gz" in told.splitlines()[0]
+    assert "fault of this program while drawing the figure" in told.splitlines()[1]
+    page = (season / "archive" / "report" / "report.html").read_text(encoding="utf-8")
+    assert "Left out: fault of this program while drawing the figure" in page
+    assert "r06" in page
 
 
 @pytest.mark.parametrize("stage", ["ingest", "checks"])

@@ -124,6 +124,7 @@ SCHEMAS: Final[dict[str, pa.Schema]] = {
             *_PLACE,
             ("conditions", _TEXT),
             ("left_out", _TEXT),
+            ("fault", _YES_NO),
             ("sample_rate_hz", _NUMBER),
             ("duration_s", _NUMBER),
             ("bottomed", _WHOLE),
@@ -234,7 +235,10 @@ def write_session(folder: Path, plan: SessionPlan, records: Mapping[str, RunReco
         record = records.get(run.name)
         reason = run.failed if record is None else record.failed
         facts = {} if record is None else record.facts
-        rows["runs"].append({**place, "conditions": run.conditions, "left_out": reason, **facts})
+        fault = record is not None and record.fault
+        rows["runs"].append(
+            {**place, "conditions": run.conditions, "left_out": reason, "fault": fault, **facts}
+        )
         if record is not None:
             rows["estimates"] += [
                 {**place, **_estimate_row(n, e)} for n, e in figures.get(run.name, {}).items()

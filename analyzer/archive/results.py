@@ -62,6 +62,8 @@ class RunRecord:
         Fields of the `RollSheet` of the run's set-up, by which its roll stiffness is found beside the others.
     bottoming : tuple of dict
         Rows of that table.
+    fault : bool
+        Whether it was this program that failed, and not the log.
     """
 
     key: str
@@ -71,11 +73,12 @@ class RunRecord:
     figures: dict[str, Estimate] = field(default_factory=dict)
     sheet: dict[str, Any] = field(default_factory=dict)
     bottoming: tuple[Row, ...] = ()
+    fault: bool = False
 
     @classmethod
-    def left_out(cls, key: str, reason: str, lasting: bool) -> RunRecord:
+    def left_out(cls, key: str, reason: str, lasting: bool, fault: bool = False) -> RunRecord:
         """Return the record of a run that could not be used."""
-        return cls(key, reason, lasting)
+        return cls(key, reason, lasting, fault=fault)
 
     def to_dict(self) -> dict[str, Any]:
         """Return its JSON form; figures as a list, whose order a file of sorted keys keeps."""
@@ -268,6 +271,8 @@ class Archive:
         Runs worked out in this pass; the others were taken as they were.
     left_out : tuple of (str, str, str)
         Session folder, run (empty for the whole session) and the one line why.
+    faulty : bool
+        Whether this program failed at one of them.
     """
 
     folder: Path
@@ -276,3 +281,4 @@ class Archive:
     runs: int
     estimated: int
     left_out: tuple[tuple[str, str, str], ...]
+    faulty: bool = False

@@ -197,7 +197,9 @@ def _archive(place: Path, plans: list[SessionPlan], estimated: int) -> Archive:
 
     # A session that cannot be read is told with its runs, never left away.
     left_out: list[tuple[str, str, str]] = [(p.folder, "", p.failed) for p in plans if p.failed is not None]
-    rows: list[Any] = dataset.read_rows(place, "runs", ["car_name", "folder", "place", "run", "left_out"])
+    rows: list[Any] = dataset.read_rows(
+        place, "runs", ["car_name", "folder", "place", "run", "left_out", "fault"]
+    )
     left_out += [(r["folder"], r["run"], r["left_out"]) for r in rows if r["left_out"] is not None]
     return Archive(
         folder=place,
@@ -206,4 +208,5 @@ def _archive(place: Path, plans: list[SessionPlan], estimated: int) -> Archive:
         runs=len(rows),
         estimated=estimated,
         left_out=tuple(sorted(left_out)),
+        faulty=any(row["fault"] for row in rows),
     )

@@ -69,7 +69,7 @@ def estimate_task(task: Task) -> RunRecord:
     except Exception as error:
         # A fault of ours in one run must not cost the season; it shows as what it is.
         words = f"{task.run}: fault of this program ({type(error).__name__}: {error}); please report it"
-        return RunRecord.left_out(task.key, one_line(words), lasting=_unchanged(task))
+        return RunRecord.left_out(task.key, one_line(words), lasting=_unchanged(task), fault=True)
 
 
 @dataclass(frozen=True)

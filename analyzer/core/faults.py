@@ -11,8 +11,9 @@ from typing import Final, Literal, TypeVar
 
 from analyzer.core.errors import AnalyzerError, one_line
 
-Stage = Literal["reading", "estimating", "comparing", "laying over the others"]
+Stage = Literal["reading", "estimating", "comparing", "laying over the others", "drawing"]
 T = TypeVar("T")
+Name = TypeVar("Name")
 
 _PACKAGE: Final = __name__.partition(".")[0]
 _ADDRESS: Final = re.compile(r"0x[0-9a-fA-F]+")
@@ -21,12 +22,12 @@ _ADDRESS: Final = re.compile(r"0x[0-9a-fA-F]+")
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """What stopped one run although nothing the user gave was refused.
+    """What stopped one run, or one figure, although nothing the user gave was refused.
 
     Parameters
     ----------
     run : str
-        Its name.
+        Its name; in the stage "drawing" that of the figure.
     stage : Stage
         What was being done with it.
     kind, message : str
@@ -78,14 +79,14 @@ def place_of(error: BaseException) -> str:
 
 
 def contained(
-    names: Sequence[str], work: Callable[[Sequence[str]], T], told: Callable[[str, Exception], Fault]
+    names: Sequence[Name], work: Callable[[Sequence[Name]], T], told: Callable[[Name, Exception], Fault]
 ) -> tuple[T, tuple[Fault, ...]]:
     """Do work that rests on many runs; runs with which it meets a fault of the program are left out.
 
     Parameters
     ----------
-    names : sequence of str
-        The runs.
+    names : sequence
+        The runs, by whatever tells them apart.
     work : callable
         Does the work with the runs it is given.
     told : callable
@@ -111,7 +112,7 @@ def contained(
             raise
     # Which run it was is not written on the exception. Taken one by one, each run that breaks what went well
     # without it is to blame; it costs the work once per run, in a case that should not come up.
-    kept: list[str] = []
+    kept: list[Name] = []
     faults: list[Fault] = []
     found: list[T] = []
     for name in names:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from analyzer.processing.course.alignment import CourseLine
 from analyzer.processing.course.places import Hit
 from analyzer.report import course_sentences, page
 from analyzer.report.figures import course_plots
-from analyzer.report.figures.style import Drawings
+from analyzer.report.figures.style import Drawings, plates_of
 from analyzer.report.plain_data import fault_dict, rounded, taken
 from analyzer.report.sentences import fault_words
 from analyzer.report.tables import hit_moment
@@ -34,33 +35,45 @@ class PlaceRow:
     trace: Markup
 
 
-def write_course(result: CourseSheetResult, folder: Path) -> Path:
-    """Write the course sheet into `folder`, all of it or nothing, and return the page."""
-    return page.write_page(folder, render_course(result), course_json(result), {})
+def write_course(result: CourseSheetResult, folder: Path, drawings: Drawings | None = None) -> Path:
+    """Write the course sheet into `folder`, all of it or nothing, and return the page.
+
+    `drawings` are given to hear of figures that were left out, which the page tells in their place.
+    """
+    return page.write_page(folder, render_course(result, drawings=drawings), course_json(result), {})
 
 
-def course_files(result: CourseSheetResult, look: str) -> dict[str, bytes]:
+def course_files(result: CourseSheetResult, look: str, drawings: Drawings | None = None) -> dict[str, bytes]:
     """Return the driver's page and its figures as files that stand beside the page of a review.
 
     `look` is the page of the runs, which each place leads to.
     """
-    page_text = render_course(result, COURSE_RESULTS, f"{PAGE}#driver", look)
+    page_text = render_course(result, COURSE_RESULTS, f"{PAGE}#driver", look, drawings)
     return {COURSE_PAGE: page.page_bytes(page_text), COURSE_RESULTS: json_bytes(course_json(result))}
 
 
-def render_course(result: CourseSheetResult, results: str = RESULTS, back: str = "", look: str = "") -> str:
+def render_course(
+    result: CourseSheetResult,
+    results: str = RESULTS,
+    back: str = "",
+    look: str = "",
+    drawings: Drawings | None = None,
+) -> str:
     """Return the page as HTML, one file without outside loads.
 
     `results` names the file of its figures; `back` leads to the page of the review, `look` to that of the
     runs, both empty when the page stands alone.
     """
-    drawings = Drawings()
-    (where,) = page.drawn((course_plots.where_plate(result),), drawings)
+    drawings = drawings or Drawings()
+    (where,) = page.drawn(plates_of(partial(course_plots.where_plate, result)), drawings)
     # As many places as have a number on the map; the rest is listed by name.
     shown = list(enumerate(result.places[: course_plots.MOST_SHOWN], start=1))
     rows = [_row(sheet, rank, drawings) for rank, sheet in shown]
     # Figures without anything to show (no bump stop known, one damper logged) leave no gap.
-    more = page.drawn((course_plots.travel_left_plate(result), course_plots.speed_plate(result)), drawings)
+    more = page.drawn(
+        plates_of(partial(course_plots.travel_left_plate, result), partial(course_plots.speed_plate, result)),
+        drawings,
+    )
     drawings.tidy()
     # What the sheet rests on stands under its title: a place met by one run in one is no pattern.
     laid = f"{count(len(result.runs), 'run')} laid over each other"
@@ -99,7 +112,7 @@ def _row(sheet: PlaceSheet, rank: int, drawings: Drawings) -> PlaceRow:
         course_sentences.place_words(sheet.place),
         hit_moment(sheet.place.worst.run, sheet.place.worst.event),
         details,
-        Markup(drawings.on_page(course_plots.trace_plate(sheet, rank))),
+        page.figure_html(plates_of(partial(course_plots.trace_plate, sheet, rank))[0], drawings),
     )
 
 

@@ -26,7 +26,7 @@ from analyzer.processing.results import BottomingEvent, RunEstimates
 from analyzer.report import page
 from analyzer.report.course_page import course_files
 from analyzer.report.figures.course_plots import run_axis
-from analyzer.report.figures.style import SETUP_LOOK
+from analyzer.report.figures.style import SETUP_LOOK, Drawings
 from analyzer.report.sentences import CORNER_WORDS, events
 from analyzer.report.tables import HitKey, hit_anchors, hit_key, run_key, undamped_axles
 from analyzer.report.words import count, label
@@ -86,8 +86,12 @@ _LEVEL: Final = 6
 """Of the packing: higher ones take twice as long for 2 % (sample session)."""
 
 
-def files_beside(review: Review, driven: CourseSheetResult | None) -> dict[str, bytes]:
+def files_beside(
+    review: Review, driven: CourseSheetResult | None, drawings: Drawings | None = None
+) -> dict[str, bytes]:
     """Return the pages beside that of a review: of the runs, and the driver's where the course is known.
+
+    `drawings` are given to hear of figures that were left out.
 
     Raises
     ------
@@ -97,7 +101,7 @@ def files_beside(review: Review, driven: CourseSheetResult | None) -> dict[str, 
     if not review.runs:
         return {}
     files = {LOOK_PAGE: page.page_bytes(_look(review, driven))}
-    return files if driven is None else {**files, **course_files(driven, LOOK_PAGE)}
+    return files if driven is None else {**files, **course_files(driven, LOOK_PAGE, drawings)}
 
 
 def _look(review: Review, driven: CourseSheetResult | None) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,10 +20,10 @@ from analyzer.report.csv_tables import csv_tables
 from analyzer.report.figures.change_plots import agreement_plate, change_plate, settings_plate
 from analyzer.report.figures.course_plots import course_plate
 from analyzer.report.figures.roll_plots import roll_plates, run_plate
-from analyzer.report.figures.style import Drawings, Plate
+from analyzer.report.figures.style import Drawings, Plate, plates_of
 from analyzer.report.figures.travel_plots import budget_plate, travel_plate
 from analyzer.report.plain_data import results_dict
-from analyzer.report.sentences import CAUTIONS, left_out
+from analyzer.report.sentences import CAUTIONS, fault_words, left_out
 from analyzer.report.tables import PageTable
 from analyzer.report.words import clause, count, label, listed, sentence
 from analyzer.session.review import Review
@@ -66,10 +67,6 @@ def all_plates(parts: tuple[Part, ...]) -> list[Plate]:
     ]
 
 
-def _known(*plates: Plate | None) -> tuple[Plate, ...]:
-    return tuple(plate for plate in plates if plate is not None)
-
-
 def _team(review: Review) -> Part:
     # What a reader must know before any figure: values nobody measured, and runs that are not in them.
     points = list(sentences.placeholder_points(review))
@@ -98,7 +95,7 @@ def _team(review: Review) -> Part:
         sentences.QUESTIONS["team"],
         sentences.team_answer(review),
         tuple(points),
-        _known(run_plate(review), agreement_plate(review)),
+        plates_of(partial(run_plate, review), partial(agreement_plate, review)),
         (tables.runs_table(review), *((found,) if found.rows else ()), tables.ledger_table(review, False)),
         _worth_opening(folds),
     )
@@ -147,7 +144,11 @@ def _tuner(review: Review) -> Part:
         sentences.QUESTIONS["tuner"],
         sentences.tuner_answer(review),
         tuple(points),
-        _known(change_plate(review.comparisons), *roll_plates(review), settings_plate(review)),
+        plates_of(
+            partial(change_plate, review.comparisons),
+            partial(roll_plates, review),
+            partial(settings_plate, review),
+        ),
         tuple(table for table in shown if table.rows),
         _worth_opening(folds),
     )
@@ -158,8 +159,10 @@ def _driver(review: Review) -> Part:
     names = [run.name for run in review.runs]
     found = sentences.events(review)
     worst = names.index(found[0][0].name) if found else None
-    lead = _known(
-        course_plate(review), budget_plate(review), None if worst is None else travel_plate(review, worst)
+    lead = plates_of(
+        partial(course_plate, review),
+        partial(budget_plate, review),
+        *(() if worst is None else (partial(travel_plate, review, worst),)),
     )
     # The list is short on the page and whole in the fold, unless the short one is the whole.
     table = tables.events_table(review, _LEAD_EVENTS)
@@ -213,7 +216,7 @@ def render_page(
     drawn = {}
     for done, plate in enumerate(plates):
         tell(done, len(plates))
-        drawn[plate.key] = Markup(drawings.on_page(plate))
+        drawn[plate.key] = figure_html(plate, drawings)
     return render(
         "report.html.j2",
         title=label(review.session.sheet.name, 80),
@@ -284,15 +287,17 @@ def write_report(
     progress: Tell | None = None,
     parts: tuple[Part, ...] | None = None,
     beside: Mapping[str, bytes] | None = None,
+    drawings: Drawings | None = None,
 ) -> Path:
     """Write the report of a review into `folder`, all of it or nothing, and return the page.
 
     The same review gives the same bytes. `progress` hears before each figure how many are drawn, and of how
     many; `parts`, from `page_parts`, are given when more is made of them than the page: then their figures
     are drawn once. `beside` are further files of the folder: see `look_page.files_beside`.
+    `drawings` are given to hear of figures that were left out, which the page tells in their place.
     """
     results = results_dict(review)
-    drawings = Drawings()
+    drawings = drawings or Drawings()
     tell = progress or (lambda _done, _all: None)
     beside = beside or {}
     page = render_page(review, results, parts or page_parts(review), drawings, tell, beside)
@@ -317,12 +322,20 @@ class DrawnPlate:
     html: Markup
 
 
-def drawn(plates: Iterable[Plate | None], drawings: Drawings) -> tuple[DrawnPlate, ...]:
-    """Return the figures there are, drawn or taken as they were."""
+def figure_html(plate: Plate, drawings: Drawings) -> Markup:
+    """Return a figure as HTML; in place of one that is left out, why."""
+    html = drawings.on_page(plate)
+    if html is not None:
+        return Markup(html)
+    fault = drawings.fault(plate)
+    assert fault is not None
+    return Markup('<p class="note">{}</p>').format(sentence(f"left out: {fault_words(fault)}", 400))
+
+
+def drawn(plates: Iterable[Plate], drawings: Drawings) -> tuple[DrawnPlate, ...]:
+    """Return figures, drawn or taken as they were."""
     return tuple(
-        DrawnPlate(plate.key, plate.title, plate.note, Markup(drawings.on_page(plate)))
-        for plate in plates
-        if plate is not None
+        DrawnPlate(plate.key, plate.title, plate.note, figure_html(plate, drawings)) for plate in plates
     )
 
 

@@ -6,7 +6,7 @@ import io
 import textwrap
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Final
+from typing import BinaryIO, Final, cast
 
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
@@ -17,9 +17,9 @@ from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.files import check_ending, refuse_strange, write_whole
 from analyzer.report.figures import style
 from analyzer.report.page import Part, all_plates, page_parts
-from analyzer.report.sentences import CAUTIONS, team_answer
+from analyzer.report.sentences import CAUTIONS, fault_words, team_answer
 from analyzer.report.tables import Cell, PageTable
-from analyzer.report.words import label
+from analyzer.report.words import clause, label
 from analyzer.session.review import Review
 
 # Lay text, figures and tables out on A4 sheets of one PDF.
@@ -102,9 +102,13 @@ class Paper:
 
     def plates(self, plates: list[style.Plate]) -> None:
         """Set figures side by side, two in a row, each under its question and over its note."""
-        for first in range(0, len(plates), 2):
-            pair = plates[first : first + 2]
-            pictures = [self._picture(plate) for plate in pair]
+        drawn = [(plate, picture) for plate in plates if (picture := self._picture(plate)) is not None]
+        for plate in plates:
+            if (fault := self._drawings.fault(plate)) is not None:
+                self.text(f"– {clause(plate.title or plate.key)}: left out, {fault_words(fault)}", 8.5)
+        for first in range(0, len(drawn), 2):
+            pair = [plate for plate, _ in drawn[first : first + 2]]
+            pictures = [picture for _, picture in drawn[first : first + 2]]
             # A row is as high as its highest figure; a question of two lines pushes both figures down,
             # so that their tops stay level.
             heights = [COLUMN * picture.shape[0] / picture.shape[1] for picture in pictures]
@@ -131,9 +135,9 @@ class Paper:
                     va="top",
                 )
 
-    def _picture(self, plate: style.Plate) -> style.Array:
-        picture: style.Array = imread(io.BytesIO(self._drawings.on_paper(plate)), format="png")
-        return picture
+    def _picture(self, plate: style.Plate) -> style.Array | None:
+        drawn = self._drawings.on_paper(plate)
+        return None if drawn is None else cast("style.Array", imread(io.BytesIO(drawn), format="png"))
 
     def table(self, table: PageTable) -> None:
         """Set a table; long cells are cut to their column."""
@@ -212,29 +216,43 @@ _OPENING: Final = 4.2
 
 
 def save_figures(
-    review: Review, folder: Path, kind: style.Kind = "svg", parts: tuple[Part, ...] | None = None
+    review: Review,
+    folder: Path,
+    kind: style.Kind = "svg",
+    parts: tuple[Part, ...] | None = None,
+    drawings: style.Drawings | None = None,
 ) -> tuple[Path, ...]:
     """Write every figure of the page to a file of its own, and return the files in the order of the page.
 
-    `parts`, from `page_parts`, are given when the page is made of them, too.
+    `parts`, from `page_parts`, are given when the page is made of them, too; `drawings` to hear of figures
+    that were left out.
     """
     kind = style.figure_kind(kind)
     folder = folder.expanduser()
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        drawings = style.Drawings()
+        drawings = drawings or style.Drawings()
         plates = {folder / f"{plate.key}.{kind}": plate for plate in all_plates(parts or page_parts(review))}
         for path in plates:  # before the first is written: all of them or none
             refuse_strange(path)
+        written = []
         for path, plate in plates.items():
-            write_whole(path, drawings.as_file(plate, kind))
+            content = drawings.as_file(plate, kind)
+            if content is not None:
+                write_whole(path, content)
+                written.append(path)
     except OSError as error:
         raise _not_writable(folder, error) from None
     drawings.tidy()
-    return tuple(plates)
+    return tuple(written)
 
 
-def save_pdf(review: Review, path: Path, parts: tuple[Part, ...] | None = None) -> Path:
+def save_pdf(
+    review: Review,
+    path: Path,
+    parts: tuple[Part, ...] | None = None,
+    drawings: style.Drawings | None = None,
+) -> Path:
     """Write the page's content, without what is folded, to a PDF of A4 sheets, and return its path.
 
     `parts`, from `page_parts`, are given when the page is made of them, too.
@@ -242,7 +260,7 @@ def save_pdf(review: Review, path: Path, parts: tuple[Part, ...] | None = None) 
     # Drawn to memory first: a file half written is worse than none.
     path = check_pdf(path)
     sheets = io.BytesIO()
-    drawings = style.Drawings()
+    drawings = drawings or style.Drawings()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,7 +16,7 @@ from analyzer.core.store import program_digest
 from analyzer.report import page, season_sentences
 from analyzer.report.csv_tables import csv_text
 from analyzer.report.figures.season_plots import car_plates, season_svg
-from analyzer.report.figures.style import Drawings
+from analyzer.report.figures.style import Drawings, plates_of
 from analyzer.report.plain_data import rounded, taken
 from analyzer.report.tables import Cell, PageTable, amount, heads, number
 from analyzer.report.words import UNKNOWN, count, interval, label, percent, sentence
@@ -37,9 +38,9 @@ class CarPart:
     sessions: PageTable
 
 
-def render_season(archive: Archive) -> str:
+def render_season(archive: Archive, drawings: Drawings | None = None) -> str:
     """Return the page of a season as HTML, one file without outside loads."""
-    drawings = Drawings()
+    drawings = drawings or Drawings()
     cars = [_car(car, f"car-{index}", drawings) for index, car in enumerate(archive.cars, start=1)]
     drawings.tidy()
     return page.render(
@@ -58,7 +59,7 @@ def _car(car: CarSeason, key: str, drawings: Drawings) -> CarPart:
         span=f"{count(car.runs, 'run')}, {count(len(car.sessions), 'session')}",
         answer=season_sentences.car_answer(car),
         points=(*season_sentences.advice(car), *season_sentences.notes(car)),
-        plates=page.drawn(car_plates(car, key), drawings),
+        plates=page.drawn(plates_of(partial(car_plates, car, key)), drawings),
         tables=tuple(table for table in tables if table.rows),
         sessions=_sessions(car),
     )
@@ -139,7 +140,7 @@ _COLUMNS: Final = {
 """Columns of every table, in order; explained in docs/archive.md."""
 
 
-def write_season(archive: Archive) -> Path:
+def write_season(archive: Archive, drawings: Drawings | None = None) -> Path:
     """Write the report of a season into its archive, all of it or nothing, and return the page.
 
     A report that is up to date stays: drawing takes longer than all the rest of a pass without news.
@@ -150,10 +151,13 @@ def write_season(archive: Archive) -> Path:
     there = (folder / PAGE).is_file() and (archive.folder / FIGURE).is_file()
     if there and read_json(folder / RESULTS) == table:
         return folder / PAGE
-    drawing = season_svg(archive).encode()
-    write_whole(archive.folder / FIGURE, drawing, own=True)
+    drawings = drawings or Drawings()
+    try:
+        write_whole(archive.folder / FIGURE, season_svg(archive).encode(), own=True)
+    except Exception as error:
+        drawings.leave_out(FIGURE, error)
     tables = {file: csv_text(_COLUMNS[file], rows) for file, rows in _tables(table).items()}
-    return page.write_page(folder, render_season(archive), table, tables)
+    return page.write_page(folder, render_season(archive, drawings), table, tables)
 
 
 def season_dict(archive: Archive) -> dict[str, Any]:

@@ -131,8 +131,15 @@ def fault_words(fault: Fault) -> str:
     says = f": {fault.message}" if fault.message else ""
     files = words.listed([words.label(path.name) for path in fault.send])
     sent = f" with {files}" if files else ""
+    place = f"({fault.kind} in {fault.place}{says})"
+    if fault.stage == "drawing":
+        sent = " with the sheets and logs"
+        return (
+            f"fault of this program while drawing the figure {place}; no number rests on it; "
+            f"send this line{sent} to those who keep the program"
+        )
     return (
-        f"fault of this program while {fault.stage} the run ({fault.kind} in {fault.place}{says}), "
+        f"fault of this program while {fault.stage} the run {place}, "
         f"not of the log; send this line{sent} to those who keep the program"
     )
 

@@ -67,19 +67,24 @@ def confirm_change(
     AnalyzerError
         When a set-up is not in the sheet or both are the same, or an earlier session is of another car.
     """
+    sessions = (review, *earlier)
 
-    def confirmed(names: Collection[str]) -> Confirmation:
-        kept = replace(
-            review,
-            runs=ByName(run for run in review.runs if run.name in names),
-            recordings=ByName(recording for recording in review.recordings if recording.run in names),
+    def confirmed(names: Collection[tuple[int, str]]) -> Confirmation:
+        own, *past = (
+            replace(
+                session,
+                runs=ByName(run for run in session.runs if (place, run.name) in names),
+                recordings=ByName(found for found in session.recordings if (place, found.run) in names),
+            )
+            for place, session in enumerate(sessions)
         )
-        return _confirm_change(kept, before, after, earlier, calibration)
+        return _confirm_change(own, before, after, past, calibration)
 
+    # Earlier sessions count with their runs as well: a fault in one of those leaves out no run of this one.
     confirmation, late = contained(
-        [run.name for run in review.runs],
+        [(place, run.name) for place, session in enumerate(sessions) for run in session.runs],
         confirmed,
-        lambda name, error: run_fault(review.session, name, "comparing", error),
+        lambda name, error: run_fault(sessions[name[0]].session, name[1], "comparing", error),
     )
     before_it = (fault for past in earlier for fault in past.faults)
     return replace(confirmation, faults=(*before_it, *review.faults, *late))

@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from analyzer.core.constants import CORNERS, Corner
 from analyzer.core.errors import AnalyzerError, one_line, plain_text
+from analyzer.core.faults import Fault, fault_of
 from analyzer.core.store import NotPackable, Store, content_digest, digest_of, drawing_digest
 
 if TYPE_CHECKING:
@@ -320,6 +321,24 @@ def legend_above(axes: Axes, ncols: int = 4, **more: Any) -> None:
 # Figures in every form wanted: drawn once, and taken as they were while nothing in them changes.
 
 
+def plates_of(*makers: partial[Plate | None] | partial[list[Plate]] | partial[Plate]) -> tuple[Plate, ...]:
+    """Return the figures there are; in place of one that cannot even be described stands its fault."""
+    found: list[Plate | None] = []
+    for place, make in enumerate(makers):
+        try:
+            made = make()
+        except Exception as error:
+            name = make.func.__name__.strip("_").replace("_", "-")
+            found.append(Plate(f"{name}-{place}", "One more figure", "", partial(_failing, error)))
+        else:
+            found += made if isinstance(made, list) else [made]
+    return tuple(plate for plate in found if plate is not None)
+
+
+def _failing(error: Exception) -> Figure:
+    raise error
+
+
 Kind = Literal["svg", "png", "pdf"]
 KINDS: Final[tuple[Kind, ...]] = ("svg", "png", "pdf")
 PAPER_DPI: Final = 220
@@ -361,7 +380,7 @@ def figure_kind_of(path: Path) -> Kind:
 
 
 class Drawings:
-    """The figures of one page.
+    """The figures of one page; one that the program fails at is left out, and is told of in `faults`.
 
     Parameters
     ----------
@@ -371,16 +390,26 @@ class Drawings:
 
     def __init__(self, kept: Store | None = None) -> None:
         self._kept = Store.of_user() if kept is None else kept
+        self._faults: dict[str, Fault] = {}
 
-    def on_page(self, plate: Plate) -> str:
-        """Return the figure as HTML for a page."""
+    @property
+    def faults(self) -> tuple[Fault, ...]:
+        """What the program failed at, once per figure."""
+        return tuple(self._faults.values())
+
+    def fault(self, plate: Plate) -> Fault | None:
+        """Return why a figure is left out."""
+        return self._faults.get(plate.key)
+
+    def on_page(self, plate: Plate) -> str | None:
+        """Return the figure as HTML for a page; None when it is left out, as below."""
         return self._form(plate, "page", markup)
 
-    def as_file(self, plate: Plate, kind: Kind) -> bytes:
+    def as_file(self, plate: Plate, kind: Kind) -> bytes | None:
         """Return the figure as a file of its own, its question above it and how to read it below."""
         return self._form(plate, kind, lambda plate: _file(plate, kind))
 
-    def on_paper(self, plate: Plate) -> bytes:
+    def on_paper(self, plate: Plate) -> bytes | None:
         """Return the figure as a PNG for a sheet of paper."""
         return self._form(plate, f"paper {PAPER_DPI}", _picture)
 
@@ -388,7 +417,21 @@ class Drawings:
         """Keep the cache within its size; after the last figure."""
         self._kept.tidy()
 
-    def _form(self, plate: Plate, form: str, make: Callable[[Plate], _Form]) -> _Form:
+    def _form(self, plate: Plate, form: str, make: Callable[[Plate], _Form]) -> _Form | None:
+        if plate.key in self._faults:
+            return None
+        try:
+            return self._drawn(plate, form, make)
+        except Exception as error:
+            # The figures of a page are no reason to lose its numbers.
+            self.leave_out(plate.key, error)
+            return None
+
+    def leave_out(self, key: str, error: Exception) -> None:
+        """Leave a figure out because of a fault; raises `error` when it is none, as `fault_of` does."""
+        self._faults[key] = fault_of(error, key, "drawing")
+
+    def _drawn(self, plate: Plate, form: str, make: Callable[[Plate], _Form]) -> _Form:
         if not self._kept.used or plate.digest is None:
             return make(plate)
         key = digest_of("drawing", drawing_digest(), form, plate.digest)
