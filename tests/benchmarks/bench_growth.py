@@ -22,13 +22,13 @@ RUNS = (1, 10, 100)
 ROUNDS = 3
 
 
-def write(path: Path, minutes: float, rate: float) -> None:
-    """Write a log of the linear car: time, four pots, inertial unit, speed."""
+def write(path: Path, minutes: float, rate: float, seed: int = 5) -> None:
+    """Write a log of the linear car: time, four pots, inertial unit, speed; another seed is another run."""
     from archive.season_maker import Plan, write_log
     from processing.linear_car import LinearCar
 
     # The response of the whole drive would take long to make; a minute of it repeats, without a step.
-    write_log(path.with_suffix(".minute"), Plan(seconds=60.0, rate=rate), LinearCar(), 5)
+    write_log(path.with_suffix(".minute"), Plan(seconds=60.0, rate=rate), LinearCar(), seed)
     repeat(path.with_suffix(".minute"), path, minutes, rate)
 
 

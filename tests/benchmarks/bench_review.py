@@ -74,7 +74,7 @@ def long_session(home: Path) -> Path:
     folder.mkdir()
     write_sheets(folder, Plan(runs=LONG_RUNS), "Teal coupe", 0)
     for number in range(1, LONG_RUNS + 1):
-        write(folder / f"r{number:02d}.csv", 5.0 + 0.1 * number, 1000.0)
+        write(folder / f"r{number:02d}.csv", 5.0 + 0.1 * number, 1000.0, seed=number)
     return folder
 
 
