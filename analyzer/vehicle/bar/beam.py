@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import Final, Literal, NamedTuple, Protocol
 
 import numpy as np
@@ -342,7 +343,7 @@ def eye_turn(model: BarModel, loads: Loads, about: Vec) -> Array:
     for piece in model.pieces:
         if piece.side == "right":
             continue  # the couple ends at the right mount
-        nodes, weights = np.polynomial.legendre.leggauss(piece.order)
+        nodes, weights = _gauss(piece.order)
         stations = 0.5 * (nodes + 1.0)
         _, moment, (point, tangent, depth) = internal_forces(piece, model, loads, stations)
         couple = about.at_stations()
@@ -399,8 +400,16 @@ def _balance(model: BarModel) -> Loads:
     )
 
 
+@cache
+def _gauss(order: int) -> tuple[Array, Array]:
+    """Return stations and weights of an order; a car's bars use a handful of them thousands of times."""
+    nodes, weights = np.polynomial.legendre.leggauss(order)
+    nodes.flags.writeable = weights.flags.writeable = False
+    return nodes, weights
+
+
 def _piece_energy(piece: Piece, model: BarModel, loads: Loads, slender: bool) -> dict[str, Array]:
-    nodes, weights = np.polynomial.legendre.leggauss(piece.order)
+    nodes, weights = _gauss(piece.order)
     stations = 0.5 * (nodes + 1.0)
     force, moment, _ = internal_forces(piece, model, loads, stations)
     section = piece.section(stations)
