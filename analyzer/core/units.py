@@ -164,7 +164,7 @@ def parse_quantity(text: object, dimension: str, example: str | None = None) -> 
     if isinstance(text, (int, float)):
         if dimension != "number":
             raise UnitError(f'has no unit; write for instance "{example}"')
-        return Uncertain(_finite(float(text), example))
+        return Uncertain(_finite(text, example))
     if len(text) > 200:
         raise UnitError(f'is too long for a quantity; write for instance "{example}"')
     return _read(text, dimension, example)
@@ -214,10 +214,17 @@ def _split(part: str, text: str, example: str) -> tuple[float, str]:
     return _finite(float(match.group(1)), example), match.group(2)
 
 
+LARGEST: Final = 1e15
+"""Nothing of a car is larger in SI, or in a unit of the trade; beside it squares and sums stay finite."""
+
+
 def _finite(number: float, example: str) -> float:
-    if not math.isfinite(number):
+    # A whole number of a sheet may have thousands of digits, so it is compared before it is converted.
+    if isinstance(number, float) and not math.isfinite(number):
         raise UnitError(f'is not a finite number; write for instance "{example}"')
-    return number
+    if abs(number) > LARGEST:
+        raise UnitError(f'is not a number that anything measures; write for instance "{example}"')
+    return float(number)
 
 
 def _tolerance(part: str, value: float, value_unit: str, dimension: str, text: str, example: str) -> float:

@@ -53,6 +53,10 @@ CHANNEL_DIMENSIONS: Final[dict[str, str]] = {
 _Travel = Annotated[Uncertain, fields.quantity("length", -10.0, 10.0)]
 
 
+LARGEST_READING: Final = 1e10
+"""Of a sensor in volts or counts; 32 bits count to 4.3e9."""
+
+
 class Channel(fields.Sheet):
     """One channel: its column in the log, and the way to SI.
 
@@ -85,6 +89,9 @@ class Channel(fields.Sheet):
         if self.volts is not None and self.travel is not None:
             if len(self.volts) != len(self.travel):
                 raise PydanticCustomError("pairs", "volts and travel must be lists of the same length")
+            # A logger's counts are the greatest such numbers.
+            if any(not abs(value) <= LARGEST_READING for value in self.volts):
+                raise PydanticCustomError("pairs", "volts must be readings of the logger, as numbers")
             # A pot mounted the other way up falls; one that does both has no reading of its own for a travel.
             steps = [b - a for a, b in pairwise(self.volts)]
             if not (all(s > 0 for s in steps) or all(s < 0 for s in steps)):

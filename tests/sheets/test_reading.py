@@ -143,6 +143,18 @@ CAR_SLIPS = [
     ('"229 mm"', '"299 mm"', "front.bar", "outermost"),
     ("volts = [0.5, 4.5]", "volts = [0.5]", "logger.channels.damper_FL", ""),
     ("volts = [0.5, 4.5], ", "", "logger.channels.damper_FL", "go together"),
+    *(
+        ("volts = [0.5, 4.5]", f"volts = [0.5, {value}]", "logger.channels.damper_FL", "")
+        for value in ("inf", "-inf", "nan", "1e300", "9" * 4000)
+    ),
+    *(
+        ('"45 mm"', f'"45 mm ± {value} mm"', "front.roll_centre_height", "measures")
+        for value in ("1e30", "1e300", "9" * 150)
+    ),
+    ('x = "0.1 m"', 'x = "1e30 m"', "logger.imu.position.x", "measures"),
+    ("motion_ratio = 0.94", f"motion_ratio = {'9' * 4000}", "front.spring.motion_ratio", "measures"),
+    ("motion_ratio = 0.94", f"motion_ratio = {'9' * 4301}", "", "thousands of digits"),
+    ("most = 4", f"most = {'9' * 4000}", "front.bar.spacer", ""),
     ('wheelbase = "2.53 m"', "", "mass.wheelbase", "missing"),
     ('track_width = "1.54 m"', 'track_width = "1540 m"', "front.track_width", "1.54 m"),
     ('name = "Teal coupe"', "name = Teal coupe", "", "TOML"),
