@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import os
+import time
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, example, given, settings, strategies as st
+from hypothesis import HealthCheck, example, given, seed as seeded, settings, strategies as st, target
 from ingest.helpers import text_of
 from ingest.mutations import MUTATIONS, run_case, sound_log
 
-from analyzer.core.errors import LogError
+from analyzer.core.errors import AnalyzerError, LogError
 from analyzer.ingest.channels import guess_channels
 from analyzer.ingest.read_run import read_loose_log
+from analyzer.report.words import label
+from analyzer.sheets.read import read_car, read_session
 
 TRUTH = sound_log()
 LINES = text_of(TRUTH).encode().split(b"\n")
@@ -79,3 +83,60 @@ def refusal_of(reader: Callable[[Path], object], path: Path) -> str:
     except LogError as error:
         return str(error)
     return ""
+
+
+# Guided search: what leads to more being done or said is varied further.
+
+
+GUIDED_SECONDS = float(os.environ.get("ANALYZER_FUZZ_SECONDS", "180"))
+"""Time the guided search takes in the slow tests."""
+EACH_TIME = 150
+PIECES = st.sampled_from(
+    [
+        "Time [s]", "FL pot [mm]", "LatG [g]", "0.01", "1e30", "-", ",", ";", "\t", " ", "\n", "\r\n", '"',
+        "\x00", "\ufeff", "é", "12:00:00", "2025-06-14", "nan", "[", "]", "=", "{", "}", "name", "car",
+        '"car.toml"', "[mass]", "[[runs]]", '"1 mm ± 2 mm"', "inf", "#", "\x1b[2J", "\u202e", "\\", "9" * 30,
+    ]
+)  # fmt: skip
+TEXTS = st.lists(PIECES, max_size=60).map("".join)
+ENCODINGS = st.sampled_from(["utf-8", "utf-16", "latin-1", "utf-8-sig"])
+
+
+def refused(reader: Callable[[Path], object], path: Path) -> str:
+    """Return how a file is refused, without its own name; anything but an `AnalyzerError` fails the test."""
+    try:
+        reader(path)
+    except AnalyzerError as error:
+        return str(error).replace(str(path), "")
+    return ""
+
+
+@pytest.mark.slow
+def test_guided_search_finds_no_traceback(tmp_path: Path) -> None:
+    """Logs, sheets and names; a failure names the text, to be kept as an example above."""
+    path, kinds = tmp_path / "any.csv", set[str]()
+
+    @settings(
+        max_examples=EACH_TIME,
+        deadline=None,
+        database=None,
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(text=TEXTS, rows=st.integers(0, 40), encoding=ENCODINGS)
+    def search(text: str, rows: int, encoding: str) -> None:
+        table = "".join(f"{k / 100},{k % 7},{k % 5 / 10}\n" for k in range(rows))
+        path.write_bytes((f"Time [s],FL pot [mm],LatG [g]\n{table}{text}").encode(encoding, "replace"))
+        said = [refused(reader, path) for reader in (read_loose_log, guess_channels)]
+        path.write_text(text, encoding="utf-8")
+        said += [refused(reader, path) for reader in (read_car, read_session)]
+        assert "\n" not in "".join(said)
+        assert all(sign.isprintable() for sign in label(text))
+        kinds.update(word[:40] for word in said)
+        target(float(len({*said} - {""})), label="refusals of their own kind")
+
+    begun, round_of = time.monotonic(), 0
+    while time.monotonic() - begun < GUIDED_SECONDS:
+        seeded(round_of)(search)()
+        round_of += 1
+    assert round_of > 0
+    assert len(kinds) > 5
