@@ -184,10 +184,11 @@ class Trend:
     points : tuple of SessionPoint
         In the order of the season.
     change : Estimate
-        Fitted value at the last session over that at the first, minus one [1]. Without a value when the
-        sessions cannot show one; the note says why.
+        Fitted value at the last session over that at the first, minus one [1]; its interval holds for all
+        figures of the car together. Without a value when the sessions cannot show one; the note says why.
     smallest_visible : Estimate
-        Smallest change these sessions could have shown (95 % level, 80 % power) [1].
+        Smallest change these sessions could have shown (95 % level for all figures of the car together,
+        80 % power) [1].
     verdict : str
         "rising", "falling", "no change seen" or "cannot tell".
     """
@@ -235,9 +236,10 @@ class CarSeason:
     car : str
         Name in its sheets.
     sessions : tuple of (str, str)
-        Folder and label, in the order of the season.
+        Folder and label, in the order of the season, those of which something could be used; one without a
+        date among dated ones comes last, with its folder as label, and takes no part in trends.
     ordered_by : str
-        "date", or "folder name" when a session of the car states no date.
+        "date", or "folder name" when half of the car's sessions or more state no date.
     runs, left_out : int
         Runs estimated, and runs that could not be used.
     trends : tuple of Trend

@@ -6,7 +6,6 @@ import datetime as dt
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -67,12 +66,15 @@ class _Order:
     def __init__(self, runs: Sequence[Any]) -> None:
         dates: dict[str, dt.date | None] = {row["folder"]: row["date"] for row in runs}
         stated = [date for date in dates.values() if date is not None]
-        self.by_date = len(stated) == len(dates)
+        # Where most sessions state their day, one that does not has no place in the season: it is listed last
+        # and takes no part in the trends. Otherwise the folder names order them all.
+        self.by_date = 2 * len(stated) > len(dates)
+        self.undated = {f for f, date in dates.items() if date is None} if self.by_date else set()
         if self.by_date:
-            first = min(stated)
-            self.folders = sorted(dates, key=lambda f: (dates[f] or first, f))
-            self.place = {f: float(((dates[f] or first) - first).days) for f in self.folders}
-            self.label = {f: str(dates[f]) for f in self.folders}
+            first, last = min(stated), max(stated)
+            self.folders = sorted(dates, key=lambda f: (dates[f] is None, dates[f] or last, f))
+            self.place = {f: float(((dates[f] or last) - first).days) for f in self.folders}
+            self.label = {f: f if dates[f] is None else str(dates[f]) for f in self.folders}
         else:
             self.folders = sorted(dates)
             self.place = {f: float(i) for i, f in enumerate(self.folders)}
@@ -80,7 +82,9 @@ class _Order:
 
 
 def _car(car: str, runs: list[Any], estimates: list[Any], events: list[Any]) -> CarSeason:
-    order = _Order(runs)
+    left_out = sum(row["left_out"] is not None for row in runs)
+    # A session of which nothing could be used is none of the car's season; its runs count as left out.
+    order = _Order([row for row in runs if row["left_out"] is None])
     names = sorted({row["quantity"] for row in estimates})
     # What wears belongs to the car whatever bar is fitted; stiffness belongs to a setting.
     wearing = [n for n in names if n in PER_CAR or any(word in n for word in WEARING)]
@@ -89,10 +93,11 @@ def _car(car: str, runs: list[Any], estimates: list[Any], events: list[Any]) -> 
     trends = [_trend(q, s, per_setting[s, q], order) for s, q in chosen]
     per_car = _by([r for r in estimates if r["quantity"] in wearing], "quantity")
     trends += [_trend(q, "", per_car[q], order) for q in sorted(per_car)]
-    # All trends of a car share one error rate: with twenty figures, one would move by chance alone.
+    groups = per_setting | {("", quantity): rows for quantity, rows in per_car.items()}
+    # All trends of a car share one error rate: with twenty figures, one would move by chance alone. Interval
+    # and smallest change that would have shown are those of that judgement.
     told = sum(t.change.interval is not None for t in trends)
-    trends = [replace(t, verdict=verdict(t.change, told)) for t in trends]
-    left_out = sum(row["left_out"] is not None for row in runs)
+    trends = [_trend(t.quantity, t.setting, groups[t.setting, t.quantity], order, told) for t in trends]
     return CarSeason(
         car=car,
         sessions=tuple((f, order.label[f]) for f in order.folders),
@@ -104,16 +109,16 @@ def _car(car: str, runs: list[Any], estimates: list[Any], events: list[Any]) -> 
     )
 
 
-def _trend(quantity: str, setting: str, rows: list[Any], order: _Order) -> Trend:
+def _trend(quantity: str, setting: str, rows: list[Any], order: _Order, family: int = 1) -> Trend:
     logarithmic = quantity in PER_SETTING or quantity in PER_CAR
     usable = [r for r in rows if r["value"] is not None and (r["value"] > 0.0 or not logarithmic)]
     groups = _by(usable, "folder")
     points = tuple(
         _session_point(folder, groups[folder], order, logarithmic)
         for folder in order.folders
-        if folder in groups
+        if folder in groups and folder not in order.undated
     )
-    change, visible = season_change(points, logarithmic)
+    change, visible = season_change(points, logarithmic, family)
     return Trend(quantity, setting, points, change, visible, verdict(change))
 
 
@@ -146,7 +151,9 @@ def _session_point(folder: str, rows: list[Any], order: _Order, logarithmic: boo
     return SessionPoint(folder, label, place, estimate)
 
 
-def season_change(points: Sequence[SessionPoint], logarithmic: bool) -> tuple[Estimate, Estimate]:
+def season_change(
+    points: Sequence[SessionPoint], logarithmic: bool, family: int = 1
+) -> tuple[Estimate, Estimate]:
     """Return the relative change over the season and the smallest one that could have been seen.
 
     Parameters
@@ -155,6 +162,9 @@ def season_change(points: Sequence[SessionPoint], logarithmic: bool) -> tuple[Es
         In the order of the season.
     logarithmic : bool
         Whether the figure is positive and changes by a factor.
+    family : int
+        Figures looked at together: each must stand out further, so that a car without any change raises one
+        alarm in twenty at most (Bonferroni).
 
     Returns
     -------
@@ -186,29 +196,32 @@ def season_change(points: Sequence[SessionPoint], logarithmic: bool) -> tuple[Es
     )
     slope = fit.contrast(np.array([0.0, 1.0]))
     notes = ("too few sessions show their own scatter; a usual one was taken",) if fit.prior_used else ()
-    return _change(slope, len(points), logarithmic, notes)
+    return _change(slope, len(points), logarithmic, notes, 1.0 - (1.0 - LEVEL) / max(family, 1))
 
 
 def _change(
-    slope: Contrast, count: int, logarithmic: bool, notes: tuple[str, ...]
+    slope: Contrast, count: int, logarithmic: bool, notes: tuple[str, ...], level: float
 ) -> tuple[Estimate, Estimate]:
     def shown(number: float) -> float:
         return math.expm1(min(number, 700.0)) if logarithmic else number
 
     factor = math.exp(min(slope.value, 700.0)) if logarithmic else 1.0
-    low, high = slope.interval
+    half = student_factor(slope.dof, level) * slope.std_error
+    low, high = slope.value - half, slope.value + half
     change = Estimate(
         value=shown(slope.value),
         unit="1",
         std_error=factor * slope.std_error,
         interval=(shown(low), shown(high)),
-        level=LEVEL,
+        level=level,
         n=count,
         method=_METHOD,
         notes=notes,
     )
-    visible = shown(smallest_visible(slope.std_error, slope.dof))
-    return change, Estimate(visible, "1", method="95 % level, 80 % power")
+    visible = shown(smallest_visible(slope.std_error, slope.dof, level))
+    return change, Estimate(
+        visible, "1", level=level, method="80 % power; all figures at the 95 % level together"
+    )
 
 
 def _no_trend(points: Sequence[SessionPoint]) -> str:
@@ -219,18 +232,11 @@ def _no_trend(points: Sequence[SessionPoint]) -> str:
     return ""
 
 
-def verdict(change: Estimate, family: int = 1) -> str:
-    """Return what the interval of a change says.
-
-    Of a `family` of changes looked at together each must stand out further, so that a car without any change
-    raises one alarm in twenty at most (Bonferroni).
-    """
+def verdict(change: Estimate) -> str:
+    """Return what the interval of a change says."""
     if change.interval is None:
         return "cannot tell"
     low, high = change.interval
-    dof = max((change.n or FEWEST) - 2, 1)
-    further = student_factor(dof, 1.0 - (1.0 - LEVEL) / max(family, 1)) / student_factor(dof) - 1.0
-    low, high = low - further * (high - low) / 2.0, high + further * (high - low) / 2.0
     if low > 0.0:
         return "rising"
     return "falling" if high < 0.0 else "no change seen"

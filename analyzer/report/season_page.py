@@ -78,7 +78,7 @@ def trend_table(car: CarSeason) -> PageTable:
         remark = sentence(trend.change.notes[0]) if trend.change.notes else ""
         rows.append(
             (
-                Cell(season_sentences.quantity_words(trend.quantity), season_sentences.setting_of(trend)),
+                Cell(season_sentences.quantity_with_unit(trend), season_sentences.setting_of(trend)),
                 amount(str(len(trend.points))),
                 number(first),
                 number(last),
@@ -92,7 +92,7 @@ def trend_table(car: CarSeason) -> PageTable:
         heads("figure | sessions | first session | last session | change, 95 % | would show from | verdict"),
         tuple(rows),
         "Change: last session against first along a straight line through all sessions. Would show from: the "
-        "smallest change these sessions would show in four of five cases. Stiffness in N m/deg.",
+        "smallest change these sessions would show in four of five cases. Both hold for all figures at once.",
     )
 
 

@@ -101,6 +101,12 @@ def quantity_words(quantity: str) -> str:
     return _QUANTITIES.get(quantity) or words.label(quantity.replace("_", " "))
 
 
+def quantity_with_unit(trend: Trend) -> str:
+    """Return a followed figure in words, with its unit."""
+    unit = trend.points[0].estimate.unit
+    return quantity_words(trend.quantity) + ("" if unit in ("", "1") else f", {unit}")
+
+
 def setting_of(trend: Trend) -> str:
     """Return on what a trend was measured."""
     return words.label(trend.setting, 60) if trend.setting else "all settings"
@@ -125,16 +131,19 @@ def moved(trends: tuple[Trend, ...]) -> list[Trend]:
 
 def notes(car: CarSeason) -> list[str]:
     """Return what the reader must know about how the trends were found."""
-    by_folder = "their folder names, since not every session sheet states its date."
+    by_folder = "their folder names, since half of the session sheets or more state no date."
     order = "their dates." if car.ordered_by == "date" else by_folder
     lines = [f"Sessions are in the order of {order}"]
-    # Looked at often enough, something seems to move: the reader gets the expected number of false alarms
-    #  (5 % of the figures, since each is judged at 95 %).
+    undated = sum(folder == day for folder, day in car.sessions) if car.ordered_by == "date" else 0
+    if undated:
+        lines.append(
+            f"{words.count(undated, 'session')} without a date: listed last, and left out of the trends."
+        )
     told = sum(trend.verdict != "cannot tell" for trend in car.trends)
     if told > 1:
         lines.append(
-            f"{told} figures were looked at, each at 95 %: on a car that never changes about "
-            f"{max(0.05 * told, 0.1):.1f} of them would seem to move."
+            f"{told} figures were looked at together: intervals, verdicts and smallest changes hold for all "
+            "of them at 95 %, so that a car that never changes raises an alarm in one season of twenty."
         )
     lines.append(
         "Conditions (tyres, pressures, temperature, load) differ between sessions and are not taken out."
@@ -158,7 +167,10 @@ def left_out_words(archive: Archive, most: int = 6) -> list[str]:
 def size_words(archive: Archive) -> str:
     """Return how large the archive is."""
     used = sum(car.runs for car in archive.cars)
-    cars, sessions = words.count(len(archive.cars), "car"), words.count(archive.sessions, "session")
+    cars, sessions = (
+        words.count(len(archive.cars), "car"),
+        words.count(sum(len(car.sessions) for car in archive.cars), "session"),
+    )
     return f"{words.count(used, 'run')} of {cars} in {sessions}"
 
 

@@ -1,5 +1,6 @@
 """Trends: the truth of a car that wears, none in one that does not, and intervals that hold what they say."""
 
+import datetime as dt
 import math
 from dataclasses import replace
 
@@ -12,9 +13,10 @@ from scipy.stats import poisson
 
 from analyzer.archive.results import SessionPoint
 from analyzer.archive.season_pass import archive_folder
-from analyzer.archive.trends import poisson_rate, season_change, verdict
+from analyzer.archive.trends import _car, poisson_rate, season_change, verdict
 from analyzer.core.estimate import Estimate
-from analyzer.report.season_sentences import advice, car_answer, moved
+from analyzer.report.season_page import trend_table
+from analyzer.report.season_sentences import advice, car_answer, moved, notes
 
 WEAR = 0.2
 
@@ -184,3 +186,48 @@ def test_free_play_and_friction_are_followed_when_they_exist(tmp_path, monkeypat
     assert any("rod ends" in line for line in advice(car))
     table = pd.read_parquet(tmp_path / "archive" / "data" / "estimates")
     assert (table["quantity"] == "free_play_front").sum() == 10
+
+
+@pytest.mark.parametrize("family", [1, 8])
+def test_a_change_of_the_stated_smallest_size_is_seen_in_four_of_five_seasons(family):
+    rng = np.random.default_rng(21)
+    seen = sizes = 0.0
+    known = season_change(
+        points(100.0 * np.exp(0.02 * rng.standard_normal(8)), np.full(8, 0.1)), True, family
+    )
+    assert known[1].level == known[0].level == pytest.approx(1.0 - 0.05 / family)
+    # The error of a single season is drawn, too: the size is that of the mean error of many.
+    trials = 400
+    errors = []
+    for _ in range(trials):
+        values = 100.0 * np.exp(0.02 * rng.standard_normal(8))
+        change, visible = season_change(points(values, np.full(8, 0.1)), True, family)
+        sizes += math.log1p(visible.value) / (change.std_error / (1.0 + change.value))
+        errors.append(change.std_error / (1.0 + change.value))
+    size = sizes / trials * math.sqrt(np.mean(np.square(errors)))
+    for _ in range(trials):
+        logs = size * np.arange(8) / 7.0 + 0.02 * rng.standard_normal(8)
+        change, _ = season_change(points(100.0 * np.exp(logs), np.full(8, 0.1)), True, family)
+        seen += verdict(change) == "rising"
+    assert 0.75 <= seen / trials <= 0.85
+
+
+def row(folder, day, value, left_out=None):
+    return {
+        "car_name": "Teal coupe", "folder": folder, "date": day, "course": "", "place": 0, "run": "r01",
+        "setting": "", "left_out": left_out, "bottomed": 0,
+        "quantity": "friction_front", "value": value, "std_error": 1.0, "unit": "N",
+    }  # fmt: skip
+
+
+def test_a_session_without_a_date_takes_no_dates_away_and_an_unusable_one_is_none():
+    days = [dt.date(2031, 3, day) for day in (1, 8, 15, 22)]
+    rows = [row(f"s{i}", day, 40.0 + i) for i, day in enumerate(days)] + [row("a-loose-day", None, 90.0)]
+    broken = row("s9", dt.date(2031, 4, 1), 0.0, "no roll")
+    car = _car("Teal coupe", [*rows, broken], rows, [])
+    assert car.ordered_by == "date"
+    assert [folder for folder, _ in car.sessions] == ["s0", "s1", "s2", "s3", "a-loose-day"]
+    assert [point.session for point in car.trends[0].points] == ["s0", "s1", "s2", "s3"]
+    assert car.left_out == 1
+    assert any("without a date" in line for line in notes(car))
+    assert trend_table(car).rows[0][0].text.endswith(", N")

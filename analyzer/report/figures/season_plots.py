@@ -10,7 +10,7 @@ import numpy as np
 
 from analyzer.archive.results import Archive, BottomingRate, CarSeason, SessionPoint, Trend
 from analyzer.report.figures import style
-from analyzer.report.season_sentences import quantity_words
+from analyzer.report.season_sentences import quantity_with_unit, quantity_words
 from analyzer.report.words import count, label
 
 if TYPE_CHECKING:
@@ -101,8 +101,7 @@ def _draw_wear(car: CarSeason, drawn: tuple[Trend, ...]) -> Figure:
         _points(axes, trend.points, (style.BLACK, "o"), "")
         _limit(axes, trend.points)
         _fitted(axes, trend)
-        unit = trend.points[0].estimate.unit
-        axes.set_title(quantity_words(trend.quantity) + ("" if unit in ("", "1") else f", {unit}"))
+        axes.set_title(quantity_with_unit(trend))
     _season_axis(panels, car)
     return figure
 
