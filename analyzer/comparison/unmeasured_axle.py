@@ -231,7 +231,7 @@ ONE_AXLE: Final = 0.35
 
 What such a run cannot part (twisted ground, drive force) comes back at every pass, and a change of the bar
 shifts it. Measured: the ratio of two set-ups was off by up to 0.27 % on a rigid-body car whose runs state
-0.3 %, and by 0.45 % on the virtual car of the sample session, whose runs state 1.3 %.
+0.3 %, and by 0.4 % on the virtual car of the sample session, whose runs state 0.8 to 1.8 %.
 """
 
 

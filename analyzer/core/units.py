@@ -1,6 +1,6 @@
 """Units as people write them, to SI: of a sheet's quantities, of a log's columns, and of what is shown.
 
-Sheets hold text such as ``"8 kgf/mm"``, ``"0.47 m ± 0.02 m"`` or ``"1.25 in ± 1 %"``. Everything behind this
+Sheets hold text such as ``"65 N/mm"``, ``"0.47 m ± 0.02 m"`` or ``"9.1 in ± 1 %"``. Everything behind this
 module is SI; reports convert back with the constants here.
 """
 
@@ -41,7 +41,7 @@ class Dimension(NamedTuple):
 
 DIMENSIONS: Final[dict[str, Dimension]] = {
     "length": Dimension(
-        "m", "31.75 mm", {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "in": 0.0254, "inch": 0.0254, "um": 1e-6}
+        "m", "27.5 mm", {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "in": 0.0254, "inch": 0.0254, "um": 1e-6}
     ),
     "acceleration": Dimension(
         "m/s^2", "9.81 m/s^2", {
@@ -70,7 +70,7 @@ DIMENSIONS: Final[dict[str, Dimension]] = {
     "mass": Dimension("kg", "76 kg"),
     "force": Dimension("N", "331 kgf"),
     "weight": Dimension("N", "331 kgf"),
-    "stiffness": Dimension("N/m", "8 kgf/mm"),
+    "stiffness": Dimension("N/m", "65 N/mm"),
     "damping": Dimension("N s/m", "3000 N s/m"),
     "camber_gain": Dimension("rad/m", "20 deg/m ± 8 deg/m"),
     "frequency": Dimension("Hz", "100 Hz"),

@@ -22,7 +22,7 @@ RUNS: Final = (("r01", "A"), ("r02", "A"), ("r03", "A"), ("r04", "B"), ("r05", "
 """Names and set-ups of the runs, in driving order."""
 
 MANNERS: Final = (
-    Manner(pace=0.955, slip=0.94, shift=0.0, waver=0.020, start=3.8, finish=3.0),
+    Manner(pace=0.957, slip=0.94, shift=0.0, waver=0.020, start=3.8, finish=3.0),
     Manner(pace=0.995, slip=1.00, shift=1.5, waver=0.022, start=3.6, finish=3.4),
     Manner(pace=1.035, slip=1.05, shift=-1.5, waver=0.025, start=4.1, finish=3.0),
     Manner(pace=0.960, slip=0.97, shift=-0.5, waver=0.020, start=3.7, finish=3.2),

@@ -14,7 +14,7 @@ import numpy.typing as npt
 # end, hole, ball. The mounts are radial springs; turning about the tube is free.
 
 
-TUBE: Final = (201.0e9, 76.3e9)
+TUBE: Final = (204.0e9, 78.3e9)
 BLADE: Final = (207.0e9, 79.8e9)
 BOLT: Final = (207.0e9, 79.5e9)
 """True E and G of the virtual car's steels [Pa]; within what handbooks print, not equal to any of them."""
@@ -29,9 +29,9 @@ class BarParts:
     tube_length: float
     mount_spacing: float
     mount_rate: float
-    blade_depth: float = 0.038
-    blade_thickness: float = 0.008
-    bolt_diameter: float = 0.012
+    blade_depth: float
+    blade_thickness: float
+    bolt_diameter: float
     tube_moduli: tuple[float, float] = TUBE
     blade_moduli: tuple[float, float] = BLADE
     bolt_moduli: tuple[float, float] = BOLT
@@ -323,10 +323,24 @@ def bar_rates(car: CarTruth, setting: Setting) -> Floats:
 
 
 _FRONT_BAR: Final = BarParts(
-    tube_outside=0.03175, tube_wall=0.00243, tube_length=0.902, mount_spacing=0.781, mount_rate=20.5e6
+    tube_outside=0.028,
+    tube_wall=0.00302,
+    tube_length=0.871,
+    mount_spacing=0.752,
+    mount_rate=20.5e6,
+    blade_depth=0.036,
+    blade_thickness=0.007,
+    bolt_diameter=0.010,
 )
 _REAR_BAR: Final = BarParts(
-    tube_outside=0.0254, tube_wall=0.00212, tube_length=0.861, mount_spacing=0.741, mount_rate=19.5e6
+    tube_outside=0.024,
+    tube_wall=0.00198,
+    tube_length=0.832,
+    mount_spacing=0.713,
+    mount_rate=19.5e6,
+    blade_depth=0.032,
+    blade_thickness=0.007,
+    bolt_diameter=0.010,
 )
 
 TEAL_COUPE: Final = CarTruth(
@@ -337,23 +351,23 @@ TEAL_COUPE: Final = CarTruth(
         wheel_radius=0.31,
         camber_gain=0.38,
         unsprung=76.8,
-        spring_rate=68.9e3,
-        motion_ratio=0.922,
+        spring_rate=65.3e3,
+        motion_ratio=0.934,
         bump_damping=3200.0,
         rebound_damping=5200.0,
         friction=35.0,
         stop_gap=0.036,
-        full_bump=0.056,
-        full_droop=0.055,
+        full_bump=0.057,
+        full_droop=0.050,
         stop_rate=50e3,
         stop_rise=0.010,
         tyre_rate=228e3,
         tyre_damping=400.0,
         tyre_slip=60e3,
         bar=_FRONT_BAR,
-        bar_motion_ratio=0.481,
-        holes=(0.254, 0.235, 0.216),
-        spacer=0.008,
+        bar_motion_ratio=0.497,
+        holes=(0.232, 0.216, 0.200, 0.184),
+        spacer=0.006,
     ),
     rear=AxleTruth(
         track=1.522,
@@ -362,23 +376,23 @@ TEAL_COUPE: Final = CarTruth(
         wheel_radius=0.315,
         camber_gain=0.33,
         unsprung=87.2,
-        spring_rate=49.3e3,
-        motion_ratio=0.958,
+        spring_rate=50.7e3,
+        motion_ratio=0.953,
         bump_damping=2600.0,
         rebound_damping=4300.0,
         friction=35.0,
-        stop_gap=0.046,
-        full_bump=0.054,
-        full_droop=0.060,
+        stop_gap=0.045,
+        full_bump=0.053,
+        full_droop=0.052,
         stop_rate=45e3,
         stop_rise=0.010,
         tyre_rate=236e3,
         tyre_damping=400.0,
         tyre_slip=25e3,
         bar=_REAR_BAR,
-        bar_motion_ratio=0.502,
-        holes=(0.240, 0.220, 0.200),
-        spacer=0.008,
+        bar_motion_ratio=0.512,
+        holes=(0.226, 0.207, 0.188),
+        spacer=0.005,
     ),
     loads=(3243.0, 3229.0, 2777.0, 2813.0),
     wheelbase=2.53,
@@ -395,7 +409,7 @@ SETUPS: Final[dict[str, Setting]] = {
     "A": Setting(front=(3, 0), rear=(2, 1)),
     "B": Setting(front=(1, 0), rear=(2, 1)),
 }
-"""Set-ups of the sample session: the front bar goes from the innermost hole to the outermost one."""
+"""Set-ups of the sample session: the front bar goes two holes outwards, to the outermost one."""
 
 
 # Forces of springs, dampers, friction, stops and bars of the virtual car, for all runs at once.

@@ -39,34 +39,34 @@ roll_centre_height = "45 mm ± 4 mm"
 wheel_radius = "0.31 m"
 camber_gain = "21 deg/m ± 3 deg/m"
 tyre_rate = "230 N/mm ± 4 %"
-spring = { rate = "7 kgf/mm ± 1 %", motion_ratio = "0.920 ± 0.005" }
+spring = { rate = "65 N/mm ± 1 %", motion_ratio = "0.932 ± 0.005" }
 
 [front.damper]
 bump_stop_gap = "36 mm"
-full_bump = "56 mm"
-full_droop = "55 mm"
+full_bump = "57 mm"
+full_droop = "50 mm"
 bump_stop_rate.compression = ["0 mm", "5 mm", "10 mm", "15 mm", "20 mm"]
 bump_stop_rate.load = ["0 N", "310 N", "750 N", "1310 N", "2000 N"]
 rates = { bump = "3200 N s/m ± 5 %", rebound = "5200 N s/m ± 5 %" }
 
 [front.bar]
 kind = "bladed"
-motion_ratio = "0.480 ± 0.003"
-tube.material = "4130"
-tube.yield_strength = "900 MPa" # tube and blades hardened and tempered after welding, test piece
-tube.outside_diameter = "31.75 mm"
-tube.wall = "2.41 mm ± 0.04 mm"
-tube.length = "0.90 m"
-mounts = { spacing = "0.78 m", rate = "20 kN/mm ± 20 %" }
+motion_ratio = "0.495 ± 0.003"
+tube.material = "steel"
+tube.yield_strength = "900 MPa" # tube and blades heat treated after welding, test piece
+tube.outside_diameter = "28 mm"
+tube.wall = "3 mm ± 0.05 mm"
+tube.length = "0.87 m"
+mounts = { spacing = "0.75 m", rate = "20 kN/mm ± 20 %" }
 # Invented blades: they bend from the tube's axis, root 0. Of a real bar, measure to the edge of the weld.
 blade.material = "spring steel"
-blade.depth = "38 mm"
-blade.thickness = "8 mm"
+blade.depth = "36 mm"
+blade.thickness = "7 mm"
 blade.root = "0 mm ± 0 mm"
 blade.weld_strength = "900 MPa" # as the tube: heat treated after welding, test piece
-holes = ["254 mm", "235 mm", "216 mm"] # hole 1 is the outermost, the softest
-spacer = { thickness = "8 mm", side = "outboard", most = 4 }
-bolt = { diameter = "12 mm", material = "bolt 10.9" }
+holes = ["232 mm", "216 mm", "200 mm", "184 mm"] # hole 1 is the outermost, the softest
+spacer = { thickness = "6 mm", side = "outboard", most = 3 }
+bolt = { diameter = "10 mm", material = "bolt 10.9" }
 fitted = { hole = 3, spacers = 0 }
 
 [rear]
@@ -75,34 +75,34 @@ roll_centre_height = "80 mm ± 5 mm"
 wheel_radius = "0.315 m"
 camber_gain = "20 deg/m ± 3 deg/m"
 tyre_rate = "235 N/mm ± 4 %"
-spring = { rate = "5 kgf/mm ± 1 %", motion_ratio = "0.960 ± 0.005" }
+spring = { rate = "51 N/mm ± 1 %", motion_ratio = "0.955 ± 0.005" }
 
 [rear.damper]
-bump_stop_gap = "46 mm"
-full_bump = "54 mm"
-full_droop = "60 mm"
+bump_stop_gap = "45 mm"
+full_bump = "53 mm"
+full_droop = "52 mm"
 bump_stop_rate.compression = ["0 mm", "2 mm", "4 mm", "6 mm", "8 mm"]
 bump_stop_rate.load = ["0 N", "100 N", "216 N", "350 N", "504 N"]
 rates = { bump = "2600 N s/m ± 5 %", rebound = "4300 N s/m ± 5 %" }
 
 [rear.bar]
 kind = "bladed"
-motion_ratio = "0.500 ± 0.003"
-tube.material = "4130"
-tube.yield_strength = "900 MPa" # tube and blades hardened and tempered after welding, test piece
-tube.outside_diameter = "25.4 mm"
-tube.wall = "2.11 mm ± 0.04 mm"
-tube.length = "0.86 m"
-mounts = { spacing = "0.74 m", rate = "20 kN/mm ± 20 %" }
+motion_ratio = "0.510 ± 0.003"
+tube.material = "steel"
+tube.yield_strength = "900 MPa" # tube and blades heat treated after welding, test piece
+tube.outside_diameter = "24 mm"
+tube.wall = "2 mm ± 0.04 mm"
+tube.length = "0.83 m"
+mounts = { spacing = "0.71 m", rate = "20 kN/mm ± 20 %" }
 # Invented blades: they bend from the tube's axis, root 0. Of a real bar, measure to the edge of the weld.
 blade.material = "spring steel"
-blade.depth = "38 mm"
-blade.thickness = "8 mm"
+blade.depth = "32 mm"
+blade.thickness = "7 mm"
 blade.root = "0 mm ± 0 mm"
 blade.weld_strength = "900 MPa" # as the tube: heat treated after welding, test piece
-holes = ["240 mm", "220 mm", "200 mm"]
-spacer = { thickness = "8 mm", side = "outboard", most = 4 }
-bolt = { diameter = "12 mm", material = "bolt 10.9" }
+holes = ["226 mm", "207 mm", "188 mm"]
+spacer = { thickness = "5 mm", side = "outboard", most = 4 }
+bolt = { diameter = "10 mm", material = "bolt 10.9" }
 fitted = { hole = 2, spacers = 1 }
 
 [logger]
@@ -130,7 +130,7 @@ position = { x = "0.12 m", y = "0.03 m", z = "-0.06 m" } # from the sprung CG: f
 """
 
 SESSION_SHEET: Final = """\
-# Session sheet: two set-ups that differ in one hole of the front bar, three runs each.
+# Session sheet: two set-ups that differ in the hole of the front bar, three runs each.
 name = "Evening practice at Kettle Yard"
 car = "car.toml"
 course = "course.toml"

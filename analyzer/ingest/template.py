@@ -60,7 +60,7 @@ _AXLE: Final = """
 track_width = "1.52 m" # {measure}
 roll_centre_height = "45 mm" # {measure}: at static ride height
 wheel_radius = "0.31 m" # {measure}
-spring = {{ rate = "8 kgf/mm", motion_ratio = 0.95 }} # {measure}: damper travel / wheel travel
+spring = {{ rate = "60 N/mm", motion_ratio = 0.95 }} # {measure}: damper travel / wheel travel
 damper = {{ bump_stop_gap = "40 mm", full_bump = "60 mm", full_droop = "70 mm" }} # {measure}: from static
 
 # A tube with a blade at each end. For a bar bent from one piece use the lines behind #: instead; for an axle
@@ -69,17 +69,17 @@ damper = {{ bump_stop_gap = "40 mm", full_bump = "60 mm", full_droop = "70 mm" }
 kind = "bladed" # {measure}: "bladed", "formed" or "none"
 motion_ratio = 0.50 # {measure}: link travel at the bar / wheel travel
 tube.material = "4130" # {measure}
-tube.outside_diameter = "28 mm" # {measure}
+tube.outside_diameter = "27 mm" # {measure}
 tube.wall = "2.5 mm" # {measure}: no such line where it is solid
-tube.length = "0.90 m" # {measure}: between the middles of the blades
-mounts.spacing = "0.78 m" # {measure}: between the middles of the bearings
+tube.length = "0.88 m" # {measure}: between the middles of the blades
+mounts.spacing = "0.76 m" # {measure}: between the middles of the bearings
 blade.material = "spring steel" # {measure}
-blade.depth = "38 mm" # {measure}: side along the link's force
-blade.thickness = "8 mm" # {measure}: side along the tube
-blade.root = "20 mm" # {measure}: tube axis to where the blade is free to bend
-holes = ["240 mm", "220 mm", "200 mm"] # {measure}: tube axis to each hole, outermost first
-spacer = {{ thickness = "8 mm", side = "outboard", most = 0 }} # {measure}: of one; most = room for how many
-bolt = {{ diameter = "12 mm", material = "bolt 10.9" }} # {measure}: carries the rod end
+blade.depth = "35 mm" # {measure}: side along the link's force
+blade.thickness = "7 mm" # {measure}: side along the tube
+blade.root = "18 mm" # {measure}: tube axis to where the blade is free to bend
+holes = ["228 mm", "210 mm", "192 mm"] # {measure}: tube axis to each hole, outermost first
+spacer = {{ thickness = "6 mm", side = "outboard", most = 0 }} # {measure}: of one; most = room for how many
+bolt = {{ diameter = "10 mm", material = "bolt 10.9" }} # {measure}: carries the rod end
 #: kind = "formed" # {measure}
 #: motion_ratio = 0.50 # {measure}: link travel at the bar / wheel travel
 #: material = "spring steel" # {measure}

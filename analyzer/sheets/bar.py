@@ -116,21 +116,21 @@ def find_material(name: str) -> Material | None:
 
 
 # The limits below are wide on purpose, as those of `fields`: they catch a wrong unit, not an unusual bar.
-Diameter = Annotated[Uncertain, quantity("length", 0.0, 0.3, example="31.75 mm")]
-Wall = Annotated[Uncertain, quantity("length", 0.0, 0.15, example="2.41 mm")]
-AcrossLength = Annotated[Uncertain, quantity("length", 0.0, 5.0, example="0.90 m")]
+Diameter = Annotated[Uncertain, quantity("length", 0.0, 0.3, example="28 mm")]
+Wall = Annotated[Uncertain, quantity("length", 0.0, 0.15, example="2.5 mm")]
+AcrossLength = Annotated[Uncertain, quantity("length", 0.0, 5.0, example="0.87 m")]
 EndLength = Annotated[Uncertain, quantity("length", 0.0, 5.0, example="60 mm")]
-MountSpacing = Annotated[Uncertain, quantity("length", 0.0, 5.0, example="0.78 m")]
+MountSpacing = Annotated[Uncertain, quantity("length", 0.0, 5.0, example="0.75 m")]
 PartRate = Annotated[Uncertain, quantity("stiffness", 1e4, example="20 kN/mm")]
-BladeDepth = Annotated[Uncertain, quantity("length", 0.0, 0.5, example="38 mm")]
-BladeThickness = Annotated[Uncertain, quantity("length", 0.0, 0.2, example="8 mm")]
-BladeLength = Annotated[Uncertain, quantity("length", 0.0, 2.0, example="280 mm")]
+BladeDepth = Annotated[Uncertain, quantity("length", 0.0, 0.5, example="36 mm")]
+BladeThickness = Annotated[Uncertain, quantity("length", 0.0, 0.2, example="7 mm")]
+BladeLength = Annotated[Uncertain, quantity("length", 0.0, 2.0, example="250 mm")]
 BladeRoot = Annotated[Uncertain, quantity("length", 0.0, 1.0, low_allowed=True, example="20 mm")]
-Lever = Annotated[Uncertain, quantity("length", 0.0, 2.0, example="254 mm")]
-SpacerThickness = Annotated[Uncertain, quantity("length", 0.0, 0.1, example="8 mm")]
+Lever = Annotated[Uncertain, quantity("length", 0.0, 2.0, example="216 mm")]
+SpacerThickness = Annotated[Uncertain, quantity("length", 0.0, 0.1, example="6 mm")]
 Offset = Annotated[Uncertain, quantity("length", 0.0, 0.2, low_allowed=True, example="10 mm")]
-BoltDiameter = Annotated[Uncertain, quantity("length", 0.0, 0.1, example="12 mm")]
-ThreadPitch = Annotated[Uncertain, quantity("length", 0.0, 0.02, example="1.75 mm")]
+BoltDiameter = Annotated[Uncertain, quantity("length", 0.0, 0.1, example="10 mm")]
+ThreadPitch = Annotated[Uncertain, quantity("length", 0.0, 0.02, example="1.5 mm")]
 LinkLength = Annotated[Uncertain, quantity("length", 0.0, 2.0, example="140 mm")]
 LinkDifference = Annotated[Uncertain, quantity("length", -0.5, 0.5, example="2 mm")]
 BendRadius = Annotated[Uncertain, quantity("length", 0.0, 2.0, low_allowed=True, example="40 mm")]
@@ -357,7 +357,7 @@ class Bolt(MadeOf):
     def _pitch_fits(self) -> Bolt:
         if self.pitch is not None and self.pitch.value > 0.3 * self.diameter.value:
             raise PydanticCustomError(
-                "pitch", 'pitch is no thread of that diameter; write for instance "1.75 mm" for 12 mm'
+                "pitch", 'pitch is no thread of that diameter; write for instance "1.5 mm" for 10 mm'
             )
         return self
 

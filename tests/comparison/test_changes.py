@@ -21,8 +21,9 @@ from comparison.comparison_helpers import (
 
 from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.results import ChangeVerdict
+from analyzer.comparison.stiffness import RunStiffness, roll_sheet, run_stiffness
 from analyzer.core.estimate import Estimate
-from analyzer.prediction.setup import predict_change
+from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
 from analyzer.report.sentences import comparison_answer, next_step
 
@@ -152,7 +153,11 @@ def test_drift_is_taken_out_of_an_a_b_a_order() -> None:
     assert found.stiffness_ratio.value == pytest.approx(found.predicted_ratio.value, rel=2e-3)
     drift = [note for note in found.notes if "drift" in note]
     assert len(drift) == 1
-    assert "-1.48 %" in drift[0]
+    # Both ends of the session on the same set-up: their stiffnesses differ by five steps of drift.
+    logs = [run_stiffness("front", runs[k], roll_sheet(CAR, predict_setup(CAR, "A", STIFF))) for k in (0, 5)]
+    ends = [stiffness.log for stiffness in logs if isinstance(stiffness, RunStiffness)]
+    assert len(ends) == 2
+    assert f"{100.0 * (ends[1] - ends[0]) / 5.0:.2f} %" in drift[0]
 
 
 def test_runs_of_further_set_ups_help_to_find_the_scatter() -> None:

@@ -145,7 +145,7 @@ def test_no_rear_bar_keeps_roll_stiffness_with_springs_from_the_shelf() -> None:
     sheet = car(
         {
             "rear": {"bar": BAR},
-            "shelf": {"rear": {"springs": ["7 kgf/mm", "8 kgf/mm", "10 kgf/mm", "12 kgf/mm"]}},
+            "shelf": {"rear": {"springs": ["68 N/mm", "75 N/mm", "95 N/mm", "115 N/mm"]}},
         }
     )
     found = choose(sheet, parse_wish("no rear bar"), NOW)
@@ -160,7 +160,7 @@ def test_no_rear_bar_keeps_roll_stiffness_with_springs_from_the_shelf() -> None:
 
 
 def test_parts_on_the_shelf_are_tried() -> None:
-    tube = {"outside_diameter": "38 mm", "wall": "3 mm", "length": "0.90 m"}
+    tube = {"outside_diameter": "38 mm", "wall": "3 mm", "length": "0.86 m"}
     blade = {"depth": "45 mm", "thickness": "10 mm"}
     more = car({"rear": {"bar": BAR}, "shelf": {"front": {"tubes": [tube], "blades": [blade]}}})
     found = choose(more, parse_wish("front 30 % stiffer"), NOW)
@@ -192,7 +192,7 @@ def test_parts_on_the_shelf_are_joined_as_the_fitted_ones_are() -> None:
 
 def test_a_bench_test_goes_with_the_bar_to_parts_on_the_shelf() -> None:
     """The factor of the tested bar holds for another tube as for another hole, and the answer says so."""
-    tube = {"outside_diameter": "34 mm", "wall": "2.41 mm", "length": "0.90 m"}
+    tube = {"outside_diameter": "34 mm", "wall": "2.5 mm", "length": "0.86 m"}
     shelf = {"front": {"tubes": [tube]}}
     bench = {"rate": "60 N/mm ± 1 %", "hole": 2, "use": True}
     plain = car({"rear": {"bar": BAR}, "shelf": shelf})

@@ -22,6 +22,7 @@ PLAIN = BarParts(
     mount_rate=1e12,
     blade_depth=0.030,
     blade_thickness=0.006,
+    bolt_diameter=0.012,
     tube_moduli=STEEL,
     blade_moduli=STEEL,
     bolt_moduli=RIGID,
@@ -68,7 +69,8 @@ def test_sections() -> None:
 
 
 def test_holes_and_spacers_act_the_right_way() -> None:
-    rates = [TEAL_COUPE.front.bar_rate(hole, 0) for hole in (1, 2, 3)]
+    holes = range(1, len(TEAL_COUPE.front.holes) + 1)
+    rates = [TEAL_COUPE.front.bar_rate(hole, 0) for hole in holes]
     assert rates == sorted(rates)  # hole 1 is the outermost, the softest
     stacks = [TEAL_COUPE.rear.bar_rate(2, spacers) for spacers in range(4)]
     assert stacks == sorted(stacks, reverse=True)

@@ -13,9 +13,9 @@ from analyzer.sheets.session import CourseSheet, SessionSheet
 _INTRODUCTION = """# Sheets
 
 Three sheets, in TOML, written by hand: the car (`car.toml`), the session (`session.toml`) and, if
-wanted, the course (`course.toml`). Every quantity is text with its unit: `"8 kgf/mm"`, `"31.75 mm"`,
+wanted, the course (`course.toml`). Every quantity is text with its unit: `"65 N/mm"`, `"27.5 mm"`,
 `"450 lbf/in"`. Behind ± stands the standard uncertainty, in a unit or in percent: `"0.47 m ± 0.02 m"`,
-`"1.25 in ± 1 %"`; `± 0` says that the value is exact. What a sheet leaves open gets the default
+`"9.1 in ± 1 %"`; `± 0` says that the value is exact. What a sheet leaves open gets the default
 tolerance listed in [bars.md](bars.md), and the report says so. A spring rate in `kg/mm` is read as
 kgf/mm, as the trade writes it; a plain `g` is standard gravity.
 

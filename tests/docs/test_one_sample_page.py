@@ -42,8 +42,9 @@ def test_modules_of_a_room_come_once():
     assert len(entered) == len(set(entered))
 
 
-def test_numbers_are_those_of_the_program(sample_review):
-    review, car = sample_review, sample_review.session.car
+def numbers_of(review):
+    """Return the last cell of every step, in order, as the program has it."""
+    car = review.session.car
     recording = next(r for r in review.recordings if r.run == "r03")
     run = next(r for r in review.runs if r.name == "r03")
     setup = next(s for s in review.setups if s.name == "A")
@@ -65,7 +66,7 @@ def test_numbers_are_those_of_the_program(sample_review):
     assert isinstance(stiffness, RunStiffness)
     verdict = changes_table(review.comparisons).rows[0]
 
-    assert [number for *_, number in STEPS] == [
+    return [
         f"{cell} V",
         f"{1e3 * zeroed + zero:.3f} mm",
         f"sample {place} at {recording.sample_rate:g} Hz",
@@ -90,3 +91,19 @@ def test_numbers_are_those_of_the_program(sample_review):
         change.verdict.value,
         ", ".join(cell.text for cell in verdict[:3]),
     ]
+
+
+def test_numbers_are_those_of_the_program(sample_review):
+    assert [number for *_, number in STEPS] == numbers_of(sample_review)
+
+
+if __name__ == "__main__":
+    # Write the page's numbers anew.
+    from analyzer.session.review import review_session
+
+    page = PAGE
+    for (*step, old), new in zip(STEPS, numbers_of(review_session(ROOT / "sample_logs")), strict=True):
+        page = re.sub(
+            rf"(?m)^(\| {step[0]} \| .* \| ){re.escape(old)} \|$", lambda m, n=new: f"{m[1]}{n} |", page
+        )
+    (ROOT / "docs" / "one-sample.md").write_text(page, encoding="utf-8")

@@ -17,7 +17,7 @@ AXLE = {
     "track_width": "1.54 m",
     "roll_centre_height": "45 mm",
     "wheel_radius": "0.31 m",
-    "spring": {"rate": "8 kgf/mm", "motion_ratio": 0.94},
+    "spring": {"rate": "75 N/mm", "motion_ratio": 0.94},
     "damper": {"bump_stop_gap": "42 mm", "full_bump": "61 mm", "full_droop": "70 mm"},
 }
 POTS = ("FL", "FR", "RL", "RR")

@@ -84,7 +84,7 @@ def test_travel_on_a_bank_by_hand() -> None:
     sheet, bank, centripetal = car(), math.radians(17.0), 11.0
     found = banked_travel(sheet, A, bank, centripetal)
     lateral, vertical = body_forces(bank, centripetal)
-    rate = 8.0 * STANDARD_GRAVITY * 1000.0 * 0.94**2
+    rate = sheet.front.spring.rate.value * 0.94**2
     sprung = mass_properties(sheet).front.sprung
     heave = 0.94 * sprung * (vertical - STANDARD_GRAVITY) / 2.0 / rate * 1000.0
     roll = car_roll(sheet, bar_rates(sheet, A))
@@ -180,14 +180,15 @@ def test_inside_load_lift_off_and_replacement_spring() -> None:
     assert without.roll_stiffness["front"].value == pytest.approx(
         found.roll_stiffness["front"].value, rel=1e-9
     )
-    assert found.further["replacement_spring_rear"].value == pytest.approx(6.0 * STANDARD_GRAVITY, rel=1e-9)
+    assert found.further["replacement_spring_rear"].value == pytest.approx(
+        1e-3 * car().rear.spring.rate.value, rel=1e-9
+    )
 
 
 def test_common_practice_eight_with_a_bar_is_about_ten_without() -> None:
     """Common practice, no source: 8 kgf/mm with a soft front bar rolls like about 10 without."""
-    soft = car(
-        {"front": {"bar": {"tube": {"outside_diameter": "25.4 mm", "wall": "2.1 mm"}, "motion_ratio": 0.5}}}
-    )
+    bar = {"tube": {"outside_diameter": "25.4 mm", "wall": "2.1 mm"}, "motion_ratio": 0.5}
+    soft = car({"front": {"spring": {"rate": "8 kgf/mm"}, "bar": bar}})
     spring = predict_setup(soft, "A", A).further["replacement_spring_front"].value / STANDARD_GRAVITY
     assert 9.0 < spring < 11.5
 

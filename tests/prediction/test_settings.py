@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from pydantic import ValidationError
-from vehicle.bar_helpers import BAR, bladed, car
+from vehicle.bar_helpers import BAR, LENGTH, LEVERS, TUBE, TUBE_INERTIA, WALL, bladed, car
 
 from analyzer.core.errors import AnalyzerError, SheetError
 from analyzer.prediction.settings import bar_ladder, round_mass, solid_comparison, tube_choices, variants
@@ -106,13 +106,13 @@ def test_stress_at_the_stated_force_follows_the_gradient() -> None:
     row = ladder.fitted
     roll = np.radians(row.roll_gradient.value)
     force = row.rate.value * 0.58 * roll * 1.54 / 2.0
-    inertia = np.pi / 64.0 * (0.03175**4 - 0.02693**4)
-    shear = np.sqrt(3.0) * force * 0.254 * 0.03175 / 2.0 / (2.0 * inertia)
+    lever = LEVERS[0]
+    shear = np.sqrt(3.0) * force * lever * TUBE / 2.0 / (2.0 * TUBE_INERTIA)
     weld = next(s for s in row.stress if s.place == "tube at the blade")
     assert weld.stated_lateral == pytest.approx(shear, rel=1e-6)
     twist = row.motion.twist
     assert twist is not None
-    assert weld.full_travel == pytest.approx(shear * row.rate.value * 0.254 * twist / 2.0 / force, rel=1e-6)
+    assert weld.full_travel == pytest.approx(shear * row.rate.value * lever * twist / 2.0 / force, rel=1e-6)
 
 
 def test_what_other_parts_would_do() -> None:
@@ -121,8 +121,8 @@ def test_what_other_parts_would_do() -> None:
     change = {item.change: item.ratio.value for item in ladder.what_if}
     assert change["next hole outwards"] < 0.0 < change["next hole inwards"]
     assert change["one spacer more"] < 0.0 < change["one spacer less"]
-    assert change["next thicker wall (2.77 mm)"] > 0.0 > change["next thinner wall (2.11 mm)"]
-    assert change["thicker blade (9.0 mm)"] > 0.0 > change["thinner blade (7.0 mm)"]
+    assert change["next thicker wall (2.77 mm)"] > 0.0 > change["next thinner wall (2.41 mm)"]
+    assert change["thicker blade (8.0 mm)"] > 0.0 > change["thinner blade (6.0 mm)"]
     same, equal_diameter, equal_mass, equal_rate = ladder.comparison
     assert same.ratio.value == 0.0
     assert equal_diameter.ratio.value > 0.0 > equal_mass.ratio.value
@@ -134,7 +134,7 @@ def test_what_other_parts_would_do() -> None:
     assert same.mass < equal_rate.mass < equal_diameter.mass
 
 
-@pytest.mark.parametrize("wall", [2.41e-3, 4.0e-3, 8.0e-3])
+@pytest.mark.parametrize("wall", [WALL, 4.0e-3, 8.0e-3])
 def test_solid_of_equal_rate_by_hand(wall: float) -> None:
     """Torsion of the tube alone gives way: D^4 - d^4 of both is the same; and mass goes by the area."""
     stiff = {
@@ -143,26 +143,26 @@ def test_solid_of_equal_rate_by_hand(wall: float) -> None:
         "elastic_modulus": "2000 GPa",
         "shear_modulus": "900 GPa",
     }
-    tube = {"outside_diameter": "31.75 mm", "wall": f"{wall} m", "length": "0.90 m"}
+    tube = {"outside_diameter": f"{TUBE} m", "wall": f"{wall} m"}
     bare = bladed(
         tube={**tube, "elastic_modulus": "2e5 GPa", "shear_modulus": "75.8 GPa"},
-        mounts={"spacing": "0.90 m", "rate": None},
+        mounts={"spacing": f"{LENGTH} m", "rate": None},
         blade={**stiff, "material": "house alloy", "joint": "machined"},
         bolt=None,
         spacer=None,
     )
-    bore = 0.03175 - 2.0 * wall
+    bore = TUBE - 2.0 * wall
     solid = solid_comparison(bare, BarSetting())[3]
     diameter = solid.apply(bare).tube.outside_diameter.value
-    assert diameter == pytest.approx((0.03175**4 - bore**4) ** 0.25, rel=2e-3)
+    assert diameter == pytest.approx((TUBE**4 - bore**4) ** 0.25, rel=2e-3)
     assert solid.change == f"solid, equal rate ({1e3 * diameter:.2f} mm)"
-    mass = 7850.0 * np.pi / 4.0 * diameter**2 * 0.90
+    mass = 7850.0 * np.pi / 4.0 * diameter**2 * LENGTH
     assert round_mass(solid.apply(bare)) == pytest.approx(mass, rel=1e-9)
 
 
 def test_every_tube_is_worked_out_as_if_it_were_fitted() -> None:
     """Each choice, written into the sheet as the fitted tube, has its rate, stress factor and mass."""
-    shelf = {"front": {"tubes": [{"outside_diameter": "34 mm", "wall": "2 mm", "length": "0.90 m"}]}}
+    shelf = {"front": {"tubes": [{"outside_diameter": "34 mm", "wall": "2 mm", "length": f"{LENGTH} m"}]}}
     sheet = car({"front": {"bar": {"fitted": {"hole": 2, "spacers": 1}}}, "shelf": shelf})
     ladder = bar_ladder(sheet, "front")
     assert ladder is not None
@@ -170,7 +170,9 @@ def test_every_tube_is_worked_out_as_if_it_were_fitted() -> None:
     assert [item.kind for item in found].count("shelf") == 1
     sizes = {(round(1e3 * item.diameter, 3), item.wall and round(1e3 * item.wall, 3)) for item in found}
     assert len(sizes) == len(found)
-    assert {diameter for diameter, _ in sizes} == {25.4, 28.575, 31.75, 34.925, 38.1, 34.0}
+    # Two eighths of an inch to either side of what is fitted, and what is on the shelf.
+    inches = {round(1e3 * TUBE + step * 3.175, 3) for step in range(-2, 3)}
+    assert {diameter for diameter, _ in sizes} == inches | {34.0}
     now = ladder.fitted.rate.value
     assert all(0.5 < item.rate / now < 2.0 for item in found if item.kind == "sold")
     for item in (*found[:2], *found[2::9]):
@@ -213,9 +215,9 @@ def test_impossible_neighbours_are_left_out() -> None:
     assert not any("wall" in v.change for v in variants(solid, BarSetting()))
     as_is, hollow, same_mass, same_rate = (v.apply(solid) for v in solid_comparison(solid, BarSetting()))
     assert as_is.tube.wall is None
-    assert hollow.tube.wall.value == pytest.approx(0.003175)
+    assert hollow.tube.wall.value == pytest.approx(0.1 * TUBE)
     outer = same_mass.tube.outside_diameter.value
-    assert outer**2 - (0.8 * outer) ** 2 == pytest.approx(0.03175**2, rel=1e-9)
+    assert outer**2 - (0.8 * outer) ** 2 == pytest.approx(TUBE**2, rel=1e-9)
     assert same_rate.tube.wall.value == pytest.approx(0.1 * same_rate.tube.outside_diameter.value)
     rates = [bar_solution(b, BarSetting()).rate for b in (solid, same_rate)]
     assert rates[1] == pytest.approx(rates[0], rel=1e-6)

@@ -115,10 +115,10 @@ class LinearCar:
             "bar": {
                 "kind": "bladed",
                 "motion_ratio": self.bar_ratio[k],
-                "tube": {"outside_diameter": "31.75 mm", "wall": "2.41 mm", "length": "0.9 m"},
-                "mounts": {"spacing": "0.78 m"},
-                "blade": {"depth": "38 mm", "thickness": "8 mm", "root": "0 mm ± 0 mm"},
-                "holes": ["254 mm"],
+                "tube": {"outside_diameter": "30 mm", "wall": "2.5 mm", "length": "0.86 m"},
+                "mounts": {"spacing": "0.74 m"},
+                "blade": {"depth": "36 mm", "thickness": "7 mm", "root": "0 mm ± 0 mm"},
+                "holes": ["228 mm"],
             },
         }
 

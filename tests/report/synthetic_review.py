@@ -45,13 +45,13 @@ wheelbase = "2.53 m"
 track_width = "1.54 m"
 roll_centre_height = "45 mm"
 wheel_radius = "0.31 m"
-spring = { rate = "8 kgf/mm", motion_ratio = 0.94 }
+spring = { rate = "75 N/mm", motion_ratio = 0.94 }
 damper = { bump_stop_gap = "42 mm", full_bump = "61 mm", bump_stop_rate = "60 N/mm" }
 [rear]
 track_width = "1.52 m"
 roll_centre_height = "90 mm"
 wheel_radius = "0.31 m"
-spring = { rate = "6 kgf/mm", motion_ratio = 0.94 }
+spring = { rate = "57 N/mm", motion_ratio = 0.94 }
 damper = { bump_stop_gap = "46 mm", full_bump = "66 mm" }
 """
 

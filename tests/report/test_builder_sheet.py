@@ -17,7 +17,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextPath
 from scipy.optimize import brentq
-from vehicle.bar_helpers import car
+from vehicle.bar_helpers import BOLT, LEVERS, car
 
 from analyzer.cli import main
 from analyzer.core.errors import AnalyzerError
@@ -467,7 +467,7 @@ def test_what_the_sheet_does_not_know_is_marked() -> None:
     for words in (
         "? Not in the car sheet",
         "how the blades sit on the tube (blade.seat)",
-        "272.0 ?",
+        f"{1e3 * (LEVERS[0] + 1.5 * BOLT):.1f} ?",
         "link.length",
     ):
         assert words in text

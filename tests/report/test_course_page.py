@@ -325,12 +325,16 @@ def test_laps_on_each_other_are_drawn_like_one(sheet: CourseSheetResult) -> None
     assert {"part 0", "part 1", "part 2", "part 3"} <= set(once[1])
 
 
-def test_headline_tells_hard_hits_from_soft_ones(sheet: CourseSheetResult) -> None:
+def test_headline_tells_hard_hits_from_soft_ones(sheet: CourseSheetResult, driven: Review) -> None:
     said = course_answer(sheet)
-    assert "17 hits, 3 of them hard, in 6 runs" in said
-    assert "hit in 5 of 6 runs, hard in 2, 8.3 mm into the bump stop at most" in said
-
+    events = [event for run in driven.runs for event in run.bottoming]
+    hard = sum(event.hard for event in events)
+    assert f"{len(events)} hits, {hard} of them hard, in 6 runs" in said
     worst = sheet.places[0]
+    deepest = 1e3 * max(hit.event.stop_compression for hit in worst.place.hits)
+    hard_runs = {hit.run for hit in worst.place.hits if hit.event.hard}
+    told = f"hit in 5 of 6 runs, hard in {len(hard_runs)}, {deepest:.1f} mm into the bump stop at most"
+    assert told in said
 
     def with_hits(hard: bool) -> str:
         hits = tuple(replace(hit, event=replace(hit.event, hard=hard)) for hit in worst.place.hits)

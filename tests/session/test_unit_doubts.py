@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
@@ -100,7 +101,9 @@ def test_lateral_force_in_g_under_a_heading_of_mps2_is_no_lack_of_cornering(tmp_
 
 
 def test_a_sheet_that_is_far_too_stiff_is_a_question_and_leaves_the_pots_in_use(tmp_path: Path) -> None:
-    stiff = {'rate = "7 kgf/mm ± 1 %"': 'rate = "35 kgf/mm"', 'rate = "5 kgf/mm ± 1 %"': 'rate = "25 kgf/mm"'}
+    rates = re.findall(r'rate = "(\d+) N/mm ± 1 %"', (SAMPLE / "car.toml").read_text(encoding="utf-8"))
+    assert len(rates) == 2
+    stiff = {f'rate = "{rate} N/mm ± 1 %"': f'rate = "{5 * int(rate)} N/mm"' for rate in rates}
     folder = session(tmp_path / "s", stiff)
     for found in checked(folder):
         assert set(found) == {*FRONT, *REAR}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from analyzer.sheets.bar import BladedBar, FormedBar
@@ -21,7 +22,7 @@ CAR: dict[str, Any] = {
         "wheel_radius": "0.31 m",
         "camber_gain": "20 deg/m ± 8 deg/m",
         "tyre_rate": "230 N/mm",
-        "spring": {"rate": "8 kgf/mm", "motion_ratio": 0.94},
+        "spring": {"rate": "75 N/mm", "motion_ratio": 0.94},
         "damper": {"bump_stop_gap": "42 mm", "full_bump": "61 mm", "bump_stop_rate": "60 N/mm"},
     },
     "rear": {
@@ -30,20 +31,38 @@ CAR: dict[str, Any] = {
         "wheel_radius": "0.31 m",
         "camber_gain": "15 deg/m ± 8 deg/m",
         "tyre_rate": "230 N/mm",
-        "spring": {"rate": "6 kgf/mm", "motion_ratio": 0.9},
+        "spring": {"rate": "57 N/mm", "motion_ratio": 0.9},
     },
 }
+
+# Dimensions of the bladed bar [m]; hand sums of the tests take them from here.
+TUBE, WALL, LENGTH, SPACING = 0.030, 0.0025, 0.86, 0.74
+DEPTH, THICKNESS, LEVERS = 0.036, 0.007, (0.236, 0.213, 0.190)
+SPACER, BOLT = 0.006, 0.010
+BORE = TUBE - 2.0 * WALL
+TUBE_INERTIA = math.pi / 64.0 * (TUBE**4 - BORE**4)
+"""Second moment of the tube's section about a diameter [m4]."""
 
 BAR: dict[str, Any] = {
     "kind": "bladed",
     "motion_ratio": 0.58,
-    "tube": {"material": "4130", "outside_diameter": "31.75 mm", "wall": "2.41 mm", "length": "0.90 m"},
-    "mounts": {"spacing": "0.78 m", "rate": "20 kN/mm"},
+    "tube": {
+        "material": "4130",
+        "outside_diameter": f"{TUBE} m",
+        "wall": f"{WALL} m",
+        "length": f"{LENGTH} m",
+    },
+    "mounts": {"spacing": f"{SPACING} m", "rate": "20 kN/mm"},
     # Hand sums and closed forms let the blade bend from the tube's axis.
-    "blade": {"material": "spring steel", "depth": "38 mm", "thickness": "8 mm", "root": "0 mm ± 0 mm"},
-    "holes": ["254 mm", "229 mm", "203 mm"],
-    "spacer": {"thickness": "8 mm", "side": "outboard", "most": 4},
-    "bolt": {"diameter": "12 mm"},
+    "blade": {
+        "material": "spring steel",
+        "depth": f"{DEPTH} m",
+        "thickness": f"{THICKNESS} m",
+        "root": "0 mm ± 0 mm",
+    },
+    "holes": [f"{lever} m" for lever in LEVERS],
+    "spacer": {"thickness": f"{SPACER} m", "side": "outboard", "most": 4},
+    "bolt": {"diameter": f"{BOLT} m"},
 }
 
 

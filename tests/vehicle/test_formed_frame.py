@@ -181,7 +181,10 @@ def test_classic_formula_with_splayed_arms(
 
 
 def test_bearings_inboard_of_the_arms() -> None:
-    """Superposition: F [c^2 S / 6EI + c^3 / 3EI] more per end; 96.5430 becomes 89.5348 N/mm."""
+    """Superposition: F [c^2 S / 6EI + c^3 / 3EI] more per end; 96.5430 becomes 89.5348 N/mm.
+
+    Sizes in whole inches: common practice, no source.
+    """
     material = {"elastic_modulus": "207 GPa", "shear_modulus": f"{207.0 / 2.6} GPa"}
     at_arms = u_bar(0.0254, 0.254, 0.9144, **material)
     inboard = u_bar(0.0254, 0.254, 0.9144, overhang=0.150, **material)
@@ -191,6 +194,7 @@ def test_bearings_inboard_of_the_arms() -> None:
 
 
 def test_hollow_bar_of_the_trade_text() -> None:
+    """Tube and lever in whole inches: common practice, no source."""
     table = u_bar(1.25 * INCH, 10.0 * INCH, 26.0 * INCH, wall=f"{0.095 * INCH} m", **IMPERIAL)
     held = float(solve(formed_model(formed(**table)), slender=True).rate) / 2.0 / POUND_PER_INCH
     assert held == pytest.approx(443.26, rel=1e-4)

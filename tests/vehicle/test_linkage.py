@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 from scipy.optimize import minimize
-from vehicle.bar_helpers import bladed, formed
+from vehicle.bar_helpers import BOLT, LENGTH, LEVERS, SPACER, SPACING, TUBE_INERTIA, bladed, formed
 
 from analyzer.sheets.bar import Link
 from analyzer.vehicle.bar.beam import internal_forces, solve
@@ -101,7 +101,7 @@ def test_small_travel_gives_the_static_rate_and_large_travel_hardens() -> None:
 
 def test_short_lever_moves_more_and_is_warned_of() -> None:
     link = bladed(link={"length": "0.12 m"}).link
-    calm = bar_motion(100e3, Linkage(0.254), link, 0.58, 0.065, 0.065)
+    calm = bar_motion(100e3, Linkage(0.236), link, 0.58, 0.065, 0.065)
     short = bar_motion(100e3, Linkage(0.11), link, 1.0, 0.065, 0.065)
     over = bar_motion(100e3, Linkage(0.06), link, 1.2, 0.065, 0.065)
     assert not calm.warnings
@@ -146,9 +146,9 @@ def test_rod_ends_bind() -> None:
 
 
 def test_spacers_tilt_the_upper_rod_end_under_load() -> None:
-    """By hand: four spacers of 8 mm, e = 32 mm outboard, in the outermost hole of a bar without lean.
+    """By hand: four spacers, e outboard, in the outermost hole of a bar without lean.
 
-    Per force the bolt's end turns by e^2 / 2 E I (bolt), e (a - r) / G J (blade, 38 x 8: J = 5622 mm^4),
+    Per force the bolt's end turns by e^2 / 2 E I (bolt), e (a - r) / G J (blade, 36 x 7: J = 3612 mm^4),
     (c + e) S / 6 E I + ((c + e)^2 - e^2) / 2 E I (tube, overhang c) and by 2 (1 + 2 (c + e) / S) / (S k)
     (mounts).
     """
@@ -157,10 +157,10 @@ def test_spacers_tilt_the_upper_rod_end_under_load() -> None:
     model = bladed_model(bar, state, state)
     solution = solve(model)
     found = linkage(model, solution.loads)
-    e, c, span, a = 0.032, 0.06, 0.78, 0.254
-    bolt = 207e9 * math.pi * 0.012**4 / 64.0
-    tube = 200e9 * math.pi / 64.0 * (0.03175**4 - (0.03175 - 2.0 * 0.00241) ** 4)
-    wanted = e**2 / (2.0 * bolt) + e * a / (79.5e9 * 5622e-12)
+    e, c, span, a = 4.0 * SPACER, (LENGTH - SPACING) / 2.0, SPACING, LEVERS[0]
+    bolt = 207e9 * math.pi * BOLT**4 / 64.0
+    tube = 200e9 * TUBE_INERTIA
+    wanted = e**2 / (2.0 * bolt) + e * a / (79.5e9 * 3612e-12)
     wanted += (c + e) * span / (6.0 * tube) + ((c + e) ** 2 - e**2) / (2.0 * tube)
     wanted += 2.0 * (1.0 + 2.0 * (c + e) / span) / (span * 20e6)
     assert found.tilt == pytest.approx(wanted, rel=2e-3)
@@ -193,7 +193,7 @@ def test_linkage_of_a_sheet() -> None:
     state = blade_state(bar, 1, 2)
     model = bladed_model(bar, state, state)
     found = linkage(model)
-    assert found.lever == pytest.approx(0.254)
+    assert found.lever == pytest.approx(LEVERS[0])
     assert math.degrees(found.angle) == pytest.approx(12.0)
     assert math.degrees(found.lean) == pytest.approx(5.0)
     # Torque per link force from the statics: the tube's torque over the left link's unit force.

@@ -7,7 +7,7 @@ import warnings
 
 import numpy as np
 import pytest
-from vehicle.bar_helpers import bladed, car
+from vehicle.bar_helpers import DEPTH, THICKNESS, bladed, car
 
 from analyzer.core.errors import AnalyzerError
 from analyzer.prediction.setup import check_bars, predict_setup
@@ -63,8 +63,8 @@ SHAPES: dict[str, Outline] = {
     "angle": ((0.0, 0.0), (4.0, 0.0), (4.0, 1.0), (1.0, 1.0), (1.0, 5.0), (0.0, 5.0)),
     "tee": ((0.0, 0.0), (1.0, 0.0), (1.0, 3.0), (2.0, 3.0), (2.0, 4.0), (-1.0, 4.0), (-1.0, 3.0), (0.0, 3.0)),
     "chamfered blade": (
-        (-3.0, -19.0), (3.0, -19.0), (4.0, -18.0), (4.0, 18.0),
-        (3.0, 19.0), (-3.0, 19.0), (-4.0, 18.0), (-4.0, -18.0),
+        (-2.5, -18.0), (2.5, -18.0), (3.5, -17.0), (3.5, 17.0),
+        (2.5, 18.0), (-2.5, 18.0), (-3.5, 17.0), (-3.5, -17.0),
     ),
 }  # fmt: skip
 
@@ -104,7 +104,7 @@ def outline_text(shape: Outline) -> list[list[str]]:
 
 def test_blade_with_an_outline() -> None:
     plain = bladed()
-    same = bladed(blade={"outline": outline_text(box(38.0, 8.0))})
+    same = bladed(blade={"outline": outline_text(box(1e3 * DEPTH, 1e3 * THICKNESS))})
     chamfered = bladed(blade={"outline": outline_text(SHAPES["chamfered blade"])})
     rates, roots = [], []
     for bar in (plain, same, chamfered):
@@ -123,7 +123,9 @@ def test_blade_with_an_outline() -> None:
 def test_tolerances_of_depth_and_thickness_hold_for_an_outline() -> None:
     setup = Setup(front_bar=BarSetting(hole=1, spacers=2))
     plain = predict_setup(car(), "A", setup).bars["front"].rate
-    outlined = car({"front": {"bar": {"blade": {"outline": outline_text(box(38.0, 8.0))}}}})
+    outlined = car(
+        {"front": {"bar": {"blade": {"outline": outline_text(box(1e3 * DEPTH, 1e3 * THICKNESS))}}}}
+    )
     assert predict_setup(outlined, "A", setup).bars["front"].rate.std_error == pytest.approx(
         plain.std_error, rel=1e-6
     )
@@ -132,8 +134,8 @@ def test_tolerances_of_depth_and_thickness_hold_for_an_outline() -> None:
 @pytest.mark.parametrize(
     ("shape", "words"),
     [
-        (((-4.0, -19.0), (4.0, 19.0), (4.0, -19.0), (-4.0, 19.0)), "crosses itself"),
-        (((-4.0, -19.0), (4.0, -15.0), (4.0, 19.0), (-4.0, 15.0)), "lopsided"),
+        (((-3.5, -18.0), (3.5, 18.0), (3.5, -18.0), (-3.5, 18.0)), "crosses itself"),
+        (((-3.5, -18.0), (3.5, -14.0), (3.5, 18.0), (-3.5, 14.0)), "lopsided"),
     ],
 )
 def test_outline_that_cannot_be(shape: Outline, words: str) -> None:
@@ -145,4 +147,4 @@ def test_outline_that_cannot_be(shape: Outline, words: str) -> None:
 
 def test_outline_must_measure_what_the_sheet_says() -> None:
     with pytest.raises(ValueError, match="does not measure depth"):
-        bladed(blade={"outline": outline_text(box(30.0, 8.0))})
+        bladed(blade={"outline": outline_text(box(30.0, 7.0))})

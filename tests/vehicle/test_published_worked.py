@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from vehicle.bar_helpers import bladed, formed
+from vehicle.bar_helpers import BOLT, SPACER, bladed, formed
 
 from analyzer.sheets.bar import MATERIALS, BladedBar
 from analyzer.sheets.car import CarSheet
@@ -50,19 +50,19 @@ def test_loads_of_a_twelve_millimetre_bolt(grade: str, tensile: float, proof: fl
 
 
 def test_bolt_that_bends_in_its_thread() -> None:
-    """32 F e / (pi d^3) and e^3 / (3 E I) with the stress area's diameter instead of 12 mm."""
-    thread = 0.012 - 0.9382 * 0.00175
+    """32 F e / (pi d^3) and e^3 / (3 E I) with the stress area's diameter instead of the shank's."""
+    thread, e = BOLT - 0.9382 * 0.0015, 2.0 * SPACER
     found = {}
-    for key, pitch in (("shank", None), ("thread", "1.75 mm")):
+    for key, pitch in (("shank", None), ("thread", "1.5 mm")):
         bar = bladed(bolt={"pitch": pitch})
         state = blade_state(bar, 1, 2)
         model = bladed_model(bar, state, state)
         solution = solve(model)
         stress = next(float(p.per_force) for p in stress_points(bar, model, solution) if p.place == "bolt")
         found[key] = (stress, float(solution.compliance["bolt bending"]))
-    assert found["thread"][0] == pytest.approx(0.016 * 32.0 / (math.pi * thread**3), rel=1e-9)
-    assert found["shank"][0] == pytest.approx(0.016 * 32.0 / (math.pi * 0.012**3), rel=1e-9)
-    assert found["thread"][1] / found["shank"][1] == pytest.approx((0.012 / thread) ** 4, rel=1e-9)
+    assert found["thread"][0] == pytest.approx(e * 32.0 / (math.pi * thread**3), rel=1e-9)
+    assert found["shank"][0] == pytest.approx(e * 32.0 / (math.pi * BOLT**3), rel=1e-9)
+    assert found["thread"][1] / found["shank"][1] == pytest.approx((BOLT / thread) ** 4, rel=1e-9)
 
 
 def test_shear_modulus_printed_wrong_is_not_taken_over() -> None:
@@ -161,7 +161,10 @@ def test_classic_bars_with_other_moduli(
 def test_hollow_bar_with_round_arms_and_offset_links(
     bore: float, width: float, lever: float, offset: float, rate: float
 ) -> None:
-    """Computed beforehand with a frame model; E 207, G 79.62 GPa, arms of the bar's own section, N/mm."""
+    """Computed beforehand with a frame model; E 207, G 79.62 GPa, arms of the bar's own section, N/mm.
+
+    The first bar is of whole inches: common practice, no source.
+    """
     outer = 0.0254 if bore < 0.02 else 0.030
     elastic, shear = 207e9, 207e9 / 2.6
     inertia = math.pi / 64.0 * (outer**4 - bore**4)

@@ -8,7 +8,20 @@ from typing import Any
 import numpy as np
 import pytest
 from pydantic import ValidationError
-from vehicle.bar_helpers import bladed, car, formed
+from vehicle.bar_helpers import (
+    BOLT,
+    DEPTH,
+    LENGTH,
+    LEVERS,
+    SPACER,
+    SPACING,
+    THICKNESS,
+    TUBE,
+    TUBE_INERTIA,
+    bladed,
+    car,
+    formed,
+)
 
 from analyzer.comparison.choosing.candidates import axle_options
 from analyzer.prediction.settings import bar_ladder
@@ -32,28 +45,27 @@ def stress_of(bar: BladedBar, hole: int = 1, spacers: int = 0) -> dict[str, floa
 def test_tube_and_blade_by_hand() -> None:
     bar = bladed()
     found = stress_of(bar, 1, 2)
-    e, a = 0.016, 0.254
-    inertia = math.pi / 64.0 * (0.03175**4 - 0.02693**4)
-    shear = FORCE * a * 0.03175 / 2.0 / (2.0 * inertia)
+    e, a, overhang = 2.0 * SPACER, LEVERS[0], (LENGTH - SPACING) / 2.0
+    shear = FORCE * a * TUBE / 2.0 / (2.0 * TUBE_INERTIA)
 
     def mises(bending_moment: float) -> float:
-        return math.hypot(bending_moment * 0.03175 / 2.0 / inertia, math.sqrt(3.0) * shear)
+        return math.hypot(bending_moment * TUBE / 2.0 / TUBE_INERTIA, math.sqrt(3.0) * shear)
 
     assert found["tube at the blade"] == pytest.approx(mises(FORCE * e), rel=1e-9)
-    assert found["tube, where it is highest"] == pytest.approx(mises(FORCE * (e + 0.06)), rel=1e-9)
-    normal = FORCE * a * 6.0 / (0.008 * 0.038**2)
-    twist = FORCE * e * float(rectangle_shear(np.asarray(0.038), np.asarray(0.008)))
+    assert found["tube, where it is highest"] == pytest.approx(mises(FORCE * (e + overhang)), rel=1e-9)
+    normal = FORCE * a * 6.0 / (THICKNESS * DEPTH**2)
+    twist = FORCE * e * float(rectangle_shear(np.asarray(DEPTH), np.asarray(THICKNESS)))
     assert found["blade root"] == pytest.approx(math.hypot(normal, math.sqrt(3.0) * twist), rel=1e-9)
-    assert found["bolt"] == pytest.approx(FORCE * e * 32.0 / (math.pi * 0.012**3), rel=1e-9)
+    assert found["bolt"] == pytest.approx(FORCE * e * 32.0 / (math.pi * BOLT**3), rel=1e-9)
 
 
 def test_net_section_at_an_inner_hole() -> None:
     found = stress_of(bladed(), 1, 0)
     assert "blade at hole 1" not in found
-    net = 0.008 * (0.038**3 - 0.012**3) / 12.0
-    for number, place in ((2, 0.229), (3, 0.203)):
+    net = THICKNESS * (DEPTH**3 - BOLT**3) / 12.0
+    for number, place in ((2, LEVERS[1]), (3, LEVERS[2])):
         assert found[f"blade at hole {number}"] == pytest.approx(
-            FORCE * (0.254 - place) * 0.019 / net, rel=1e-9
+            FORCE * (LEVERS[0] - place) * DEPTH / 2.0 / net, rel=1e-9
         )
     assert [p for p in stress_of(bladed(), 3, 0) if p.startswith("blade at")] == []
 
@@ -83,10 +95,10 @@ def test_tapered_blade_peaks_between_root_and_link(tip: float, peak: float) -> N
     (1 - tip) x = tip, at 1 / (4 tip (1 - tip)) of the root's stress, or at the root for a tip over a half.
     """
     bar = bladed(
-        blade={"depth": "40 mm", "tip_depth": f"{40.0 * tip} mm", "length": "254 mm"},
+        blade={"depth": "40 mm", "tip_depth": f"{40.0 * tip} mm", "length": "230 mm"},
         bolt=None,
         spacer=None,
-        holes=["254 mm"],
+        holes=["230 mm"],
     )
     found = stress_of(bar)
     assert found["blade, where it is highest"] == pytest.approx(peak * found["blade root"], rel=1e-3)
