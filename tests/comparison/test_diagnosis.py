@@ -8,11 +8,22 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from comparison.comparison_helpers import BAR, SOFT, STIFF, car, hole, run, session_runs, setup, true_roll
+from comparison.comparison_helpers import (
+    BAR,
+    SOFT,
+    STIFF,
+    car,
+    compare,
+    hole,
+    run,
+    session_runs,
+    setup,
+    true_roll,
+)
 
 from analyzer.comparison.causes import RANGES, possible_causes
 from analyzer.comparison.diagnosis import HEADLINE, Circumstances, bend, find_reasons
-from analyzer.comparison.results import Answer, CauseKind, RankedCause, Reasons
+from analyzer.comparison.results import Answer, CauseKind, ChangeVerdict, RankedCause, Reasons
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import AxleFit, BottomingEvent, RunEstimates
@@ -303,3 +314,45 @@ def test_no_cause_goes_beyond_its_range_and_none_is_named_that_errors_explain() 
         assert high - shift <= reach.high + 1e-6
     sound = [reasons_of(runs_of(true_roll(CAR, STIFF), true_roll(CAR, SOFT), seed=s)) for s in range(6)]
     assert all(not found.named for found in sound)
+
+
+def heavier(kilograms: float) -> Any:
+    return car({"mass": {"corner_loads": loads(1.0 + kilograms / 1230.0)}})
+
+
+WHOLE: dict[str, tuple[dict[str, float], dict[str, float], CauseKind | None, bool]] = {
+    "sound": (true_roll(CAR, STIFF), true_roll(CAR, SOFT), None, True),
+    "passenger": (true_roll(CAR, STIFF), true_roll(heavier(75.0), STIFF), CauseKind.LOAD, False),
+    "fuel": (true_roll(CAR, STIFF), true_roll(heavier(20.0), STIFF), CauseKind.LOAD, False),
+}
+"""Roll of both axles before and after, the cause, and whether the bar was softened as the sheet says."""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", list(WHOLE))
+def test_whole_sessions_name_the_right_cause_or_none(name: str) -> None:
+    before, after, kind, made = WHOLE[name]
+    sessions, wrong, named, as_predicted = 50, 0, 0, 0
+    for seed in range(sessions):
+        draw = np.random.default_rng(seed)
+        runs = []
+        for place, setup_name in enumerate("AABBBA"):
+            # Most of the scatter of 0.3 % is common to both axles.
+            common, *own = draw.standard_normal(3)
+            body = {
+                axle: value * float(np.exp(0.003 * (0.8 * common + 0.6 * z)))
+                for (axle, value), z in zip(
+                    (before if setup_name == "A" else after).items(), own, strict=True
+                )
+            }
+            kept = {"roll_moment_kept": Estimate(1.0, "1", 0.002)}
+            runs.append(run(f"r{place}", setup_name, body, further=kept))
+        found = reasons_of(runs)
+        named += bool(found.named)
+        wrong += bool(found.named) and kind not in {c.kind for c in (*found.named, *found.ranked[:2])}
+        as_predicted += compare(CAR, STIFF, SOFT, runs).verdict is ChangeVerdict.AS_PREDICTED
+    assert wrong <= 0.05 * sessions
+    if made:
+        assert named <= 0.05 * sessions
+    else:
+        assert as_predicted <= 0.05 * sessions
