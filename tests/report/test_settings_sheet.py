@@ -11,7 +11,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 import pytest
-from vehicle.bar_helpers import car
+from vehicle.bar_helpers import TUBE, car
 
 from analyzer.core.errors import AnalyzerError
 from analyzer.report.settings_sheet import bar_json, bar_svg, ladder_text, save_ladder, signed_percent
@@ -141,8 +141,8 @@ def test_tubes_are_drawn_with_the_present_one_and_the_shelf(tmp_path: Path) -> N
     for words in (
         "Which tube?",
         "present",
-        "31.8 mm",
-        "wall 2.11 mm",
+        f"{1e3 * TUBE:.1f} mm",
+        "wall 2.41 mm",
         "wall 2.77 mm",
         "shelf 34.0 mm, wall 2.00 mm",
         "yields below",
