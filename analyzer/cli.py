@@ -451,25 +451,56 @@ def _axles(axle: str | None) -> tuple[Axle, ...]:
 @command()
 def start(
     folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="Write to this folder, which is empty or new.")
+        Path,
+        typer.Argument(
+            metavar="FOLDER", help="Write to this folder, which is empty or new; with --list alone read it."
+        ),
     ],
     log: Annotated[
-        Path, typer.Option("--from", metavar="LOG", help="Read the channels off this log of the car.")
-    ],
+        Path | None, typer.Option("--from", metavar="LOG", help="Read the channels off this log of the car.")
+    ] = None,
+    measuring: Annotated[
+        Path | None,
+        typer.Option(
+            "--list",
+            metavar="OUT",
+            help="Write the measuring list of the folder's car to this .pdf or .svg: what is still to be "
+            "measured, where, how, and how much it matters.",
+        ),
+    ] = None,
 ) -> None:
-    """Write sheets to fill in, with the channels guessed from a log."""
-    from analyzer.ingest.template import start_folder
+    """Write sheets to fill in, with the channels guessed from a log, and a list of what to measure."""
+    if log is None and measuring is None:
+        raise AnalyzerError(f"start: no log is named; write analyzer start {folder} --from LOG")
+    if measuring is not None:
+        from analyzer.report.builder_sheet import check_sheet
 
-    started = start_folder(folder, log)
-    for path in started.written:
-        _print(f"wrote {path}")
-    _print(
-        f"channels recognised: {', '.join(started.recognised) or 'none'}; "
-        f"columns left over, listed in car.toml: {started.left_over}"
-    )
-    _print(
-        f"next: fill in what is marked TO MEASURE, check what is marked GUESS; then analyzer check {folder}"
-    )
+        check_sheet(measuring)  # a name that will not do is told before the work
+    if log is not None:
+        from analyzer.ingest.template import start_folder
+
+        started = start_folder(folder, log)
+        for path in started.written:
+            _print(f"wrote {path}")
+        _print(
+            f"channels recognised: {', '.join(started.recognised) or 'none'}; "
+            f"columns left over, listed in car.toml: {started.left_over}"
+        )
+    if measuring is not None:
+        from analyzer.prediction.setup import check_bars
+        from analyzer.report.measuring_list import save_measuring_list
+        from analyzer.sheets.read import read_car
+
+        sheet = folder / "car.toml" if folder.is_dir() else folder
+        car = read_car(sheet)
+        check_bars(car, sheet)
+        for path in save_measuring_list(car, sheet, measuring):
+            _print(f"measuring list: {path}")
+    if log is not None:
+        _print(
+            "next: fill in what is marked TO MEASURE, check what is marked GUESS; then "
+            f"analyzer check {folder}"
+        )
 
 
 @command()

@@ -26,16 +26,14 @@ from analyzer.core.faults import place_of
 from analyzer.desk.sheet_form import Edit, apply
 from analyzer.desk.store import Folder
 from analyzer.ingest.logfile import open_header, sample_columns
-from analyzer.prediction.propagation import propagate
-from analyzer.prediction.settings import fitted_setting, tried_setting
-from analyzer.prediction.setup import setup_values
+from analyzer.prediction.settings import fitted_setting, sheet_weights, tried_setting
 from analyzer.report import terminal
 from analyzer.report.cards import Card, cards
 from analyzer.report.settings_sheet import bar_json, bar_svg, ladder_text, setting_figures
 from analyzer.session.review import Review, failure_line
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import refusals
-from analyzer.sheets.session import SessionSheet, Setup
+from analyzer.sheets.session import SessionSheet
 
 TRACE_POINTS: Final = 160
 """Places along a small trace; at each the least and the greatest reading are drawn."""
@@ -289,18 +287,8 @@ def weights(car: CarSheet) -> dict[str, int]:
         Dotted key, without the number of an entry -> its part of the variance of the axle that it matters
         more for [%], of those that make at least `WORTH_SAYING`.
     """
-    fitted = Setup.model_validate({f"{axle}_bar": fitted_setting(car.axle(axle).bar) for axle in AXLES})
-    found = propagate(car, lambda moved: setup_values(moved, fitted), tell=())
-    counts: dict[str, int] = {}
-    for axle in AXLES:
-        parts: dict[str, float] = {}
-        for key, part in found.largest(f"body gradient {axle}", len(found.inputs)):
-            key = key.partition("[")[0]
-            parts[key] = parts.get(key, 0.0) + 100.0 * part
-        for key, percent in parts.items():
-            if percent >= WORTH_SAYING:
-                counts[key] = max(counts.get(key, 0), round(percent))
-    return counts
+    percent = {key: 100.0 * weight.share for key, weight in sheet_weights(car).items()}
+    return {key: round(part) for key, part in percent.items() if part >= WORTH_SAYING}
 
 
 def bar_sheet(folder: Folder) -> tuple[str, dict[str, str]]:

@@ -15,7 +15,14 @@ from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G, Uncertain
 from analyzer.prediction import results
-from analyzer.prediction.propagation import Propagated, Values, propagate, replace_values, sheet_quantities
+from analyzer.prediction.propagation import (
+    Propagated,
+    Values,
+    propagate,
+    replace_values,
+    sheet_inputs,
+    sheet_quantities,
+)
 from analyzer.prediction.results import (
     BankUse,
     BarLadder,
@@ -25,7 +32,14 @@ from analyzer.prediction.results import (
     TubeChoice,
     WhatIf,
 )
-from analyzer.prediction.setup import NM_PER_DEG, check_bars, check_setup, check_upright, predict_setup
+from analyzer.prediction.setup import (
+    NM_PER_DEG,
+    check_bars,
+    check_setup,
+    check_upright,
+    predict_setup,
+    setup_values,
+)
 from analyzer.prediction.travel import WheelRange, banked_travel, bar_preload, wheel_range
 from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, find_material, weld_problem
 from analyzer.sheets.car import AxleSheet, CarSheet
@@ -498,6 +512,78 @@ def fitted_setting(bar: BladedBar | FormedBar | NoBar) -> BarSetting | None:
     if not isinstance(bar, BladedBar):
         return None
     return BarSetting() if bar.fitted is None else bar.fitted
+
+
+@dataclass(frozen=True, slots=True)
+class SheetWeight:
+    """How much one value of a car sheet counts in what is predicted of the car.
+
+    Parameters
+    ----------
+    std : float
+        Standard uncertainty that was taken, stated or by default [SI]; the largest of a list's entries.
+    share : float
+        Part of the variance of an axle's roll gradient, of the axle that it matters more for.
+    gradient : float
+        What one such error makes of that roll gradient, as part of it.
+    change : float or None
+        What it makes of the change in its axle's roll gradient that moving a bar from its fitted hole to the
+        farthest one is predicted to bring, as part of that change, of the axle that it matters more for; None
+        without such a bar.
+    """
+
+    std: float
+    share: float
+    gradient: float
+    change: float | None
+
+
+def sheet_weights(car: CarSheet) -> dict[str, SheetWeight]:
+    """Return how much each value of a car sheet counts, by dotted key without the number of an entry.
+
+    Entries of a list count as independent of each other: their parts are summed as squares.
+    """
+    others = {axle: other for axle in AXLES if (other := _farthest(car.axle(axle).bar)) is not None}
+
+    def figures(moved: CarSheet) -> Values:
+        here = setup_values(moved, _setup(car, "front", fitted_setting(car.front.bar)))
+        values = {f"body gradient {axle}": here[f"body gradient {axle}"] for axle in AXLES}
+        for axle, other in others.items():
+            there = setup_values(moved, _setup(car, axle, other))
+            values[f"change {axle}"] = there[f"body gradient {axle}"] / here[f"body gradient {axle}"]
+        return values
+
+    found = propagate(car, figures, tell=())
+    sizes = {f"body gradient {axle}": found.values[f"body gradient {axle}"] for axle in AXLES}
+    sizes |= {f"change {axle}": found.values[f"change {axle}"] - 1.0 for axle in others}
+    stds = {item.key: item.std for item in sheet_inputs(complete_car(car)[0])}
+    columns: dict[str, list[int]] = {}
+    for index, key in enumerate(found.inputs):
+        columns.setdefault(key.partition("[")[0], []).append(index)
+    weights = {}
+    for key, places in columns.items():
+        squares = dict(zip(found.names, (found.contribution[:, places] ** 2).sum(axis=1), strict=True))
+        part = {name: math.sqrt(squares[name]) / abs(size) for name, size in sizes.items() if size != 0.0}
+        weights[key] = SheetWeight(
+            std=max(stds[found.inputs[index]] for index in places),
+            share=max(
+                float(squares[name] / found.std(name) ** 2) if found.std(name) else 0.0
+                for name in found.names
+                if name.startswith("body")
+            ),
+            gradient=max(value for name, value in part.items() if name.startswith("body")),
+            change=max((value for name, value in part.items() if name.startswith("change")), default=None),
+        )
+    return weights
+
+
+def _farthest(bar: BladedBar | FormedBar | NoBar) -> BarSetting | None:
+    """Return the setting at the hole farthest from the fitted one; None for a bar without a second hole."""
+    fitted = fitted_setting(bar)
+    if not isinstance(bar, BladedBar) or fitted is None or len(bar.holes) < 2:
+        return None
+    hole = max((1, len(bar.holes)), key=lambda hole: abs(hole - fitted.hole))
+    return fitted.model_copy(update={"hole": hole, "right": None})
 
 
 def _all_settings(bar: BarSheet, fitted: BarSetting | None) -> list[BarSetting | None]:

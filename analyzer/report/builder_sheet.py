@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
@@ -72,9 +72,11 @@ NOT_KNOWN: Final = "?"
 class Paper:
     """A4 sheets that are filled from the top; what has no room left goes to the next one."""
 
-    def __init__(self, title: str) -> None:
+    def __init__(self, title: str, by: str = "built by", to_scale: bool = True) -> None:
         self.pages: list[Figure] = []
         self._title = title
+        self._by = by
+        self._to_scale = to_scale
         self.turn()
 
     def turn(self) -> None:
@@ -88,12 +90,13 @@ class Paper:
         self.y = MARGIN + 5.0
         self.text(self._title + more, MARGIN, self.y, size=14.0, bold=True)
         self.y += 6.0
-        self.text("built by", MARGIN, self.y)
-        self.line((MARGIN + 15.0, self.y), (MARGIN + 62.0, self.y), THIN)
+        self.text(self._by, MARGIN, self.y)
+        self.line((MARGIN + 2.0 + width_of(self._by), self.y), (MARGIN + 62.0, self.y), THIN)
         self.text("date", MARGIN + 66.0, self.y)
         self.line((MARGIN + 75.0, self.y), (MARGIN + 104.0, self.y), THIN)
-        left = WIDTH - MARGIN - SCALE_BAR
-        self.measure(left, left + SCALE_BAR, self.y - 1.5, f"{SCALE_BAR:.0f} mm on the print")
+        if self._to_scale:
+            left = WIDTH - MARGIN - SCALE_BAR
+            self.measure(left, left + SCALE_BAR, self.y - 1.5, f"{SCALE_BAR:.0f} mm on the print")
         self.y += 3.0
 
     def room(self, height: float) -> None:
@@ -119,7 +122,7 @@ class Paper:
         self, words: str, left: float = MARGIN, right: float = WIDTH - MARGIN, hang: float = 0.0
     ) -> None:
         """Write lines between two margins, the second and further ones set in."""
-        for number, line in enumerate(_wrapped(words, right - left, hang)):
+        for number, line in enumerate(wrapped(words, right - left, hang)):
             self.y += LINE
             self.text(line, left + (hang if number else 0.0), self.y)
 
@@ -161,12 +164,12 @@ class Paper:
         for x in (left, right):
             self.line((x, y - 1.5), (x, y + 1.5), THIN)
             self.line((x - 0.9, y + 0.9), (x + 0.9, y - 0.9), THIN)
-        half = _width(words) / 2.0
+        half = width_of(words) / 2.0
         middle = min(max((left + right) / 2.0, MARGIN + half), WIDTH - MARGIN - half)
         self.text(words, middle, y - 1.0, ha="center")
 
 
-def _width(words: str, size: float = TYPE) -> float:
+def width_of(words: str, size: float = TYPE) -> float:
     """Return the width of a line of text [mm]."""
     return sum(_advance(sign) for sign in plain_text(words)) * size * MM_PER_INCH / 72.0
 
@@ -183,11 +186,12 @@ def _advance(sign: str) -> float:
 FONT_SIZE: Final = 100.0
 
 
-def _wrapped(words: str, room: float, hang: float) -> list[str]:
+def wrapped(words: str, room: float, hang: float = 0.0, size: float = TYPE) -> list[str]:
+    """Return a text as lines that have room [mm], the second and further ones set in."""
     lines: list[str] = []
     for word in words.split():
         longer = f"{lines[-1]} {word}" if lines else word
-        if lines and _width(longer) <= room - (hang if len(lines) > 1 else 0.0):
+        if lines and width_of(longer, size) <= room - (hang if len(lines) > 1 else 0.0):
             lines[-1] = longer
         else:
             lines.append(word)
@@ -256,10 +260,14 @@ def save_builder_sheet(car: CarSheet, path: Path, axles: Sequence[Axle] = AXLES)
         or there is no bar.
     """
     path = check_sheet(path)
-    pages = builder_pages(car, axles)
+    return save_sheets(path, label(car.name, 80), builder_pages(car, axles))
+
+
+def save_sheets(path: Path, title: str, pages: Mapping[Any, Sequence[Figure]]) -> tuple[Path, ...]:
+    """Write sheets by name as `save_builder_sheet` does, where `check_sheet` let them; return the files."""
     try:
         if path.suffix.lower() == ".pdf":
-            write_whole(path, _pdf(label(car.name, 80), [page for part in pages.values() for page in part]))
+            write_whole(path, _pdf(title, [page for part in pages.values() for page in part]))
             return (path,)
         files = _svg_files(path, pages)
         write_together(files)
@@ -269,7 +277,7 @@ def save_builder_sheet(car: CarSheet, path: Path, axles: Sequence[Axle] = AXLES)
     return tuple(files)
 
 
-def _svg_files(path: Path, pages: dict[Axle, list[Figure]]) -> dict[Path, bytes]:
+def _svg_files(path: Path, pages: Mapping[Any, Sequence[Figure]]) -> dict[Path, bytes]:
     named = {
         (axle, number): page for axle, part in pages.items() for number, page in enumerate(part, start=1)
     }
@@ -348,7 +356,7 @@ def _draw_tube(paper: Paper, bar: BladedBar, work: TubeWork) -> None:
         first, first + spacing, middle + below + 6.5, f"{1e3 * bar.mounts.spacing.value:.1f} mounts"
     )
     # Where the measure is too short for its figure, the text below has it.
-    bare = _width(_mm(work.overhang)) > first - left
+    bare = width_of(_mm(work.overhang)) > first - left
     paper.measure(left, first, middle + below + 6.5, "" if bare else _mm(work.overhang))
     paper.y = middle + below + 7.5
     lines = [_SEATS[seat].format(cut=_mm(cut)) + _mass_of(work, seat) for seat, cut in work.cuts.items()]
@@ -408,12 +416,12 @@ def _draw_blade(paper: Paper, bar: BladedBar, work: BladeWork) -> None:
     for end in (top - back, top + back):
         paper.line((left - 6.5, end), (left - 1.0, end), THIN)
     depth = _mm(2.0 * work.half_back)
-    paper.text(depth, left - 6.5, top + _width(depth) / 2.0, rotation=90, ha="right", va="bottom")
+    paper.text(depth, left - 6.5, top + width_of(depth) / 2.0, rotation=90, ha="right", va="bottom")
     if work.half_back != work.half_end:
         paper.text(_mm(2.0 * work.half_end), right + 4.0, top - 1.0)
     # The table of edge distances stands under the blade where the measures leave it room.
     foot, room = top + deep + 17.0, at(work.holes[-1].lever) - axis - 8.0
-    beside = room >= _HOLES[-1][1] + _width(_HOLES[-1][0])
+    beside = room >= _HOLES[-1][1] + width_of(_HOLES[-1][0])
     paper.y = top + deep - 1.0 if beside else foot
     _blade_table(paper, bar, work, axis + 4.0 if beside else MARGIN)
     paper.y = max(paper.y, foot)
@@ -454,7 +462,7 @@ def _heads(paper: Paper, columns: Columns, left: float = MARGIN) -> None:
     paper.y += LINE + 0.6
     for words, place in columns:
         paper.text(words, left + place, paper.y, color=style.GREY)
-    paper.line((left, paper.y + 1.1), (left + columns[-1][1] + _width(columns[-1][0]), paper.y + 1.1), THIN)
+    paper.line((left, paper.y + 1.1), (left + columns[-1][1] + width_of(columns[-1][0]), paper.y + 1.1), THIN)
     paper.y += 1.0
 
 
@@ -596,7 +604,7 @@ def _draw_silent(paper: Paper, silent: tuple[Silent, ...]) -> None:
     if not silent:
         return
     words = f"{NOT_KNOWN} Not in the car sheet: " + "; ".join(_SILENT[item] for item in silent) + "."
-    paper.room(LINE * (len(_wrapped(words, WIDTH - 2.0 * MARGIN, 4.0)) + 1.0))
+    paper.room(LINE * (len(wrapped(words, WIDTH - 2.0 * MARGIN, 4.0)) + 1.0))
     paper.y += 1.5
     paper.paragraph(words, hang=4.0)
 
@@ -610,7 +618,7 @@ def _draw_cautions(paper: Paper, bar: BladedBar | FormedBar) -> None:
         "figures are no proof of "
         "strength: series rules, local codes and a qualified fabricator have the last word."
     )
-    paper.room(LINE * sum(len(_wrapped(text, WIDTH - 2.0 * MARGIN, 4.0)) for text in cautions) + 3.0)
+    paper.room(LINE * sum(len(wrapped(text, WIDTH - 2.0 * MARGIN, 4.0)) for text in cautions) + 3.0)
     paper.y += 1.5
     for text in cautions:
         paper.paragraph(f"! {text}", hang=4.0)

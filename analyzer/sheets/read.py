@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -36,6 +37,9 @@ _KINDS: Final[dict[type[Sheet], Kind]] = {
 }
 TO_MEASURE: Final = "TO MEASURE"
 """Mark, in a comment, of a placeholder: nothing that carries it is known of the car."""
+_HEADING: Final = re.compile(r"\s*\[\[?([\w.-]+)\]")
+_ASSIGNED: Final = re.compile(r"\s*([\w-]+(?: ?\. ?[\w-]+){0,8}) ?=")
+"""Headings and keys as people and the starter sheets write them, without quotes."""
 KEYS_TOLD: Final = "analyzer docs sheets lists the keys"
 """A command and no path: it does in a checkout and where the package is installed alike."""
 PLAIN_FORM = ("function-before[", "literal[")
@@ -67,6 +71,25 @@ def placeholders(path: Path) -> int:
     """Return how many lines of a sheet still carry the mark of a value that nobody has measured."""
     lines = path.read_text(encoding="utf-8-sig").splitlines()
     return sum(TO_MEASURE in line for line in lines if not line.lstrip().startswith("#"))
+
+
+def marked_keys(path: Path) -> tuple[str, ...]:
+    """Return the dotted keys of a sheet whose lines carry that mark, as they stand in the file.
+
+    A key of a list or table in braces stands for all that is in it; a line that is itself a comment counts
+    for nothing.
+    """
+    table, key, found = "", "", []
+    for line in path.read_text(encoding="utf-8-sig").splitlines():
+        if line.lstrip().startswith("#"):
+            continue
+        if heading := _HEADING.match(line):
+            table, key = f"{heading[1]}.", ""
+        elif assigned := _ASSIGNED.match(line):
+            key = assigned[1].replace(" ", "")
+        if TO_MEASURE in line and key:
+            found.append(table + key)
+    return tuple(dict.fromkeys(found))
 
 
 def read_sheet(path: Path, model: type[SheetModel]) -> SheetModel:
