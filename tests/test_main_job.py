@@ -44,7 +44,7 @@ def test_review_prints_the_answers_and_leaves_the_logs_alone(reviewed, sample_se
     printed = outcomes[0].stdout
     for word in ("Team", "Tuner", "Driver", "r01", "r06", "deg/g", "smallest change", "bowl"):
         assert word in printed
-    paths = ("report:", "driver's page:")
+    paths = ("report:", "driver's page:", "look into the runs:")
     assert all(len(line) <= 80 for line in printed.splitlines() if not line.startswith(paths))
     assert "\x1b" not in printed
     assert contents(sample_session) == before
@@ -122,7 +122,7 @@ def test_json_goes_to_standard_output_alone_and_figures_and_pdf_where_asked(samp
     assert results["seed"] == 3
     assert "seed 3 for the random draws" in (tmp_path / "r" / "report.html").read_text(encoding="utf-8")
     figures = sorted(file.name for file in (tmp_path / "figures").iterdir())
-    assert {"change.png", "course.png", "travel-1.png"} <= set(figures)
+    assert {"change.png", "course.png"} <= set(figures)
     assert (tmp_path / "page.pdf").read_bytes().startswith(b"%PDF")
 
 

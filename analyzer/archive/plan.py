@@ -9,7 +9,7 @@ import os
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -134,7 +134,7 @@ def _planned(
     path: Path, folder: str, session: Table, car: Table, course: Table | None, index: LogIndex
 ) -> SessionPlan:
     digest = sheets_digest((session, car, course))
-    runs = tuple(_run(path, run, session, car, course, digest, index) for run in session["runs"])
+    runs = _together([_run(path, run, session, car, course, digest, index) for run in session["runs"]])
     date = session.get("date")
     return SessionPlan(
         folder=folder,
@@ -165,6 +165,19 @@ def _run(
         return RunPlan(*facts, task=None, failed=local(str(error), path.parent))
     key = run_key(SEASON_FORMAT, car, course, setup, run, [sha256 for _, sha256 in logs])
     return RunPlan(*facts, task=Task(key, code_digest(), str(path), digest, name, logs))
+
+
+def _together(runs: list[RunPlan]) -> tuple[RunPlan, ...]:
+    """Return the plans with what a result hangs on of the other runs: they share the sensors' mounting."""
+    tasks = [run.task for run in runs if run.task is not None]
+    keys = [task.key for task in tasks]
+    found = []
+    for run in runs:
+        if run.task is not None:
+            others = tuple((task.run, task.logs) for task in tasks if task.run != run.name)
+            run = replace(run, task=replace(run.task, key=digest_of(run.task.key, keys), others=others))
+        found.append(run)
+    return tuple(found)
 
 
 def _log(sheet: Path, key: str, name: str, index: LogIndex) -> tuple[str, str]:

@@ -31,6 +31,8 @@ class Task:
         Name of the run.
     logs : tuple of (str, str)
         Path and SHA-256 of its log files.
+    others : tuple of (str, tuple)
+        Name and logs of the other runs of its session: what they tell of the sensors' mounting counts.
     """
 
     key: str
@@ -39,6 +41,7 @@ class Task:
     sheets: str
     run: str
     logs: tuple[tuple[str, str], ...]
+    others: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,8 @@ from analyzer.ingest.recording import Recording, Verdict
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import check_setup, predict_setup
 from analyzer.processing.results import BottomingEvent, RunEstimates
-from analyzer.session.run_store import RunStore
+from analyzer.session.run_store import RunSheets, RunStore
+from analyzer.session.same_mounting import Witness
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import file_beside, read_car, read_course, read_session
 from analyzer.sheets.session import CourseSheet, SessionSheet
@@ -78,6 +79,7 @@ class _Sheets:
     car: CarSheet
     course: CourseSheet | None
     predictions: dict[str, SetupPrediction]
+    witnesses: dict[str, Witness]
 
 
 @lru_cache(maxsize=4)
@@ -88,7 +90,7 @@ def _sheets(path: Path, digest: str) -> _Sheets:
     course = None if session.course is None else read_course(file_beside(path, "course", session.course))
     if sheets_digest(session_tables(path)) != digest:
         raise SheetError(path, "", *CHANGED)
-    return _Sheets(session, car, course, {})
+    return _Sheets(session, car, course, {}, {})
 
 
 def _prediction(path: Path, sheets: _Sheets, name: str) -> SetupPrediction:
@@ -108,12 +110,25 @@ def _estimated(task: Task) -> RunRecord:
     prediction = _prediction(path, sheets, run.setup)
     # The store a review uses: what either has worked out, the other takes as it is.
     store = Store.of_user()
-    runs = RunStore(store, sheets.car, sheets.course)
-    logs, hashes = [Path(log) for log, _ in task.logs], [sha256 for _, sha256 in task.logs]
-    recording, found = runs.result(run, sheets.session.setups[run.setup], prediction, logs, hashes)
+    logs = {task.run: task.logs, **dict(task.others)}
+    runs = RunStore(
+        store,
+        RunSheets(
+            sheets.car,
+            sheets.course,
+            sheets.session.setups,
+            sheets.session.runs,
+            {name: [Path(log) for log, _ in files] for name, files in logs.items()},
+            lambda name: _prediction(path, sheets, name),
+        ),
+        hashes={name: [sha256 for _, sha256 in files] for name, files in logs.items()},
+        hold=False,
+        known=sheets.witnesses,
+    )
+    recording, found = runs.result(task.run)
     store.tidy()
     # The record's key promises these contents; a log that changed meanwhile belongs to another key.
-    if [source.sha256 for source in recording.sources] != hashes:
+    if runs.changed or [source.sha256 for source in recording.sources] != runs.hashes[task.run]:
         return RunRecord.left_out(task.key, f"{task.run}: a log {'; '.join(CHANGED)}", lasting=False)
     return RunRecord(
         key=task.key,

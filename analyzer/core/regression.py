@@ -241,6 +241,53 @@ NORMAL: Final = 1.96
 """Half width of a 95 % interval of the normal distribution, in standard deviations."""
 
 
+@dataclass(frozen=True, slots=True)
+class PooledMean:
+    """Mean of values that each have an error, and how far they lie apart beyond these.
+
+    Parameters
+    ----------
+    mean, std : float
+        Mean and its standard error.
+    apart : float
+        Standard deviation between the values beyond their errors; 0 where the errors explain them.
+    """
+
+    mean: float
+    std: float
+    apart: float
+
+    def of(self, value: float, std: float) -> tuple[float, float]:
+        """Return the best value of one of them and its error: drawn to the mean by its own error."""
+        kept = self.apart**2 / (self.apart**2 + std**2) if self.apart else 0.0
+        return (
+            self.mean + kept * (value - self.mean),
+            math.hypot(math.sqrt(kept) * std, (1.0 - kept) * self.std),
+        )
+
+
+def pooled_mean(values: Floats, std: Floats) -> PooledMean:
+    """Return the mean of values weighted by their errors, all positive, and by how far they lie apart.
+
+    The variance between the values is that of Paule and Mandel (1982), by which the weighted squares come to
+    their number less one; 0 where the errors alone make them as many. Its own error is left out.
+    """
+    from scipy.optimize import brentq
+
+    def squares(between: float) -> tuple[float, float, float]:
+        weight = 1.0 / (std**2 + between)
+        mean = float(weight @ values / weight.sum())
+        return float(weight @ (values - mean) ** 2), mean, float(weight.sum() ** -0.5)
+
+    free = len(values) - 1
+    between = 0.0
+    if free and squares(0.0)[0] > free:
+        most = float(np.ptp(values)) ** 2
+        between = float(brentq(lambda size: squares(size)[0] - free, 0.0, most))
+    _, mean, error = squares(between)
+    return PooledMean(mean, error, math.sqrt(between))
+
+
 def student_factor(dof: float, level: float = 0.95) -> float:
     """Return Student's two-sided factor."""
     from scipy.special import stdtrit

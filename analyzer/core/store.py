@@ -512,9 +512,16 @@ _PLOTTING: Final = ("matplotlib", "numpy")
 
 
 def digest_of(*values: Any) -> str:
-    """Return a digest of plain values; the order of keys in a table does not matter."""
-    text = json.dumps(values, sort_keys=True, ensure_ascii=True, default=str)
+    """Return a digest of plain values and records of such; the order of keys in a table does not matter."""
+    text = json.dumps(values, sort_keys=True, ensure_ascii=True, default=_told_apart)
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _told_apart(value: Any) -> Any:
+    # A record field by field: how it shows itself is made for readers and leaves out what lies deeper.
+    if is_dataclass(value) and not isinstance(value, type):
+        return {field.name: getattr(value, field.name) for field in fields(value)}
+    return str(value)
 
 
 def run_key(

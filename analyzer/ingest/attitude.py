@@ -22,7 +22,7 @@ path, whatever the side-slip.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
@@ -130,6 +130,13 @@ YAW_BAND: Final = 2.0
 """Low-pass of the fit for the lean about the vertical axis [Hz]."""
 LEAST_LONGITUDINAL: Final = 0.4
 """Drive and brake forces that vary less tell no lean about the vertical axis [m/s2]."""
+LEAST_TOLD: Final = 0.1
+"""Part that a run must tell of an angle, beside what is usual, to count among the runs of a session."""
+LEAST_OWN: Final = math.radians(0.02)
+"""Least own error of a run's lean [rad]: runs of the virtual car with one box scatter by 0.018 degrees in
+roll, 0.012 in pitch."""
+LOOSE: Final = math.radians(0.2)
+"""Difference between runs from which a box is said to have moved [rad]: 1 % of gradients at most below it."""
 _INERTIAL: Final = tuple(f"{sensor}_{axis}" for sensor in ("accel", "gyro") for axis in "xyz")
 
 
@@ -180,6 +187,7 @@ def _steps(box: BoxLean) -> tuple[str, ...]:
 def _row(box: BoxLean) -> HealthRow:
     most = max(math.hypot(*box.angles[:2]), abs(box.angles[2]))
     size, limit = math.degrees(most), math.degrees(SAID)
+    loose = max(box.apart)
     if box.source == "unknown":
         text = f"Not known how far the box leans: {box.why}. Its usual lean stands in the errors."
         return HealthRow("box attitude", "gyro_x", Verdict.NOT_TESTED, None, limit, "deg", text)
@@ -187,10 +195,17 @@ def _row(box: BoxLean) -> HealthRow:
         f"{words[int(angle < 0.0)]} by {abs(math.degrees(angle)):.1f} ± {math.degrees(std):.1f}°"
         for words, angle, std in zip(_LEANS, box.angles, box.std, strict=True)
     )
-    text = f"The box leans {angles} ({box.source}); all its channels are turned back."
+    text = f"The box leans {angles} ({_SOURCES[box.source]}); all its channels are turned back."
+    if loose > LOOSE:
+        text += (
+            f" It leans otherwise from run to run, by {math.degrees(loose):.1f}°: look whether it is loose, "
+            "or name the run before which it was taken off (runs.box_moved)."
+        )
+        return HealthRow("box attitude", "gyro_x", Verdict.SUSPECT, size, limit, "deg", text)
     return HealthRow("box attitude", "gyro_x", Verdict.GOOD, size, limit, "deg", text)
 
 
+_SOURCES: Final = {"found": "found in this log", "session": "all runs of the session", "stated": "stated"}
 _LEANS: Final = (("to the right", "to the left"), ("nose down", "nose up"), ("turned left", "turned right"))
 """What positive and negative angles about x, y and z (ISO 8855) mean."""
 
@@ -203,6 +218,89 @@ def _stated(car: CarSheet) -> BoxLean | None:
     angles = (lean.roll, lean.pitch, lean.yaw)
     std = tuple(math.radians(0.2) if angle.std is None else angle.std for angle in angles)
     return BoxLean((angles[0].value, angles[1].value, angles[2].value), (std[0], std[1], std[2]), "stated")
+
+
+def pooled_leans(found: Mapping[str, BoxLean]) -> dict[str, BoxLean]:
+    """Return the lean of the box in each run of one mounting, told by all of them.
+
+    Parameters
+    ----------
+    found : mapping
+        Run -> what it tells by itself. A stated lean stays as it is.
+
+    Returns
+    -------
+    dict
+        A lean that differs from run to run by more than its errors is drawn to the mean by its own error
+        alone (`PooledMean.of`); a run that could not tell it takes the mean.
+    """
+    told = {run: _told(box) for run, box in found.items() if box.source == "found"}
+    if not told:
+        return dict(found)
+    means = [_mean_of([each[axis] for each in told.values() if each[axis] is not None]) for axis in range(3)]
+    common = tuple(
+        math.sqrt(float(np.mean([found[run].common[axis] ** 2 for run in told]))) for axis in range(3)
+    )
+    kept = {run for run in found if found[run].source == "stated" or set(told) == {run}}
+    return {
+        run: box if run in kept else _pooled(told.get(run, _NOTHING), means, common)
+        for run, box in found.items()
+    }
+
+
+_Told = tuple[tuple[float, float] | None, ...]
+_NOTHING: Final[_Told] = (None, None, None)
+
+
+def _told(box: BoxLean) -> _Told:
+    """Return angle and own error per axis as the run itself tells them, without what is usual."""
+    told: list[tuple[float, float] | None] = []
+    for angle, std, common in zip(box.angles, box.std, box.common, strict=True):
+        share = 1.0 - (std / USUAL_LEAN) ** 2
+        if share < LEAST_TOLD:
+            told.append(None)
+            continue
+        told.append((angle / share, max(math.sqrt(max(std**2 / share - common**2, 0.0)), LEAST_OWN)))
+    return tuple(told)
+
+
+def _mean_of(told: Sequence[tuple[float, float] | None]) -> regression.PooledMean | None:
+    values = np.array(told, dtype=np.float64)
+    return regression.pooled_mean(values[:, 0], values[:, 1]) if len(values) else None
+
+
+def _pooled(
+    told: _Told,
+    means: Sequence[regression.PooledMean | None],
+    common: Sequence[float],
+) -> BoxLean:
+    angles, std, apart = [], [], []
+    for axis, mean in enumerate(means):
+        own = told[axis]
+        if mean is None:
+            angle, error = 0.0, USUAL_LEAN
+        elif own is None:
+            angle, error = mean.mean, math.hypot(mean.std, mean.apart, common[axis])
+        else:
+            angle, error = mean.of(*own)
+            error = math.hypot(error, common[axis])
+        best = _beside_the_usual(angle, error)
+        angles.append(best[0])
+        std.append(best[1])
+        apart.append(0.0 if mean is None else mean.apart)
+    return BoxLean(
+        (angles[0], angles[1], angles[2]),
+        (std[0], std[1], std[2]),
+        "session",
+        common=(common[0], common[1], common[2]),
+        apart=(apart[0], apart[1], apart[2]),
+    )
+
+
+def _beside_the_usual(angle: float, std: float) -> tuple[float, float]:
+    """Return an angle and its error where the usual lean of bolted boxes counts as well [rad]."""
+    share = USUAL_LEAN**2 / (USUAL_LEAN**2 + std**2)
+    return angle * share, std * math.sqrt(share)
 
 
 def rotation_of(angles: tuple[float, float, float]) -> Floats:
@@ -269,34 +367,43 @@ def found_lean(recording: Recording, car: CarSheet) -> BoxLean:
     stretches = _stretches(recording, car)
     if not stretches:
         return BoxLean.unknown(USUAL_LEAN, "no stretch of 8 s without a hole in which the car turns")
-    tilt, spread = _of_both([_found_tilt(stretches, steps) for steps in (0, STRAIGHT_STEPS)])
-    yaw, yaw_std = _yaw([s.turned(rotation_of((tilt[0], tilt[1], 0.0))) for s in stretches])
+    tilt, own, common = _of_both([_found_tilt(stretches, steps) for steps in (0, STRAIGHT_STEPS)])
+    found = _yaw([s.turned(rotation_of((tilt[0], tilt[1], 0.0))) for s in stretches])
+    # What is found counts by its error beside what is usual.
+    yaw, yaw_std, yaw_common = 0.0, USUAL_LEAN, 0.0
+    if found is not None:
+        yaw_common = LEFT_OUT[2]
+        yaw, yaw_std = _beside_the_usual(found[0], math.hypot(found[1], yaw_common))
+    std = np.minimum(np.hypot(own, common), USUAL_LEAN)
     return BoxLean(
-        (float(tilt[0]), float(tilt[1]), yaw), (float(spread[0]), float(spread[1]), yaw_std), "found"
+        (float(tilt[0]), float(tilt[1]), yaw),
+        (float(std[0]), float(std[1]), yaw_std),
+        "found",
+        common=(float(common[0]), float(common[1]), yaw_common),
     )
 
 
-def _found_tilt(stretches: list[Stretch], straight: int) -> tuple[Floats, Floats]:
-    """Return roll and pitch of the box [rad] and their uncertainties; for `straight` see `_fitted`."""
+def _found_tilt(stretches: list[Stretch], straight: int) -> tuple[Floats, Floats, Floats]:
+    """Return roll and pitch of the box as `_tilt` does; for `straight` see `_fitted`."""
     # Angles are taken as small in the fit, and the path is seen by a level box: what was found is turned
     # back, and what is left is found again.
     tilt = np.zeros(2)
     for _ in range(PASSES):
         back = rotation_of((float(tilt[0]), float(tilt[1]), 0.0))
-        more, spread = _tilt([stretch.turned(back) for stretch in stretches], straight)
+        more, own, common = _tilt([stretch.turned(back) for stretch in stretches], straight)
         tilt = tilt + more
-    return tilt, spread
+    return tilt, own, common
 
 
-def _of_both(found: list[tuple[Floats, Floats]]) -> tuple[Floats, Floats]:
-    """Return the likelier of two leans and its uncertainty, which holds how likely the other one is.
+def _of_both(found: list[tuple[Floats, Floats, Floats]]) -> tuple[Floats, Floats, Floats]:
+    """Return the likelier of two leans with its errors; its own one holds how likely the other one is.
 
     A lean is as likely as boxes are bolted so (`USUAL_LEAN`); the spread is that of a mixture of both.
     """
-    (near, std), (far, _) = sorted(found, key=lambda one: float(one[0] @ one[0]))
+    (near, own, common), (far, _, _) = sorted(found, key=lambda one: float(one[0] @ one[0]))
     odds = math.exp(-0.5 * float(far @ far - near @ near) / USUAL_LEAN**2)
     share = odds / (1.0 + odds)
-    return near, np.minimum(np.hypot(std, math.sqrt(share) * (far - near)), USUAL_LEAN)
+    return near, np.hypot(own, math.sqrt(share) * (far - near)), common
 
 
 @dataclass(frozen=True, slots=True)
@@ -483,14 +590,13 @@ class _Fit:
     away: float
 
 
-def _tilt(stretches: list[Stretch], straight: int) -> tuple[Floats, Floats]:
-    """Return roll and pitch of the box [rad] and their standard uncertainties."""
+def _tilt(stretches: list[Stretch], straight: int) -> tuple[Floats, Floats, Floats]:
+    """Return roll and pitch of the box, their own standard errors and what all runs leave out alike [rad]."""
     fit = _fitted(stretches, _PRIORS, straight)
     where = [k - len(_SHARED) for k in (_SHARED.index("roll"), _SHARED.index("pitch"))]
     formal = np.sqrt(np.diag(fit.covariance)[where])
     # Rows on banks are no witnesses across the path, and there the pots miss most of the body's motion.
-    left_out = np.hypot(LEFT_OUT[:2], fit.away * BANKED_LEFT_OUT)
-    return fit.unknowns[where], np.minimum(np.hypot(formal, left_out), USUAL_LEAN)
+    return fit.unknowns[where], formal, np.hypot(LEFT_OUT[:2], fit.away * BANKED_LEFT_OUT)
 
 
 def _fitted(stretches: list[Stretch], priors: Mapping[str, tuple[float, float]], straight: int) -> _Fit:
@@ -686,8 +792,8 @@ def _averaged(columns: Floats, stretch: Stretch) -> tuple[Floats, Floats]:
 # Yaw of the box: roll of the pots that goes along with the longitudinal force.
 
 
-def _yaw(stretches: list[Stretch]) -> tuple[float, float]:
-    """Return the lean about the vertical axis [rad] and its standard uncertainty.
+def _yaw(stretches: list[Stretch]) -> tuple[float, float] | None:
+    """Return the lean about the vertical axis [rad] and its own standard error; None if untold.
 
     A car alike left and right does not roll by drive and brake forces, so what goes along with them is the
     part of them in the lateral force of a box that is turned.
@@ -696,7 +802,7 @@ def _yaw(stretches: list[Stretch]) -> tuple[float, float]:
     table = np.vstack(parts)
     design, roll = table[:, :-1], table[:, -1]
     if float(np.std(design[:, 1])) < LEAST_LONGITUDINAL or float(np.std(design[:, 0])) < LEAST_LONGITUDINAL:
-        return 0.0, USUAL_LEAN
+        return None
     fit = regression.least_squares(design, roll)
     # Rows of 0.04 s are far from independent: the band of the fit gives 2 x 2 Hz of them.
     repeated = stretches[0].rate / (2.0 * YAW_BAND)
@@ -704,11 +810,8 @@ def _yaw(stretches: list[Stretch]) -> tuple[float, float]:
     # Roll per lateral force at the usual vertical force, its bend left out.
     slope = float(fit.coefficients[0] + fit.coefficients[2] * STANDARD_GRAVITY)
     if slope <= 0.0:
-        return 0.0, USUAL_LEAN
-    yaw, std = float(fit.coefficients[1]) / slope, math.hypot(FORMAL * formal / slope, LEFT_OUT[2])
-    # What is found counts by its error beside what is usual.
-    share = USUAL_LEAN**2 / (USUAL_LEAN**2 + std**2)
-    return yaw * share, std * math.sqrt(share)
+        return None
+    return float(fit.coefficients[1]) / slope, FORMAL * formal / slope
 
 
 def _yaw_rows(stretch: Stretch) -> Floats:

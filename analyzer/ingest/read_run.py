@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import ctypes
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -44,6 +45,7 @@ def read_recording(
     car: CarSheet,
     level: tuple[float, float] | None = None,
     clock_offsets: Sequence[float] | None = None,
+    zeros: Mapping[str, Uncertain] = MappingProxyType({}),
 ) -> Recording:
     """Read the logs of one run.
 
@@ -59,6 +61,8 @@ def read_recording(
         Stretch of log time in which the car stands or runs level [s]; overrides the car sheet's.
     clock_offsets : sequence of float or None
         One per file: what to add to its clock [s].
+    zeros : mapping
+        Pot -> its zero in other runs [m], where this one tells none (`zero.shared_zero`).
 
     Returns
     -------
@@ -72,7 +76,7 @@ def read_recording(
     """
     if level is None and car.logger.level is not None:
         level = (car.logger.level[0].value, car.logger.level[1].value)
-    recording = turned_to_the_car(_read(run, paths, car.logger, car, level, clock_offsets), car)
+    recording = turned_to_the_car(_read(run, paths, car.logger, car, level, clock_offsets, zeros), car)
     give_back(8 * recording.data.size)  # what was read on the way is gone by now
     return recording
 
@@ -121,6 +125,7 @@ class _Assembly:
     outside: dict[str, NDArray[np.bool_]] = field(default_factory=dict)
     complete: set[str] = field(default_factory=set)
     zero_std: dict[str, float] = field(default_factory=dict)
+    zero: dict[str, float] = field(default_factory=dict)
 
 
 def _read(
@@ -130,6 +135,7 @@ def _read(
     car: CarSheet | None,
     level: tuple[float, float] | None,
     clock_offsets: Sequence[float] | None,
+    zeros: Mapping[str, Uncertain] = MappingProxyType({}),
 ) -> Recording:
     with held(paths) as sources:
         groups = [load_files(path, logger, shared=len(paths) > 1) for path in paths]
@@ -156,7 +162,7 @@ def _read(
     # The unit is turned before the pots are zeroed: standing still on the level is told by gravity.
     blocks = Blocks(made.data, base.rate)
     _turn(made, blocks, logger, paths[0])
-    _zero(made, blocks, base, logger, level, paths[0])
+    _zero(made, blocks, base, logger, level, paths[0], zeros)
     # Checks see the channels as they will be used.
     found = check_channels(blocks, made.outside, base, logger, car, made.complete, len(paths) == 1)
     made.health += found.rows
@@ -172,6 +178,7 @@ def _read(
         ),
         steps=tuple(made.steps),
         zero_std=made.zero_std,
+        zero=made.zero,
         prints=prints,
     )
 
@@ -374,17 +381,19 @@ def _zero(
     logger: Logger,
     level: tuple[float, float] | None,
     path: Path,
+    borrowed: Mapping[str, Uncertain],
 ) -> None:
     static: dict[str, Uncertain] = {}
     for name, channel in logger.channels.items():
         reading = static_reading(channel, name, path) if name.startswith("damper_") else None
         if reading is not None and name in made.data:
             static[name] = reading
-    zeroed = zero_pots(blocks, base.times(), static, level, logger.zero)
+    zeroed = zero_pots(blocks, base.times(), static, level, logger.zero, borrowed)
     for name, offset in zeroed.offsets.items():
         made.data[name] = _less(made.data[name], offset)
         blocks.shift(name, offset)
     made.zero_std = zeroed.std
+    made.zero = {name: zeroed.offsets.get(name, 0.0) for name in zeroed.std}
     made.steps += zeroed.steps
     made.health += zeroed.health
 

@@ -106,12 +106,19 @@ class BoxLean:
         sheet, or ``unknown``: then nothing was turned.
     why : str
         What is missing where it is unknown.
+    common : tuple of float
+        Part of `std` that is the same in all runs of a car on a course [rad]: more runs do not take it away.
+    apart : tuple of float
+        Standard deviation of the lean between the runs of a session, beyond what their errors explain [rad];
+        0 where they agree.
     """
 
     angles: tuple[float, float, float]
     std: tuple[float, float, float]
     source: Literal["found", "session", "stated", "unknown"]
     why: str = ""
+    common: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    apart: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @classmethod
     def unknown(cls, std: float, why: str) -> BoxLean:
@@ -142,6 +149,9 @@ class Recording:
         What was done to get here, in order, including every guess and the key that overrides it.
     zero_std : mapping
         Pot -> standard uncertainty of its zero [m]; a pot whose zero has an unknown error is missing.
+    zero : mapping
+        Pot -> what it reads at static ride height, as it was taken off [m]; 0 where the calibration's zero
+        was kept.
     prints : RowPrints or None
         What its rows are known by; None without pots and without an inertial unit.
     box : BoxLean
@@ -156,6 +166,7 @@ class Recording:
     health: tuple[HealthRow, ...]
     steps: tuple[str, ...]
     zero_std: Mapping[str, float] = field(default_factory=dict)
+    zero: Mapping[str, float] = field(default_factory=dict)
     prints: RowPrints | None = None
     box: BoxLean = BoxLean((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), "unknown")
 

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.core.constants import AXLE_CORNERS, STANDARD_GRAVITY
+from analyzer.core.regression import pooled_mean
 from analyzer.core.signals import Blocks
 from analyzer.core.units import Uncertain
-from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.sheets.car import CarSheet
 
 # Zero of the pots: from the sheet, a stated level stretch, or a car that stands or runs level in the log.
 
@@ -21,6 +26,8 @@ Floats = NDArray[np.float64]
 ZERO_TOLERANCE: Final = 0.004
 """Standing reading that raises no question about the calibration [m]: friction and fuel move a standing car
 by a few millimetres (engineering judgement)."""
+FAR_FROM_ZERO: Final = 0.020
+"""Reading on the straight from which a pot's zero was never set [m]; engineering judgement."""
 STANDING_SECONDS: Final = 2.0
 STILL_TRAVEL: Final = 0.0008
 """Spread of a pot on a standing car, engine running [m]; engineering judgement."""
@@ -119,6 +126,7 @@ def zero_pots(
     static: dict[str, Uncertain],
     level: tuple[float, float] | None,
     zeroing: Zeroing = "found",
+    borrowed: Mapping[str, Uncertain] = MappingProxyType({}),
 ) -> Zeroed:
     """Decide what reading of each pot is static ride height; nothing is subtracted here.
 
@@ -134,9 +142,14 @@ def zero_pots(
         Stated stretch [s] in which the car stands or runs level.
     zeroing : str
         What may overrule the calibration's zero: a car found to stand or to run level, to stand, or nothing.
+    borrowed : mapping
+        Channel -> reading at static ride height in other runs with the same pots [m], for pots of which this
+        log tells none.
     """
     done = Zeroed()
     pots = [name for name in blocks.data if name.startswith("damper_")]
+    for name in [name for name in pots if name in borrowed and name not in static]:
+        _borrow(done, name, borrowed[name])
     for name in pots:
         if name in static:
             done.offsets[name] = static[name].value
@@ -146,7 +159,7 @@ def zero_pots(
                 f"zero of {name} at {static[name].value * 1000:.1f} mm, from logger.channels.{name}.static"
             )
     # What the sheet states is not questioned; only the others are looked for.
-    unset = [name for name in pots if name not in static]
+    unset = [name for name in pots if name not in static and name not in borrowed]
     if not unset:
         return done
     if level is None and zeroing == "calibration":
@@ -164,9 +177,17 @@ def zero_pots(
             "no stretch of standing or straight level running was found; the pots' zero is that of their "
             "calibration (runs.level, logger.channels.….static)"
         )
+    agrees = {name: abs(reading.value) <= 2.0 * reading.std for name, reading in told.items()}
     for name, reading in told.items():
-        _settle(done, name, reading, stated=level is not None)
+        # For the axle, not for a pot: what bends one reading (an offset of the accelerometer) bends the other
+        # the other way, and one pot moved alone would be roll and heave that are not there.
+        kept = level is None and all(agrees[pot] for pot in _of_axle(name) if pot in agrees)
+        _settle(done, name, reading, kept, stated=level is not None)
     return done
+
+
+def _of_axle(pot: str) -> tuple[str, ...]:
+    return tuple(f"damper_{pot[-2]}{side}" for side in "LR")
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,6 +271,52 @@ def _reading(name: str, rest: _Rest | None, running: dict[str, AxleZero]) -> _Re
     return _Reading(still - side * trust * own, left, how)
 
 
+def _borrow(done: Zeroed, name: str, reading: Uncertain) -> None:
+    std = float(reading.std or 0.0)
+    done.offsets[name], done.std[name] = reading.value, std
+    size = f"{reading.value * 1000.0:.1f} ± {std * 1000.0:.1f} mm"
+    done.steps.append(f"zero of {name} at {size}, borrowed from other runs (logger.channels.{name}.static)")
+    text = f"This log does not tell its zero; {size} is borrowed from other runs of the session."
+    done.health.append(HealthRow("zero", name, Verdict.GOOD, reading.value * 1000.0, None, "mm", text))
+
+
+def unknown_zeros(recording: Recording, car: CarSheet) -> set[str]:
+    """Return the pots that read far from ride height and of which neither log nor sheet tells a zero."""
+    far = {
+        row.channel
+        for row in recording.health
+        if row.check == "zero of the run" and row.verdict is Verdict.SUSPECT
+    }
+    stated = {name for name, channel in car.logger.channels.items() if channel.static is not None}
+    return far - stated - set(recording.zero_std)
+
+
+MOST_APART: Final = 0.003
+"""Standard deviation of a pot's zero between runs up to which a further run may borrow it [m]: a car settles
+and its fuel goes by so much, a pot that was turned on its bolt is farther off (engineering judgement)."""
+SETTLED: Final = 0.001
+"""Standard uncertainty of a ride height from run to run [m]: fuel, friction (engineering judgement)."""
+
+
+def shared_zero(readings: Sequence[tuple[float, float]], here: float) -> Uncertain | None:
+    """Return the zero of a pot in a run that does not tell it, from the others; None where they disagree.
+
+    Parameters
+    ----------
+    readings : sequence of (float, float)
+        Reading at static ride height in the other runs with its standard uncertainty [m].
+    here : float
+        What the pot reads on the straight in the run itself [m].
+    """
+    if not readings:
+        return None
+    values, std = np.array(readings, dtype=np.float64).T
+    mean = pooled_mean(values, np.hypot(std, SETTLED))
+    if mean.apart > MOST_APART or abs(here - mean.mean) > FAR_FROM_ZERO:
+        return None
+    return Uncertain(mean.mean, math.hypot(mean.std, mean.apart, SETTLED))
+
+
 def _twist(rest: _Rest, running: dict[str, AxleZero], axle: str) -> float | None:
     """Return half the difference of an axle's pots at rest less that while driving [m]."""
     left, right = (rest.readings.get(f"damper_{axle[0].upper()}{side}") for side in "LR")
@@ -258,12 +325,11 @@ def _twist(rest: _Rest, running: dict[str, AxleZero], axle: str) -> float | None
     return 0.5 * (right - left) - running[axle].half_difference
 
 
-def _settle(done: Zeroed, name: str, reading: _Reading, stated: bool) -> None:
-    """Take the reading as zero, or keep the calibration's where both agree within the error; say which."""
+def _settle(done: Zeroed, name: str, reading: _Reading, kept: bool, stated: bool) -> None:
+    """Take the reading as zero, or keep the calibration's; say which."""
     size = f"{reading.value * 1000.0:.1f} ± {reading.std * 1000.0:.1f} mm"
     limit = ZERO_TOLERANCE + (2.0 * reading.std if reading.driving_only else 0.0)
     off = abs(reading.value) > limit
-    kept = not stated and abs(reading.value) <= 2.0 * reading.std
     done.std[name] = float(np.hypot(reading.value, reading.std)) if kept else reading.std
     keys = f'logger.channels.{name}.static, runs.level, logger.zero = "calibration"'
     if not kept:

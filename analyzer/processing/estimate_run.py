@@ -10,7 +10,8 @@ import numpy as np
 from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.signals import Bools
-from analyzer.ingest.recording import Recording, Verdict
+from analyzer.ingest.recording import Recording
+from analyzer.ingest.zero import unknown_zeros
 from analyzer.processing import bump_stop_gap
 from analyzer.processing.bottoming import EventSource, bottoming_events, contact_mask, event_source
 from analyzer.processing.loads import (
@@ -134,13 +135,7 @@ NO_ZERO: Final = "the zero of its pots is not known (logger.channels.….static,
 
 def _without_zero(recording: Recording, car: CarSheet) -> tuple[Axle, ...]:
     """Return the axles with a pot that reads far from ride height and of which no zero is known."""
-    far = {
-        row.channel
-        for row in recording.health
-        if row.check == "zero of the run" and row.verdict is Verdict.SUSPECT
-    }
-    stated = {name for name, channel in car.logger.channels.items() if channel.static is not None}
-    unknown = far - stated - set(recording.zero_std)
+    unknown = unknown_zeros(recording, car)
     return tuple(a for a in AXLES if any(f"damper_{corner}" in unknown for corner in AXLE_CORNERS[a]))
 
 

@@ -25,8 +25,7 @@ from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import check_bars, check_setup, predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
 from analyzer.session.frames import event_frame, run_frame
-from analyzer.session.run_store import RunStore, record_run
-from analyzer.session.unit_doubts import with_unit_doubts
+from analyzer.session.run_store import RunSheets, RunStore
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import (
     MissingFileError,
@@ -201,34 +200,36 @@ def review_session(path: Path, progress: Progress | None = None, seed: int = 0) 
 
 def review_loaded(session: Session, progress: Progress | None = None, seed: int = 0) -> Review:
     """Do the same as `review_session` for sheets that have been read."""
-    steps = len(session.sheet.runs) + 2
+    steps = 2 * len(session.sheet.runs) + 2
     tell = progress or (lambda _what, _done, _all: None)
     tell("predicting the set-ups", 0, steps)
     # Predictions first: a sheet that cannot be predicted from is told before any log is read.
     predictions = predict_session(session)
     recordings: list[Recording] = []
     runs: list[RunEstimates] = []
-    failed: dict[str, str] = {}
+    failed: dict[str, str] = dict(session.missing)
     faults: list[Fault] = []
     # Keyed by the contents of logs and sheets and by this program: an unchanged run is not read again.
     store = Store.of_user()
-    known = RunStore(store, session.car, session.course, seed)
-    for index, run in enumerate(session.sheet.runs, start=1):
-        tell(f"reading and estimating {run.name}", index, steps)
-        setup = session.sheet.setups[run.setup]
-        if run.name in session.missing:
-            failed[run.name] = session.missing[run.name]
-            continue
+    known = RunStore(store, run_sheets(session, predictions), seed)
+    there = [run.name for run in session.sheet.runs if run.name in session.logs]
+    # All logs before the first estimate: what they tell together of the sensors goes into each.
+    for index, name in enumerate(there, start=1):
+        tell(f"reading {name}", index, steps)
+        known.look(name)
+    for index, name in enumerate(there, start=1 + len(there)):
+        tell(f"estimating {name}", index, steps)
         try:
-            recording, estimates = known.result(run, setup, predictions[run.setup], session.logs[run.name])
+            recording, estimates = known.result(name)
         except LogError as error:
-            failed[run.name] = str(error)
+            failed[name] = str(error)
             continue
         except Exception as error:
-            faults.append(run_fault(session, run.name, "estimating", error))
+            faults.append(run_fault(session, name, "estimating", error))
             continue
         recordings.append(recording)
         runs.append(estimates)
+    failed = {run.name: failed[run.name] for run in session.sheet.runs if run.name in failed}
     store.tidy()
     # Only with all runs at hand does it show which of them hold the same rows.
     # A fault met from here on is blamed on the run without which the work goes well.
@@ -239,7 +240,7 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
 
     (recordings, runs, repeats, again), late = contained(
         list(by_name),
-        lambda names: _counted_once(session, predictions, known, [by_name[name] for name in names]),
+        lambda names: _counted_once(session, known, [by_name[name] for name in names]),
         blamed,
     )
     failed |= again
@@ -280,9 +281,16 @@ def run_fault(session: Session, run: str, stage: Stage, error: Exception) -> Fau
     return fault_of(error, run, stage, (*session.logs.get(run, ()), *sheets))
 
 
+def run_sheets(session: Session, predictions: Mapping[str, SetupPrediction]) -> RunSheets:
+    """Return what the results of a session's runs rest on."""
+    sheet = session.sheet
+    return RunSheets(
+        session.car, session.course, sheet.setups, sheet.runs, session.logs, predictions.__getitem__
+    )
+
+
 def _counted_once(
     session: Session,
-    predictions: Mapping[str, SetupPrediction],
     known: RunStore,
     pairs: Sequence[tuple[Recording, RunEstimates]],
 ) -> tuple[list[Recording], list[RunEstimates], tuple[Repeat, ...], dict[str, str]]:
@@ -300,7 +308,6 @@ def _counted_once(
     repeats, stretches = _repeats(session, [recording for recording, _ in pairs])
     if not repeats:
         return [recording for recording, _ in pairs], [run for _, run in pairs], repeats, {}
-    entries = {run.name: run for run in session.sheet.runs}
     failed: dict[str, str] = {}
     kept_recordings, kept_runs = [], []
     for recording, estimates in pairs:
@@ -312,10 +319,7 @@ def _counted_once(
         if own:
             marked = without_repeats(recording, stretches[name])
             marked = replace(marked, health=(*marked.health, *repeat_rows(own, name)))
-            setup = entries[name].setup
-            recording, estimates = known.estimated(
-                entries[name], session.sheet.setups[setup], predictions[setup], marked
-            )
+            recording, estimates = known.estimated(marked)
         kept_recordings.append(recording)
         kept_runs.append(estimates)
     return kept_recordings, kept_runs, repeats, failed
@@ -434,22 +438,20 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
             return CheckOutcome((), {}, (fault_of(error, path.name, "reading", (path,)),))
     session = load_session(path)
     recordings: list[Recording] = []
-    failed: dict[str, str] = {}
+    failed: dict[str, str] = dict(session.missing)
     faults: list[Fault] = []
-    for index, run in enumerate(session.sheet.runs, start=1):
-        progress(f"checking {run.name}", index, len(session.sheet.runs))
-        if run.name in session.missing:
-            failed[run.name] = session.missing[run.name]
-            continue
+    known = RunStore(Store(None), run_sheets(session, predict_session(session)))
+    there = [run.name for run in session.sheet.runs if run.name in session.logs]
+    for index, name in enumerate(there, start=1):
+        progress(f"checking {name}", index, len(there))
+        known.look(name)
+    for name in there:
         try:
-            recording = record_run(run, session.logs[run.name], session.car)
-            setup = session.sheet.setups[run.setup]
-            prediction = predict_setup(session.car, run.setup, setup)
-            recordings.append(with_unit_doubts(recording, session.car, prediction))
+            recordings.append(known.recording(name))
         except LogError as error:
-            failed[run.name] = str(error)
+            failed[name] = str(error)
         except Exception as error:
-            faults.append(run_fault(session, run.name, "reading", error))
+            faults.append(run_fault(session, name, "reading", error))
 
     def looked_at(names: Collection[str]) -> tuple[Recording, ...]:
         kept = [recording for recording in recordings if recording.run in names]

@@ -58,6 +58,8 @@ class Run(Sheet):
     """Stretch of log time in which this run stands or runs level: the pots' zero."""
     clock_offsets: list[Time] | None = None
     """One per log: what to add to its clock; the first is usually "0 s"."""
+    box_moved: bool = False
+    """Whether the inertial box was taken off or turned before this run; its lean is then told anew."""
     conditions: dict[str, str] = Field(default_factory=dict)
 
 

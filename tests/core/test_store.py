@@ -23,6 +23,7 @@ from analyzer.core.store import (
     _seal,
     cache_folder,
     content_digest,
+    digest_of,
     user_key,
 )
 from analyzer.ingest.recording import Verdict
@@ -355,3 +356,17 @@ def test_digests_tell_contents_apart():
 def test_an_unpacker_names_every_error_it_may_raise():
     with pytest.raises(Unpacker.UNFIT):
         Unpacker([]).unpack({"array": 0})
+
+
+def test_records_that_show_themselves_alike_have_digests_of_their_own():
+    """Results name themselves in one line for readers; a key holds every number of them."""
+
+    @dataclass
+    class Lean:
+        angles: tuple
+
+        def __repr__(self):
+            return "Lean(<3>)"
+
+    assert digest_of(Lean((0.0, 0.1, 0.2))) != digest_of(Lean((0.0, 0.1, 0.3)))
+    assert digest_of(Lean((0.0, 0.1, 0.2))) == digest_of(Lean((0.0, 0.1, 0.2)))

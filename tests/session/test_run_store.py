@@ -14,7 +14,7 @@ from analyzer.core.errors import LogError
 from analyzer.core.store import Store
 from analyzer.ingest import open as opening, read_run
 from analyzer.session import run_store
-from analyzer.session.review import load_session, review_session
+from analyzer.session.review import load_session, predict_session, review_session, run_sheets
 from analyzer.session.run_store import RunStore
 
 
@@ -96,16 +96,35 @@ def test_second_review_reads_no_log_and_gives_the_same_to_the_last_bit(folder, c
     assert cache.joinpath("kept-1").stat().st_mode & 0o077 == 0
 
 
-def test_a_run_added_is_the_only_one_estimated(folder, cache, estimated, sample_session):
-    review_session(folder)
-    estimated.clear()
+def add_run(folder, sample_session):
     shutil.copy(sample_session / "r02.csv.gz", folder)
     with (folder / "session.toml").open("a") as sheet:
         sheet.write('\n[[runs]]\nname = "r02"\nsetup = "A"\nlogs = ["r02.csv.gz"]\n')
         sheet.write('level = ["0.3 s", "2.3 s"]\n')
-    reviewed = review_session(folder)
+
+
+def test_a_run_added_helps_to_tell_how_the_box_leans_in_the_others(folder, cache, estimated, sample_session):
+    before = review_session(folder)
+    estimated.clear()
+    add_run(folder, sample_session)
+    after = review_session(folder)
+    assert estimated == ["r02", "r01", "r06"]
+    assert [run.name for run in after.runs] == ["r01", "r06", "r02"]
+    one, other = before.recordings["r01"].box, after.recordings["r01"].box
+    assert one.angles != other.angles
+    assert max(other.std) < max(one.std)
+    assert len({recording.box.angles for recording in after.recordings}) == 1
+
+
+def test_a_run_added_is_the_only_one_estimated_where_the_lean_is_stated(
+    folder, cache, estimated, sample_session
+):
+    changed(folder / "car.toml", "[logger.imu]", '[logger.imu]\nlean = { pitch = "0.1 deg" }')
+    review_session(folder)
+    estimated.clear()
+    add_run(folder, sample_session)
+    assert [run.name for run in review_session(folder).runs] == ["r01", "r06", "r02"]
     assert estimated == ["r02"]
-    assert [run.name for run in reviewed.runs] == ["r01", "r06", "r02"]
 
 
 def test_a_moved_session_is_known_and_its_logs_are_named_where_they_lie_now(folder, cache, estimated):
@@ -134,21 +153,22 @@ def test_a_log_that_cannot_be_used_is_tried_again_each_time(folder, cache, estim
 class Asked(RunStore):
     """A store of runs that notes when one has to be worked out, and takes `made` for it."""
 
-    def __init__(self, store, loaded, made, seed=0):
-        super().__init__(store, loaded.car, loaded.course, seed)
-        self.made = made
-        self.asked = []
+    def _read(self, name, zeros=None):
+        return self.made[0]
 
-    def _worked_out(self, run, setup, prediction, logs):
-        self.asked.append(run.name)
+    def estimated(self, recording):
+        self.asked.append(recording.run)
         return self.made
 
 
 def ask(loaded, store, made, seed=0):
-    """Return whether the run had to be worked out."""
+    """Return whether the first run of a session, driven alone, had to be worked out."""
     run = loaded.sheet.runs[0]
-    runs = Asked(store, loaded, made, seed)
-    found = runs.result(run, loaded.sheet.setups[run.setup], None, loaded.logs[run.name])
+    logs = {run.name: loaded.logs[run.name]}
+    sheets = run_sheets(dataclasses.replace(loaded, logs=logs), {})
+    runs = Asked(store, dataclasses.replace(sheets, predict=lambda name: None), seed)
+    runs.made, runs.asked = made, []
+    found = runs.result(run.name)
     assert found[0].run == made[0].run
     return bool(runs.asked)
 
@@ -243,14 +263,14 @@ def test_a_log_that_cannot_be_used_is_told_with_and_without_a_store(known):
     (folder / "r01.csv.gz").write_bytes(b"time,speed\n")
     run = loaded.sheet.runs[0]
     for place in (Store(None), store):
-        runs = RunStore(place, loaded.car, loaded.course)
+        runs = RunStore(place, run_sheets(loaded, predict_session(loaded)))
         with pytest.raises(LogError, match="r01"):
-            runs.result(run, loaded.sheet.setups["A"], None, loaded.logs["r01"])
+            runs.result(run.name)
 
 
 @pytest.mark.parametrize("held", [True, False])
 def test_a_log_written_over_and_back_again_while_it_is_read_is_never_kept_as_another(
-    folder, cache, monkeypatch, sample_session, sample_review, held
+    folder, cache, monkeypatch, sample_session, held
 ):
     """Before, the log is the one its hash names; when it is parsed, it is another; afterwards it is back."""
     path = folder / "r01.csv.gz"
@@ -258,6 +278,9 @@ def test_a_log_written_over_and_back_again_while_it_is_read_is_never_kept_as_ano
     if not held:
         monkeypatch.setattr(opening, "HELD_AT_MOST", 0)
     hashes, read_text = run_store._hashes, read_run.load_files
+    with monkeypatch.context() as patch:
+        patch.setenv("ANALYZER_CACHE", "off")
+        without = review_session(folder)
 
     def hashed_before(logs):
         found = hashes(logs)
@@ -276,8 +299,8 @@ def test_a_log_written_over_and_back_again_while_it_is_read_is_never_kept_as_ano
         patch.setattr(read_run, "load_files", put_back_after)
         first = review_session(folder)
     later = review_session(folder)
-    assert_same(later.recordings[0].data, sample_review.recordings[0].data, "recording")
-    assert_same(later.runs[0].fits, sample_review.runs[0].fits, "fits")
+    assert_same(later.recordings[0].data, without.recordings[0].data, "recording")
+    assert_same(later.runs[0].fits, without.runs[0].fits, "fits")
     assert later.recordings[0].sources[0].sha256 == hashlib.sha256(own).hexdigest()
     if held:
         assert first.recordings[0].sources[0].sha256 == hashlib.sha256(other).hexdigest()

@@ -12,6 +12,7 @@ from analyzer.ingest.checks import inputs, senses
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
 from analyzer.ingest.checks.senses import Explanation, Fault, Wiring
 from analyzer.ingest.recording import LEAST_HIT_RATE, Verdict
+from analyzer.ingest.zero import FAR_FROM_ZERO
 
 STROKE_MARGIN: Final = 0.005
 """Bushes, linearity of the pot and calibration together [m]; engineering judgement."""
@@ -27,7 +28,6 @@ HOP_HZ: Final = 15.0
 LOWEST_RATE: Final = 8.0
 """Below this not even roll is told [Hz]: a lap's roll lies below 1 Hz; the rigid-body engine's gradients come
 out to 0.1 % at 10 Hz."""
-FAR_FROM_ZERO: Final = 0.020
 
 
 def check_pots(signals: Signals) -> Findings:
