@@ -237,6 +237,10 @@ def check(
     strict: Annotated[
         bool, typer.Option("--strict", help="End with exit code 1 when any check is suspect or bad.")
     ] = False,
+    details: Annotated[
+        bool,
+        typer.Option("--all", help="Also print how each log was read and the checks of every channel."),
+    ] = False,
     figure: Annotated[
         Path | None,
         typer.Option(
@@ -263,7 +267,7 @@ def check(
     if as_json:
         print_json(health_json(outcome))
     else:
-        print_health(outcome, console())
+        print_health(outcome, console(), log, details=details)
     if figure is not None:
         from analyzer.report.figures.channel_plots import save_channel_figures
 

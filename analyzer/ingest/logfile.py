@@ -434,7 +434,12 @@ def report_rows(steps: list[str], health: list[HealthRow], table: RawTable, name
             HealthRow("repeated header", "log", Verdict.GOOD, float(len(repeated)), None, "1", text + ".")
         )
     if lost:
-        text = f"{len(lost)} lines do not fit the table and were left out: {_listed(lost)}"
+        which = (
+            "1 line does not fit the table and was"
+            if len(lost) == 1
+            else (f"{len(lost)} lines do not fit the table and were")
+        )
+        text = f"{which} left out: {_listed(lost)}"
         steps.append(text)
         health.append(
             HealthRow("unreadable lines", "log", Verdict.SUSPECT, float(len(lost)), 0.0, "1", text + ".")

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 from rich import box
@@ -16,7 +20,8 @@ from analyzer.core.constants import AXLES, CORNERS
 from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import SettingPair
-from analyzer.ingest.recording import Recording, Verdict
+from analyzer.core.units import DEG_PER_RAD, MM_PER_M
+from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.processing.course.places import WHOLE
 from analyzer.report import course_sentences, reasons as reason_words, season_sentences, sentences, words
 from analyzer.session.course_sheet import CourseSheetResult
@@ -403,33 +408,265 @@ def _row(table: Table, phrase: str, option: Option, key: str) -> None:
 
 
 _HEALTH_STYLE: Final = {Verdict.SUSPECT: "yellow", Verdict.BAD: "red"}
+_SMALL: Final = 0.01
+"""Part of a run's samples below which a suspect finding is a remark: they are left out one by one."""
+_SHARES: Final = frozenset(
+    ("calibration range", "clipped", "damper stroke", "dropouts", "position", "position fix", "saturated")
+    + ("speed range", "stuck")
+)
+"""Checks whose figure is the part of the run's samples that they found."""
+_READINGS: Final = frozenset(("damper stroke", "dead", "dropouts", "saturated", "zero of the run"))
+"""Checks that tell travel from static ride height, which no reader of the log finds there."""
+_WORTH_TELLING: Final = 5.0
+"""Zero of a pot from which its readings in the log are told beside the travel [mm]."""
+_SURE_ZERO: Final = 0.004
+"""Standard uncertainty of a zero up to which its figure is told [m]; beyond it the error is as large as what
+friction and fuel move a standing car by (engineering judgement)."""
+_SAME_ZERO: Final = 2.0
+"""Zeros of one pot that differ less between runs are told as their mean [mm]."""
 
 
-def print_health(outcome: CheckOutcome, console: Console) -> None:
-    """Print what every log holds, every check that is not good and what to do, then how the logs were read.
+def print_health(
+    outcome: CheckOutcome, console: Console, path: Path | None = None, *, details: bool = False
+) -> None:
+    """Print what asks for a look, the worst first, then what was read and what to do.
 
-    Checks that could not be made, and steps of reading, are told once for all logs they belong to.
+    Parameters
+    ----------
+    outcome : CheckOutcome
+        Of a log, or of all logs of a session.
+    console : Console
+        Where to.
+    path : Path or None
+        What was checked, for the command that comes next; None names none.
+    details : bool
+        Also how each log was read, each log's own findings, and the checks of each channel.
     """
+    for run, why in outcome.failed.items():
+        say(console, f"UNREAD: {words.label(run, 24)}: {one_line(why)}", "red", hang=2)
+    findings, remarks = _merged(outcome)
+    for finding in findings:
+        word = finding.row.verdict.value.upper()
+        say(console, f"{word}: {finding.line(outcome)}", _HEALTH_STYLE[finding.row.verdict], hang=2)
+    if remarks:
+        say(console, f"Left out, each under 1 % of the samples: {_remark_words(remarks, outcome)}.", hang=2)
+    if outcome.recordings:
+        say(console, _read_line(outcome.recordings), hang=2)
+        sensors = " ".join(filter(None, (_zero_words(outcome.recordings), _lean_words(outcome.recordings))))
+        if sensors:
+            say(console, sensors, hang=2)
+        say(console, _count_line(outcome, len(findings) + len(remarks)))
+    if details:
+        _details(outcome, console)
+    say(console, _check_next(outcome, path, details), style="bold", hang=2)
+
+
+@dataclass(slots=True)
+class _Finding:
+    """What a check found, in one channel or in several alike, in one run or in several."""
+
+    row: HealthRow
+    zero: float | None
+    runs: list[str]
+    channels: list[str]
+
+    def named(self, outcome: CheckOutcome) -> str:
+        """Return channels, check, and the runs where not all have it."""
+        names = words.listed([words.label(name, 24) for name in self.channels])
+        return f"{names} {self.row.check}{_which(self.runs, outcome.recordings)}"
+
+    def line(self, outcome: CheckOutcome) -> str:
+        """Return `named` with what it means and what to do."""
+        comment = self.row.comment
+        if len(self.channels) > 1:
+            comment = comment.replace(self.row.channel, "…")
+        text = f"{self.named(outcome)}: {words.clause(comment)}"
+        if self.zero is not None:
+            text += f" (its zero is at {words.plain(self.zero, 0)} mm in the log)"
+        return text + "."
+
+
+def _merged(outcome: CheckOutcome) -> tuple[list[_Finding], list[_Finding]]:
+    """Return what was found, the worst and most frequent first, and remarks on few samples."""
+    same: dict[tuple[Verdict, str, str, bool], _Finding] = {}
     for recording in outcome.recordings:
-        _recording(recording, console)
+        zeros = _zeros(recording)
+        for row in recording.health:
+            if row.verdict not in _HEALTH_STYLE:
+                continue
+            small = row.verdict is Verdict.SUSPECT and _part(row, recording) < _SMALL
+            zero = zeros.get(row.channel) if row.check in _READINGS else None
+            zero = zero if zero is not None and abs(zero) >= _WORTH_TELLING else None
+            key = (row.verdict, row.check, row.channel, small)
+            found = same.setdefault(key, _Finding(row, zero, [], [row.channel]))
+            if recording.run not in found.runs:
+                found.runs.append(recording.run)
+            # Told with the figures of the run that is farthest from the limit.
+            if _beyond(row) > _beyond(found.row):
+                found.row, found.zero = row, zero
+    alike: dict[tuple[object, ...], _Finding] = {}
+    for (verdict, check, channel, small), found in same.items():
+        # One cause in several channels reads the same but for the channel's name.
+        text = "" if small else found.row.comment.replace(channel, "…")
+        first = alike.setdefault((verdict, check, small, text, found.zero, tuple(found.runs)), found)
+        if first is not found:
+            first.channels.append(channel)
+    order = sorted(alike.items(), key=lambda item: (item[0][0] is not Verdict.BAD, -len(item[1].runs)))
+    return [f for key, f in order if not key[2]], [f for key, f in order if key[2]]
+
+
+def _remark_words(remarks: Sequence[_Finding], outcome: CheckOutcome) -> str:
+    """Return the remarks of each channel together."""
+    checks: dict[tuple[str, str], list[str]] = {}
+    for remark in remarks:
+        place = (words.listed([words.label(name, 24) for name in remark.channels]), ", ".join(remark.runs))
+        checks.setdefault(place, []).append(remark.row.check)
+    which = {", ".join(remark.runs): _which(remark.runs, outcome.recordings) for remark in remarks}
+    return ", ".join(
+        f"{channel} {words.listed(found)}{which[runs]}" for (channel, runs), found in checks.items()
+    )
+
+
+def _part(row: HealthRow, recording: Recording) -> float:
+    """Return the part of the run's samples that a finding is about; 1 for one on the whole run."""
+    if row.check == "gap":
+        data = recording.data
+        lost = data[row.channel].isna() if row.channel in data else data.isna().all(axis=1)
+        return float(lost.mean())
+    if row.value is None:
+        return 1.0
+    if row.check == "spikes":
+        return row.value / len(recording.data)
+    return row.value if row.check in _SHARES else 1.0
+
+
+def _beyond(row: HealthRow) -> float:
+    """Return how far a figure is from the limit it was held to."""
+    return -1.0 if row.value is None else abs(row.value - (row.threshold or 0.0))
+
+
+def _which(names: Sequence[str], recordings: Sequence[Recording]) -> str:
+    """Return the runs a line is about, in brackets; nothing where only one log was read."""
+    if len(recordings) == 1:
+        return ""
+    if len(names) == len(recordings):
+        return " (all runs)"
+    return f" ({words.listed([words.label(name, 24) for name in names], 8)})"
+
+
+def _read_line(recordings: Sequence[Recording]) -> str:
+    names = [words.label(recording.run, 24) for recording in recordings]
+    many = f"{names[0]} to {names[-1]}" if len(names) > 2 else words.listed(names)
+    which = names[0] if len(names) == 1 else f"{len(names)} runs, {many}"
+    channels = _range([len(recording.data.columns) for recording in recordings], 0)
+    rate = _range([recording.sample_rate for recording in recordings], 0)
+    length = _range([len(recording.data) / recording.sample_rate for recording in recordings], 1)
+    noun = "channel" if channels == "1" else "channels"
+    return f"Read: {which}; {channels} {noun} at {rate} Hz, {length} s{' each' if len(names) > 1 else ''}."
+
+
+def _range(values: Sequence[float], places: int) -> str:
+    """Return a figure, or the least and the greatest of several that differ."""
+    ends = [words.plain(value, places) for value in (min(values), max(values))]
+    return ends[0] if ends[0] == ends[1] else " to ".join(ends)
+
+
+def _zeros(recording: Recording) -> dict[str, float]:
+    """Return what each pot reads at static ride height, where the log tells it [mm]."""
+    return {
+        row.channel: row.value
+        for row in recording.health
+        if row.check == "zero" and row.value is not None and row.unit == "mm"
+    }
+
+
+def _zero_words(recordings: Sequence[Recording]) -> str:
+    """Return what the pots read at static ride height, in the unit of their calibration."""
+    parts, errors, unsure = [], [], []
+    for pot in (f"damper_{corner}" for corner in CORNERS):
+        told = [(zeros[pot], r) for r in recordings if pot in (zeros := _zeros(r))]
+        sure = [value for value, r in told if r.zero_std.get(pot, math.inf) <= _SURE_ZERO]
+        errors += [r.zero_std[pot] for _, r in told if r.zero_std.get(pot, math.inf) <= _SURE_ZERO]
+        if sure:
+            near = max(sure) - min(sure) < _SAME_ZERO
+            parts.append(f"{pot[-2:]} {_range([sum(sure) / len(sure)] if near else sure, 1)}")
+        if len(sure) < len(told):
+            runs = [r.run for _, r in told if r.zero_std.get(pot, math.inf) > _SURE_ZERO]
+            unsure.append(pot[-2:] + _which(runs, recordings))
+    text = ""
+    if parts:
+        error = words.plain(MM_PER_M * max(errors), 1)
+        text = f"Pots at static ride height: {', '.join(parts)} mm ± {error} (made zero)."
+    if unsure:
+        text += f" Zero not sure: {words.listed(unsure)}."
+    return text.strip()
+
+
+_LEANS: Final = (("right", "left"), ("nose down", "nose up"), ("turned left", "turned right"))
+"""What positive and negative angles of the box about x, y and z (ISO 8855) mean."""
+
+
+def _lean_words(recordings: Sequence[Recording]) -> str:
+    """Return how the box leans, as far as that is beyond its error; nothing without a turn rate."""
+    boxes = [r.box for r in recordings if r.box.source != "unknown"]
+    unknown = [r for r in recordings if r.box.source == "unknown" and r.box.why]
+    if not boxes:
+        if unknown:
+            return f"Lean of the box not known: {one_line(unknown[0].box.why)}."
+        return "Lean of the box: needs a car sheet." if "gyro_x" in recordings[0].data else ""
+    parts = []
+    for axis, (plus, minus) in enumerate(_LEANS):
+        angles = [box.angles[axis] * DEG_PER_RAD for box in boxes]
+        error = max(box.std[axis] for box in boxes) * DEG_PER_RAD
+        mean = sum(angles) / len(angles)
+        # An angle within its error is no lean that anybody would find on the car.
+        if abs(mean) > error:
+            parts.append(f"{_range([abs(mean)], 1)}° {plus if mean > 0.0 else minus}")
+    most = max(max(box.std[:2]) for box in boxes) * DEG_PER_RAD
+    lean = f"{', '.join(parts)} (taken out)" if parts else f"none beyond {most:.1f}°"
+    runs = words.listed([words.label(r.run, 24) for r in unknown])
+    return f"Box leans: {lean}{f'; not known in {runs}' if runs else ''}."
+
+
+def _count_line(outcome: CheckOutcome, found: int) -> str:
+    rows = [row for recording in outcome.recordings for row in recording.health]
+    untested = sum(row.verdict is Verdict.NOT_TESTED for row in rows)
+    clean = "Nothing found" if not found else words.capital(words.count(found, "finding"))
+    left = f"; {words.count(untested, 'check')} could not be made" if untested else ""
+    return f"{clean} in {words.count(len(rows) - untested, 'check')}{left}."
+
+
+def _details(outcome: CheckOutcome, console: Console) -> None:
+    """Print every log's own findings, what could not be tested, each channel's checks and all steps."""
+    for recording in outcome.recordings:
+        console.print()
+        say(console, one_line(sentences.recording_line(recording)), style="bold")
+        rows = [row for row in recording.health if row.verdict in _HEALTH_STYLE]
+        for row in sorted(rows, key=lambda row: row.verdict is not Verdict.BAD):
+            line = f"  {row.verdict.value + ':':9}{row.channel}, {row.check}: {words.clause(row.comment)}."
+            say(console, line, style=_HEALTH_STYLE[row.verdict], hang=9)
+    every = [(recording.run, row) for recording in outcome.recordings for row in recording.health]
     _grouped(
         console,
         "Not tested",
         [
-            (recording.run, f"{row.channel}, {row.check}: {words.clause(row.comment)}")
-            for recording in outcome.recordings
-            for row in recording.health
+            (run, f"{row.channel}, {row.check}: {words.clause(row.comment)}")
+            for run, row in every
             if row.verdict is Verdict.NOT_TESTED
         ],
     )
+    good: dict[tuple[str, str], list[str]] = {}
+    for run, row in every:
+        if row.verdict is Verdict.GOOD:
+            good.setdefault((run, row.channel), []).append(row.check)
+    _grouped(console, "Good", [(run, f"{name}: {', '.join(found)}") for (run, name), found in good.items()])
     steps = [(recording.run, step) for recording in outcome.recordings for step in recording.steps]
     _grouped(console, "How the logs were read", steps)
     console.print()
-    say(console, _check_next(outcome), style="bold")
 
 
 def _grouped(console: Console, title: str, lines: list[tuple[str, str]]) -> None:
-    # A step that all logs share names no run, or six names would hide the one step that differs.
+    # A line that all logs share names no run, or six names would hide the one line that differs.
     runs: dict[str, list[str]] = {}
     for run, line in lines:
         runs.setdefault(line, []).append(words.label(run, 24))
@@ -443,26 +680,26 @@ def _grouped(console: Console, title: str, lines: list[tuple[str, str]]) -> None
         say(console, f"  {one_line(line)}{which}", hang=4)
 
 
-def _check_next(outcome: CheckOutcome) -> str:
+def _check_next(outcome: CheckOutcome, path: Path | None, details: bool) -> str:
+    """Return what to do now: the one command or mend, and where the details are."""
     rows = [row for recording in outcome.recordings for row in recording.health]
+    alone = path is not None and path.suffix.lower() != ".toml" and not path.is_dir()
+    named = "" if path is None else f" {one_line(str(path))}"
     unread = len(outcome.failed) + len(outcome.faults)
     if unread:
-        return f"{words.count(unread, 'log')} could not be read; the line below says why."
-    if any(row.verdict is Verdict.BAD for row in rows):
-        return "Bad channels are left out of all that needs them: mend sheet or sensor, then check again."
-    if any(row.verdict is Verdict.SUSPECT for row in rows):
-        return "Suspect channels are used: look at what is said about them, then go on with analyzer review."
-    return "Every check is good; go on with analyzer review."
-
-
-def _recording(recording: Recording, console: Console) -> None:
-    say(console, one_line(sentences.recording_line(recording)), style="bold")
-    # Only what asks for a look; what could not be tested is grouped below all logs.
-    rows = [row for row in recording.health if row.verdict in _HEALTH_STYLE]
-    for row in sorted(rows, key=lambda row: row.verdict is not Verdict.BAD):
-        word = row.verdict.value
-        line = f"  {word + ':':9}{row.channel}, {row.check}: {words.clause(row.comment)}."
-        say(console, line, style=_HEALTH_STYLE[row.verdict], hang=9)
+        return f"{words.count(unread, 'log')} could not be read; mend what is said of it, then check again."
+    if alone:
+        # A log by itself has no sheets, so there is nothing to mend yet, and no review.
+        bad = any(row.verdict is Verdict.BAD for row in rows)
+        why = " to state what is BAD in" if bad else ""
+        text = f"Next: write sheets{why}: analyzer start FOLDER --from{named}"
+    elif any(row.verdict is Verdict.BAD for row in rows):
+        text = "Next: mend sheet or sensor of what is BAD (it is not used till then), then check again"
+    elif any(row.verdict is Verdict.SUSPECT for row in rows):
+        text = f"Next: look at what is SUSPECT (it is used), then analyzer review{named}"
+    else:
+        text = f"Next: analyzer review{named}"
+    return text + ("." if details else ". Details: --all.")
 
 
 # ``analyzer course``: where it runs out of travel.

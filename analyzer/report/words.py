@@ -160,6 +160,11 @@ def degrees(radians: float | None, places: int = 0) -> str:
     return UNKNOWN if radians is None else _true_minus(f"{radians * DEG_PER_RAD:z.{places}f}°")
 
 
+def plain(value: float, places: int) -> str:
+    """Return a number with so many places, with a true minus and never ``-0``."""
+    return _true_minus(f"{value:z.{places}f}")
+
+
 def count(number: int, one: str, many: str | None = None) -> str:
     """Return ``3 runs``, ``1 run`` or ``no runs``."""
     plural = many or one + "s"

@@ -11,10 +11,12 @@ from ingest.helpers import Log, car_with, write_log
 from ingest.rolling_car import parted, rolling_log
 
 from analyzer.core.errors import LogError
+from analyzer.ingest.checks import clock
 from analyzer.ingest.clocks import ClockMatch, match_clocks
 from analyzer.ingest.logfile import load_file
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.session.review import load_session
 
 
 @cache
@@ -129,3 +131,16 @@ def test_faster_unit_is_brought_down_behind_a_low_pass(tmp_path: Path) -> None:
     inner = slice(50, -50)
     assert float(np.nanstd(recording.data["accel_y"].to_numpy()[inner] - expected[inner])) < 0.25
     assert any("low-pass" in step for step in recording.steps)
+
+
+def test_an_offset_within_its_error_is_not_told(
+    monkeypatch: pytest.MonkeyPatch, sample_session: Path
+) -> None:
+    """Half a second to a second: no reader could do anything with the figure."""
+    vague = ClockMatch(0.553, 0.0, 0.0, 0.975, 0.99, 9.0, "roll")
+    monkeypatch.setattr(clock, "match_clocks", lambda _one, _other: vague)
+    session = load_session(sample_session)
+    run = session.sheet.runs[0]
+    row = clock_row(read_recording(run.name, session.logs[run.name], session.car))
+    assert row.verdict is Verdict.NOT_TESTED
+    assert row.value is None

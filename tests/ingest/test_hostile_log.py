@@ -44,7 +44,7 @@ def log(tmp_path: Path) -> Path:
 
 @pytest.mark.slow
 def test_names_and_cells_stay_text(log: Path) -> None:
-    checked = run("check", log)
+    checked = run("check", log, "--all")
     assert log.stem in checked.replace("\n", "")
     assert "line 502" in " ".join(checked.split())
     folder = log.parent / "session"

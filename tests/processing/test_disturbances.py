@@ -13,11 +13,13 @@ import pytest
 from processing.linear_car import Drive, Floats, LinearCar, Noise, drive_car
 from processing.manoeuvres import damper_channels, spoiled
 
+from analyzer.core.estimate import Estimate
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording
 from analyzer.processing.estimate_run import estimate_run
 from analyzer.processing.results import RunEstimates
+from analyzer.processing.roll.second_looks import bend_notes
 from analyzer.session.review import load_session
 from analyzer.vehicle.bar.rate import bar_rates
 
@@ -124,6 +126,13 @@ def test_a_gradient_that_changes_with_speed_is_told() -> None:
     assert np.abs(errors(run)).max() < 0.01
     assert run.further["gradient_change_with_speed"].value == pytest.approx(0.04, abs=0.01)
     assert [note for note in run.notes if note.startswith("roll gradient changes by +4% per 10 m/s")]
+
+
+def test_a_change_with_speed_beyond_all_sense_is_told_in_words() -> None:
+    figures = [Estimate(value, "1", 0.05) for value in (0.3, -1.11)]
+    notes = [bend_notes({"gradient_change_with_speed": figure}) for figure in figures]
+    assert notes[0] == ("roll gradient changes by +30% per 10 m/s",)
+    assert notes[1] == ("speed goes along with something else that rolls the car: no figure of its effect",)
 
 
 def test_a_sound_run_has_nothing_to_tell() -> None:

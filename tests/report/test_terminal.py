@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
+from pathlib import Path
 
+import pandas as pd
 import pytest
 from report.hostile import HOSTILE
 from report.synthetic_review import Options
 from rich.cells import cell_len
 from rich.console import Console
 
+from analyzer.core.constants import CORNERS
+from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.report.sentences import driver_answer, team_answer, tuner_answer
 from analyzer.report.terminal import print_health, print_summary
 from analyzer.session.review import CheckOutcome, check_path
@@ -98,48 +103,168 @@ def test_every_kind_of_session_is_told(review_with, options):
     assert "None" not in text
 
 
-# ``analyzer check``: findings, what was not tested, how logs were read, what to do next.
+# ``analyzer check``: findings, what was read, what to do next; details where asked for.
 
 
-def checked(outcome: CheckOutcome, width: int = 80) -> list[str]:
+def checked(
+    outcome: CheckOutcome, width: int = 80, path: Path | None = None, *, details: bool = False
+) -> list[str]:
     stream = io.StringIO()
-    print_health(outcome, Console(file=stream, width=width, highlight=False))
+    print_health(outcome, Console(file=stream, width=width, highlight=False), path, details=details)
     return stream.getvalue().splitlines()
+
+
+def _check(path: Path) -> CheckOutcome:
+    return check_path(path, lambda _what, _done, _steps: None)
+
+
+@pytest.fixture(scope="module")
+def sound(sample_session) -> CheckOutcome:
+    return _check(sample_session)
 
 
 @pytest.fixture(scope="module")
 def faulty(sample_session) -> CheckOutcome:
-    return check_path(sample_session / "faults", lambda _what, _done, _steps: None)
+    return _check(sample_session / "faults")
 
 
-def test_findings_stand_under_their_log_bad_ones_first(faulty: CheckOutcome):
-    lines = checked(faulty)
-
-    assert lines[0].startswith("f01: 51.6 s at 100 Hz")
-    assert lines[1].startswith("  bad:     damper_FR, inverted: this pot goes the wrong way")
-    words = [line.split(":")[0].strip() for line in lines if line.startswith(("  bad:", "  suspect:"))]
-    first, second = words[:5], words[5:]
-    assert first == sorted(first)
-    assert second == sorted(second)
+def with_rows(outcome: CheckOutcome, rows: dict[int, list[HealthRow]]) -> CheckOutcome:
+    """Return the outcome with further rows in some of its recordings."""
+    changed = [
+        replace(recording, health=(*recording.health, *rows.get(place, ())))
+        for place, recording in enumerate(outcome.recordings)
+    ]
+    return replace(outcome, recordings=tuple(changed))
 
 
-def test_it_ends_with_what_to_do(faulty: CheckOutcome, review):
-    text = " ".join(checked(faulty)[-2:])
-    good = CheckOutcome(review.recordings, {})
-    failed = CheckOutcome(review.recordings, {"r09": "r09.csv: is empty"})
+def finding(check: str, channel: str, verdict: Verdict, value: float, comment: str) -> HealthRow:
+    return HealthRow(check, channel, verdict, value, 0.0, "1", comment)
 
-    assert "mend sheet or sensor, then check again" in text
-    assert "analyzer review" in " ".join(checked(good)[-2:])
+
+def test_a_sound_session_takes_five_lines(sound: CheckOutcome, sample_session: Path, monkeypatch):
+    monkeypatch.chdir(sample_session.parent)
+    lines = checked(sound, path=Path("sample_logs"))
+    text = flat(" ".join(lines))
+    names = [recording.run for recording in sound.recordings]
+
+    assert len(lines) <= 5
+    assert lines[0].startswith(f"Read: {len(names)} runs, {names[0]} to {names[-1]}; 14 channels at 200 Hz")
+    for corner in CORNERS:
+        zeros = [
+            row.value
+            for recording in sound.recordings
+            for row in recording.health
+            if (row.check, row.channel) == ("zero", f"damper_{corner}")
+        ]
+        mean = f"{sum(zeros) / len(zeros):z.1f}".replace("-", "−")
+        assert f"{corner} {mean}" in text
+    assert "Box leans:" in text
+    assert lines[-2].startswith("Nothing found in ")
+    assert lines[-1].startswith("Next: analyzer review sample_logs.")
+
+
+def test_the_first_day_shows_what_is_printed(sound: CheckOutcome, tmp_path: Path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    Path("evening").mkdir()
+    guide = (Path(__file__).parents[2] / "docs" / "first-day.md").read_text(encoding="utf-8")
+
+    assert "\n".join(checked(sound, path=Path("evening"))) in guide
+
+
+def test_a_sound_log_alone_takes_five_lines(sound: CheckOutcome, tmp_path: Path):
+    log = tmp_path / "lap.csv"
+    units = {"damper": (1e3, "mm"), "accel": (1 / 9.80665, "g"), "gyro": (57.29578, "deg/s")}
+    data = {"time [s]": sound.recordings[0].data.index}
+    for name, values in sound.recordings[0].data.items():
+        if name.partition("_")[0] in units:
+            factor, unit = units[name.partition("_")[0]]
+            data[f"{name} [{unit}]"] = values * factor
+    data["speed [m/s]"] = sound.recordings[0].data["speed"]
+    pd.DataFrame(data).round(5).to_csv(log, index=False)
+
+    outcome = _check(log)
+    lines = checked(outcome, path=log)
+
+    assert outcome.clean
+    assert lines[0].startswith("Read: lap; 11 channels at 200 Hz")
+    # The file's own path is as long as the machine makes it.
+    short = checked(outcome, path=Path("lap.csv"))
+    assert len(short) <= 5
+    assert flat(" ".join(lines)).split("Next: ")[1].startswith("write sheets: analyzer start FOLDER --from")
+
+
+def test_the_worst_comes_first_and_a_shared_finding_once(sound: CheckOutcome):
+    suspect = finding("noise", "gyro_z", Verdict.SUSPECT, 1.0, "Is noisy.")
+    bad = [finding("stuck", "accel_x", Verdict.BAD, share, f"Holds {share:.0%}.") for share in (0.2, 0.6)]
+
+    lines = checked(with_rows(sound, {0: [suspect, bad[0]], 1: [suspect], 3: [bad[1]]}), 200)
+
+    assert lines[0] == "BAD: accel_x stuck (r01 and r04): holds 60%."
+    assert lines[1] == "SUSPECT: gyro_z noise (r01 and r02): is noisy."
+    assert lines[-2].startswith("2 findings in ")
+    assert "mend" in lines[-1]
+
+
+def test_channels_that_fail_alike_share_a_line(sound: CheckOutcome):
+    rows = [
+        finding("missing", name, Verdict.BAD, 1.0, f"Has no unit: state {name}.unit.")
+        for name in ("gyro_x", "gyro_y")
+    ]
+
+    lines = checked(with_rows(sound, dict.fromkeys(range(6), rows)), 200)
+
+    assert lines[0] == "BAD: gyro_x and gyro_y missing (all runs): has no unit: state ….unit."
+    assert "missing" not in lines[1]
+
+
+def test_remarks_on_few_samples_are_one_line_behind_the_findings(faulty: CheckOutcome):
+    lines = checked(faulty, 400)
+    words = [line.split(":")[0] for line in lines]
+
+    assert words[:7] == ["BAD"] * 3 + ["SUSPECT"] * 2 + ["Left out, each under 1 % of the samples", "Read"]
+    assert lines[5].endswith("damper_RL calibration range, damper stroke and spikes (f01).")
+
+
+def test_a_share_of_one_percent_is_no_remark(sound: CheckOutcome):
+    rows = [finding("stuck", "gyro_z", Verdict.SUSPECT, share, "Holds.") for share in (0.0099, 0.01)]
+
+    first, second = (checked(with_rows(sound, {0: [row]}), 200)[0] for row in rows)
+
+    assert first == "Left out, each under 1 % of the samples: gyro_z stuck (r01)."
+    assert second == "SUSPECT: gyro_z stuck (r01): holds."
+
+
+def test_readings_of_the_log_stand_beside_the_travel(sound: CheckOutcome):
+    zero = HealthRow("zero", "damper_FL", Verdict.GOOD, 131.2, None, "mm", "Stands.")
+    stroke = finding("damper stroke", "damper_FL", Verdict.BAD, 0.3, "Reads up to 96 mm.")
+    zeroed = replace(
+        sound.recordings[0],
+        health=tuple(row for row in sound.recordings[0].health if row.check != "zero") + (zero, stroke),
+    )
+
+    lines = checked(CheckOutcome((zeroed,), {}), 200)
+
+    assert lines[0].endswith("reads up to 96 mm (its zero is at 131 mm in the log).")
+
+
+def test_it_ends_with_what_to_do(sound: CheckOutcome, faulty: CheckOutcome):
+    failed = CheckOutcome(sound.recordings, {"r09": "r09.csv: is empty"})
+
+    assert "mend sheet or sensor" in flat(" ".join(checked(faulty)[-2:]))
+    assert checked(failed)[0] == "UNREAD: r09: r09.csv: is empty"
     assert checked(failed)[-1].startswith("1 log could not be read")
 
 
-def test_a_step_common_to_all_logs_is_told_once(faulty: CheckOutcome):
-    text = "\n".join(checked(faulty, 400))
+def test_details_tell_every_step_and_check_of_each_channel(faulty: CheckOutcome):
+    text = "\n".join(checked(faulty, 400, details=True))
     steps = [step for recording in faulty.recordings for step in recording.steps]
 
     assert text.count("How the logs were read") == 1
     for step in set(steps):
         assert text.count(step) == 1
+    assert "f01: 51.6 s at 100 Hz" in text
+    assert "  accel_x: clipped, dead, dropouts, gap" in text
+    assert "How the logs were read" not in "\n".join(checked(faulty, 400))
 
 
 @pytest.mark.parametrize("width", [80, 40])

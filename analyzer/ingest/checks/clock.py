@@ -271,7 +271,10 @@ def check_own_offset(found: Findings, signals: Signals) -> None:
     if match is None or not match.certain or match.std_error is None or match.match < CLOSE:
         return
     off = match.offset
-    if abs(off) <= max(STATED_TOLERANCE, SURE * match.std_error):
+    if STATED_TOLERANCE < abs(off) <= SURE * match.std_error:
+        found.untested("clock offset", "time", "Pots and inertial unit share too little motion to tell.")
+        return
+    if abs(off) <= STATED_TOLERANCE:
         comment = "Pots and inertial unit of the log show the same motion at the same time."
         found.add("clock offset", "time", Verdict.GOOD, off, STATED_TOLERANCE, "s", comment)
         return

@@ -105,7 +105,8 @@ def _gap_row(found: Findings, signals: Signals, name: str, lost: NDArray[np.bool
     seconds = float((ends - starts)[longest] / signals.base.rate)
     begin = signals.seconds(int(starts[longest]))
     verdict = Verdict.BAD if share > MOST_MISSING else Verdict.SUSPECT
-    comment = f"{len(starts)} gaps, {share:.1%} of the run; the longest begins at {begin:.2f} s."
+    number = "1 gap" if len(starts) == 1 else f"{len(starts)} gaps"
+    comment = f"{number}, {share:.1%} of the run; the longest begins at {begin:.2f} s."
     found.add("gap", name, verdict, seconds, 0.0, "s", comment)
 
 
@@ -378,7 +379,8 @@ def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind, skips:
     drops = _dropouts(found, name, values, moves, edges, step, spikes)
     share = len(spikes) / n
     comment = (
-        f"{len(spikes)} lone samples jump by more than {spike * kind.factor:.3g} {kind.unit} and back, "
+        f"{'1 lone sample jumps' if len(spikes) == 1 else f'{len(spikes)} lone samples jump'} "
+        f"by more than {spike * kind.factor:.3g} {kind.unit} and back, "
         f"first at {signals.seconds(spikes[0]):.2f} s; left out, they are no bottoming."
         if spikes
         else "No lone sample jumps."
@@ -397,7 +399,8 @@ def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind, skips:
     # Where it jumps to names the fault: nought is a plug, full scale a broken earth.
     level = float(np.nanmedian(values[drops[0][0] : drops[0][1]])) * kind.factor
     comment = (
-        f"{len(drops)} stretches, {lost:.1%} of the run, jump away to about {level:.3g} {kind.unit}, "
+        f"{'1 stretch' if len(drops) == 1 else f'{len(drops)} stretches'}, {lost:.1%} of the run, "
+        f"{'jumps' if len(drops) == 1 else 'jump'} away to about {level:.3g} {kind.unit}, "
         f"first at {signals.seconds(drops[0][0]):.2f} s; left out. Check plug and supply."
     )
     found.add("dropouts", name, Verdict.BAD if lost > MOST_LOST else Verdict.SUSPECT, lost, 0.0, "1", comment)
@@ -541,7 +544,8 @@ def check_lost_rows(signals: Signals) -> tuple[Findings, NDArray[np.int64]]:
         for name in signals.data:
             found.mark(name, first, first + 2)
     comment = (
-        f"In {len(skips)} places all channels step in the same row, first at "
+        f"In {len(skips)} {'place' if len(skips) == 1 else 'places'} all channels step in the same row, "
+        "first at "
         f"{signals.seconds(int(skips[0])):.2f} s: the logger dropped rows there and its stamps do not show "
         "it. No sensor is at fault; check the logger's card and rate."
     )

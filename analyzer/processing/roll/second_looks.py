@@ -236,6 +236,10 @@ def unit_ahead(bench: Bench) -> dict[str, Estimate]:
     return _told(bench, -_mean_slope(bench) * yaw, "imu_ahead_of_sheet", 1.0, "m", YAW, relative=False)
 
 
+MOST_WITH_SPEED: Final = 0.5
+"""Change of the gradient per 10 m/s beyond which it is not the air's [1] (engineering judgement)."""
+
+
 def bend_notes(further: Mapping[str, Estimate]) -> tuple[str, ...]:
     """Return what to say about figures that stand out beyond their errors."""
     notes = []
@@ -246,7 +250,9 @@ def bend_notes(further: Mapping[str, Estimate]) -> tuple[str, ...]:
         found = further.get(name)
         if found is None or found.value is None or found.std_error is None:
             continue
-        if abs(found.value) > max(least, SURE * found.std_error):
+        if name == "gradient_change_with_speed" and abs(found.value) > MOST_WITH_SPEED:
+            notes.append("speed goes along with something else that rolls the car: no figure of its effect")
+        elif abs(found.value) > max(least, SURE * found.std_error):
             notes.append(words.format(found.value))
     return tuple(notes)
 
