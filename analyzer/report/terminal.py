@@ -572,12 +572,8 @@ def _range(values: Sequence[float], places: int) -> str:
 
 
 def _zeros(recording: Recording) -> dict[str, float]:
-    """Return what each pot reads at static ride height, where the log tells it [mm]."""
-    return {
-        row.channel: row.value
-        for row in recording.health
-        if row.check == "zero" and row.value is not None and row.unit == "mm"
-    }
+    """Return what each pot reads at static ride height, where log or sheet tells it [mm]."""
+    return {pot: MM_PER_M * zero for pot, zero in recording.zero.items() if pot in recording.zero_std}
 
 
 def _zero_words(recordings: Sequence[Recording]) -> str:

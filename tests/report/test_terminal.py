@@ -150,12 +150,7 @@ def test_a_sound_session_takes_five_lines(sound: CheckOutcome, sample_session: P
     assert len(lines) <= 5
     assert lines[0].startswith(f"Read: {len(names)} runs, {names[0]} to {names[-1]}; 14 channels at 200 Hz")
     for corner in CORNERS:
-        zeros = [
-            row.value
-            for recording in sound.recordings
-            for row in recording.health
-            if (row.check, row.channel) == ("zero", f"damper_{corner}")
-        ]
+        zeros = [1e3 * recording.zero[f"damper_{corner}"] for recording in sound.recordings]
         mean = f"{sum(zeros) / len(zeros):z.1f}".replace("-", "−")
         assert f"{corner} {mean}" in text
     assert "Box leans:" in text
@@ -239,12 +234,9 @@ def test_a_share_of_one_percent_is_no_remark(sound: CheckOutcome):
 
 
 def test_readings_of_the_log_stand_beside_the_travel(sound: CheckOutcome):
-    zero = HealthRow("zero", "damper_FL", Verdict.GOOD, 131.2, None, "mm", "Stands.")
     stroke = finding("damper stroke", "damper_FL", Verdict.BAD, 0.3, "Reads up to 96 mm.")
-    zeroed = replace(
-        sound.recordings[0],
-        health=tuple(row for row in sound.recordings[0].health if row.check != "zero") + (zero, stroke),
-    )
+    first = sound.recordings[0]
+    zeroed = replace(first, health=(*first.health, stroke), zero={**first.zero, "damper_FL": 0.1312})
 
     lines = checked(CheckOutcome((zeroed,), {}), 200)
 
