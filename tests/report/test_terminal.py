@@ -221,6 +221,7 @@ def test_remarks_on_few_samples_are_one_line_behind_the_findings(faulty: CheckOu
     words = [line.split(":")[0] for line in lines]
 
     assert words[:7] == ["BAD"] * 3 + ["SUSPECT"] * 2 + ["Left out, each under 1 % of the samples", "Read"]
+    assert lines[3].startswith("SUSPECT: time gap (f01): 1 gap, ")
     assert lines[5].endswith("damper_RL calibration range, damper stroke and spikes (f01).")
 
 
