@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
     from analyzer.core.constants import Axle
     from analyzer.core.faults import Fault
+    from analyzer.ingest.template import Answers
     from analyzer.report.figures.style import Drawings, Kind
     from analyzer.report.page import Part
     from analyzer.session.review import Review
@@ -92,6 +93,28 @@ class Command(TyperCommand):
     def get_short_help_str(self, limit: int = 0) -> str:  # noqa: ARG002  (the parser's own signature)
         """Return the command's first sentence; the list of commands wraps it and cuts it nowhere."""
         return inspect.cleandoc(self.help or "").partition("\n\n")[0].replace("\n", " ")
+
+
+class FromLogs(Command):
+    """A command whose ``--from`` takes every name up to the next option, as a shell's ``*`` gives them."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Parse what stands behind the command; where the folder is not named before, it is the last name."""
+        trails: list[str] = []
+        rest: list[str] = []
+        where = rest
+        for word in args:
+            if word == "--from":
+                where = trails
+            else:
+                where = rest if word.startswith("-") else where
+                where.append(word)
+        named = [word for before, word in pairwise(["", *rest]) if before != "--list" and word[:1] != "-"]
+        if len(trails) < 2 or "--" in args:
+            return super().parse_args(ctx, args)
+        if not named:
+            rest.append(trails.pop())
+        return super().parse_args(ctx, [*rest, *(word for log in trails for word in ("--from", log))])
 
 
 app = typer.Typer(
@@ -452,7 +475,7 @@ def _axles(axle: str | None) -> tuple[Axle, ...]:
     raise AnalyzerError(f'--axle: "{axle}" is not an axle; write front or rear', (axle, near))
 
 
-@command()
+@command(cls=FromLogs)
 def start(
     folder: Annotated[
         Path,
@@ -460,8 +483,14 @@ def start(
             metavar="FOLDER", help="Write to this folder, which is empty or new; with --list alone read it."
         ),
     ],
-    log: Annotated[
-        Path | None, typer.Option("--from", metavar="LOG", help="Read the channels off this log of the car.")
+    logs: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--from",
+            metavar="LOG...",
+            help="Read the channels off these logs of the car: a run for each, logs of several loggers "
+            "joined in the order they are named.",
+        ),
     ] = None,
     measuring: Annotated[
         Path | None,
@@ -473,17 +502,20 @@ def start(
         ),
     ] = None,
 ) -> None:
-    """Write sheets to fill in, with the channels guessed from a log, and a list of what to measure."""
-    if log is None and measuring is None:
+    """Write sheets to fill in, with the channels guessed from logs, and a list of what to measure."""
+    if not logs and measuring is None:
         raise AnalyzerError(f"start: no log is named; write analyzer start {folder} --from LOG")
     if measuring is not None:
         from analyzer.report.builder_sheet import check_sheet
 
         check_sheet(measuring)  # a name that will not do is told before the work
-    if log is not None:
-        from analyzer.ingest.template import start_folder
+    if logs:
+        from analyzer.ingest.template import NOT_ASKED, sort_logs, start_folder
 
-        started = start_folder(folder, log)
+        found = sort_logs(logs)
+        asked = sys.stdin.isatty() and sys.stdout.isatty()
+        answers = _ask([run[0].name for run in found.runs]) if asked else NOT_ASKED
+        started = start_folder(folder, found, answers)
         for path in started.written:
             _print(f"wrote {path}")
         _print(
@@ -500,11 +532,60 @@ def start(
         check_bars(car, sheet)
         for path in save_measuring_list(car, sheet, measuring):
             _print(f"measuring list: {path}")
-    if log is not None:
+    if logs:
         _print(
             "next: fill in what is marked TO MEASURE, check what is marked GUESS; then "
             f"analyzer check {folder}"
         )
+
+
+def _ask(runs: Sequence[str]) -> Answers:
+    """Ask what no log says, a default each: suspension, bars, and which set-up each run was driven on."""
+    from analyzer.ingest.template import BAR_KINDS, Answers, AxleAnswer
+
+    _print("A few questions; Enter takes what stands in [ ], all of it can be changed in the sheets.")
+    axles = {}
+    for axle in ("front", "rear"):
+        kind = _choice(f"{axle} suspension", ("independent", "solid axle"))
+        bar = _choice(f"{axle} anti-roll bar", BAR_KINDS)
+        holes, spacers = 3, 0
+        if bar == "bladed":
+            holes = _count(f"{axle} bar: holes in a blade", 3, 1)
+            spacers = _count(f"{axle} bar: most spacers between blade and rod end", 0, 0)
+        axles[axle] = AxleAnswer(kind, bar, holes, spacers)
+    setups: list[str] = []
+    for run in runs:
+        setups.append(_letter(f"set-up of {run}", setups[-1] if setups else "A"))
+    return Answers(axles["front"], axles["rear"], tuple(setups))
+
+
+def _letter(question: str, default: str) -> str:
+    while True:
+        word = typer.prompt(plain_text(question), default=default).strip()
+        if word.replace("_", "").replace("-", "").isalnum() and word.isascii():
+            return str(word)
+        _print("a name of letters and digits will do, for instance B")
+
+
+def _choice(question: str, words: Sequence[str]) -> str:
+    while True:
+        said = typer.prompt(f"{question} ({', '.join(words)})", default=words[0]).strip().lower()
+        fits = [word for word in words if said and word.startswith(said)]
+        if len(fits) == 1:
+            return fits[0]
+        _print(f"write one of: {', '.join(words)}")
+
+
+def _count(question: str, default: int, least: int) -> int:
+    while True:
+        said = typer.prompt(question, default=str(default)).strip()
+        if said.isascii() and said.isdigit() and least <= int(said) <= MOST_COUNTED:
+            return int(said)
+        _print(f"write a number from {least} to {MOST_COUNTED}")
+
+
+MOST_COUNTED: Final = 10
+"""Holes or spacers that a question takes; more are written into the sheet (engineering judgement)."""
 
 
 @command()

@@ -137,11 +137,14 @@ def guess_channels(path: Path) -> Guesses:
         When no table is found in it.
     """
     with tables_in(path) as tables:
-        return _joined([_guess_table(table) for table in tables])
+        return joined([_guess_table(table) for table in tables])
 
 
-def _joined(parts: list[Guesses]) -> Guesses:
-    """Return the guesses for the tables of one log as one: the first column found for a channel is taken."""
+def joined(parts: Sequence[Guesses]) -> Guesses:
+    """Return the guesses for the tables of one log, or for several logs, as one.
+
+    The first column found for a channel is taken.
+    """
     if len(parts) == 1:
         return parts[0]
     found: dict[str, ChannelGuess] = {}

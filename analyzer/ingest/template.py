@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import filecmp
+import re
 import shutil
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import takewhile
 from pathlib import Path
 from typing import Final
 
-from analyzer.core.constants import CORNERS
+from analyzer.core.constants import AXLES, CORNERS, Axle
 from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.files import write_together, write_whole
-from analyzer.ingest.channels import ChannelGuess, Guesses, guess_channels
+from analyzer.ingest.channels import ChannelGuess, Guesses, guess_channels, joined
+from analyzer.ingest.table import bare_name
 from analyzer.sheets.car import CHANNEL_DIMENSIONS
 from analyzer.sheets.read import TO_MEASURE
 
@@ -57,7 +62,7 @@ position = {{ x = "0 m", y = "0 m", z = "0 m" }} # {measure}: from the sprung CG
 
 _AXLE: Final = """
 [{axle}]
-track_width = "1.52 m" # {measure}
+{suspension}track_width = "1.52 m" # {measure}
 roll_centre_height = "45 mm" # {measure}: at static ride height
 wheel_radius = "0.31 m" # {measure}
 spring = {{ rate = "60 N/mm", motion_ratio = 0.95 }} # {measure}: damper travel / wheel travel
@@ -96,31 +101,163 @@ bolt = {{ diameter = "10 mm", material = "bolt 10.9" }} # {measure}: carries the
 
 _SESSION: Final = """\
 # Session sheet, started from the log {log}.
-# Copy {log} beside this sheet. Add a set-up for each state of the car and a run for each log.
+# Copy {copied} beside this sheet. Add a set-up for each state of the car and a run for each log.
 name = "{name}" # {measure}: name the session
 car = "car.toml"
+{setups}{runs}"""
 
-[setups.A]
+_SETUP: Final = """
+[setups.{letter}]
 notes = "as driven"
 # A hole counts from the outermost one; "off" where the links hang free; no such line for a bent bar or none.
-front_bar = {{ hole = 1, spacers = 0 }} # {measure}
-rear_bar = {{ hole = 1, spacers = 0 }} # {measure}
+{bars}"""
 
+_RUN: Final = """
 [[runs]]
 name = "{name}"
-logs = ["{log}"]
-setup = "A"
+logs = [{logs}]{remark}
+setup = "{setup}"
 # level = ["0 s", "2 s"] # state where the car stands or runs level, for the pots' zero
 """
+
+_SOLID: Final = """\
+suspension = "solid axle"
+spring_base = "1.00 m" # {measure}: between left and right spring
+"""
+
+
+BAR_KINDS: Final = ("bladed", "formed", "none")
+
+
+@dataclass(frozen=True, slots=True)
+class AxleAnswer:
+    """What is known of an axle without a tape measure.
+
+    Parameters
+    ----------
+    suspension : str
+        ``independent`` or ``solid axle``.
+    bar : str or None
+        One of `BAR_KINDS`; None where nobody was asked: a bladed one is filled in, a formed one commented.
+    holes, spacers : int
+        Of a bladed bar: holes of a blade, and spacers there is room for; spacers count only where `bar` is
+        known.
+    """
+
+    suspension: str = "independent"
+    bar: str | None = None
+    holes: int = 3
+    spacers: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What a user said of the car and its runs.
+
+    Parameters
+    ----------
+    front, rear : AxleAnswer
+        The axles.
+    setups : tuple of str
+        Set-up of each run, in the order of the runs; "A" for those that are not named.
+    """
+
+    front: AxleAnswer = AxleAnswer()
+    rear: AxleAnswer = AxleAnswer()
+    setups: tuple[str, ...] = ()
 
 
 def starter_bar(kind: str) -> str:
     """Return the keys of a bar as a starter sheet has them; `kind` is ``bladed``, ``formed`` or ``none``."""
-    lines = _AXLE.format(axle="", measure=MEASURE).partition(".bar]\n")[2].splitlines(keepends=True)
+    lines = (
+        _AXLE.format(axle="", measure=MEASURE, suspension="")
+        .partition(".bar]\n")[2]
+        .splitlines(keepends=True)
+    )
     if kind == "formed":
         return "".join(line.removeprefix("#: ") for line in lines if line.startswith("#: "))
     bladed = "".join(line for line in lines if not line.startswith("#: "))
     return bladed if kind == "bladed" else 'kind = "none"\n'
+
+
+@dataclass(frozen=True, slots=True)
+class Logs:
+    """Logs of a day, sorted into runs.
+
+    Parameters
+    ----------
+    runs : tuple of tuple of Path
+        The logs of each run, one of each logger.
+    guesses : Guesses
+        Of all loggers together.
+    by_logger : tuple of Guesses
+        Of each logger alone.
+    """
+
+    runs: tuple[tuple[Path, ...], ...]
+    guesses: Guesses
+    by_logger: tuple[Guesses, ...]
+
+
+SAME_LOGGER: Final = 0.5
+"""Part of the columns of the log with fewer of them that two logs of one logger share at least: channels are
+switched off and on between runs, a clock and a speed alone are what any two loggers share (engineering
+judgement)."""
+NOT_ASKED: Final = Answers()
+
+
+def sort_logs(logs: Sequence[Path]) -> Logs:
+    """Return logs sorted into runs: a run for each log of the same columns, one log of each logger in it.
+
+    Raises
+    ------
+    AnalyzerError
+        When a log cannot be read, two bear the same name, or loggers have unlike numbers of logs, so that
+        nothing says which belong together.
+    """
+    names: dict[str, Path] = {}
+    for log in logs:
+        if log.name in names:
+            raise AnalyzerError(
+                one_line(f"{log}: has the name of {names[log.name]}; both go to one folder, rename one")
+            )
+        names[log.name] = log
+    loggers: list[list[tuple[Path, Guesses]]] = []
+    for log in logs:
+        guesses = guess_channels(log)
+        own = next((group for group in loggers if _one_logger(group[0][1], guesses)), None)
+        if own is None:
+            loggers.append([(log, guesses)])
+        else:
+            own.append((log, guesses))
+    if len({len(group) for group in loggers}) > 1:
+        told = " and ".join(f"{len(group)} like {group[0][0].name}" for group in loggers)
+        raise AnalyzerError(
+            one_line(f"--from: {told} differ in columns; name as many logs of each logger, in order")
+        )
+    by_logger = tuple(_known_columns(group) for group in loggers)
+    runs = tuple(zip(*([log for log, _ in group] for group in loggers), strict=True))
+    return Logs(runs, joined(by_logger), by_logger)
+
+
+def _known_columns(group: Sequence[tuple[Path, Guesses]]) -> Guesses:
+    """Return the guesses of one logger: what any of its logs holds, and what is left over in all of them."""
+    whole = joined([guesses for _, guesses in group])
+    used = {guess.column for guess in whole.channels}
+    left = dict.fromkeys(name for name in whole.unused if name not in used)
+    return replace(whole, unused=tuple(left), notes=tuple(dict.fromkeys(whole.notes)))
+
+
+def _one_logger(one: Guesses, other: Guesses) -> bool:
+    names, others = _columns(one), _columns(other)
+    return len(names & others) >= SAME_LOGGER * min(len(names), len(others))
+
+
+def _columns(guesses: Guesses) -> set[str]:
+    """Return the columns of a log but for its clock, which any logger may call so."""
+    return {bare_name(guess.column) for guess in guesses.channels} | {
+        bare_name(name) for name in guesses.unused
+    }
 
 
 def starter_sheets(log: Path) -> dict[str, str]:
@@ -139,23 +276,74 @@ def starter_sheets(log: Path) -> dict[str, str]:
     LogError
         When no table is found in the log.
     """
-    return _sheets_for(log, guess_channels(log))
+    return _sheets_for(sort_logs([log]))
 
 
-def _sheets_for(log: Path, guesses: Guesses) -> dict[str, str]:
-    name = quoted(log.name.split(".")[0] or "run")
-    axles = "".join(_AXLE.format(axle=axle, measure=MEASURE) for axle in ("front", "rear"))
+def _sheets_for(logs: Logs, answers: Answers = NOT_ASKED) -> dict[str, str]:
+    first = logs.runs[0][0]
+    name = quoted(_stem(first))
+    every = ", ".join(comment(log.name) for run in logs.runs for log in run)
+    axles = "".join(_axle_text(axle, getattr(answers, axle)) for axle in AXLES)
     car = _CAR.format(
-        log=comment(log.name),
+        log=comment(first.name),
         name=name,
         measure=MEASURE,
         guess=GUESSED,
         axles=axles,
-        logger=_logger_lines(guesses),
-        channels=_channel_lines(guesses),
+        logger=_logger_lines(logs.guesses),
+        channels=_channel_lines(logs),
     )
-    session = _SESSION.format(log=quoted(log.name), name=name, measure=MEASURE)
+    letters = [*answers.setups, *["A"] * len(logs.runs)][: len(logs.runs)]
+    session = _SESSION.format(
+        log=comment(first.name),
+        copied=every,
+        name=name,
+        measure=MEASURE,
+        setups="".join(
+            _SETUP.format(letter=letter, bars=_setup_bars(answers)) for letter in dict.fromkeys(letters)
+        ),
+        runs="".join(
+            _RUN.format(
+                name=run_name,
+                logs=", ".join(f'"{quoted(log.name)}"' for log in run),
+                setup=letter,
+                remark=f" # {GUESSED}: they belong together in the order they were named" if run[1:] else "",
+            )
+            for run_name, run, letter in zip(_run_names(logs), logs.runs, letters, strict=True)
+        ),
+    )
     return {"car.toml": car, "session.toml": session}
+
+
+def _stem(log: Path) -> str:
+    return log.name.split(".")[0] or "run"
+
+
+def _run_names(logs: Logs) -> list[str]:
+    stems = [_stem(run[0]) for run in logs.runs]
+    alike = len(set(stems)) < len(stems)
+    return [quoted(run[0].name if alike else stem) for run, stem in zip(logs.runs, stems, strict=True)]
+
+
+def _axle_text(axle: Axle, answer: AxleAnswer) -> str:
+    solid = _SOLID.format(measure=MEASURE) if answer.suspension == "solid axle" else ""
+    text = _AXLE.format(axle=axle, measure=MEASURE, suspension=solid)
+    if answer.bar is None:
+        return text
+    head, opening, _ = text.partition(f"[{axle}.bar]\n")
+    body = starter_bar(answer.bar)
+    if answer.bar == "bladed":
+        # Placeholders, as far apart as those of the starter bar.
+        holes = ", ".join(f'"{228 - 18 * place} mm"' for place in range(answer.holes))
+        body = re.sub(r"(?m)^holes = \[.*?\]", f"holes = [{holes}]", body)
+        body = body.replace("most = 0", f"most = {answer.spacers}")
+    said = head[: head.index("\n# A tube with a blade")] + "\n"
+    return f"{said}{opening}{body}"
+
+
+def _setup_bars(answers: Answers) -> str:
+    fitted = [axle for axle in AXLES if getattr(answers, axle).bar in (None, "bladed")]
+    return "".join(f"{axle}_bar = {{ hole = 1, spacers = 0 }} # {MEASURE}\n" for axle in fitted)
 
 
 def quoted(text: str) -> str:
@@ -179,7 +367,8 @@ def _logger_lines(guesses: Guesses) -> str:
     return "".join(line + "\n" for line in lines)
 
 
-def _channel_lines(guesses: Guesses) -> str:
+def _channel_lines(logs: Logs) -> str:
+    guesses = logs.guesses
     found = {guess.house: guess for guess in guesses.channels}
     lines = []
     if guesses.time_column is not None:
@@ -190,7 +379,7 @@ def _channel_lines(guesses: Guesses) -> str:
         )
     for house in CHANNEL_DIMENSIONS:
         if house in found:
-            lines.append(_channel_line(found[house]))
+            lines.append(_of_file(_channel_line(found[house]), found[house], logs))
     missing = [name for name in CHANNEL_DIMENSIONS if name in _WANTED and name not in found]
     lines += [
         f'# {name} = {{ column = "…", unit = "{_UNIT_WHEN_UNKNOWN[CHANNEL_DIMENSIONS[name]]}" }} '
@@ -201,6 +390,21 @@ def _channel_lines(guesses: Guesses) -> str:
         lines.append("# Columns that nothing was made of; put a name into the line above where it belongs:")
         lines += [f'#   "{quoted(name)}"' for name in guesses.unused]
     return "".join(line + "\n" for line in lines)
+
+
+def _of_file(line: str, guess: ChannelGuess, logs: Logs) -> str:
+    """Return a channel's line that says which logger's column is meant where several have that name."""
+    having = [k for k, guesses in enumerate(logs.by_logger) if bare_name(guess.column) in _columns(guesses)]
+    if len(having) < 2:
+        return line
+    names = [run[having[0]].name for run in logs.runs]
+    part = "".join(
+        letters[0] for letters in takewhile(lambda found: len(set(found)) == 1, zip(*names, strict=False))
+    )
+    others = [log.name for run in logs.runs for k, log in enumerate(run) if k != having[0]]
+    if not part or any(part in name for name in others):
+        return f"{line}; {MEASURE}: file, several loggers have this column"
+    return line.replace(" }", f', file = "{quoted(part)}" }}', 1)
 
 
 def _channel_line(guess: ChannelGuess) -> str:
@@ -225,7 +429,7 @@ def _channel_line(guess: ChannelGuess) -> str:
     return f'{guess.house} = {{ column = "{column}", unit = "{quoted(guess.unit)}" }} # {GUESSED}: {reason}'
 
 
-# Begin a session folder from one log: the work behind ``analyzer start``.
+# Begin a session folder from logs: the work behind ``analyzer start``.
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,8 +451,17 @@ class Started:
     left_over: int
 
 
-def start_folder(folder: Path, log: Path) -> Started:
-    """Write sheets to fill in to `folder`, channels guessed from `log`, and copy the log beside them.
+def start_folder(folder: Path, logs: Path | Sequence[Path] | Logs, answers: Answers = NOT_ASKED) -> Started:
+    """Write sheets to fill in to `folder`, channels guessed from logs, and copy the logs beside them.
+
+    Parameters
+    ----------
+    folder : Path
+        Empty or new.
+    logs : Path, sequence of Path or Logs
+        One log, several, or several that are sorted already.
+    answers : Answers
+        What is known of the car and the runs.
 
     Returns
     -------
@@ -258,36 +471,38 @@ def start_folder(folder: Path, log: Path) -> Started:
     Raises
     ------
     AnalyzerError
-        When a file is there already (nothing is overwritten) or the log cannot be read.
+        When a file is there already (nothing is overwritten), a log cannot be read, or see `sort_logs`.
 
     Notes
     -----
     A folder that was left half made, by a kill say, is completed: files that are there as they would be
     written are no obstacle, as long as one is missing.
     """
-    guesses = guess_channels(log)
-    sheets = _sheets_for(log, guesses)
-    copy = folder / log.name
-    beside = copy.exists() and copy.samefile(log)
+    if not isinstance(logs, Logs):
+        logs = sort_logs([logs] if isinstance(logs, Path) else logs)
+    sheets = _sheets_for(logs, answers)
+    copies = {folder / log.name: log for run in logs.runs for log in run}
+    copies = {copy: log for copy, log in copies.items() if not (copy.exists() and copy.samefile(log))}
     contents = {folder / name: text.encode() for name, text in sheets.items()}
     done = [path for path, content in contents.items() if _holds(path, content)]
-    copied = beside or (copy.is_file() and filecmp.cmp(log, copy, shallow=False))
-    whole = copied and len(done) == len(contents)
-    for path in [*contents, *([] if beside else [copy])]:
-        if path.exists() and (whole or not (path in done or (path == copy and copied))):
+    done += [copy for copy, log in copies.items() if copy.is_file() and filecmp.cmp(log, copy, shallow=False)]
+    whole = len(done) == len(contents) + len(copies)
+    for path in [*contents, *copies]:
+        if path.exists() and (whole or path not in done):
             raise AnalyzerError(f"{path}: is there already; name an empty or new folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        if not copied:
-            # A log may be larger than memory.
-            write_whole(copy, lambda part: shutil.copyfile(log, part))
+        for copy, log in copies.items():
+            if copy not in done:
+                # A log may be larger than memory.
+                write_whole(copy, partial(shutil.copyfile, log))
         missing = {path: content for path, content in contents.items() if path not in done}
         write_together(dict(reversed(missing.items())))
     except OSError as error:
         reason = error.strerror or "cannot be written"
         raise AnalyzerError(f"{one_line(str(folder), 200)}: {reason}; name a folder elsewhere") from None
-    house = tuple(guess.house for guess in guesses.channels)
-    return Started((*contents, *(() if beside else (copy,))), house, len(guesses.unused))
+    house = tuple(guess.house for guess in logs.guesses.channels)
+    return Started((*contents, *copies), house, len(logs.guesses.unused))
 
 
 def _holds(path: Path, content: bytes) -> bool:

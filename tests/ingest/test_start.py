@@ -1,0 +1,161 @@
+"""A session is started from all logs of a day, with what the user says of the car."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from ingest.helpers import Log, plain_log, write_log
+
+from analyzer import cli
+from analyzer.core.errors import AnalyzerError
+from analyzer.ingest.read_run import read_recording
+from analyzer.ingest.template import Answers, AxleAnswer, sort_logs, start_folder
+from analyzer.prediction.settings import bar_ladder
+from analyzer.session.review import load_session
+from analyzer.sheets.read import read_car, read_session
+
+
+def _only(log: Log, *starts: str) -> Log:
+    return Log(
+        {name: values for name, values in log.columns.items() if name.startswith(("Time", *starts))}, log.si
+    )
+
+
+def _run(monkeypatch: pytest.MonkeyPatch, *arguments: str) -> int:
+    monkeypatch.setattr("sys.argv", ["analyzer", *arguments])
+    try:
+        cli.main()
+    except SystemExit as ended:
+        return int(ended.code or 0)
+    return 0
+
+
+def test_runs_of_one_logger_are_a_run_each(tmp_path: Path) -> None:
+    logs = [write_log(tmp_path / f"r{k}.csv", plain_log(10.0, seed=k)) for k in (1, 2, 3)]
+    started = start_folder(tmp_path / "own", logs)
+    session = read_session(tmp_path / "own" / "session.toml")
+    assert [(run.name, run.logs, run.setup) for run in session.runs] == [
+        (f"r{k}", [f"r{k}.csv"], "A") for k in (1, 2, 3)
+    ]
+    assert set(started.written) == {
+        tmp_path / "own" / n for n in ("car.toml", "session.toml", "r1.csv", "r2.csv", "r3.csv")
+    }
+    assert load_session(tmp_path / "own").sheet == session
+    assert all((tmp_path / "own" / log.name).read_bytes() == log.read_bytes() for log in logs)
+
+
+def test_what_one_run_lacks_another_tells(tmp_path: Path) -> None:
+    whole = plain_log(10.0)
+    short = Log({name: v for name, v in whole.columns.items() if not name.startswith("Speed")}, whole.si)
+    logs = [write_log(tmp_path / "a.csv", short), write_log(tmp_path / "b.csv", whole)]
+    sorted_logs = sort_logs(logs)
+    assert len(sorted_logs.runs) == 2
+    assert "speed" in {guess.house for guess in sorted_logs.guesses.channels}
+
+
+def test_two_loggers_are_joined_and_read(tmp_path: Path) -> None:
+    logs = []
+    for k in (1, 2):
+        log = plain_log(20.0, seed=k)
+        logs += [
+            write_log(tmp_path / f"pots_{k}.csv", _only(log, "FL", "FR", "RL", "RR")),
+            write_log(tmp_path / f"box_{k}.csv", _only(log, "LonG", "LatG", "VertG", "Roll", "Yaw", "Speed")),
+        ]
+    start_folder(tmp_path / "own", logs)
+    session = read_session(tmp_path / "own" / "session.toml")
+    assert [run.logs for run in session.runs] == [[f"pots_{k}.csv", f"box_{k}.csv"] for k in (1, 2)]
+    car = read_car(tmp_path / "own" / "car.toml")
+    truth = plain_log(20.0, seed=2).si
+    found = read_recording("2", [tmp_path / "own" / name for name in session.runs[1].logs], car).data
+    for name in ("damper_RL", "accel_y"):
+        values = found[name].to_numpy()
+        known = np.isfinite(values)
+        ours = np.interp(found.index.to_numpy()[known], np.arange(len(truth[name])) / 100.0, truth[name])
+        assert np.corrcoef(values[known], ours)[0, 1] > 0.98
+
+
+def test_a_column_of_two_loggers_names_its_file(tmp_path: Path) -> None:
+    log = plain_log(10.0)
+    logs = [
+        write_log(tmp_path / "pots_1.csv", _only(log, "FL", "FR", "RL", "RR", "Speed")),
+        write_log(tmp_path / "box_1.csv", _only(log, "LonG", "LatG", "VertG", "Roll", "Yaw", "Speed")),
+    ]
+    start_folder(tmp_path / "own", logs)
+    car = read_car(tmp_path / "own" / "car.toml")
+    named = {name: channel.file for name, channel in car.logger.channels.items() if channel.file}
+    assert named.keys() == {"speed"}
+    assert named["speed"] in "pots_1.csv"
+    assert named["speed"] not in "box_1.csv"
+    found = read_recording("1", [tmp_path / "own" / log.name for log in logs], car).data
+    assert np.isfinite(found["speed"]).any()
+
+
+def test_unlike_numbers_of_two_loggers_are_a_plain_line(tmp_path: Path) -> None:
+    log = plain_log(5.0)
+    logs = [write_log(tmp_path / f"pots_{k}.csv", _only(log, "FL", "FR", "RL", "RR")) for k in (1, 2)]
+    logs.append(write_log(tmp_path / "box.csv", _only(log, "LonG", "LatG", "VertG", "Roll")))
+    with pytest.raises(
+        AnalyzerError, match=r"2 like pots_1\.csv and 1 like box\.csv differ in columns; name as many"
+    ):
+        start_folder(tmp_path / "own", logs)
+    (tmp_path / "b").mkdir()
+    logs = [write_log(place / "r.csv", log) for place in (tmp_path, tmp_path / "b")]
+    with pytest.raises(AnalyzerError, match="both go to one folder, rename one"):
+        start_folder(tmp_path / "own", logs)
+    assert not (tmp_path / "own").exists()
+
+
+@pytest.mark.parametrize("kind", ["bladed", "formed", "none"])
+def test_what_was_said_stands_in_sheets_that_read(tmp_path: Path, kind: str) -> None:
+    logs = [write_log(tmp_path / f"r{k}.csv", plain_log(5.0)) for k in (1, 2)]
+    rear = AxleAnswer("solid axle", kind, 10, 4)
+    start_folder(tmp_path / "own", logs, Answers(AxleAnswer(bar="bladed", holes=1), rear, ("A", "B")))
+    car = read_car(tmp_path / "own" / "car.toml")
+    assert (car.front.suspension, car.rear.suspension) == ("independent", "solid axle")
+    assert car.rear.spring_base is not None
+    assert (car.front.bar.kind, car.rear.bar.kind) == ("bladed", kind)
+    assert len(car.front.bar.holes) == 1
+    if kind == "bladed":
+        assert (len(car.rear.bar.holes), car.rear.bar.spacer.most) == (10, 4)
+        assert len(bar_ladder(car, "rear").rows) == 10 * 5
+    session = load_session(tmp_path / "own").sheet
+    assert [run.setup for run in session.runs] == ["A", "B"]
+    assert all((setup.rear_bar is not None) is (kind == "bladed") for setup in session.setups.values())
+
+
+@pytest.mark.parametrize("order", ["folder first", "folder last", "each named"])
+def test_the_command_takes_all_logs_in_any_order(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, order: str
+) -> None:
+    logs = [str(write_log(tmp_path / f"r{k}.csv", plain_log(5.0))) for k in (1, 2)]
+    own = str(tmp_path / "own")
+    words = {
+        "folder first": [own, "--from", *logs, "--list", str(tmp_path / "list.svg")],
+        "folder last": ["--list", str(tmp_path / "list.svg"), "--from", *logs, own],
+        "each named": ["--from", logs[0], "--from", logs[1], own, "--list", str(tmp_path / "list.svg")],
+    }
+    assert _run(monkeypatch, "start", *words[order]) == 0
+    assert len(read_session(tmp_path / "own" / "session.toml").runs) == 2
+    assert (tmp_path / "list.svg").stat().st_size > 1000
+
+
+def test_at_a_terminal_it_asks_and_enter_skips(monkeypatch: pytest.MonkeyPatch) -> None:
+    said = iter(["", "formed", "sol", "wooden", "b", "0", "4", "2", "", "B!", "B", ""])
+    asked: list[str] = []
+
+    def prompt(question: str, default: str) -> str:
+        asked.append(question)
+        return next(said) or default
+
+    monkeypatch.setattr(cli.typer, "prompt", prompt)
+    answers = cli._ask(["r1", "r2", "r3"])
+    assert answers == Answers(
+        AxleAnswer("independent", "formed"), AxleAnswer("solid axle", "bladed", 4, 2), ("A", "B", "B")
+    )
+    assert next(said, None) is None
+    assert sum("rear anti-roll bar" in question for question in asked) == 2
+    # Enter all the way gives what stands there for a log alone.
+    monkeypatch.setattr(cli.typer, "prompt", lambda _question, default: default)
+    assert cli._ask(["r1"]) == Answers(AxleAnswer(bar="bladed"), AxleAnswer(bar="bladed"), ("A",))
