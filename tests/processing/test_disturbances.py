@@ -182,3 +182,31 @@ def test_noise_of_the_accelerometer_leaves_the_gradient(noise: float) -> None:
     assert np.abs(errors(run)).max() < 0.01
     said = [n for n in run.roll_gradient_body["front"].notes if n.startswith("noise of the accelerometer")]
     assert bool(said) == (noise > 1.0)
+
+
+def _shaken(recording: Recording, low: float, high: float, size: float) -> Recording:
+    """Vibration of the accelerometer between two frequencies [Hz], root mean square `size` [m/s2]."""
+    force = recording.data["accel_y"].to_numpy()
+    lines = np.fft.rfft(np.random.default_rng(5).standard_normal(force.size))
+    frequencies = np.fft.rfftfreq(force.size, recording.data.index[1] - recording.data.index[0])
+    shake = np.fft.irfft(np.where((frequencies > low) & (frequencies < high), lines, 0.0), force.size)
+    return spoiled(recording, accel_y=force + size * shake / float(np.std(shake)))
+
+
+@pytest.mark.parametrize("band", [(10.0, 90.0, 6.0), (0.5, 12.0, 3.0)])
+@pytest.mark.parametrize("speed", [15.0, None])
+def test_vibration_that_is_not_white_is_ruled_by_other_sensors_or_widens_the_interval(
+    band: tuple[float, float, float], speed: float | None
+) -> None:
+    """Above the band it looks like white noise and is put back for nothing; within it nothing shows it."""
+    recording, _ = drive_car(CAR, Drive(seconds=60.0, speed=speed), ROAD)
+    run = estimated(_shaken(recording, *band))
+    by_path = [n for n in run.roll_gradient_body["front"].notes if "speed times yaw rate rules" in n]
+    assert bool(by_path) == (speed is not None)
+    for error, axle in zip(errors(run), AXLES, strict=True):
+        found = run.roll_gradient_body[axle]
+        assert found.value is not None
+        assert found.interval is not None
+        half = (found.interval[1] - found.interval[0]) / 2.0 / found.value
+        assert abs(error) < half
+        assert speed is None or abs(error) < 0.02

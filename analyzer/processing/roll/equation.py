@@ -37,6 +37,7 @@ GROUND: Final = "ground twist"
 TURNING: Final = "turning"
 ROAD_LOAD: Final = "road load"
 SPEED: Final = "speed"
+PATH_FORCE: Final = "speed times yaw rate"
 _SOURCES: Final = {
     "roll acceleration": ["roll_acceleration"],
     GYROSCOPIC: ["pitch_rate", "yaw_rate"],
@@ -73,8 +74,8 @@ class RollColumns:
     known : dict
         Columns whose effect is known or belongs to the ground: ``yaw acceleration`` [rad/s2], ``pitch rate
         times yaw rate`` [rad2/s2], ``ground twist`` [rad], ``road load`` (force square to the road [m/s2]),
-        ``speed`` [m/s], ``turning`` (yaw rate times wheelbase over speed [rad]: what a gyro that is not level
-        takes for twist, per radian).
+        ``speed`` [m/s], ``speed times yaw rate`` [m/s2], ``turning`` (yaw rate times wheelbase over speed
+        [rad]: what a gyro that is not level takes for twist, per radian).
     per_turning : array
         Wheelbase over speed: ground twist per roll rate of the ground [s].
     noise : dict
@@ -159,8 +160,7 @@ def roll_columns(
     if twist is not None and not _mostly(twist[1], ~bad):
         known[GROUND] = column(twist[0])
         bad = bad | twist[1]
-    if "speed" in motion.data:
-        known[SPEED] = column(ground_speed(motion))
+    known |= {name: column(values) for name, values in _speed_columns(motion, ~bad).items()}
     if "road_force_z" in motion.data:
         known[ROAD_LOAD] = column(motion.data["road_force_z"].to_numpy())
     # Helpers last: each costs the samples in which its channel is suspect, so it must be worth them.
@@ -171,7 +171,7 @@ def roll_columns(
     force = column(motion.data["specific_force_y"].to_numpy())
     # Slow copies serve as instruments where the road moves columns and residuals together.
     driven: dict[str, Floats] = {n: terms[n] for n in DRIVEN if n in terms}
-    driven |= {n: known[n] for n in known if n not in (YAW, GYROSCOPIC, ROAD_LOAD, SPEED)}
+    driven |= {n: known[n] for n in known if n not in (YAW, GYROSCOPIC, ROAD_LOAD, SPEED, PATH_FORCE)}
     driven["lateral force"] = force
     return RollColumns(
         time=index[::every],
@@ -185,6 +185,16 @@ def roll_columns(
         noise=_noise(motion, rate, taps),
         suspect=touched(bad, len(taps) // 2, every),
     )
+
+
+def _speed_columns(motion: Motion, among: Bools) -> dict[str, Floats]:
+    """Return the speed, and the lateral force but for drift and banks from sensors without its noise."""
+    if "speed" not in motion.data:
+        return {}
+    found = {SPEED: ground_speed(motion)}
+    if "yaw_rate" in motion.data and not _mostly(motion.suspect["speed"].to_numpy(), among):
+        found[PATH_FORCE] = found[SPEED] * motion.data["yaw_rate"].to_numpy()
+    return found
 
 
 def _driven_terms(motion: Motion, among: Bools) -> dict[str, Floats]:

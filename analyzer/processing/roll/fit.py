@@ -8,6 +8,7 @@ signal. Road twist between the axles is what remains, and it is not correlated w
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -17,7 +18,7 @@ from analyzer.core import regression
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth
 from analyzer.processing.roll import equation
-from analyzer.processing.roll.equation import GROUND, GYROSCOPIC, TURNING, YAW, RollColumns
+from analyzer.processing.roll.equation import GROUND, GYROSCOPIC, PATH_FORCE, TURNING, YAW, RollColumns
 from analyzer.vehicle.roll import Weights
 
 ENOUGH_FORCE: Final = 0.6 * STANDARD_GRAVITY
@@ -32,6 +33,8 @@ LEAST_SPREAD: Final = {"longitudinal force": 0.2, "vertical force": 0.2, "steer 
 """A helper that varies less is noise: standard deviation [m/s2, rad]; engineering judgement."""
 MOST_ATTENUATION: Final = 0.2
 """More than this is not put back: engineering judgement."""
+NOISE_DOUBTED: Final = 0.01
+"""Where noise may have taken more than this off the slope, other sensors are asked: engineering judgement."""
 OPTIONAL: Final = ("damper asymmetry", "friction", "longitudinal force", "vertical force", "steer angle")
 
 
@@ -54,6 +57,11 @@ class RollFit:
         (weighted by roll stiffness) [rad / unit of the term].
     attenuation : float
         Part of the slope that noise of the accelerometer took off, put back here [1].
+    unsure : float
+        Relative standard uncertainty of the slopes, the same for both axles, from noise that may not be what
+        it was taken for [1].
+    by_path : float or None
+        Change of the moment mean's slope where speed times yaw rate ruled over the noise put back [1].
     per_lean : dict
         Axle -> change of the slope per radian that the inertial box leans about x, y and z, shape (3,)
         [1 / (m/s2)].
@@ -82,6 +90,8 @@ class RollFit:
     lateral_range: tuple[float, float]
     left_out: dict[str, float]
     attenuation: float
+    unsure: float
+    by_path: float | None
     per_lean: dict[Axle, Floats]
     per_inertia: dict[Axle, float]
     residual: dict[Axle, Floats]
@@ -207,17 +217,6 @@ def _per_inertia(columns: RollColumns, used: Bools, mixed: Mixed, mean: MixFit) 
     return {axle: float(mixed.back[k, 0]) * shift for k, axle in enumerate(mixed.axles)}
 
 
-def _attenuation(columns: RollColumns, mix: MixFit) -> float:
-    """Return the part of a slope that white noise on its regressor takes off (errors in variables).
-
-    Noise of variance v on a regressor of which a variance q is its own takes v / (q + v) off the slope (any
-    text on regression). The moment mean is fitted without it; the difference is fitted with slow instruments,
-    which let through their part of the band.
-    """
-    row = mix.fit.influence[0]
-    return min(len(row) * columns.noise.get("lateral force", 0.0) * float(row @ row), MOST_ATTENUATION)
-
-
 def _assemble(
     columns: RollColumns,
     weights: Weights,
@@ -232,7 +231,7 @@ def _assemble(
         columns, tyres = with_damped_tyres(columns, weights, fits[0].coefficients())
         fits.append(fit_twist(columns, used, mixed.rolls[1] + tyres[used], names))
     # Noise flattens the moment mean, which has it put back, and the slow instruments' part of the difference.
-    weak = _attenuation(columns, fits[0])
+    weak = fits[0].attenuation
     slopes = np.array([mix.fit.coefficients[0] for mix in fits])
     slopes[1:] /= 1.0 - weak * equation.SLOW_BAND / equation.BAND
     # From mixes to axles: both share the rows, so their errors add up row by row before blocks are formed.
@@ -258,6 +257,8 @@ def _assemble(
         lateral_range=(float(force.min()), float(force.max())),
         left_out=left_out,
         attenuation=weak,
+        unsure=fits[0].unsure,
+        by_path=fits[0].by_path,
         per_lean=_per_lean(columns, used, mixed, fits),
         per_inertia=_per_inertia(columns, used, mixed, fits[0]),
         residual={a: residuals[k] + bent[k] for k, a in enumerate(axles)},
@@ -367,7 +368,7 @@ def bends(columns: RollColumns, used: Bools) -> list[Floats]:
 class MixFit:
     """A fit of one mix of the axles' roll: lateral force first, then `names`, a constant, and bends.
 
-    `bent` is what the bends add to the line [rad].
+    `bent` is what the bends add to the line [rad]; `attenuation`, `unsure` and `by_path` as in `RollFit`.
     """
 
     names: list[str]
@@ -375,6 +376,9 @@ class MixFit:
     inflate: float
     bent: Floats
     slow_rate: float = 0.0
+    attenuation: float = 0.0
+    unsure: float = 0.0
+    by_path: float | None = None
 
     @property
     def influence(self) -> Floats:
@@ -413,12 +417,62 @@ def fit_mean(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) 
     clean = [0.0] * (1 + bent.shape[1])
     noise = np.array([*(columns.noise.get(n, 0.0) for n in ("lateral force", *names)), *clean])
     fit = regression.less_noise(design, roll, noise)
+    weak, doubt = _noise_parts(fit, columns.noise.get("lateral force", 0.0))
+    by_path = None
+    if weak + doubt > NOISE_DOUBTED and PATH_FORCE in columns.known:
+        other = _mean_by_path(columns, used, roll, names)
+        apart = float(other.coefficients[0] / fit.coefficients[0]) - 1.0
+        error = regression.block_error((other.influence[0] * other.residuals)[:, None], other.influence[0])
+        relative = math.inf if error is None else error.std_error() / abs(float(fit.coefficients[0]))
+        if relative < min((weak + doubt) / 2.0, abs(apart) / 2.0):
+            by_path, fit = apart, other
     # Residuals are smaller than the errors behind them. What is independent is blocks, not rows, so the usual
     # factor n / (n - k) counts those; the slope's own part is taken back by `block_error`.
     pieces = len(roll) / regression.block_length(fit.influence[0] * fit.residuals)
     others = design.shape[1] - 1
     inflate = float(np.sqrt(pieces / max(pieces - others, pieces / MOST_INFLATION)))
-    return MixFit(names, fit, inflate, bent @ fit.coefficients[-bent.shape[1] :])
+    return MixFit(
+        names,
+        fit,
+        inflate,
+        bent @ fit.coefficients[-bent.shape[1] :],
+        attenuation=weak if by_path is None else min(max(weak + by_path, 0.0), MOST_ATTENUATION),
+        unsure=weak + doubt if by_path is None else 0.0,
+        by_path=by_path,
+    )
+
+
+def _noise_parts(fit: regression.LinearFit, noise: float) -> tuple[float, float]:
+    """Return what noise of variance `noise` on the lateral force takes off its slope, and what more may [1].
+
+    Noise of variance v on a regressor of which a variance q is its own takes v / (q + v) off the slope; white
+    noise is seen above wheel hop and put back. Noise of another spectrum, or folded by held samples, is not:
+    but it takes off about as much as the part of the roll that the line leaves open at most, for the
+    line of force over roll, which such noise does not flatten, lies so far away (Frisch 1934; any text on
+    errors in variables, from memory). With the bends, which carry the noise as well, it may be twice as much,
+    so the bound stands as a standard uncertainty.
+    """
+    row = fit.influence[0]
+    power = float(row @ row)
+    left = float(fit.residuals @ fit.residuals)
+    own = float(fit.coefficients[0]) ** 2 / power
+    return min(len(row) * noise * power, MOST_ATTENUATION), left / (left + own)
+
+
+def _mean_by_path(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -> regression.LinearFit:
+    """Fit the moment mean with the lateral force as far as speed times yaw rate and the other terms tell it.
+
+    Two-stage least squares (any text on econometrics): their noise is not the accelerometer's, so whatever
+    its spectrum is, it takes nothing off the slope.
+    """
+    force = columns.force[used]
+    clean = np.column_stack([*(columns.terms[n][used] for n in names), np.ones_like(force)])
+    first = regression.least_squares(np.column_stack([columns.known[PATH_FORCE][used], clean]), force)
+    told = columns.force.copy()
+    told[used] = force - first.residuals
+    design = np.column_stack([force, clean, *bends(columns, used)])
+    instruments = np.column_stack([told[used], clean, *bends(replace(columns, force=told), used)])
+    return regression.with_instruments(design, roll, instruments)
 
 
 def with_damped_tyres(

@@ -26,7 +26,7 @@ from analyzer.ingest.recording import HealthRow
 from analyzer.processing.results import AxleFit, Motion
 from analyzer.processing.roll import disturbances, second_looks
 from analyzer.processing.roll.equation import DRIVEN, INERTIA_RATIO, RollColumns, roll_columns
-from analyzer.processing.roll.fit import RollFit, fit_roll
+from analyzer.processing.roll.fit import NOISE_DOUBTED, RollFit, fit_roll
 from analyzer.processing.roll.natural_frequency import roll_mode
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle import roll as vehicle_roll
@@ -231,8 +231,14 @@ def body_gradients(fit: RollFit, car: CarSheet, box_std: Floats = LEVEL_BOX) -> 
         if name in DRIVEN
     )
     noise: tuple[str, ...] = ()
-    if fit.attenuation >= NOISE_SAID:
+    if fit.by_path is not None:
+        moved = f"{100.0 * fit.by_path:+.1f} %"
+        noise = (f"the accelerometer shakes: speed times yaw rate rules over its noise ({moved})",)
+    elif fit.attenuation >= NOISE_SAID:
         noise = (f"noise of the accelerometer takes {100.0 * fit.attenuation:.1f} % off the slope; put back",)
+    if fit.unsure >= NOISE_DOUBTED:
+        hidden = f"{100.0 * fit.unsure:.1f} %"
+        noise += (f"noise, as of an accelerometer that shakes, may hide {hidden} of the slope",)
     found: dict[str, Estimate] = {}
     for axle in fit.axles:
         slope = fit.slope[axle]
@@ -243,7 +249,9 @@ def body_gradients(fit: RollFit, car: CarSheet, box_std: Floats = LEVEL_BOX) -> 
             fit,
             scatter=fit.std_error(axle),
             model=math.hypot(
-                slope * LEFT_OUT, fit.per_inertia[axle] * INERTIA_RATIO[1], *(fit.per_lean[axle] * box_std)
+                slope * math.hypot(LEFT_OUT, fit.unsure),
+                fit.per_inertia[axle] * INERTIA_RATIO[1],
+                *(fit.per_lean[axle] * box_std),
             ),
             sheet=slope * spread,
             notes=(_range_note(fit), *tolerances, *helpers, *noise),
@@ -291,7 +299,13 @@ def level_gradients(
         own = BODY_LEFT_OUT if name == "total" else LEVEL_LEFT_OUT
         row = slopes.get(name, np.zeros(len(fit.axles)))
         variance = None if fit.error is None else max(float(row @ fit.error.covariance @ row), 0.0)
-        lacking = (*(row @ lean), row @ inertia, unsure * (row @ values), passed[name] - value, value * own)
+        lacking = (
+            *(row @ lean),
+            row @ inertia,
+            math.hypot(unsure, fit.unsure) * (row @ values),
+            passed[name] - value,
+            value * own,
+        )
         found[name] = _estimate(
             value,
             fit,
