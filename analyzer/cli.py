@@ -559,17 +559,25 @@ def _ask(runs: Sequence[str]) -> Answers:
     return Answers(axles["front"], axles["rear"], tuple(setups))
 
 
+def _said(question: str, default: str) -> str:
+    try:
+        return str(typer.prompt(plain_text(question), default=default)).strip()
+    except typer.Abort:
+        # Ctrl-C and the end of what is typed alike: nothing is written yet.
+        raise KeyboardInterrupt from None
+
+
 def _letter(question: str, default: str) -> str:
     while True:
-        word = typer.prompt(plain_text(question), default=default).strip()
+        word = _said(question, default)
         if word.replace("_", "").replace("-", "").isalnum() and word.isascii():
-            return str(word)
+            return word
         _print("a name of letters and digits will do, for instance B")
 
 
 def _choice(question: str, words: Sequence[str]) -> str:
     while True:
-        said = typer.prompt(f"{question} ({', '.join(words)})", default=words[0]).strip().lower()
+        said = _said(f"{question} ({', '.join(words)})", words[0]).lower()
         fits = [word for word in words if said and word.startswith(said)]
         if len(fits) == 1:
             return fits[0]
@@ -578,7 +586,7 @@ def _choice(question: str, words: Sequence[str]) -> str:
 
 def _count(question: str, default: int, least: int) -> int:
     while True:
-        said = typer.prompt(question, default=str(default)).strip()
+        said = _said(question, str(default))
         if said.isascii() and said.isdigit() and least <= int(said) <= MOST_COUNTED:
             return int(said)
         _print(f"write a number from {least} to {MOST_COUNTED}")

@@ -159,3 +159,19 @@ def test_at_a_terminal_it_asks_and_enter_skips(monkeypatch: pytest.MonkeyPatch) 
     # Enter all the way gives what stands there for a log alone.
     monkeypatch.setattr(cli.typer, "prompt", lambda _question, default: default)
     assert cli._ask(["r1"]) == Answers(AxleAnswer(bar="bladed"), AxleAnswer(bar="bladed"), ("A",))
+
+
+def test_who_leaves_the_questions_has_nothing_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = write_log(tmp_path / "r.csv", plain_log(5.0))
+
+    def left(_question: str, default: str) -> str:
+        raise cli.typer.Abort
+
+    monkeypatch.setattr(cli.typer, "prompt", left)
+    for stream in ("stdin", "stdout"):
+        monkeypatch.setattr(f"sys.{stream}.isatty", lambda: True, raising=False)
+    assert _run(monkeypatch, "start", str(tmp_path / "own"), "--from", str(log)) == cli.STOPPED
+    assert "Traceback" not in capsys.readouterr().err
+    assert not (tmp_path / "own").exists()
