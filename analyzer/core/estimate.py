@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from uncertainties.core import AffineScalarFunc
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +108,41 @@ class Estimate:
             return None
         return math.hypot(self.std_error, self.calibration or 0.0)
 
+    def ufloat(self, common: str) -> AffineScalarFunc:
+        """Return the figure as a number of the library ``uncertainties``, to calculate with.
+
+        Scatter is this figure's own: two calls are two independent measurements, so call once and reuse the
+        number. Calibration is common to all figures of one `common`: it moves them in proportion, up or down
+        together, and cancels in the ratio of two whose relative calibration is the same.
+
+        Parameters
+        ----------
+        common : str
+            What the calibration belongs to, such as ``"my car, front"``. Use one name only for the same
+            figure of the same axle and car, in any run. Front and rear share a part that is not stated
+            here: under one name a ratio of them would look too sure, under two it looks less sure than it is.
+
+        Returns
+        -------
+        AffineScalarFunc
+            Value [unit]; its standard deviation is `total_error`, that of the scatter alone where
+            `calibration` is None. First order, as the library does.
+
+        Raises
+        ------
+        ValueError
+            When value or scatter is unknown.
+        """
+        from uncertainties import ufloat
+
+        if self.value is None or self.std_error is None:
+            raise ValueError(
+                f"nothing to calculate with: {'; '.join(self.notes) or 'the error is not known'}"
+            )
+        own = ufloat(self.value, self.std_error)
+        # A scale that is off moves a negative figure the other way.
+        return own + math.copysign(self.calibration or 0.0, self.value) * _scale_of(common)
+
     def with_notes(self, *notes: str) -> Estimate:
         """Return the same estimate with `notes` added."""
         return replace(self, notes=self.notes + notes)
@@ -124,6 +163,14 @@ class Estimate:
 
     def __str__(self) -> str:
         return format_estimate(self)
+
+
+@cache
+def _scale_of(common: str) -> AffineScalarFunc:  # noqa: ARG001 - the key that figures share
+    """Return the one standard error (mean 0, deviation 1) of all figures of this name."""
+    from uncertainties import ufloat
+
+    return ufloat(0.0, 1.0)
 
 
 def format_estimate(estimate: Estimate, with_unit: bool = True) -> str:

@@ -1,18 +1,22 @@
-"""The runs of a review and their hits as data frames that say the unit of every column."""
+"""Runs of a review, their hits and their channels as data frames that say the unit of every column."""
 
 from __future__ import annotations
 
 import math
 import re
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import pandas as pd
 
 from analyzer.core.constants import AXLES
+from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
+from analyzer.core.units import DIMENSIONS
+from analyzer.sheets.car import CHANNEL_DIMENSIONS
 
 if TYPE_CHECKING:
+    from analyzer.ingest.recording import Recording
     from analyzer.processing.results import BottomingEvent, RunEstimates
     from analyzer.sheets.session import Run
 
@@ -33,6 +37,57 @@ _EVENT_WORDS: Final = ("run", "setup", "corner", "section", "kind")
 _EVENT_COLUMNS: Final = (*_EVENT_WORDS, "hard", "seen", *_EVENT_UNITS)
 _NUMBER_AND_UNIT: Final = re.compile(r"([-+]?\d++(?:[.,]\d++)?)([^\d]*+)")
 _HIT: Final = "bump stop"
+
+_DISPLAY: Final = {
+    "length": "mm",
+    "acceleration": "g",
+    "angular_rate": "deg/s",
+    "speed": "km/h",
+    "angle": "deg",
+}
+"""Units in which a channel is shown; all else stays SI."""
+
+
+def channel_frame(
+    recording: Recording, units: Literal["display", "si"] = "si", suspect_as_missing: bool = False
+) -> pd.DataFrame:
+    """Return the channels of one run on its time base.
+
+    Parameters
+    ----------
+    recording : Recording
+        The run.
+    units : str
+        ``si``, or ``display`` for mm, g, deg/s, km/h and deg.
+    suspect_as_missing : bool
+        Suspect samples (mask True) become missing values; else they stand as they were logged.
+
+    Returns
+    -------
+    DataFrame
+        A copy, shape (samples, channels), index ``time_s`` [s]. ``attrs["units"]`` maps columns whose
+        unit is known to units.
+
+    Raises
+    ------
+    AnalyzerError
+        When `units` is neither.
+    """
+    if units not in ("display", "si"):
+        raise AnalyzerError(f'units are "display" or "si", not "{units}"')
+    # The unit of a channel that the house does not know is not known either.
+    kinds = {name: CHANNEL_DIMENSIONS[name] for name in recording.data.columns if name in CHANNEL_DIMENSIONS}
+    told = {name: DIMENSIONS[kind].si for name, kind in kinds.items()}
+    frame = recording.data.copy()
+    if suspect_as_missing:
+        frame = frame.mask(recording.suspect)
+    if units == "display":
+        for name, kind in kinds.items():
+            if kind in _DISPLAY:
+                told[name] = _DISPLAY[kind]
+                frame[name] /= DIMENSIONS[kind].log_units[told[name]]
+    frame.attrs[UNITS] = told
+    return frame
 
 
 def event_frame(runs: Sequence[RunEstimates]) -> pd.DataFrame:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
+from typing import Literal
 
 import pandas as pd
 
@@ -24,7 +25,7 @@ from analyzer.ingest.repeats import Repeat, find_repeats, repeat_rows, repeat_wo
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import check_bars, check_setup, predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
-from analyzer.session.frames import event_frame, run_frame
+from analyzer.session.frames import channel_frame, event_frame, run_frame
 from analyzer.session.run_store import RunSheets, RunStore
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import (
@@ -130,6 +131,18 @@ class Review:
             ``attrs["units"]`` maps columns to units.
         """
         return event_frame(self.runs)
+
+    def channels(
+        self, run: str, units: Literal["display", "si"] = "si", suspect_as_missing: bool = False
+    ) -> pd.DataFrame:
+        """Return the channels of one run on its time base [s]; see `channel_frame`.
+
+        Returns
+        -------
+        DataFrame
+            A copy; ``attrs["units"]`` maps columns to units.
+        """
+        return channel_frame(self.recordings[run], units, suspect_as_missing)
 
 
 def load_session(path: Path) -> Session:

@@ -69,3 +69,23 @@ def test_json_shape():
 )
 def test_decimals(error, decimals):
     assert decimals_for_error(error) == decimals
+
+
+def test_common_calibration_cancels_in_ratios_only():
+    a = Estimate(4.0, "deg/g", std_error=0.04, calibration=0.2)
+    b = Estimate(-2.0, "deg/g", std_error=0.03, calibration=0.1)
+    x, y, other = a.ufloat("front"), b.ufloat("front"), b.ufloat("rear")
+
+    assert x.std_dev == pytest.approx(a.total_error)
+    # Both relative calibrations are 5 %: the ratio keeps the scatter, 1 % and 1.5 %.
+    assert (x / y).std_dev == pytest.approx(2.0 * math.hypot(0.01, 0.015))
+    # By another name they are independent.
+    assert (x / other).std_dev == pytest.approx(2.0 * math.hypot(0.01, 0.015, 0.05, 0.05))
+    # A difference keeps the common part: 0.2 + 0.1, moved apart by one scale.
+    assert (x - y).std_dev == pytest.approx(math.hypot(0.04, 0.03, 0.3))
+
+
+@pytest.mark.parametrize("bare", [Estimate.unknown("1", "no pots"), Estimate(1.0, "1", notes=("one block",))])
+def test_what_has_no_error_cannot_be_calculated_with(bare):
+    with pytest.raises(ValueError, match=bare.notes[0]):
+        bare.ufloat("front")

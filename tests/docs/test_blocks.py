@@ -87,6 +87,15 @@ def test_blocks_of_the_page_run_in_order(page: Path, tmp_path: Path, monkeypatch
     assert capsys.readouterr().out or page.name == "accuracy.md"
 
 
+def test_tasks_of_the_library_take_three_lines_at_most():
+    page = (ROOT / "docs" / "library.md").read_text(encoding="utf-8")
+    tasks = page.split("## Ten tasks in three lines\n")[1].split("\n## ")[0]
+    shown = re.findall(r"^```python\n(.*?)^```$", tasks, re.DOTALL | re.MULTILINE)
+
+    assert len(shown) == 10
+    assert max(len(task.splitlines()) for task in shown) <= 3
+
+
 def test_first_day_names_every_command_of_a_first_day_in_order():
     page = next(page for page in PAGES if page.name == "first-day.md")
     called = [

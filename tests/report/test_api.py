@@ -280,6 +280,33 @@ def test_a_table_of_runs_says_its_units(sample_review):
     assert table["condition_track_temperature"].between(10.0, 40.0).all()
 
 
+def test_channels_say_their_units_and_leave_out_what_is_suspect(sample_review):
+    recording = sample_review.recordings["r03"]
+    plain = sample_review.channels("r03")
+    pd.testing.assert_frame_equal(plain, recording.data)
+    assert plain.attrs["units"]["damper_FL"] == "m"
+    shown = sample_review.channels("r03", units="display")
+    # Definitions of the units: mm, standard gravity, km/h, degrees.
+    for name, unit, size in (
+        ("damper_FL", "mm", 1000.0),
+        ("accel_y", "g", 1 / 9.80665),
+        ("speed", "km/h", 3.6),
+        ("gyro_x", "deg/s", 57.29577951308232),
+    ):
+        assert shown.attrs["units"][name] == unit
+        pd.testing.assert_series_equal(shown[name], recording.data[name] * size)
+    # The recording itself is not touched.
+    suspect = recording.suspect.copy()
+    suspect.iloc[:5, 0] = True
+    marked = dataclasses.replace(recording, suspect=suspect)
+    review = dataclasses.replace(sample_review, recordings=(marked,))
+    masked = review.channels("r03", suspect_as_missing=True)
+    assert masked.isna().equals(suspect | recording.data.isna())
+    assert not recording.data.iloc[:5, 0].isna().any()
+    with pytest.raises(analyzer.AnalyzerError, match='"display" or "si"'):
+        sample_review.channels("r03", units="imperial")
+
+
 def test_a_table_of_hits_says_its_units(sample_review):
     events = sample_review.events()
     hits = [event for run in sample_review.runs for event in (*run.bottoming, *run.topping)]
