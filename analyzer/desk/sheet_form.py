@@ -434,7 +434,11 @@ def _type_in(node: Any, step: str | int, edit: Edit) -> None:
         _put(node, step, _value(text, edit.kind, old))
         return
     kind = edit.kind.removeprefix("list of ")
-    entries = [entry.strip() for entry in re.split("[;,]" if kind != "text" else ";", text) if entry.strip()]
+    entries = [
+        entry.strip()
+        for entry in (text if kind == "text" else text.replace(",", ";")).split(";")
+        if entry.strip()
+    ]
     if isinstance(old, list) and len(old) == len(entries):
         for place, entry in enumerate(entries):
             new = _value(entry, kind, old[place])

@@ -126,6 +126,7 @@ spring_base = "1.00 m" # {measure}: between left and right spring
 """
 
 
+_HOLES: Final = re.compile(r"(?m)^holes = \[[^\]\n]*\]")
 BAR_KINDS: Final = ("bladed", "formed", "none")
 
 
@@ -335,7 +336,7 @@ def _axle_text(axle: Axle, answer: AxleAnswer) -> str:
     if answer.bar == "bladed":
         # Placeholders, as far apart as those of the starter bar.
         holes = ", ".join(f'"{228 - 18 * place} mm"' for place in range(answer.holes))
-        body = re.sub(r"(?m)^holes = \[.*?\]", f"holes = [{holes}]", body)
+        body = _HOLES.sub(f"holes = [{holes}]", body)
         body = body.replace("most = 0", f"most = {answer.spacers}")
     said = head[: head.index("\n# A tube with a blade")] + "\n"
     return f"{said}{opening}{body}"
