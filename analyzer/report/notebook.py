@@ -164,8 +164,9 @@ def _ladder(ladder: BarLadder) -> str:
     )
     columns = ("Setting", "Rate, N/mm", "Change, %", "Axle roll, N m/deg", "Gradient, deg/g")
     title = f"{ladder.axle} bar"
+    # Without the car of the ladder no other tube can be tried.
     drawing = style.image_of(
-        bar_svg(ladder_json(ladder), title), "Rate of every setting with its error; parts."
+        bar_svg({**ladder_json(ladder), "tubes": []}, title), "Rate of every setting with its error; parts."
     )
     return (
         _table(PageTable(f"Settings of the {title}", (*columns, "Stress factor", "Mind"), rows))
