@@ -20,7 +20,8 @@ Place = tuple[str | int, ...]
 
 LARGEST: Final = 200_000
 """Bytes of a sheet that is shown as a form; the largest of a car with everything in it has 10,000."""
-_MARKED: Final = re.compile(rf"\s*;?\s*{TO_MEASURE}(?::\s*)?")
+_MARKED: Final = re.compile(rf"(?<!\s)\s*+;?\s*{TO_MEASURE}(?::\s*)?")
+"""The mark with the blanks before it, tried once for each run of blanks: else a long one takes its square."""
 _NUMBER: Final = re.compile(r"[+-]?(?:0|[1-9]\d*)(?:\.\d+)?")
 """A number as TOML and people write it alike."""
 _LIST_ENDS: Final = {"text": "; ", "quantity": ", ", "number": ", "}

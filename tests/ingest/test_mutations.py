@@ -88,7 +88,7 @@ def refusal_of(reader: Callable[[Path], object], path: Path) -> str:
 # Guided search: what leads to more being done or said is varied further.
 
 
-GUIDED_SECONDS = float(os.environ.get("ANALYZER_FUZZ_SECONDS", "180"))
+GUIDED_SECONDS = float(os.environ.get("ANALYZER_FUZZ_SECONDS", "60"))
 """Time the guided search takes in the slow tests."""
 EACH_TIME = 150
 PIECES = st.sampled_from(
