@@ -29,7 +29,7 @@ from analyzer.core.errors import AnalyzerError, plain_text
 from analyzer.core.files import COURSE_PAGE, LOOK_PAGE, PAGE, RESULTS
 from analyzer.core.units import DIMENSIONS
 from analyzer.desk import sheet_form
-from analyzer.desk.store import LARGEST_LOG, ChangedOnDiskError, Folder, RefusedError
+from analyzer.desk.folder import LARGEST_LOG, ChangedOnDiskError, Folder, RefusedError
 from analyzer.desk.work import BAR_KEYS, WISHES, Work, bar_sheet, traces, tried_bar, weights
 from analyzer.sheets.bar import MATERIALS
 from analyzer.sheets.car import CHANNEL_DIMENSIONS, CarSheet

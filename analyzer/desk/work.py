@@ -23,8 +23,8 @@ from analyzer.comparison.choosing.wishes import PRESETS
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.faults import place_of
+from analyzer.desk.folder import Folder
 from analyzer.desk.sheet_form import Edit, apply
-from analyzer.desk.store import Folder
 from analyzer.ingest.logfile import open_header, sample_columns
 from analyzer.prediction.settings import fitted_setting, sheet_weights, tried_setting
 from analyzer.report import terminal

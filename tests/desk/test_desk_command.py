@@ -11,7 +11,7 @@ import pytest
 
 from analyzer.comparison.choosing.wishes import parse_wish
 from analyzer.core.errors import AnalyzerError
-from analyzer.desk.store import Folder
+from analyzer.desk.folder import Folder
 from analyzer.desk.work import WISHES, weights
 from analyzer.prediction.setup import predict_setup
 from analyzer.sheets.read import read_car

@@ -16,8 +16,8 @@ from typing import BinaryIO
 import pytest
 
 from analyzer.core.errors import AnalyzerError
+from analyzer.desk.folder import ChangedOnDiskError, Folder, RefusedError
 from analyzer.desk.sheet_form import Edit
-from analyzer.desk.store import ChangedOnDiskError, Folder, RefusedError
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs"
 TRACK = ("front", "track_width")
@@ -95,12 +95,12 @@ def test_rights_of_a_sheet_stay(folder: Folder):
 
 
 def test_a_sheet_that_cannot_be_written_is_a_plain_line(folder: Folder, monkeypatch: pytest.MonkeyPatch):
-    from analyzer.desk import store
+    from analyzer.desk import folder as module
 
     def full(*_args: object, **_named: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(store, "write_whole", full)
+    monkeypatch.setattr(module, "write_whole", full)
     kept = folder.read("car")
     with pytest.raises(AnalyzerError, match="No space left on device"):
         folder.save("car", kept.version, [width("1.6 m")])
@@ -160,7 +160,7 @@ def killed_at(work: Callable[[], None], seconds: float) -> None:
 
 @pytest.mark.slow
 def test_a_hundred_kills_while_saving(folder: Folder, monkeypatch: pytest.MonkeyPatch):
-    from analyzer.desk import store
+    from analyzer.desk import folder as module
 
     draw = random.Random(3)
     original = folder.path_of("car").read_bytes()
@@ -174,7 +174,7 @@ def test_a_hundred_kills_while_saving(folder: Folder, monkeypatch: pytest.Monkey
         now = kept.table["front"]["track_width"]
         data = kept.data.replace(f'"{now}"'.encode(), f'"1.{500 + number} m"'.encode(), 1)
         with monkeypatch.context() as patched:
-            patched.setattr(store, "edited", lambda *_: data)
+            patched.setattr(module, "edited", lambda *_: data)
             folder.save("car", kept.version, [])
 
     seen = set()

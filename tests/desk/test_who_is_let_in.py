@@ -19,7 +19,7 @@ from report.hostile import HOSTILE
 
 from analyzer.core.errors import AnalyzerError
 from analyzer.desk import server
-from analyzer.desk.store import LARGEST_LOG, Folder, safe_name
+from analyzer.desk.folder import LARGEST_LOG, Folder, safe_name
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs"
 
