@@ -214,7 +214,7 @@ def _split(part: str, text: str, example: str) -> tuple[float, str]:
     return _finite(float(match.group(1)), example), match.group(2)
 
 
-LARGEST: Final = 1e15
+LARGEST: Final = 1e20
 """Nothing of a car is larger in SI, or in a unit of the trade; beside it squares and sums stay finite."""
 
 
