@@ -172,6 +172,8 @@ class RunStore:
         if recording is None or mounting.zeros:
             # With another zero all checks of the pots come out otherwise, so the log is read anew.
             recording = self._read(name, mounting.zeros)
+            # It may have changed since it was looked at.
+            self._seen[name].changed |= self._is_another(recording)
         return with_lean(recording, mounting.box)
 
     def _look(self, name: str, hold: bool) -> None:
@@ -192,10 +194,14 @@ class RunStore:
             return
         seen.witness = self.known[name] = witness_of(recording, self.sheets.car)
         seen.recording = recording if hold else None
-        hashes = self.hashes.get(name)
-        seen.changed = hashes is not None and list(seen.witness.logs) != hashes
+        seen.changed = self._is_another(recording)
         if key is not None and not seen.changed:
             self.store.put(key, seen.witness)
+
+    def _is_another(self, recording: Recording) -> bool:
+        """Return whether what was read is not what the hashes of its logs say."""
+        hashes = self.hashes.get(recording.run)
+        return hashes is not None and [source.sha256 for source in recording.sources] != hashes
 
     def _read(self, name: str, zeros: Mapping[str, Uncertain] | None = None) -> Recording:
         run = self.sheets.run(name)

@@ -307,3 +307,21 @@ def test_a_log_written_over_and_back_again_while_it_is_read_is_never_kept_as_ano
         assert first.runs[0].roll_gradient["front"] != later.runs[0].roll_gradient["front"]
     else:
         assert "r01.csv.gz: changed while it was read; run the command again" in first.failed["r01"]
+
+
+def test_a_log_that_changes_after_it_was_looked_at_is_not_kept(folder, tmp_path, sample_session):
+    """What the runs tell is stored already; the log is another one when it is read for its estimates."""
+    loaded = load_session(folder)
+    sheets = run_sheets(loaded, predict_session(loaded))
+    store = Store(tmp_path / "kept")
+    RunStore(store, sheets).look("r01")
+    runs = RunStore(store, sheets)
+    runs.look("r01")
+    runs.look("r06")
+    own = (folder / "r01.csv.gz").read_bytes()
+    (folder / "r01.csv.gz").write_bytes((sample_session / "r02.csv.gz").read_bytes())
+    changed_one = runs.result("r01")
+    assert runs.changed
+    (folder / "r01.csv.gz").write_bytes(own)
+    recording, _ = RunStore(store, sheets).result("r01")
+    assert recording.sources[0].sha256 == hashlib.sha256(own).hexdigest() != changed_one[0].sources[0].sha256

@@ -18,10 +18,9 @@ EDGE_SECONDS: Final = 0.5
 MOST_STUCK: Final = 0.5
 MOST_MISSING: Final = 0.5
 BRIEFLY: Final = 0.35
-"""The same for what never rests while a car drives, where it is also `LONGER_THAN_USUAL` [s]; steady running
-holds a quiet accelerometer as long."""
+"""The same for pots, which never rest while a car drives, where it is also `LONGER_THAN_USUAL` [s]; steady
+running holds a quiet accelerometer as long."""
 LONGER_THAN_USUAL: Final = 8.0
-MOVED_ALWAYS: Final = ("damper",)
 NEAR_AN_END: Final = 0.0015
 """How near its least and greatest reading a pot is at an end of the damper's travel [m]."""
 SATURATED: Final = 0.0005
@@ -127,7 +126,7 @@ def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[flo
     """Find stretches without any change while the rest of the car moves, but for the range's ends."""
     values = signals.data[name]
     # A long stretch shows at samples half its length apart, which spares most channels the full look.
-    shortest = BRIEFLY if name.partition("_")[0] in MOVED_ALWAYS else STUCK_SECONDS
+    shortest = BRIEFLY if name.startswith("damper") else STUCK_SECONDS
     thin = values[:: max(1, round(0.5 * shortest * signals.base.rate))]
     if not bool((thin[1:] == thin[:-1]).any()):
         found.add("stuck", name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
@@ -144,11 +143,11 @@ def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[flo
     held: list[int] = []
     for index in long.tolist():
         first, end = int(starts[index]), int(ends[index]) + 1
-        if lengths[index] < limit and _at_an_end(values, first, name):
+        if lengths[index] < limit and _at_an_end(values, first):
             continue
         # At rest a coarse sensor may well give one value; so may speed.
         blocks = slice(first // signals.block, max(first // signals.block + 1, end // signals.block))
-        witness = "damper" if lengths[index] < limit and name.startswith("damper") else ""
+        witness = "damper" if lengths[index] < limit else ""
         part = ~signals.still[blocks] & _others_move(signals, name, blocks, witness)
         if part.mean() < 0.5 or len(part) == 0:
             continue
@@ -176,10 +175,8 @@ def _usual_hold(lengths: NDArray[np.int64], count: int) -> float:
     return float(np.partition(lengths, -rank - 1)[-rank - 1]) if rank < len(lengths) else 0.0
 
 
-def _at_an_end(values: Floats, first: int, name: str) -> bool:
+def _at_an_end(values: Floats, first: int) -> bool:
     """Return whether a pot stands where the damper's travel ends: a wheel in the air does so."""
-    if not name.startswith("damper"):
-        return False
     low, high = np.nanmin(values), np.nanmax(values)
     return bool(min(values[first] - low, high - values[first]) < NEAR_AN_END)
 
