@@ -52,12 +52,15 @@ class Block:
         The line; empty for a table.
     strong : bool
         Whether it is printed bold.
+    inner : bool
+        Whether it is printed further in, under the line above it.
     heads, rows : tuple
         Of a table.
     """
 
     text: str = ""
     strong: bool = False
+    inner: bool = False
     heads: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
 
@@ -80,7 +83,8 @@ class Paper(Console):
                 self.blocks.append(Block(heads=heads, rows=tuple(zip(*columns, strict=True))))
             elif _plain(shown).strip():
                 bold = isinstance(shown, Text) and ("bold" in str(shown.style) or _whole_bold(shown))
-                self.blocks.append(Block(_plain(shown).strip(), bold))
+                text = _plain(shown)
+                self.blocks.append(Block(text.strip(), bold, text.startswith(" ")))
 
 
 def _plain(item: Any) -> str:
@@ -115,8 +119,8 @@ class Job:
         Progress.
     error : str
         The line that says why it came to nothing.
-    blocks : tuple of Block
-        What the command would print.
+    blocks, more : tuple of Block
+        What the command would print, and what it would print where every detail is asked for.
     number : int
         Counts the jobs.
     """
@@ -128,6 +132,7 @@ class Job:
     steps: int = 0
     error: str = ""
     blocks: tuple[Block, ...] = ()
+    more: tuple[Block, ...] = ()
     number: int = 0
     answers: tuple[Card, ...] = ()
 
@@ -191,6 +196,7 @@ class Work:
     def _check(self, job: Job, _wishes: dict[str, str]) -> None:
         outcome = api.check(self.folder.path, progress=self._tell(job))
         job.blocks = printed(terminal.print_health, outcome)
+        job.more = printed(terminal.print_health_details, outcome)
         job.error = next(iter(outcome.failed.values()), "")
 
     def _review(self, job: Job, _wishes: dict[str, str]) -> None:

@@ -438,9 +438,9 @@ def print_health(
     console : Console
         Where to.
     path : Path or None
-        What was checked, for the command that comes next; None names none.
+        What was checked, for the command that comes next; None where there are no commands, as on a page.
     details : bool
-        Also how each log was read, each log's own findings, and the checks of each channel.
+        Also what `print_health_details` prints.
     """
     for run, why in outcome.failed.items():
         say(console, f"UNREAD: {words.label(run, 24)}: {one_line(why)}", "red", hang=2)
@@ -457,7 +457,7 @@ def print_health(
             say(console, sensors, hang=2)
         say(console, _count_line(outcome, len(findings) + len(remarks)))
     if details:
-        _details(outcome, console)
+        print_health_details(outcome, console)
     say(console, _check_next(outcome, path, details), style="bold", hang=2)
 
 
@@ -632,7 +632,7 @@ def _count_line(outcome: CheckOutcome, found: int) -> str:
     return f"{clean} in {words.count(len(rows) - untested, 'check')}{left}."
 
 
-def _details(outcome: CheckOutcome, console: Console) -> None:
+def print_health_details(outcome: CheckOutcome, console: Console) -> None:
     """Print every log's own findings, what could not be tested, each channel's checks and all steps."""
     for recording in outcome.recordings:
         console.print()
@@ -681,6 +681,7 @@ def _check_next(outcome: CheckOutcome, path: Path | None, details: bool) -> str:
     rows = [row for recording in outcome.recordings for row in recording.health]
     alone = path is not None and path.suffix.lower() != ".toml" and not path.is_dir()
     named = "" if path is None else f" {one_line(str(path))}"
+    review = "review" if path is None else f"analyzer review{named}"
     unread = len(outcome.failed) + len(outcome.faults)
     if unread:
         return f"{words.count(unread, 'log')} could not be read; mend what is said of it, then check again."
@@ -692,10 +693,10 @@ def _check_next(outcome: CheckOutcome, path: Path | None, details: bool) -> str:
     elif any(row.verdict is Verdict.BAD for row in rows):
         text = "Next: mend sheet or sensor of what is BAD (it is not used till then), then check again"
     elif any(row.verdict is Verdict.SUSPECT for row in rows):
-        text = f"Next: look at what is SUSPECT (it is used), then analyzer review{named}"
+        text = f"Next: look at what is SUSPECT (it is used), then {review}"
     else:
-        text = f"Next: analyzer review{named}"
-    return text + ("." if details else ". Details: --all.")
+        text = f"Next: {review}"
+    return text + ("." if details or path is None else ". Details: --all.")
 
 
 # ``analyzer course``: where it runs out of travel.

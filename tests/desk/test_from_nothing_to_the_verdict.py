@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
@@ -19,6 +20,7 @@ pytestmark = [
 ]
 
 NUMBER = "document.querySelector('.told-by').textContent"
+EVERY = "document.querySelector('.every')"
 
 
 def worked(browser: Browser, what: str) -> str:
@@ -38,7 +40,15 @@ def test_from_an_empty_folder_to_the_next_setting(tmp_path: Path, sample_session
         # The logs begin the sheets, become runs, and are checked at once.
         choose_files(browser, "#files", [sample_session / run.logs[0] for run in wanted.runs])
         until(browser, "document.querySelectorAll('.channel').length > 10")
-        until(browser, f"{NUMBER}.includes('{wanted.runs[-1].name}:')", 120.0)
+        until(browser, f"{NUMBER}.includes('Read: {len(wanted.runs)} runs')", 120.0)
+        # In short at first; one press shows every run with what was checked in it.
+        assert not browser.evaluate(f"{EVERY}.querySelector('p').checkVisibility()")
+        press(browser, ".every summary")
+        lines = browser.evaluate(
+            f"[...{EVERY}.querySelectorAll('.strong')].filter(e => e.checkVisibility()).map(e => e.textContent)"
+        )
+        assert [line.partition(":")[0] for line in lines] == [run.name for run in wanted.runs]
+        assert all(re.search(r"[1-9]\d* checks", line) for line in lines), lines
         assert browser.evaluate("document.querySelectorAll('.trace').length") > 10
         keep(browser, "2-logs")
 

@@ -156,6 +156,9 @@ def test_a_sound_session_takes_five_lines(sound: CheckOutcome, sample_session: P
     assert "Box leans:" in text
     assert lines[-2].startswith("Nothing found in ")
     assert lines[-1].startswith("Next: analyzer review sample_logs.")
+    # A page has buttons in place of commands and options.
+    assert checked(sound)[:-1] == lines[:-1]
+    assert checked(sound)[-1] == "Next: review."
 
 
 def test_the_first_day_shows_what_is_printed(sound: CheckOutcome, tmp_path: Path, monkeypatch):
