@@ -45,7 +45,8 @@ def test_from_an_empty_folder_to_the_next_setting(tmp_path: Path, sample_session
         assert not browser.evaluate(f"{EVERY}.querySelector('p').checkVisibility()")
         press(browser, ".every summary")
         lines = browser.evaluate(
-            f"[...{EVERY}.querySelectorAll('.strong')].filter(e => e.checkVisibility()).map(e => e.textContent)"
+            f"[...{EVERY}.querySelectorAll('.strong')]"
+            ".filter(line => line.checkVisibility()).map(line => line.textContent)"
         )
         assert [line.partition(":")[0] for line in lines] == [run.name for run in wanted.runs]
         assert all(re.search(r"[1-9]\d* checks", line) for line in lines), lines

@@ -47,18 +47,17 @@ def ask(
     parts = urlsplit(desk.address)
     own = {"Host": parts.netloc, "Origin": f"http://{parts.netloc}"}
     sent = {**own, **{name.replace("_", "-"): value for name, value in heads.items()}}
-    connection = http.client.HTTPConnection(parts.hostname, parts.port, timeout=30)
-    connection.putrequest(method, (parts.path if token is None else token) + path, skip_host=True)
-    for name, value in sent.items():
-        if value:
-            connection.putheader(name, value)
-    if body is not None and "Content-Length" not in sent:
-        connection.putheader("Content-Length", str(len(body)))
-    connection.endheaders(body)
-    answer = connection.getresponse()
-    found = answer.status, answer.read(), answer.headers
-    connection.close()
-    return found
+    if body is not None:
+        sent.setdefault("Content-Length", str(len(body)))
+    lines = [f"{method} {(parts.path if token is None else token) + path} HTTP/1.1"]
+    lines += [f"{name}: {value}" for name, value in sent.items() if value]
+    # All at once: a server that refuses the head and closes would else meet the body with a reset, and the
+    # answer would be lost on the way.
+    with socket.create_connection((parts.hostname, parts.port), timeout=30) as connection:
+        connection.sendall("\r\n".join([*lines, "", ""]).encode("latin-1") + (body or b""))
+        answer = http.client.HTTPResponse(connection, method=method)
+        answer.begin()
+        return answer.status, answer.read(), answer.headers
 
 
 def files(folder: Path) -> dict[str, bytes]:
