@@ -247,7 +247,8 @@ def _strange_words(text: str) -> str:
 
 Token = tuple[str, Any]
 
-_AS_OTHER: Final = re.compile(r"(?:as|like) (?P<base>.+?),? but (?P<rest>.+)")
+# DOTALL: else a line break behind many "but" makes each of them be tried to the end of its line.
+_AS_OTHER: Final = re.compile(r"(?:as|like) (?P<base>.+?),? but (?P<rest>.+)", re.DOTALL)
 
 _PHRASES: Final[dict[str, dict[Any, str]]] = {
     "part": {
