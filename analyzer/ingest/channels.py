@@ -17,7 +17,7 @@ from analyzer.ingest.calibration import factor_to_si
 from analyzer.ingest.cells import HeaderCell
 from analyzer.ingest.logfile import guess_time, open_header, sample_columns, tables_in
 from analyzer.ingest.table import bare_name, find_column, looks_like_time, plain_name
-from analyzer.ingest.trade_words import spaced, trade_words
+from analyzer.ingest.trade_words import breadth_and_length, spaced, trade_words
 from analyzer.sheets.car import CHANNEL_DIMENSIONS
 
 _WORD_ENDS: Final = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Za-z])(?=\d)|(?<=\d)(?=[A-Za-z])")
@@ -57,6 +57,7 @@ _AXIS_WORDS: Final = {
     "y": ("lateral", "lat", "y", "side", "sideways"),
     "z": ("vertical", "vert", "z", "up"),
 }
+_POSITION_NAMES: Final = {"lat": "latitude", "lon": "longitude", "lng": "longitude", "long": "longitude"}
 _TURN_WORDS: Final = {"roll": "gyro_x", "pitch": "gyro_y", "yaw": "gyro_z"}
 _FRONT_WHEELS: Final = ("FL", "FR")
 _RUN_TOGETHER: Final = 0.98
@@ -211,18 +212,24 @@ def _guess_table(path: Path) -> Guesses:
 
 
 def _add_position(found: dict[str, ChannelGuess], header: Sequence[HeaderCell]) -> None:
-    """Take two columns ``Lat`` and ``Lon`` for a position; either alone may be an acceleration."""
-    if "latitude" in found or "longitude" in found:
+    """Take two columns ``Lat`` and ``Lon`` for a position, or breadth and length in another language.
+
+    Either alone may be an acceleration or the length of something.
+    """
+    hits: dict[str, int] = {}
+    for index, cell in enumerate(header):
+        name = cell.name.lower()
+        house = _POSITION_NAMES.get(name) or breadth_and_length(name)
+        if house is not None and cell.unit in ("", "deg", "rad"):
+            hits.setdefault(house, index)
+    missing = [house for house in ("latitude", "longitude") if house not in found]
+    if any(house not in hits for house in missing):
         return
-    names = {cell.name.lower(): i for i, cell in enumerate(header) if cell.unit in ("", "deg", "rad")}
-    lon = next((names[word] for word in ("lon", "lng", "long") if word in names), None)
-    if "lat" not in names or lon is None:
-        return
-    for house, index in (("latitude", names["lat"]), ("longitude", lon)):
-        cell = header[index]
-        reason = "two columns Lat and Lon"
+    for house in missing:
+        cell = header[hits[house]]
+        reason = "two columns for a position"
         found[house] = ChannelGuess(
-            house, _told_apart(header, index), index, cell.unit, bool(cell.unit), False, reason
+            house, _told_apart(header, hits[house]), hits[house], cell.unit, bool(cell.unit), False, reason
         )
 
 

@@ -23,6 +23,7 @@ from typing import IO, BinaryIO, Final, Protocol, cast
 from analyzer.core.errors import LogError, nearest_file
 from analyzer.core.files import open_plain
 from analyzer.ingest.recording import SourceFile
+from analyzer.ingest.trade_words import known_words
 from analyzer.sheets.kind import kind_of_file, logs_in
 
 # Open a log file as a stream of bytes: plain or packed, with bounds against bombs; hash it meanwhile.
@@ -424,6 +425,10 @@ def _wide_without_mark(head: bytes) -> str | None:
     return None
 
 
+_PAGE_OF_THE_WEST: Final = "cp1252"
+_PAGE_OF_THE_MIDDLE: Final = "cp1250"
+
+
 def _library_guess(head: bytes) -> str:
     from charset_normalizer import from_bytes
 
@@ -431,7 +436,14 @@ def _library_guess(head: bytes) -> str:
     best = from_bytes(head[:16384]).best()
     name = "latin-1" if best is None else best.encoding
     # The file may break off or be soiled further down: any byte must have a meaning.
-    return "cp1252" if name in ("ascii", "utf_8") else name
+    name = _PAGE_OF_THE_WEST if name in ("ascii", "utf_8") else name
+    # A header is too short for the frequency of letters; words of the trade tell the pages of Europe apart.
+    known = {
+        page: known_words(head[:16384].decode(page, errors="replace"))
+        for page in (_PAGE_OF_THE_WEST, name, _PAGE_OF_THE_MIDDLE)
+    }
+    most = max(known, key=lambda page: known[page])
+    return most if known[most] else name
 
 
 def split_text(head: bytes, encoding: str, whole: bool, steps: tuple[str, ...]) -> Text:
