@@ -359,7 +359,7 @@ function build(panel) {
   const axis = { stroke: style('--soft'), font: '11px sans-serif', ticks: { show: false }, grid: { stroke: style('--line'), width: 1 } };
   const options = {
     width: Math.max(150, panel.plot.clientWidth),
-    height: 132,
+    height: panel.plot.clientHeight,
     legend: { show: false, live: false },
     padding: [6, SIDES - NUMBERS, 0, 0],
     scales: { x: { time: false, range: () => [state.from, state.to] }, y: { range: () => panel.span } },
@@ -787,7 +787,15 @@ async function begin() {
   drawMap();
   listenToStrip();
   addEventListener('hashchange', follow);
-  addEventListener('beforeprint', () => { panels.forEach(panel => (panel.seen = true)); redraw(); });
+  // A canvas keeps the width and colours it was drawn with, so all is drawn anew for the sheet of paper, and back.
+  const turn = paper => {
+    document.documentElement.classList.toggle('paper', paper);
+    if (paper) panels.forEach(panel => (panel.seen = true));
+    refresh();
+    redraw();
+  };
+  addEventListener('beforeprint', () => turn(true));
+  addEventListener('afterprint', () => turn(false));
   let wide = innerWidth;
   addEventListener('resize', () => { if (innerWidth !== wide) { wide = innerWidth; refresh(); } });
   matchMedia('(prefers-color-scheme: dark)').addEventListener('change', refresh);

@@ -490,3 +490,29 @@ def test_every_control_has_a_name_and_its_turn(opened):
     after = browser.evaluate("document.getElementById('cursor').getAttribute('aria-valuetext')")
     assert after != before
     assert after == browser.evaluate("document.getElementById('told').textContent")
+
+
+WIDER = """
+[...document.querySelectorAll('.plot canvas, #map svg, #values table')].filter(e => {
+  const frame = e.closest('.plot, #map, #values');
+  return e.getBoundingClientRect().right > frame.getBoundingClientRect().right + 1;
+}).map(e => e.parentElement.id || e.tagName)
+"""
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_sheet_of_paper_holds_figures_map_and_values_whole(opened, width: int):
+    browser = opened("#run=r03", width)
+    browser.prefer("dark")
+    browser.evaluate("dispatchEvent(new Event('beforeprint'))")
+    paper = browser.evaluate("document.body.getBoundingClientRect().width") / 96 * 25.4
+    assert paper == pytest.approx(180.0, abs=0.5)  # A4 less the margins of the page
+    assert browser.evaluate(WIDER) == []
+    drawn = browser.evaluate("document.querySelectorAll('.plot canvas').length")
+    assert drawn == browser.evaluate("document.querySelectorAll('.plot').length")
+    assert browser.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+    browser.evaluate("dispatchEvent(new Event('afterprint'))")
+    assert browser.evaluate("document.documentElement.className") == ""
+    # On the screen the values of many runs scroll in their own frame.
+    assert set(browser.evaluate(WIDER)) <= {"values"}
+    browser.prefer("light")
