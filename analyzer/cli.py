@@ -510,10 +510,12 @@ def start(
 
         check_sheet(measuring)  # a name that will not do is told before the work
     if logs:
-        from analyzer.ingest.template import NOT_ASKED, sort_logs, start_folder
+        from analyzer.ingest.template import NOT_ASKED, require_free, sort_logs, start_folder
 
         found = sort_logs(logs)
         asked = sys.stdin.isatty() and sys.stdout.isatty()
+        if asked:
+            require_free(folder, found)
         answers = _ask([run[0].name for run in found.runs]) if asked else NOT_ASKED
         started = start_folder(folder, found, answers)
         for path in started.written:
@@ -540,23 +542,48 @@ def start(
 
 
 def _ask(runs: Sequence[str]) -> Answers:
-    """Ask what no log says, a default each: suspension, bars, and which set-up each run was driven on."""
-    from analyzer.ingest.template import BAR_KINDS, Answers, AxleAnswer
+    """Ask what no log says, a default each: suspension, bars, set-up of each run, holes of each set-up."""
+    from analyzer.core.constants import AXLES
+    from analyzer.ingest.template import BAR_KINDS, Answers, AxleAnswer, BarAnswer
 
     _print("A few questions; Enter takes what stands in [ ], all of it can be changed in the sheets.")
     axles = {}
-    for axle in ("front", "rear"):
+    for axle in AXLES:
         kind = _choice(f"{axle} suspension", ("independent", "solid axle"))
         bar = _choice(f"{axle} anti-roll bar", BAR_KINDS)
         holes, spacers = 3, 0
         if bar == "bladed":
-            holes = _count(f"{axle} bar: holes in a blade", 3, 1)
-            spacers = _count(f"{axle} bar: most spacers between blade and rod end", 0, 0)
+            holes = _count(f"{axle} bar: holes in a blade", 3, 1, MOST_COUNTED)
+            spacers = _count(f"{axle} bar: most spacers between blade and rod end", 0, 0, MOST_COUNTED)
         axles[axle] = AxleAnswer(kind, bar, holes, spacers)
     setups: list[str] = []
     for run in runs:
         setups.append(_letter(f"set-up of {run}", setups[-1] if setups else "A"))
-    return Answers(axles["front"], axles["rear"], tuple(setups))
+    bars: list[BarAnswer] = []
+    for letter in dict.fromkeys(setups):
+        for axle in AXLES:
+            if axles[axle].bar != "bladed":
+                continue
+            hole = _hole(f"set-up {letter}: {axle} bar, hole counted from the outermost", axles[axle].holes)
+            if hole is None:
+                continue  # not known: the line stays marked
+            most = axles[axle].spacers
+            fitted = _count(f"set-up {letter}: {axle} bar, spacers", 0, 0, most) if hole and most else 0
+            bars.append(BarAnswer(letter, axle, hole or None, fitted))
+    return Answers(axles["front"], axles["rear"], tuple(setups), tuple(bars))
+
+
+def _hole(question: str, holes: int) -> int | None:
+    """Return the hole that is said, 0 for links that hang free, None where nobody knows."""
+    while True:
+        said = _said(f'{question} (1 to {holes}, "off" where the links hang free)', NOT_KNOWN).lower()
+        if said == NOT_KNOWN:
+            return None
+        if said == "off":
+            return 0
+        if said.isascii() and said.isdigit() and 1 <= int(said) <= holes:
+            return int(said)
+        _print(f"write a number from 1 to {holes}, or off; Enter leaves it to be filled in")
 
 
 def _said(question: str, default: str) -> str:
@@ -584,14 +611,15 @@ def _choice(question: str, words: Sequence[str]) -> str:
         _print(f"write one of: {', '.join(words)}")
 
 
-def _count(question: str, default: int, least: int) -> int:
+def _count(question: str, default: int, least: int, most: int) -> int:
     while True:
         said = _said(question, str(default))
-        if said.isascii() and said.isdigit() and least <= int(said) <= MOST_COUNTED:
+        if said.isascii() and said.isdigit() and least <= int(said) <= most:
             return int(said)
-        _print(f"write a number from {least} to {MOST_COUNTED}")
+        _print(f"write a number from {least} to {most}")
 
 
+NOT_KNOWN: Final = "?"
 MOST_COUNTED: Final = 10
 """Holes or spacers that a question takes; more are written into the sheet (engineering judgement)."""
 

@@ -152,6 +152,28 @@ class AxleAnswer:
 
 
 @dataclass(frozen=True, slots=True)
+class BarAnswer:
+    """How a bladed bar was set in a set-up.
+
+    Parameters
+    ----------
+    setup : str
+        Name of the set-up.
+    axle : {"front", "rear"}
+        The axle.
+    hole : int or None
+        Counted from the outermost one, which is 1; None where the links hung free.
+    spacers : int
+        Spacers fitted.
+    """
+
+    setup: str
+    axle: Axle
+    hole: int | None
+    spacers: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Answers:
     """What a user said of the car and its runs.
 
@@ -161,11 +183,14 @@ class Answers:
         The axles.
     setups : tuple of str
         Set-up of each run, in the order of the runs; "A" for those that are not named.
+    bars : tuple of BarAnswer
+        What is known of the bars in the set-ups; the others are marked.
     """
 
     front: AxleAnswer = AxleAnswer()
     rear: AxleAnswer = AxleAnswer()
     setups: tuple[str, ...] = ()
+    bars: tuple[BarAnswer, ...] = ()
 
 
 def starter_bar(kind: str) -> str:
@@ -205,6 +230,8 @@ SAME_LOGGER: Final = 0.5
 switched off and on between runs, a clock and a speed alone are what any two loggers share (engineering
 judgement)."""
 NOT_ASKED: Final = Answers()
+SHEETS: Final = ("car.toml", "session.toml")
+"""What is written, the sheet to begin with first."""
 
 
 def sort_logs(logs: Sequence[Path]) -> Logs:
@@ -301,7 +328,8 @@ def _sheets_for(logs: Logs, answers: Answers = NOT_ASKED) -> dict[str, str]:
         name=name,
         measure=MEASURE,
         setups="".join(
-            _SETUP.format(letter=letter, bars=_setup_bars(answers)) for letter in dict.fromkeys(letters)
+            _SETUP.format(letter=letter, bars=_setup_bars(answers, letter))
+            for letter in dict.fromkeys(letters)
         ),
         runs="".join(
             _RUN.format(
@@ -313,7 +341,7 @@ def _sheets_for(logs: Logs, answers: Answers = NOT_ASKED) -> dict[str, str]:
             for run_name, run, letter in zip(_run_names(logs), logs.runs, letters, strict=True)
         ),
     )
-    return {"car.toml": car, "session.toml": session}
+    return dict(zip(SHEETS, (car, session), strict=True))
 
 
 def _stem(log: Path) -> str:
@@ -342,9 +370,20 @@ def _axle_text(axle: Axle, answer: AxleAnswer) -> str:
     return f"{said}{opening}{body}"
 
 
-def _setup_bars(answers: Answers) -> str:
-    fitted = [axle for axle in AXLES if getattr(answers, axle).bar in (None, "bladed")]
-    return "".join(f"{axle}_bar = {{ hole = 1, spacers = 0 }} # {MEASURE}\n" for axle in fitted)
+def _setup_bars(answers: Answers, letter: str) -> str:
+    said = {bar.axle: bar for bar in answers.bars if bar.setup == letter}
+    lines = []
+    for axle in AXLES:
+        if getattr(answers, axle).bar not in (None, "bladed"):
+            continue
+        bar = said.get(axle)
+        if bar is None:
+            lines.append(f"{axle}_bar = {{ hole = 1, spacers = 0 }} # {MEASURE}\n")
+        elif bar.hole is None:
+            lines.append(f'{axle}_bar = "off"\n')
+        else:
+            lines.append(f"{axle}_bar = {{ hole = {bar.hole}, spacers = {bar.spacers} }}\n")
+    return "".join(lines)
 
 
 def quoted(text: str) -> str:
@@ -452,6 +491,28 @@ class Started:
     left_over: int
 
 
+def require_free(folder: Path, logs: Logs) -> None:
+    """Raise an `AnalyzerError` when a folder holds a sheet, or another file under the name of a log."""
+    taken = [folder / name for name in SHEETS if (folder / name).exists()]
+    taken += [copy for copy, log in _copies(folder, logs).items() if copy.exists() and not _same(copy, log)]
+    if taken:
+        raise _occupied(taken[0])
+
+
+def _occupied(path: Path) -> AnalyzerError:
+    return AnalyzerError(one_line(f"{path}: is there already; name an empty or new folder"))
+
+
+def _copies(folder: Path, logs: Logs) -> dict[Path, Path]:
+    """Return the place of each log in the folder; those that lie there already are left away."""
+    copies = {folder / log.name: log for run in logs.runs for log in run}
+    return {copy: log for copy, log in copies.items() if not (copy.exists() and copy.samefile(log))}
+
+
+def _same(copy: Path, log: Path) -> bool:
+    return copy.is_file() and filecmp.cmp(log, copy, shallow=False)
+
+
 def start_folder(folder: Path, logs: Path | Sequence[Path] | Logs, answers: Answers = NOT_ASKED) -> Started:
     """Write sheets to fill in to `folder`, channels guessed from logs, and copy the logs beside them.
 
@@ -482,15 +543,14 @@ def start_folder(folder: Path, logs: Path | Sequence[Path] | Logs, answers: Answ
     if not isinstance(logs, Logs):
         logs = sort_logs([logs] if isinstance(logs, Path) else logs)
     sheets = _sheets_for(logs, answers)
-    copies = {folder / log.name: log for run in logs.runs for log in run}
-    copies = {copy: log for copy, log in copies.items() if not (copy.exists() and copy.samefile(log))}
+    copies = _copies(folder, logs)
     contents = {folder / name: text.encode() for name, text in sheets.items()}
     done = [path for path, content in contents.items() if _holds(path, content)]
-    done += [copy for copy, log in copies.items() if copy.is_file() and filecmp.cmp(log, copy, shallow=False)]
+    done += [copy for copy, log in copies.items() if _same(copy, log)]
     whole = len(done) == len(contents) + len(copies)
     for path in [*contents, *copies]:
         if path.exists() and (whole or path not in done):
-            raise AnalyzerError(f"{path}: is there already; name an empty or new folder")
+            raise _occupied(path)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for copy, log in copies.items():

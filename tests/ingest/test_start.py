@@ -11,7 +11,7 @@ from ingest.helpers import Log, plain_log, write_log
 from analyzer import cli
 from analyzer.core.errors import AnalyzerError
 from analyzer.ingest.read_run import read_recording
-from analyzer.ingest.template import Answers, AxleAnswer, sort_logs, start_folder
+from analyzer.ingest.template import MEASURE, Answers, AxleAnswer, BarAnswer, sort_logs, start_folder
 from analyzer.prediction.settings import bar_ladder
 from analyzer.session.review import load_session
 from analyzer.sheets.read import read_car, read_session
@@ -125,6 +125,21 @@ def test_what_was_said_stands_in_sheets_that_read(tmp_path: Path, kind: str) -> 
     assert all((setup.rear_bar is not None) is (kind == "bladed") for setup in session.setups.values())
 
 
+def test_holes_that_were_said_stand_in_the_set_ups_and_others_stay_marked(tmp_path: Path) -> None:
+    logs = [write_log(tmp_path / f"r{k}.csv", plain_log(5.0)) for k in (1, 2)]
+    bladed = AxleAnswer(bar="bladed", spacers=2)
+    said = (BarAnswer("A", "front", 2, 1), BarAnswer("A", "rear", None), BarAnswer("B", "front", 3))
+    start_folder(tmp_path / "own", logs, Answers(bladed, bladed, ("A", "B"), said))
+    session = load_session(tmp_path / "own").sheet
+    one, other = session.setups["A"], session.setups["B"]
+    assert (one.front_bar.hole, one.front_bar.spacers, one.rear_bar) == (2, 1, "off")
+    assert (other.front_bar.hole, other.front_bar.spacers) == (3, 0)
+    lines = (tmp_path / "own" / "session.toml").read_text(encoding="utf-8").splitlines()
+    assert [line for line in lines if "_bar" in line and MEASURE in line] == [
+        f"rear_bar = {{ hole = 1, spacers = 0 }} # {MEASURE}"
+    ]
+
+
 @pytest.mark.parametrize("order", ["folder first", "folder last", "each named"])
 def test_the_command_takes_all_logs_in_any_order(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, order: str
@@ -142,7 +157,9 @@ def test_the_command_takes_all_logs_in_any_order(
 
 
 def test_at_a_terminal_it_asks_and_enter_skips(monkeypatch: pytest.MonkeyPatch) -> None:
-    said = iter(["", "formed", "sol", "wooden", "b", "0", "4", "2", "", "B!", "B", ""])
+    said = iter(
+        ["", "formed", "sol", "wooden", "b", "0", "4", "2", "", "B!", "B", "C", "5", "3", "1", "OFF", ""]
+    )
     asked: list[str] = []
 
     def prompt(question: str, default: str) -> str:
@@ -152,13 +169,34 @@ def test_at_a_terminal_it_asks_and_enter_skips(monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(cli.typer, "prompt", prompt)
     answers = cli._ask(["r1", "r2", "r3"])
     assert answers == Answers(
-        AxleAnswer("independent", "formed"), AxleAnswer("solid axle", "bladed", 4, 2), ("A", "B", "B")
+        AxleAnswer("independent", "formed"),
+        AxleAnswer("solid axle", "bladed", 4, 2),
+        ("A", "B", "C"),
+        # The hole of C was not known, so that nobody asks for its spacers.
+        (BarAnswer("A", "rear", 3, 1), BarAnswer("B", "rear", None)),
     )
     assert next(said, None) is None
     assert sum("rear anti-roll bar" in question for question in asked) == 2
     # Enter all the way gives what stands there for a log alone.
     monkeypatch.setattr(cli.typer, "prompt", lambda _question, default: default)
     assert cli._ask(["r1"]) == Answers(AxleAnswer(bar="bladed"), AxleAnswer(bar="bladed"), ("A",))
+
+
+@pytest.mark.parametrize("there", ["car.toml", "session.toml", "r.csv"])
+def test_a_folder_in_use_is_told_before_the_questions(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], there: str
+) -> None:
+    log = write_log(tmp_path / "r.csv", plain_log(5.0))
+    (tmp_path / "own").mkdir()
+    (tmp_path / "own" / there).write_text("of another day", encoding="utf-8")
+    asked: list[str] = []
+    monkeypatch.setattr(cli.typer, "prompt", lambda question, default: asked.append(question) or default)
+    for stream in ("stdin", "stdout"):
+        monkeypatch.setattr(f"sys.{stream}.isatty", lambda: True, raising=False)
+    assert _run(monkeypatch, "start", str(tmp_path / "own"), "--from", str(log)) == cli.BAD_INPUT
+    assert f"{there}: is there already; name an empty or new folder" in capsys.readouterr().err
+    assert not asked
+    assert [path.name for path in (tmp_path / "own").iterdir()] == [there]
 
 
 def test_who_leaves_the_questions_has_nothing_written(
