@@ -81,13 +81,20 @@ function tell(form, refused) {
 function form_of_sheet(form) {
   const box = one('.save', form), state = one('.state', form), changed = one('.changed', form);
   const button = one('button[type=submit]', box);
-  let timer = 0, round = 0;
+  let timer = 0, round = 0, asking = false;
   form.gone = [];
 
   const look = async () => {
     const mine = ++round, now = edits(form);
     button.disabled = false;
-    if (form.classList.contains('live')) return figures(form, now, () => mine === round);
+    if (form.classList.contains('live')) {
+      // One question at a time, the last one last: answers to older ones would only hold it up.
+      if (asking) return undefined;
+      asking = true;
+      await figures(form, now);
+      asking = false;
+      return mine === round ? undefined : look();
+    }
     if (!now.length) { say(state, ''); tell(form, JSON.parse(form.dataset.refused)); return undefined; }
     const answer = await send('try', { sheet: box.dataset.sheet, edits: now });
     if (mine !== round) return undefined;
@@ -219,9 +226,8 @@ function add(button) {
 
 // The bar, live.
 
-async function figures(form, now, fresh) {
+async function figures(form, now) {
   const answer = await send('bar', { axle: form.dataset.axle, edits: now });
-  if (!fresh()) return;
   const rest = tell(form, answer.refused || []);
   say(one('.state', form), answer.line || rest || (now.length ? 'Not set yet' : ''));
   const list = one('.figures', form), warnings = one('.warnings', form);

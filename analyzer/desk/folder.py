@@ -9,6 +9,7 @@ import re
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -65,7 +66,7 @@ class RefusedError(AnalyzerError):
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """A sheet as it lies on disk: its bytes, its contents as plain tables, and its version."""
+    """A sheet as it lies on disk: its bytes, its contents as plain tables to be left alone, its version."""
 
     path: Path
     data: bytes
@@ -121,7 +122,7 @@ class Folder:
         if which == "session":
             return session
         try:
-            named = toml_table(session.read_bytes()).get("car", CAR) if session.is_file() else CAR
+            named = table_of(session.read_bytes()).get("car", CAR) if session.is_file() else CAR
         except (OSError, ValueError):
             named = CAR
         return self.inside(*Path(named).parts) if isinstance(named, str) and named else self.inside(CAR)
@@ -132,7 +133,7 @@ class Folder:
         try:
             with open_plain(path) as file:
                 data = file.read()
-            return Kept(path, data, toml_table(data))
+            return Kept(path, data, table_of(data))
         except FileNotFoundError:
             raise AnalyzerError(f"{path.name}: is not there; drop a log on the page to begin it") from None
         except (OSError, ValueError, RecursionError) as error:
@@ -146,7 +147,7 @@ class Folder:
 
     def refused(self, which: str, data: bytes) -> tuple[Refusal, ...]:
         """Return everything in a sheet that will not do, the other sheet taken as it is on disk."""
-        table = toml_table(data)
+        table = table_of(data)
         found = refusals(table, _MODELS[which])
         if found:
             return found
@@ -196,7 +197,7 @@ class Folder:
                 raise RefusedError(found)
             if data != kept.data:
                 self._write(kept.path, data)
-            return Kept(kept.path, data, toml_table(data))
+            return Kept(kept.path, data, table_of(data))
 
     def _write(self, path: Path, data: bytes) -> None:
         def fill(part: Path) -> None:
@@ -314,6 +315,12 @@ class Folder:
             return
         # The car is known: a session is all that is missing.
         write_together({self.inside(SESSION): starter_sheets(log)[SESSION].encode()})
+
+
+@lru_cache(maxsize=8)
+def table_of(data: bytes) -> dict[str, Any]:
+    """Return a sheet as plain tables, parsed once while its bytes stay; whoever changes it takes a copy."""
+    return toml_table(data)
 
 
 _MODELS: Final[dict[str, type[Sheet]]] = {"car": CarSheet, "session": SessionSheet}

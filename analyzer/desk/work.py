@@ -7,6 +7,7 @@ import traceback
 from collections.abc import Callable, Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,7 +24,7 @@ from analyzer.comparison.choosing.wishes import PRESETS
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.faults import place_of
-from analyzer.desk.folder import Folder
+from analyzer.desk.folder import Folder, table_of
 from analyzer.desk.sheet_form import Edit, apply
 from analyzer.ingest.logfile import open_header, sample_columns
 from analyzer.prediction.settings import fitted_setting, sheet_weights, tried_setting
@@ -271,8 +272,8 @@ WISHES: Final = (
 
 def tried_bar(folder: Folder, axle: Axle, edits: Sequence[Edit]) -> dict[str, Any]:
     """Return the figures of a bar with changes in it, as text, or where a value will not do."""
-    saved = folder.read("car").table
-    changed = deepcopy(saved)
+    kept = folder.read("car")
+    changed = deepcopy(kept.table)
     for edit in edits:
         apply(changed, edit)
     try:
@@ -280,8 +281,13 @@ def tried_bar(folder: Folder, axle: Axle, edits: Sequence[Edit]) -> dict[str, An
     except ValidationError:
         found = refusals(changed, CarSheet)
         return {"refused": [{"key": item.key, "line": f"{item.problem}; {item.remedy}"} for item in found]}
-    row = tried_setting(CarSheet.model_validate(saved), tried, axle, fitted_setting(tried.axle(axle).bar))
-    return {"figures": setting_figures(row), "warnings": list(row.motion.warnings), "refused": []}
+    setting = tried_setting(_saved_car(kept.data), tried, axle, fitted_setting(tried.axle(axle).bar))
+    return {"figures": setting_figures(setting), "warnings": list(setting.row.motion.warnings), "refused": []}
+
+
+@lru_cache(maxsize=2)
+def _saved_car(data: bytes) -> CarSheet:
+    return CarSheet.model_validate(table_of(data))
 
 
 def weights(car: CarSheet) -> dict[str, int]:

@@ -242,8 +242,15 @@ def sheet_inputs(car: CarSheet) -> tuple[SheetInput, ...]:
 
 def replace_values(car: CarSheet, values: Mapping[str, Any]) -> CarSheet:
     """Return the sheet with the quantities at some keys replaced, unchecked (arrays are let through)."""
-    replaced: CarSheet = _replace(car, "", values)
+    above = {"", *values}
+    for key in values:
+        above.update(key[: sign.start()] for sign in _STEP.finditer(key))
+    replaced: CarSheet = _replace(car, "", values, above)
     return replaced
+
+
+_STEP: Final = re.compile(r"[.\[]")
+"""What comes before the next step of a dotted key."""
 
 
 def sheet_quantities(node: Any, key: str = "") -> Iterator[tuple[str, Uncertain]]:
@@ -265,10 +272,12 @@ def _children(node: Any, key: str) -> Iterator[tuple[str, Any]]:
         yield from ((f"{key}.{name}", child) for name, child in node.items())
 
 
-def _replace(node: Any, key: str, values: Mapping[str, Any]) -> Any:
+def _replace(node: Any, key: str, values: Mapping[str, Any], above: set[str]) -> Any:
+    if key not in above:
+        return node
     if isinstance(node, Uncertain):
         return Uncertain(values[key], node.std) if key in values else node
-    new = [_replace(child, name, values) for name, child in _children(node, key)]
+    new = [_replace(child, name, values, above) for name, child in _children(node, key)]
     if isinstance(node, BaseModel):
         return node.model_copy(update=dict(zip(type(node).model_fields, new, strict=True)))
     if isinstance(node, (list, tuple)):

@@ -193,6 +193,24 @@ class LadderRow:
 
 
 @dataclass(frozen=True, slots=True)
+class TriedSetting:
+    """One setting of a bar that is being thought about.
+
+    Parameters
+    ----------
+    row : LadderRow
+        Its ``change`` is against the fitted setting of the car as it is.
+    roll, margin : Estimate
+        Compression of the outer damper by roll at `STATED_LATERAL` on a level road, and what is left then
+        before the bump stop touches [mm]; the margin is unknown when the sheet does not state the gap.
+    """
+
+    row: LadderRow
+    roll: Estimate
+    margin: Estimate
+
+
+@dataclass(frozen=True, slots=True)
 class WhatIf:
     """Another part in place of the fitted one.
 

@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
-from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G, Uncertain
+from analyzer.core.units import MM_PER_M, RAD_PER_MPS2_TO_DEG_PER_G, Uncertain
 from analyzer.prediction import results
 from analyzer.prediction.propagation import (
     Propagated,
@@ -29,6 +29,7 @@ from analyzer.prediction.results import (
     BenchComparison,
     LadderRow,
     StressRow,
+    TriedSetting,
     TubeChoice,
     WhatIf,
 )
@@ -44,7 +45,7 @@ from analyzer.prediction.travel import WheelRange, banked_travel, bar_preload, w
 from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, find_material, weld_problem
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.sheets.session import BarSetting, Setup
-from analyzer.vehicle.axle import car_roll
+from analyzer.vehicle.axle import car_roll, static_motion_ratio
 from analyzer.vehicle.bar.bench import (
     bench_factor,
     bench_remarks,
@@ -446,8 +447,7 @@ def tried_setting(
     tried: CarSheet,
     axle: Axle,
     setting: BarSetting | None,
-    lateral: float = results.STATED_LATERAL,
-) -> LadderRow:
+) -> TriedSetting:
     """Return one setting of a bar that is being thought about, its change counted from the fitted one.
 
     Parameters
@@ -458,14 +458,12 @@ def tried_setting(
         Which bar.
     setting : BarSetting or None
         Hole and spacers; None for a bent bar.
-    lateral : float
-        As for `bar_ladder` [g].
 
     Returns
     -------
-    LadderRow
-        As in a ladder of `tried`; ``change`` is against the fitted setting of `saved` [%], with the errors
-        of what both bars share cancelled.
+    TriedSetting
+        Its row as in a ladder of `tried`; ``change`` is against the fitted setting of `saved` [%], with the
+        errors of what both bars share cancelled.
 
     Raises
     ------
@@ -480,19 +478,32 @@ def tried_setting(
     if problem is not None:
         raise AnalyzerError(f"{problem.key}: {problem.problem}; {problem.remedy}")
     before, _ = complete_car(saved)
-    known = dict(sheet_quantities(before))
-    shared = [key for key, value in sheet_quantities(complete_car(tried)[0]) if known.get(key) == value]
+    place = f"{axle}.bar"
+    known = dict(sheet_quantities(before.axle(axle).bar, place))
+    now = sheet_quantities(complete_car(tried)[0].axle(axle).bar, place)
+    shared = {key for key, value in now if known.get(key) == value}
 
     def values(moved: CarSheet) -> Values:
-        now = {key: value.value for key, value in sheet_quantities(moved)}
-        base = replace_values(before, {key: now[key] for key in shared})
+        parts = sheet_quantities(moved.axle(axle).bar, place)
+        base = replace_values(before, {key: part.value for key, part in parts if key in shared})
         found = dict(_ladder_values(moved, axle, setting, [setting], ()))
         found["change 0"] = found["rate 0"] / axle_bar_rate(base.axle(axle), fitted) - 1.0
-        return found
+        part = moved.axle(axle)
+        gap = array(0.0 if part.damper.bump_stop_gap is None else part.damper.bump_stop_gap)
+        roll = found["gradient 0"] * results.STATED_LATERAL * STANDARD_GRAVITY
+        lean = static_motion_ratio(part.damper_motion_ratio) * roll * array(part.track_width) / 2.0
+        return found | {"lean": lean, "margin": gap - lean}
 
     found = propagate(tried, values)
     check_upright(found.values["level 0"])
-    return _row(sheet, setting, 0, found, wheel_range(sheet, axle), lateral, setting == fitted)
+    range_of_wheels, lateral = wheel_range(sheet, axle), results.STATED_LATERAL
+    return TriedSetting(
+        row=_row(sheet, setting, 0, found, range_of_wheels, lateral, setting == fitted),
+        roll=found.estimate("lean", "mm", MM_PER_M),
+        margin=Estimate.unknown("mm", f"{axle}.damper.bump_stop_gap is not in the car sheet")
+        if sheet.damper.bump_stop_gap is None
+        else found.estimate("margin", "mm", MM_PER_M),
+    )
 
 
 def _travel_uses(
@@ -618,7 +629,7 @@ def _ladder_values(
     base = axle_bar_rate(sheet, fitted)
     values: dict[str, Any] = {}
     for index, setting in enumerate(settings):
-        rate = axle_bar_rate(sheet, setting)
+        rate = base if setting == fitted else axle_bar_rate(sheet, setting)
         rates: dict[Axle, Any] = {axle: rate, rest: rest_rate}
         roll = car_roll(car, rates)
         values[f"rate {index}"] = rate

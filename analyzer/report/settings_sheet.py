@@ -18,7 +18,7 @@ from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError, plain_text
 from analyzer.core.estimate import Estimate, decimals_for_error, format_estimate
 from analyzer.core.files import json_bytes, write_together
-from analyzer.prediction.results import STATED_LATERAL, BarLadder, LadderRow, TubeChoice, WhatIf
+from analyzer.prediction.results import STATED_LATERAL, BarLadder, LadderRow, TriedSetting, TubeChoice, WhatIf
 from analyzer.prediction.settings import bar_ladder, travel_curve, tube_choices
 from analyzer.report.figures import style
 from analyzer.report.plain_data import plain, taken
@@ -279,9 +279,9 @@ def _settings_table(part: dict[str, Any]) -> Table:
     return table
 
 
-def setting_figures(row: LadderRow) -> tuple[tuple[str, str], ...]:
+def setting_figures(tried: TriedSetting) -> tuple[tuple[str, str], ...]:
     """Return the figures of one setting in words, each with its name."""
-    table: dict[str, Any] = plain(_row(row))
+    table: dict[str, Any] = plain(_row(tried.row))
     factor, motion = table["stress_factor"], table["motion"]
     low, high = motion["lever_angle_deg"]
     yields = ", yields" if factor is not None and factor < 1.0 else ""
@@ -291,6 +291,11 @@ def setting_figures(row: LadderRow) -> tuple[tuple[str, str], ...]:
         ("Roll stiffness of the axle", f"{_value(table['roll_stiffness'])} N m/deg"),
         ("Roll gradient", f"{_value(table['roll_gradient'])} deg/g"),
         ("Stress factor at full opposite travel", UNKNOWN if factor is None else f"{factor:.2f}{yields}"),
+        (f"Outer damper's travel in roll at {STATED_LATERAL:g} g", format_estimate(tried.roll)),
+        (
+            "Left of it before the bump stop",
+            UNKNOWN if tried.margin.value is None else format_estimate(tried.margin),
+        ),
         ("Blades turn", f"{low:.0f} to {high:.0f} deg"),
     )
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +14,18 @@ from pydantic import ValidationError
 from vehicle.bar_helpers import BAR, LENGTH, LEVERS, TUBE, TUBE_INERTIA, WALL, bladed, car
 
 from analyzer.core.errors import AnalyzerError, SheetError
-from analyzer.prediction.settings import bar_ladder, round_mass, solid_comparison, tube_choices, variants
+from analyzer.prediction.propagation import replace_values, sheet_quantities
+from analyzer.prediction.settings import (
+    bar_ladder,
+    fitted_setting,
+    round_mass,
+    solid_comparison,
+    tried_setting,
+    tube_choices,
+    variants,
+)
 from analyzer.prediction.setup import check_bars, check_setup, predict_setup
+from analyzer.report.plain_data import plain
 from analyzer.report.settings_sheet import bar_json, ladder_text
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
 from analyzer.vehicle.bar.rate import bar_solution
@@ -72,6 +84,35 @@ def test_changes_are_counted_from_the_fitted_setting_and_are_surer() -> None:
     from_session = bar_ladder(car(), "front", BarSetting(hole=3, spacers=2))
     assert from_session is not None
     assert (from_session.fitted.hole, from_session.fitted.spacers) == (3, 2)
+
+
+@pytest.mark.parametrize("kind", ["bladed", "formed"])
+def test_a_bar_that_is_thought_about_is_a_row_of_its_ladder(kind: str) -> None:
+    saved = formed_car() if kind == "formed" else car()
+    axle, part = ("rear", "outside_diameter") if kind == "formed" else ("front", "tube.wall")
+    at = fitted_setting(saved.axle(axle).bar)
+    same = tried_setting(saved, saved, axle, at)
+    ladder = bar_ladder(saved, axle, banks=[0.0])
+    assert plain(same.row) == plain(ladder.fitted)
+    assert (same.row.change.value, same.row.change.std_error) == (0.0, 0.0)
+    level = ladder.use[0].use
+    for mine, there in ((same.roll, level.roll), (same.margin, level.margin)):
+        assert mine.std_error == (there.std_error and pytest.approx(there.std_error, rel=1e-9))
+        assert mine.value == (there.value and pytest.approx(there.value, rel=1e-9))
+    # Of the two cars only the front of one states a bump stop.
+    assert (same.margin.value is None) == (kind == "formed")
+
+    # Another size: all but the change is that of the other bar's ladder; what both share cancels in it.
+    key = f"{axle}.bar.{part}"
+    size = dict(sheet_quantities(saved))[key].value
+    other = replace_values(saved, {key: 0.9 * size})
+    found, there = tried_setting(saved, other, axle, at), bar_ladder(other, axle).fitted
+    assert plain(replace(found.row, change=there.change)) == plain(there)
+    assert found.row.change.value == pytest.approx(
+        100.0 * (there.rate.value / ladder.fitted.rate.value - 1.0), rel=1e-9
+    )
+    alone = math.hypot(*(100.0 * row.rate.std_error / row.rate.value for row in (there, ladder.fitted)))
+    assert 0.0 < found.row.change.std_error < 0.7 * alone
 
 
 def test_unequal_setting_of_a_session_gets_its_own_row() -> None:

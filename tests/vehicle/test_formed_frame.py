@@ -11,6 +11,7 @@ from vehicle.bar_helpers import formed
 from vehicle.frame_reference import Frame, round_constants
 
 from analyzer.core.errors import AnalyzerError
+from analyzer.core.units import Uncertain
 from analyzer.sheets.bar import FormedBar
 from analyzer.vehicle.bar.beam import solve
 from analyzer.vehicle.bar.formed import formed_model
@@ -198,6 +199,22 @@ def test_hollow_bar_of_the_trade_text() -> None:
     table = u_bar(1.25 * INCH, 10.0 * INCH, 26.0 * INCH, wall=f"{0.095 * INCH} m", **IMPERIAL)
     held = float(solve(formed_model(formed(**table)), slender=True).rate) / 2.0 / POUND_PER_INCH
     assert held == pytest.approx(443.26, rel=1e-4)
+
+
+def test_a_corner_that_does_not_turn_is_none() -> None:
+    # One of the rows turns there, as it does when a point is moved by its tolerance.
+    table = u_bar(0.02, 0.2, 0.3)
+    ends = [{name: table["points"][index][name] for name in "xyz"} for index in (1, 2)]
+    straight = solve(formed_model(formed(**table))).rate
+    middle = ends[0] | {"y": "0 m", "bend_radius": "40 mm"}
+    bar = formed(**table | {"points": [*table["points"][:2], middle, *table["points"][2:]]})
+    x = bar.points[2].x
+    rows = Uncertain(x.value + np.array([0.0, 1e-4]), x.std)
+    bar.points[2] = bar.points[2].model_copy(update={"x": rows})
+    found = solve(formed_model(bar)).rate
+    assert found[0] == pytest.approx(straight, rel=1e-12)
+    assert found[1] == pytest.approx(straight, rel=1e-2)
+    assert found[1] != found[0]
 
 
 @pytest.mark.parametrize(

@@ -176,12 +176,22 @@ def _bends(bar: FormedBar, corners: list[Vec], tangents: list[Vec]) -> tuple[lis
             continue
         # The arc touches both straights: it takes the radius times the tangent of half the turn off each.
         cut = np.asarray(array(radius) * np.tan(turn / 2.0))
-        inward = after.minus(before.times(before.dot(after))).unit()
+        inward = _inward(before, after)
         start = corners[index].minus(before.times(cut))
         arcs.append(Arc(start, before, inward, array(radius), np.asarray(turn)))
         cuts.append(cut)
     cuts.append(np.asarray(0.0))
     return cuts, arcs
+
+
+def _inward(before: Vec, after: Vec) -> Vec:
+    """Return the normal towards which a corner turns; any normal where it does not turn at all."""
+    inward, normal = after.minus(before.times(before.dot(after))), _any_normal(before)
+    size = inward.norm()
+    turns = size > 0.0
+    scale = np.where(turns, size, 1.0)
+    parts = ((inward.x, normal.x), (inward.y, normal.y), (inward.z, normal.z))
+    return Vec(*(np.where(turns, way / scale, other) for way, other in parts))
 
 
 def mount_cut(curves: list[Straight | Arc], across: Array, mount: str) -> Cut:
