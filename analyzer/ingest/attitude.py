@@ -362,6 +362,9 @@ def found_lean(recording: Recording, car: CarSheet) -> BoxLean:
     """Return how far the box of a run leans, with its error; `BoxLean.why` where it cannot be told."""
     needed = [*_INERTIAL, *(f"damper_{corner}" for corner in CORNERS)]
     missing = [name for name in needed if not recording.usable(name)]
+    # A pot that reads past its damper's stroke has another scale than the others: roll would look like pitch.
+    past = [row for row in recording.health if row.check == "damper stroke"]
+    missing += [row.channel for row in past if row.verdict is Verdict.SUSPECT]
     if missing:
         return BoxLean.unknown(USUAL_LEAN, f"it needs {', '.join(missing)}")
     stretches = _stretches(recording, car)

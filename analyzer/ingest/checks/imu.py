@@ -19,6 +19,8 @@ TILT: Final = 0.06
 WORST_TILT: Final = 0.17
 GRAVITY_BAND: Final = 0.06
 WORST_GRAVITY_BAND: Final = 0.15
+STRAIGHT_TURN: Final = np.radians(8.0)
+"""Turn rate below which a car drives straight on [rad/s] (engineering judgement)."""
 RATE_OFFSET: Final = 0.02
 """Turn rate of a standing car [rad/s], about 1 degree per second (engineering judgement)."""
 WORST_RATE_OFFSET: Final = 0.15
@@ -76,6 +78,14 @@ def _usual(signals: Signals, name: str) -> float | None:
     if standing is not None:
         return standing
     means = signals.mean(name)
+    if name == "accel_z":
+        # Banks press the car down, so the corners of a banked course say nothing of gravity.
+        for witness, most in (("gyro_z", STRAIGHT_TURN), ("accel_y", senses.STRAIGHT)):
+            if signals.trusted(witness):
+                straight = np.where(np.abs(signals.mean(witness)) < most, means, np.nan)
+                if np.isfinite(straight).sum() >= 4:
+                    means = straight
+                break
     means = means[np.isfinite(means)]
     return float(np.median(means)) if len(means) >= 4 else None
 
@@ -540,6 +550,15 @@ def check_roll_rate(found: Findings, signals: Signals) -> None:
     gyro = np.convolve(signals.mean("gyro_x"), [0.25, 0.5, 0.25], mode="same")
     bank = road_bank(signals)
     pots = np.gradient(roll, step)
+    front, rear = (np.gradient(signals.mean(b) - signals.mean(a), step) for a, b in known)
+    if inputs.moving_correlation(front, rear, signals.still) < -ROLL_CLEAR:
+        # One body cannot roll both ways: pots of an axle are exchanged or inverted, which is told of them.
+        found.untested("roll rate", "gyro_x", "The pots of one axle count against those of the other.")
+        return
+    if bank is None and any(name in signals.data for name in signals.bad & {"accel_y", "accel_z"}):
+        # The bank is told by accelerations that are called bad already; the gyro is not to blame for them.
+        found.untested("roll rate", "gyro_x", "The bank is not known before the accelerations are right.")
+        return
     if bank is None:
         _judge(found, signals, gyro, [pots], "bank unknown")
         return

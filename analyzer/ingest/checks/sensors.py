@@ -29,6 +29,8 @@ SIGNED: Final = ("accel", "gyro", "steer")
 """Channels that read to both sides of nought."""
 PILE_UP: Final = 2.0
 """A reading that occurs this many times as often as its neighbours together is an end stop of the sensor."""
+NEIGHBOURS: Final = 10
+"""Readings of a sensor that count as neighbours of its last one (engineering judgement)."""
 
 
 def check_sensor(
@@ -58,8 +60,8 @@ def check_sensor(
     if kind is None:
         return found
     ends = _saturated(found, signals, name, (high, low), kind)
-    _stuck(found, signals, name, ends if name != "speed" else [*ends, 0.0])
-    check_jumps(found, signals, name, kind, skips)
+    held = _stuck(found, signals, name, ends if name != "speed" else [*ends, 0.0])
+    check_jumps(found, signals, name, kind, skips, held)
     _noise(found, signals, name, values, kind)
     _grain(found, name, values, kind)
     return found
@@ -122,15 +124,21 @@ def _dead(found: Findings, name: str, low: float, high: float) -> bool:
     return True
 
 
-def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[float]) -> None:
-    """Find stretches without any change while the rest of the car moves, but for the range's ends."""
+def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[float]) -> list[tuple[int, int]]:
+    """Find stretches without any change while the rest of the car moves, but for the range's ends.
+
+    Returns
+    -------
+    list of tuple of int
+        First and one past the last sample of each.
+    """
     values = signals.data[name]
     # A long stretch shows at samples half its length apart, which spares most channels the full look.
     shortest = BRIEFLY if name.startswith("damper") else STUCK_SECONDS
     thin = values[:: max(1, round(0.5 * shortest * signals.base.rate))]
     if not bool((thin[1:] == thin[:-1]).any()):
         found.add("stuck", name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
-        return
+        return []
     same = values[1:] == values[:-1]
     for value in ends_of_range:
         same &= values[1:] != value
@@ -139,8 +147,7 @@ def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[flo
     limit = STUCK_SECONDS * signals.base.rate
     brief = max(shortest * signals.base.rate, LONGER_THAN_USUAL * _usual_hold(lengths, len(values)))
     long = np.flatnonzero(lengths >= min(limit, brief))
-    stuck = 0
-    held: list[int] = []
+    held: list[tuple[int, int]] = []
     for index in long.tolist():
         first, end = int(starts[index]), int(ends[index]) + 1
         if lengths[index] < limit and _at_an_end(values, first):
@@ -151,20 +158,21 @@ def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[flo
         part = ~signals.still[blocks] & _others_move(signals, name, blocks, witness)
         if part.mean() < 0.5 or len(part) == 0:
             continue
-        stuck += end - first
-        held.append(first)
+        held.append((first, end))
         found.mark(name, first, end)
+    stuck = sum(end - first for first, end in held)
     share = stuck / max(1, len(same))
     if not stuck:
         found.add("stuck", name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
-        return
-    where = signals.seconds(held[0])
+        return held
+    where = signals.seconds(held[0][0])
     verdict = Verdict.BAD if share > MOST_STUCK else Verdict.SUSPECT
     comment = (
         f"Holds one value for {stuck / signals.base.rate:.1f} s while the car moves, first near "
         f"{where:.1f} s."
     )
     found.add("stuck", name, verdict, share, MOST_STUCK, "1", comment)
+    return held
 
 
 def _usual_hold(lengths: NDArray[np.int64], count: int) -> float:
@@ -255,7 +263,11 @@ def _pile_up(signals: Signals, values: Floats, end: float, part: Floats) -> floa
         return None
     starts, stops = runs_of(at)
     low, high = np.percentile(part, [10, 90])
-    near = int((np.abs(values - end) < 0.05 * float(high - low)).sum()) - count
+    away = np.abs(values - end)
+    around = np.unique(away[away < 0.05 * float(high - low)])
+    # Of a fine sensor only its next readings are neighbours: a car may well lean near the end for long.
+    band = NEIGHBOURS * float(np.median(np.diff(around))) if len(around) > NEIGHBOURS else np.inf
+    near = int((away < min(band, 0.05 * float(high - low))).sum()) - count
     longest = int((stops - starts).max())
     if near > count / PILE_UP or longest < 3 * held or _moving_share(signals, starts) < 0.5:
         return None
@@ -357,7 +369,14 @@ class _Moves:
         return np.concatenate(found)
 
 
-def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind, skips: NDArray[np.int64]) -> None:
+def check_jumps(
+    found: Findings,
+    signals: Signals,
+    name: str,
+    kind: Kind,
+    skips: NDArray[np.int64],
+    held: list[tuple[int, int]],
+) -> None:
     """Find lone spikes, and stretches that jump away and back: both are electrical, not the car.
 
     Parameters
@@ -366,12 +385,16 @@ def check_jumps(found: Findings, signals: Signals, name: str, kind: Kind, skips:
         Where to, the run, the channel and its limits.
     skips : ndarray
         Samples before steps that are the logger's, see `check_lost_rows`.
+    held : list of tuple of int
+        Stretches without any change, see `_stuck`.
     """
     values = signals.data[name]
     n = len(values)
     moves = _Moves(values)
     edges, spike, step = _edges(signals, moves, n, kind)
-    edges = edges[~np.isin(edges, skips)]
+    # One that lived until it stuck jumps when it lives on: what follows is sound, not a plug that fell out.
+    freed = [end - 1 for first, end in held if first - 1 not in edges]
+    edges = edges[~np.isin(edges, [*skips, *freed])]
     # Spikes first: their edges must not open a dropout.
     spikes = _spikes(found, name, moves, edges, spike)
     drops = _dropouts(found, name, values, moves, edges, step, spikes)
