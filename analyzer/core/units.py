@@ -32,11 +32,14 @@ _G: Final = STANDARD_GRAVITY
 
 
 class Dimension(NamedTuple):
-    """A kind of quantity: its SI unit, a value that would do, and units of logs with their factor to SI."""
+    """A kind of quantity: its SI unit, a value that would do, and the usual units with their factor to SI."""
 
     si: str
     example: str
     log_units: Mapping[str, float] = MappingProxyType({})
+    """What columns of logs are in."""
+    sheet_units: Mapping[str, float] = MappingProxyType({})
+    """What sheets state beside these."""
 
 
 DIMENSIONS: Final[dict[str, Dimension]] = {
@@ -67,20 +70,20 @@ DIMENSIONS: Final[dict[str, Dimension]] = {
             "min": 60.0, "h": 3600.0,
         },
     ),
-    "mass": Dimension("kg", "76 kg"),
-    "force": Dimension("N", "331 kgf"),
-    "weight": Dimension("N", "331 kgf"),
-    "stiffness": Dimension("N/m", "65 N/mm"),
-    "damping": Dimension("N s/m", "3000 N s/m"),
-    "camber_gain": Dimension("rad/m", "20 deg/m ± 8 deg/m"),
-    "frequency": Dimension("Hz", "100 Hz"),
-    "stress": Dimension("Pa", "650 MPa"),
-    "inertia": Dimension("kg m^2", "450 kg m^2"),
-    "torsional_stiffness": Dimension("N m/rad", "9000 N m/deg"),
-    "number": Dimension("", "0.94 ± 0.01"),
+    "mass": Dimension("kg", "76 kg", sheet_units={"kg": 1.0}),
+    "force": Dimension("N", "331 kgf", sheet_units={"N": 1.0, "kgf": _G}),
+    "weight": Dimension("N", "331 kgf", sheet_units={"kg": _G, "N": 1.0, "kgf": _G}),
+    "stiffness": Dimension("N/m", "65 N/mm", sheet_units={"N/mm": 1e3, "kN/mm": 1e6, "N/m": 1.0}),
+    "damping": Dimension("N s/m", "3000 N s/m", sheet_units={"N s/m": 1.0, "N s/mm": 1e3}),
+    "camber_gain": Dimension("rad/m", "20 deg/m ± 8 deg/m", sheet_units={"deg/m": _DEG}),
+    "frequency": Dimension("Hz", "100 Hz", sheet_units={"Hz": 1.0}),
+    "stress": Dimension("Pa", "650 MPa", sheet_units={"MPa": 1e6, "GPa": 1e9}),
+    "inertia": Dimension("kg m^2", "450 kg m^2", sheet_units={"kg m^2": 1.0}),
+    "torsional_stiffness": Dimension("N m/rad", "9000 N m/deg", sheet_units={"N m/deg": DEG_PER_RAD}),
+    "number": Dimension("", "0.94 ± 0.01", sheet_units={"": 1.0}),
 }  # fmt: skip
 """The one table of units. The unit registry knows far more and costs 0.4 s to start, so it is asked only for
-what a sheet states, and for a log's units that do not stand here."""
+what does not stand here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,11 +242,19 @@ def _tolerance(part: str, value: float, value_unit: str, dimension: str, text: s
 
 
 def _to_si(number: float, unit: str, dimension: str, text: str, example: str) -> float:
+    if not unit and dimension != "number":
+        raise UnitError(f'"{text}" has no unit; write for instance "{example}"')
+    usual = DIMENSIONS[dimension]
+    factor = usual.sheet_units.get(unit, usual.log_units.get(unit))
+    if factor is not None:
+        return _finite(number * factor, example)
+    return _by_registry(number, unit, dimension, text, example)
+
+
+def _by_registry(number: float, unit: str, dimension: str, text: str, example: str) -> float:
     import pint
 
     units = _registry()
-    if not unit and dimension != "number":
-        raise UnitError(f'"{text}" has no unit; write for instance "{example}"')
     spelled = _spell(unit)
     if not _UNIT.fullmatch(spelled):
         raise UnitError(f'"{text}" has a unit that cannot be read; write for instance "{example}"')

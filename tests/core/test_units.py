@@ -1,11 +1,15 @@
 """Units: text as people write it, to SI. Factors from the SI brochure and NIST SP 811 unless noted."""
 
 import math
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
-from analyzer.core.units import DIMENSIONS, UnitError, parse_quantity, unit_factor
+from analyzer.core.units import DIMENSIONS, UnitError, _by_registry, parse_quantity, unit_factor
 
+SAMPLE = Path(__file__).parents[2] / "sample_logs"
 KGF = 9.80665  # N, exact (NIST SP 811, appendix B.8)
 LBF = 4.4482216152605  # N, exact (NIST SP 811)
 INCH = 0.0254  # m, exact
@@ -105,8 +109,27 @@ def test_log_units(unit, dimension, factor):
 
 @pytest.mark.parametrize(
     ("unit", "dimension", "factor"),
-    [(unit, name, factor) for name, row in DIMENSIONS.items() for unit, factor in row.log_units.items()],
+    [
+        (unit, name, factor)
+        for name, row in DIMENSIONS.items()
+        for unit, factor in [*row.log_units.items(), *row.sheet_units.items()]
+    ],
 )
-def test_units_of_logs_are_those_of_the_registry(unit, dimension, factor):
+def test_units_of_the_table_are_those_of_the_registry(unit, dimension, factor):
     other = {"gn": "g", "gee": "g", "deg/sec": "deg/s", "mdps": "mdeg/s", "kn": "knot", "knots": "knot"}
-    assert unit_factor(other.get(unit, unit), dimension) == pytest.approx(factor, rel=1e-15)
+    of_registry = _by_registry(1.0, other.get(unit, unit), dimension, unit, "1")
+    assert of_registry == pytest.approx(factor, rel=1e-15)
+    assert parse_quantity(f"1 {unit}", dimension).value == factor
+
+
+UNITS_WITHOUT_REGISTRY = """
+import sys
+from pathlib import Path
+from analyzer.sheets.read import read_car
+read_car(Path(sys.argv[1]))
+sys.exit("pint" in sys.modules)
+"""
+
+
+def test_the_sample_car_is_read_without_the_registry():
+    subprocess.run([sys.executable, "-c", UNITS_WITHOUT_REGISTRY, SAMPLE / "car.toml"], check=True)
