@@ -63,6 +63,13 @@ _FRONT_WHEELS: Final = ("FL", "FR")
 _RUN_TOGETHER: Final = 0.98
 """Correlation of every pair of columns above which they are wheel speeds: roll moves the pots of an axle
 against each other, and pitch those of a side (engineering judgement)."""
+_CORNERING: Final = 3.0
+"""Lateral force from which a sample counts as cornering [m/s2]."""
+_LEAST_CORNERING: Final = 50
+"""Such samples that tell a unit of speed."""
+_SPEED_AGREES: Final = 0.06
+"""Part by which lateral force over yaw rate may differ from speed and still tell its unit: the runs of the
+sample session differ by 1 to 2 %, knots and mph by 15 % (engineering judgement)."""
 _LEAST_ROWS: Final = 20
 """Rows below which nothing is read off the values of a column."""
 _COUNTED: Final = "counts of a converter"
@@ -196,6 +203,7 @@ def _guess_table(path: Path) -> Guesses:
         for guess in missing_units:
             found[guess.house] = with_unit_from_signal(guess, values[guess.index])
         _share_units(found)
+        _add_speed_unit(found, path)
         for guess in missing_units:
             if not found[guess.house].unit and not found[guess.house].in_volts:
                 notes.append(f'the unit of "{guess.column}" ({guess.house}) could not be told')
@@ -490,6 +498,33 @@ def _share_units(found: dict[str, ChannelGuess]) -> None:
             if not guess.unit and not guess.in_volts:
                 reason = f"{guess.reason}; unit {unit} as on the other axes"
                 found[guess.house] = replace(guess, unit=unit, reason=reason)
+
+
+def _add_speed_unit(found: dict[str, ChannelGuess], path: Path) -> None:
+    """Give a speed without a unit the one in which lateral force over yaw rate agrees with it.
+
+    Yaw rate times speed is lateral force but for what the side-slip angle does, which goes both ways and
+    leaves the sums over a run (Milliken and Milliken, Race Car Vehicle Dynamics, 1995). Signs play no part.
+    """
+    force, turn, speed = (found.get(house) for house in ("accel_y", "gyro_z", "speed"))
+    if force is None or turn is None or speed is None or speed.unit or not (force.unit and turn.unit):
+        return
+    to_force, to_turn = factor_to_si(force.unit, "acceleration"), factor_to_si(turn.unit, "angular_rate")
+    if to_force is None or to_turn is None:
+        return
+    values = sample_columns(path, [force.index, turn.index, speed.index])
+    a, w, v = values[force.index] * to_force, values[turn.index] * to_turn, values[speed.index]
+    whole = np.isfinite(a + w + v)
+    cornering = whole & (np.abs(a) > _CORNERING) & (np.abs(v) > 0.0)
+    turned = abs(float(np.sum((w * v * np.sign(a))[whole])))
+    if int(cornering.sum()) < _LEAST_CORNERING or turned == 0.0:
+        return
+    factor = float(np.abs(a[whole]).sum()) / turned
+    for unit in ("m/s", "km/h", "mph"):
+        size = factor_to_si(unit, "speed")
+        if size is not None and abs(factor / size - 1.0) < _SPEED_AGREES:
+            reason = f"{speed.reason}; unit {unit}: only so does it agree with lateral force over yaw rate"
+            found["speed"] = replace(speed, unit=unit, reason=reason)
 
 
 def _sensor_range(values: NDArray[np.float64]) -> str:

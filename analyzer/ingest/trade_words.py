@@ -48,15 +48,19 @@ _WORDS: Final[dict[str, str]] = {
     ),
     "longitudinal": ("laengs langs longitudinale longitudinell podluzne wzdluzne pitkittais"),
     "vertical": "vertikal verticale verticaal pionowe pionie pysty hoch",
-    "yaw rate": "gierrate giergeschwindigkeit gierwinkelgeschwindigkeit giersnelheid girhastighet",
+    "yaw rate": (
+        "gierrate giergeschwindigkeit gierwinkelgeschwindigkeit giersnelheid girhastighet girvinkelhastighet"
+    ),
     "roll rate": (
         "wankrate rollrate wankgeschwindigkeit rollwinkelgeschwindigkeit wankwinkelgeschwindigkeit "
-        "rolsnelheid rollhastighet krangningshastighet"
+        "rolsnelheid rollhastighet rollvinkelhastighet "
+        "krangningshastighet"
     ),
     "pitch rate": (
-        "nickrate nickgeschwindigkeit nickwinkelgeschwindigkeit stampsnelheid nickhastighet tipphastighet"
+        "nickrate nickgeschwindigkeit nickwinkelgeschwindigkeit stampsnelheid nickhastighet "
+        "nickvinkelhastighet tipphastighet"
     ),
-    "gyro": "giroscopio giroskop gyroskop gyroscoop zyroskop gyroscope girometro",
+    "gyro": "giroscopio giroscopo giroskop gyroskop gyroscoop zyroskop gyroscope girometro",
     "gyro rate": (
         "drehrate drehgeschwindigkeit winkelgeschwindigkeit hoeksnelheid vinkelhastighet katowa kulmanopeus"
     ),

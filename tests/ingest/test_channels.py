@@ -112,9 +112,13 @@ def test_units_are_read_off_the_signal(tmp_path: Path) -> None:
     assert units["accel_y"] == "g"
     assert units["accel_z"] == "g"
     assert units["gyro_z"] == "deg/s"
-    assert units["speed"] == ""  # km/h and mph look alike
-    assert any("speed" in note for note in guesses.notes)
+    assert units["speed"] == "km/h"  # by lateral force over yaw rate
     assert guesses.time_unit == "s"
+    still = unitless()
+    del still.columns["Yaw rate"]
+    guesses = guess_channels(write_log(tmp_path / "s.csv", still))
+    assert {guess.house: guess.unit for guess in guesses.channels}["speed"] == ""  # km/h and mph look alike
+    assert any("speed" in note for note in guesses.notes)
 
 
 @pytest.mark.parametrize("log", [plain_log(), unitless()], ids=["units", "no units"])

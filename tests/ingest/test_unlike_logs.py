@@ -2,17 +2,35 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 from collections import Counter
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from ingest.unlike_logs import Unlike, unlike_logs
+from ingest.paddock_logs import written
+from ingest.session_faults import SAMPLE, sample_run
+from ingest.unlike_logs import LOGS_OF_A_SEED, POT_SCALES, Truth, Unlike, unlike_logs
 
+from analyzer.comparison.results import ChangeVerdict
 from analyzer.ingest.calibration import factor_to_si
+from analyzer.ingest.channels import guess_channels
+from analyzer.ingest.read_run import read_recording
+from analyzer.ingest.recording import Verdict
 from analyzer.ingest.table import plain_name
-from analyzer.ingest.template import MEASURE, starter_sheets
+from analyzer.ingest.template import (
+    MEASURE,
+    Answers,
+    AxleAnswer,
+    BarAnswer,
+    start_folder,
+    starter_sheets,
+)
+from analyzer.report.measuring_list import save_measuring_list
+from analyzer.session.review import load_session, review_session
 from analyzer.sheets.car import CHANNEL_DIMENSIONS
+from analyzer.sheets.read import read_car
 
 
 def judged(text: str, log: Unlike) -> dict[str, str]:
@@ -76,3 +94,137 @@ def test_start_is_right_on_strangers_channels_and_asks_for_the_rest(
         found.update(verdicts.values())
     assert found["right"] + found["unit asked"] >= 0.95 * found.total(), found
     assert found["right"] >= 0.85 * found.total(), found
+
+
+@pytest.mark.parametrize(
+    ("unit", "in_kmh"), [("km/h", 1.0), ("mph", 1.609344), ("m/s", 3.6), ("", 1.852)], ids=str
+)
+def test_the_unit_of_a_speed_is_told_by_force_and_yaw_rate(unit: str, in_kmh: float, tmp_path: Path) -> None:
+    """Knots are none of the units that are told, and fit none of them."""
+    table = sample_run("r03")
+    table["Speed"] /= in_kmh
+    for yaw, force in ((table["Yaw rate"], table["LatG"]), (-table["Yaw rate"], -table["LatG"])):
+        (tmp_path / "r.csv").write_text(
+            written(table.assign(**{"Yaw rate": yaw, "LatG": force})),
+            encoding="utf-8",
+        )
+        found = {guess.house: guess.unit for guess in guess_channels(tmp_path / "r.csv").channels}
+        assert found["speed"] == unit
+
+
+# From the logs to the first verdict, by commands and edits.
+
+
+RUNS = {"r01": "A", "r04": "B", "r05": "B", "r02": "A"}
+"""In the order that the first-day page advises: half of A, all of B, the rest of A."""
+HOLES = (
+    BarAnswer("A", "front", 3),
+    BarAnswer("A", "rear", 2, 1),
+    BarAnswer("B", "front", 1),
+    BarAnswer("B", "rear", 2, 1),
+)
+"""As the sample session has it."""
+SEED_OF_THE_WAY = 400
+SENSES = {"axes", "sign", "inverted", "swapped", "roll rate", "yaw rate"}
+
+
+@dataclass
+class Way:
+    """What it took to come from logs to a verdict.
+
+    Parameters
+    ----------
+    commands : list of str
+        Commands that were run.
+    columns, signs : list of str
+        Lines of the logger that were edited: because they were marked, or because `check` named a sign.
+    verdict : str
+        Of the change of the front bar.
+    """
+
+    commands: list[str]
+    columns: list[str]
+    signs: list[str]
+    verdict: str = ""
+
+
+def first_verdict(log: Unlike, folder: Path) -> Way:
+    """Go the way of somebody who knows the car and the logger, and edits only what is marked or named."""
+    logs = []
+    for run in RUNS:
+        logs.append(folder / f"{run}.csv")
+        logs[-1].write_bytes(log.write(run))
+    own = folder / "evening"
+    way = Way(["start"], [], [])
+    bladed = AxleAnswer(bar="bladed", spacers=2)
+    start_folder(own, logs, Answers(bladed, bladed, tuple(RUNS.values()), HOLES))
+    sheet = own / "car.toml"
+    text = sheet.read_text(encoding="utf-8")
+    way.commands.append("start --list")
+    save_measuring_list(read_car(sheet), sheet, folder / "list.svg")
+    sheet.write_text(_filled_in(text, log, way), encoding="utf-8")
+    way.commands.append("check")
+    session = load_session(own)
+    rows = [
+        row
+        for run in session.sheet.runs
+        for row in read_recording(run.name, [own / name for name in run.logs], session.car).health
+    ]
+    if any(row.verdict in (Verdict.BAD, Verdict.SUSPECT) and row.check in SENSES for row in rows):
+        sheet.write_text(_turned(sheet.read_text(encoding="utf-8"), log, way), encoding="utf-8")
+    way.commands.append("review")
+    review = review_session(own)
+    assert not review.failed, review.failed
+    way.verdict = review.comparisons[0].verdict
+    return way
+
+
+def _filled_in(text: str, log: Unlike, way: Way) -> str:
+    """Return a started car sheet with the sample car's own data, its logger edited where marked alone."""
+    body = (SAMPLE / "car.toml").read_text(encoding="utf-8").partition("[logger]")[0]
+    lines = []
+    for line in text.partition("[logger]")[2].splitlines():
+        name = line.lstrip("# ").partition(" = ")[0]
+        if line.startswith("position"):
+            lines.append('position = { x = "0.12 m", y = "0.03 m", z = "-0.06 m" }')
+        elif line.startswith("# sample_rate"):
+            lines.append('sample_rate = "200 Hz"')
+            way.columns.append("sample_rate")
+        elif name in log.truth and MEASURE in line:
+            column = log.truth[name].column if line.startswith("#") else tomllib.loads(line)[name]["column"]
+            lines.append(f"{name} = {{ column = {json.dumps(column)}, {_measured(log.truth[name])} }}")
+            way.columns.append(name)
+        else:
+            lines.append(line)
+    return body + "[logger]\n" + "\n".join(lines)
+
+
+def _measured(true: Truth) -> str:
+    """Return what somebody who calibrated the sensor writes; a calibration has its sense in it."""
+    if true.unit not in ("V", "counts"):
+        return f'unit = "{true.unit}"'
+    scale, offset = POT_SCALES[true.unit]
+    travel = ["-80 mm", "80 mm"] if true.sign > 0 else ["80 mm", "-80 mm"]
+    return f"volts = {[offset - 80.0 * scale, offset + 80.0 * scale]}, travel = {json.dumps(travel)}"
+
+
+def _turned(text: str, log: Unlike, way: Way) -> str:
+    """Return a sheet with the sign of each sensor that counts the other way, after `check` named signs."""
+    lines = []
+    for line in text.splitlines():
+        name = line.partition(" = ")[0]
+        if name in log.truth and log.truth[name].sign < 0 and "volts" not in line:
+            line = line.replace(" }", ", sign = -1 }", 1)
+            way.signs.append(name)
+        lines.append(line)
+    return "\n".join(lines)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("place", range(LOGS_OF_A_SEED))
+def test_from_a_strangers_log_to_the_first_verdict(place: int, tmp_path: Path) -> None:
+    """Four commands, the measuring list among them; no line is edited that was not marked or named."""
+    way = first_verdict(unlike_logs(SEED_OF_THE_WAY)[place], tmp_path)
+    assert len(way.commands) <= 4
+    assert len(way.columns) + len(way.signs) <= 9
+    assert way.verdict == ChangeVerdict.AS_PREDICTED

@@ -231,6 +231,8 @@ LANGUAGES: Final = {
         others="エンジン回転数|スロットル|ブレーキ圧前|ブレーキ圧後|油温|バッテリー|ラップ|ギア|方位|衛星数|高度",
     ),
 }  # fmt: skip
+POT_SCALES: Final = {"mm": (1.0, 90.0), "in": (1 / 25.4, 3.5), "V": (0.02, 2.4), "counts": (20.0, 2000.0)}
+"""What a pot reads for a millimetre, and at static ride height."""
 DELIMITERS: Final = (",", ";", "\t")
 ENCODINGS: Final = ("utf-8", "utf-8-sig", "utf-16", "cp1252")
 
@@ -361,9 +363,7 @@ def _in_unit(values: np.ndarray, house: str, true: Truth) -> np.ndarray:
     if house.startswith("damper"):
         side = -1.0 if house.endswith("RR") else 1.0
         mm = side * (values - 2.5) / 0.025
-        scale = {"mm": (1.0, 90.0), "in": (1 / 25.4, 3.5), "V": (0.025 * 0.8, 2.4), "counts": (20.0, 2000.0)}[
-            true.unit
-        ]
+        scale = POT_SCALES[true.unit]
         got = scale[0] * mm + true.sign * scale[1]
         return np.round(got) if true.unit == "counts" else got
     factor = {
