@@ -131,6 +131,7 @@ SCHEMAS: Final[dict[str, pa.Schema]] = {
             ("checks_suspect", _WHOLE),
             ("checks_bad", _WHOLE),
             ("notes", _TEXT),
+            ("provisional", _TEXT),
             ("logs", _TEXT),
             ("logs_sha256", _TEXT),
         ]
@@ -149,6 +150,7 @@ SCHEMAS: Final[dict[str, pa.Schema]] = {
             ("unit", _TEXT),
             ("method", _TEXT),
             ("notes", _TEXT),
+            ("provisional", _TEXT),
         ]
     ),
     "bottoming": pa.schema(
@@ -316,7 +318,8 @@ def _stiffness(target: stiffness.Target, run: _StoredRun, sheet: stiffness.RollS
 
 def _estimate_row(name: str, estimate: Estimate) -> Row:
     low, high = estimate.interval or (None, None)
-    columns = {**estimate.to_dict(), "low": low, "high": high, "notes": " | ".join(estimate.notes)}
+    lists = {name: " | ".join(getattr(estimate, name)) for name in ("notes", "provisional")}
+    columns = {**estimate.to_dict(), "low": low, "high": high, **lists}
     del columns["interval"]
     return {"quantity": name, **columns}
 

@@ -19,7 +19,7 @@ from analyzer.core.errors import AnalyzerError, LogError, one_line
 from analyzer.core.files import SEASON_FORMAT, open_plain
 from analyzer.core.store import code_digest, digest_of, run_key
 from analyzer.sheets.kind import toml_table
-from analyzer.sheets.read import file_beside, read_car, read_course, read_session
+from analyzer.sheets.read import file_beside, marked_keys, read_car, read_course, read_session
 
 SHEET: Final = "session.toml"
 _SETTLED: Final = 2.0
@@ -117,16 +117,25 @@ def _reason(path: Path) -> str:
 
 
 def session_tables(path: Path) -> tuple[Table, Table, Table | None]:
-    """Return the plain contents of session, car and course sheet, unchecked; raises anything."""
-    session = toml_table(path.read_bytes())
-    car = toml_table(file_beside(path, "car", session["car"]).read_bytes())
+    """Return the plain contents of session, car and course sheet, unchecked; raises anything.
+
+    With what is marked as not measured, which decides what the figures are called.
+    """
+    session = _marked_table(path)
+    car = _marked_table(file_beside(path, "car", session["car"]))
     name = session.get("course")
     course = None if name is None else toml_table(file_beside(path, "course", name).read_bytes())
     return session, car, course
 
 
+def _marked_table(path: Path) -> Table:
+    data = path.read_bytes()
+    marks = marked_keys(data.decode("utf-8-sig"))
+    return toml_table(data) | ({"TO MEASURE": list(marks)} if marks else {})
+
+
 def sheets_digest(tables: tuple[Table, Table, Table | None]) -> str:
-    """Return the digest of a session's sheets; comments and order of keys do not matter."""
+    """Return the digest of a session's sheets; comments but that mark and order of keys do not matter."""
     return digest_of(*tables)
 
 

@@ -98,7 +98,8 @@ class RunRecord:
 
 def _estimate(table: dict[str, Any]) -> Estimate:
     interval = None if table["interval"] is None else tuple(table["interval"])
-    return Estimate(**{**table, "interval": interval, "notes": tuple(table["notes"])})
+    lists = {name: tuple(table.get(name, ())) for name in ("notes", "provisional")}
+    return Estimate(**{**table, "interval": interval, **lists})
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,7 +35,7 @@ from analyzer.comparison.stiffness import (
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Contrast, Floats, ScatterPrior, SettingPair, compared
-from analyzer.prediction.propagation import Propagated, Values, propagate
+from analyzer.prediction.propagation import Propagated, Values, propagate, with_settings
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
@@ -104,7 +104,8 @@ def _base(model: AxleModel, order: Sequence[str]) -> Estimate:
     sensor = float(np.mean([model.stiffness(n) * math.hypot(*model.sensor[n]) for n in order]))
     common = math.hypot(model.errors.std("base"), sensor)
     own = Contrast(model.errors.values["base"], std, model.fit.fit.dof)
-    return ledger.figure_estimate(own, common, STIFFNESS_UNIT, len(model.fit.runs), BASE_METHOD)
+    found = ledger.figure_estimate(own, common, STIFFNESS_UNIT, len(model.fit.runs), BASE_METHOD)
+    return found.resting_on(*model.errors.unmeasured("base", found.total_error))
 
 
 def _result(model: AxleModel, name: str, first: str) -> BarSettingResult:
@@ -122,17 +123,19 @@ def _result(model: AxleModel, name: str, first: str) -> BarSettingResult:
     def step(key: str, value: float) -> Estimate:
         known = math.hypot(model.errors.std(f"{key} {name}"), sensor)
         own = Contrast(value, step_std, mean.dof)
-        return ledger.figure_estimate(own, known, STIFFNESS_UNIT, runs, STEP_METHOD)
+        found = ledger.figure_estimate(own, known, STIFFNESS_UNIT, runs, STEP_METHOD)
+        return found.resting_on(*model.errors.unmeasured(f"{key} {name}", found.total_error))
 
+    measured = ledger.pooled_estimate(model.fit, name, STIFFNESS_UNIT, model.relative(name))
+    whole = (measured.total_error or 0.0) / (measured.value or 1.0)
+    ratio = ledger.ratio_estimate(gap, common, runs, "measured over predicted; errors common to both cancel")
     return BarSettingResult(
         setting=name,
         setups=model.setups[name],
         runs=runs,
-        measured=ledger.pooled_estimate(model.fit, name, STIFFNESS_UNIT, model.relative(name)),
+        measured=measured.resting_on(*model.errors.unmeasured(f"log {name}", whole)),
         predicted=model.errors.estimate(f"predicted {name}", STIFFNESS_UNIT),
-        ratio=ledger.ratio_estimate(
-            gap, common, runs, "measured over predicted; errors common to both cancel"
-        ),
+        ratio=ratio.resting_on(*model.errors.unmeasured(f"gap {name}", math.hypot(gap.std_error, common))),
         step=None if name == first else step("step", moved),
         predicted_step=None
         if name == first
@@ -143,8 +146,9 @@ def _result(model: AxleModel, name: str, first: str) -> BarSettingResult:
 
 def _pairs(model: AxleModel, order: Sequence[str]) -> tuple[SettingPair, ...]:
     """Return every pair of settings; intervals and probabilities hold for all pairs together."""
-    return tuple(
-        compared(
+    found = []
+    for before, after in combinations(order, 2):
+        pair = compared(
             (before, after),
             model.fit.change(before, after),
             math.hypot(model.errors.std(f"ratio {before} {after}"), model.sensor_change(before, after)),
@@ -153,8 +157,10 @@ def _pairs(model: AxleModel, order: Sequence[str]) -> tuple[SettingPair, ...]:
             "studentised range: the interval holds for all pairs together",
             model.errors.estimate(f"predicted ratio {before} {after}", "1"),
         )
-        for before, after in combinations(order, 2)
-    )
+        error = (pair.ratio.total_error or 0.0) / (pair.ratio.value or 1.0)
+        marks = model.errors.unmeasured(f"ratio {before} {after}", error)
+        found.append(replace(pair, ratio=pair.ratio.resting_on(*marks)))
+    return tuple(found)
 
 
 def _friction(axle: Axle, runs: Sequence[RunEstimates]) -> Estimate:
@@ -350,7 +356,8 @@ def _sheet_errors(
             )
         return values
 
-    return propagate(car, function)
+    driven = [setups[name] for names in there.values() for name in names]
+    return propagate(with_settings(car, *driven), function)
 
 
 def _sensor(

@@ -362,9 +362,11 @@ def _shown(car: CarSheet, setups: Mapping[str, Setup], calibration: Calibration)
         std = after.std(name)
         note = f"the sheet alone knows it to ± {100.0 * before.std(name):.1f} %"
         interval = (factor * math.exp(-1.96 * std), factor * math.exp(1.96 * std))
-        shown[name] = Estimate(
+        known = Estimate(
             factor, "1", factor * std, interval, n=len(calibration.runs), method=METHOD, notes=(note,)
         )
+        # The runs show a factor on what the sheet says: of a placeholder it says nothing of the car.
+        shown[name] = known.resting_on(*before.unmeasured(name))
     return shown
 
 
@@ -484,6 +486,7 @@ def _read_estimate(item: dict[str, Any]) -> Estimate:
         n=int(item["n"]),
         method=str(item["method"]),
         notes=tuple(str(note) for note in item["notes"]),
+        provisional=tuple(str(key) for key in item.get("provisional", ())),
     )
 
 

@@ -27,15 +27,16 @@ from analyzer.comparison.stiffness import (
     wheel_scale,
 )
 from analyzer.comparison.unmeasured_axle import OtherEnd
-from analyzer.comparison.verdict import Evidence, decide, with_axles
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.comparison.verdict import Evidence, decide, held_back, with_axles
+from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import LEVEL, Contrast
 from analyzer.core.regression import student_factor
-from analyzer.prediction.propagation import Propagated, Values, propagate
+from analyzer.prediction.propagation import COUNTS, OFF, Propagated, Values, propagate, with_settings
 from analyzer.prediction.results import ChangePrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
+from analyzer.sheets.fields import stands_over
 from analyzer.sheets.session import Setup
 
 # Two set-ups side by side: their runs, the errors that do not cancel between them, and what else differs.
@@ -95,11 +96,21 @@ class PairErrors:
         Relative error of the ratio from the sensors' scales.
     sensor_change : float
         The same of the change [N m/deg].
+    pots : dict
+        Mark on the calibration of a pot -> what that being off does to the ratio (relative).
     """
 
     found: Propagated
     sensor: float
     sensor_change: float
+    pots: dict[str, float]
+
+    def unmeasured(self, name: str, error: float | None) -> tuple[str, ...]:
+        """Return what nobody has measured of what a figure with this standard error rests on."""
+        marks = self.found.unmeasured(name, error)
+        # Of the change itself the pots' scale is a factor, of a ratio it cancels but for what follows.
+        least = 0.0 if name == "change" else COUNTS * (error or 0.0)
+        return marks + tuple(mark for mark, swing in self.pots.items() if swing > least)
 
 
 def pair_errors(pair: Pair) -> PairErrors:
@@ -126,10 +137,27 @@ def pair_errors(pair: Pair) -> PairErrors:
             "change": measured[new] - measured[old],
         }
 
-    found = propagate(pair.car, function)
+    own = [h for h in hardware.values() if isinstance(h, Setup)]
+    found = propagate(with_settings(pair.car, *own), function)
     # The pots' own scale is no quantity of the sheet and is added beside it.
     relative, absolute = _sensor_errors(pair, roll)
-    return PairErrors(found, relative, absolute)
+    return PairErrors(found, relative, absolute, _pots_off(pair, roll))
+
+
+def _pots_off(pair: Pair, roll: Mapping[str, Mapping[Axle, float]]) -> dict[str, float]:
+    """Return what pots that nobody has calibrated do to the ratio, by their marks."""
+    marks = [mark for mark in pair.car.unmeasured if stands_over("logger.channels", mark)]
+    slopes = [
+        sensitivity(pair.target, dict(roll[result.name]), roll_sheet(pair.car, result.predicted))
+        for result in (pair.before, pair.after)
+    ]
+    found = {}
+    for mark in marks:
+        for axle in AXLES:
+            if any(stands_over(f"logger.channels.damper_{corner}", mark) for corner in AXLE_CORNERS[axle]):
+                # One of an axle's two pots holds half of its roll.
+                found[mark] = OFF / 2.0 * abs(slopes[1].get(axle, 0.0) - slopes[0].get(axle, 0.0))
+    return found
 
 
 def _hardware(result: SetupResult) -> Setup | Mapping[Axle, Estimate]:
@@ -312,13 +340,23 @@ def _comparison(pair: Pair, found: DriftedChange, reasons: tuple[str, ...]) -> C
         else:
             reasons = (*reasons, words)
     notes = (*target_notes(pair), *ledger.scatter_notes(fit), *reasons)
+    # As long as a placeholder moves what the verdict is made of, there is none.
+    in_ratio = errors.unmeasured("log ratio", measured.std_error)
+    unmeasured = tuple(dict.fromkeys((*errors.unmeasured("gap", gap.std_error), *in_ratio)))
+    if pair.axle is None:
+        moved_by = (mark for move in moves for mark in move.ratio.provisional)
+        unmeasured = tuple(dict.fromkeys((*unmeasured, *moved_by)))
+    verdict, reason = held_back(verdict, reason, unmeasured)
+    difference = _difference(pair, found, errors)
     return Comparison(
         before=before.name,
         after=after.name,
         axle=pair.axle,
-        stiffness_ratio=ledger.ratio_estimate(repeat, remainder, sum(counts), METHOD, notes),
+        stiffness_ratio=ledger.ratio_estimate(repeat, remainder, sum(counts), METHOD, notes).resting_on(
+            *in_ratio
+        ),
         predicted_ratio=predicted,
-        stiffness_change=_difference(pair, found, errors),
+        stiffness_change=difference.resting_on(*errors.unmeasured("change", difference.total_error)),
         predicted_change=pair.change.stiffness_change[key],
         gradient_ratio={axle: gradient_ratio(pair.runs, before.name, after.name, axle) for axle in AXLES},
         verdict=verdict,
@@ -331,6 +369,7 @@ def _comparison(pair: Pair, found: DriftedChange, reasons: tuple[str, ...]) -> C
         drift=found.drift,
         run_scatter=found.run_scatter,
         axle_moves=moves,
+        unmeasured=unmeasured,
     )
 
 
@@ -362,7 +401,7 @@ def _axle_moves(pair: Pair, other: OtherEnd | None) -> tuple[AxleMove, ...]:
         # Both axles are looked at: each may be called wrongly half as often.
         if gap.with_known(known).p_value < unmeasured_axle.UNLIKELY / len(AXLES):
             count = sum(value.group in names for value in values)
-            ratio = ledger.ratio_estimate(gap, known, count, MOVE_METHOD)
+            ratio = ledger.ratio_estimate(gap, known, count, MOVE_METHOD).resting_on(*predicted.provisional)
             found.append(AxleMove(axle, ratio, axle in pair.change.changed))
     return tuple(found)
 

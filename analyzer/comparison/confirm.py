@@ -34,7 +34,7 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import SettingPair, compared
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
 from analyzer.ingest.recording import HealthRow
-from analyzer.prediction.propagation import Propagated, Values, propagate
+from analyzer.prediction.propagation import Propagated, Values, propagate, with_settings
 from analyzer.prediction.results import ChangePrediction, SetupPrediction
 from analyzer.prediction.setup import NM_PER_DEG, predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
@@ -197,6 +197,8 @@ def _plan(comparison: Comparison) -> str:
         return f"drive at least three runs on each set-up: {order}"
     if comparison.verdict is ChangeVerdict.AXLES:
         return "no number of runs settles it while something else differs between the set-ups; see above"
+    if comparison.verdict is ChangeVerdict.HELD_BACK:
+        return "measure what is marked in the sheets first: these runs may do then"
     if comparison.verdict is not ChangeVerdict.CANNOT_TELL:
         stands = "the verdict stands with these runs"
         if drift is None or drift.treatment is Treatment.WIDENED:
@@ -244,7 +246,8 @@ def change_parts(
     if before.hardware is None or after.hardware is None:
         raise ValueError("a set-up without its hardware")
     hardware = (before.hardware, after.hardware)
-    found = propagate(car, lambda sheet: _values(sheet, hardware, lines))
+    marked = with_settings(car, *hardware)
+    found = propagate(marked, lambda sheet: _values(sheet, hardware, lines))
     parts = [
         Part(
             line.name,
@@ -343,6 +346,7 @@ def _gap(comparison: Comparison) -> Estimate:
         calibration=math.hypot(measured.calibration or 0.0, predicted.std_error or 0.0),
         n=measured.n,
         method="measured change less predicted change; errors of both added as squares",
+        provisional=tuple(dict.fromkeys((*measured.provisional, *predicted.provisional))),
     )
 
 
@@ -350,10 +354,11 @@ def _bare_difference(before: Estimate, after: Estimate) -> Estimate:
     """Return the change of the axle that was not compared, with the error of the runs alone."""
     value = (after.value or 0.0) - (before.value or 0.0)
     note = "error of the runs alone: what the sheet leaves open is common to both set-ups"
-    if before.std_error is None or after.std_error is None:
-        return Estimate(value=value, unit=before.unit, method="after less before", notes=(note,))
-    std = math.hypot(before.std_error, after.std_error)
-    return Estimate(value, before.unit, std, method="after less before", notes=(note,))
+    std = None
+    if before.std_error is not None and after.std_error is not None:
+        std = math.hypot(before.std_error, after.std_error)
+    found = Estimate(value, before.unit, std, method="after less before", notes=(note,))
+    return found.resting_on(*before.provisional, *after.provisional)
 
 
 # One model over all runs of a session: every bar setting, and which settings really differ.
@@ -429,7 +434,7 @@ def setting_effects(
         told = {name: sheet_roll(sheet, setup).stiffness for name, setup in hardware.items()}
         return {name: stiff["front"] + stiff["rear"] for name, stiff in told.items()}
 
-    updated = propagate_calibrated(car, calibration, function)
+    updated = propagate_calibrated(with_settings(car, *hardware.values()), calibration, function)
     return tuple(
         SettingEffect(
             setup=result.name,
@@ -481,4 +486,4 @@ def _predicted_ratios(car: CarSheet, hardware: Mapping[str, Setup]) -> Propagate
         # A car with a single set-up has no pair; the constant keeps the table from being empty.
         return {f"{a} {b}": whole[b] / whole[a] for a, b in combinations(whole, 2)} or {"none": 1.0}
 
-    return propagate(car, function)
+    return propagate(with_settings(car, *hardware.values()), function)

@@ -29,9 +29,10 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Floats, ScatterPrior
 from analyzer.core.regression import student_factor
 from analyzer.ingest.recording import HealthRow, Verdict
-from analyzer.prediction.propagation import propagate
+from analyzer.prediction.propagation import propagate, with_settings
 from analyzer.processing.results import AxleFit, RunEstimates
 from analyzer.sheets.car import CarSheet
+from analyzer.sheets.fields import stands_over
 from analyzer.sheets.session import Setup
 from analyzer.vehicle.completion import complete_car
 
@@ -226,6 +227,7 @@ class _Figures:
     labels: tuple[tuple[str, str, Axle], ...]
     misfit: Floats
     covariance: Floats
+    unmeasured: tuple[str, ...]
 
 
 def find_reasons(
@@ -264,6 +266,8 @@ def find_reasons(
     complete, _ = complete_car(car)
     hardware = {name: setups[name] for name in (before, after)}
     figures = _figures(complete, hardware, seen, own)
+    if figures.unmeasured:
+        return Reasons((), 0.0, Answer.HELD_BACK, unmeasured=figures.unmeasured)
     left = _left_as_it_was(figures, complete, hardware, before, after)
     weighed = []
     for cause in possible_causes(complete, changed):
@@ -334,7 +338,7 @@ def _figures(
     car: CarSheet, setups: Mapping[str, Setup], seen: Seen, runs: Sequence[RunEstimates]
 ) -> _Figures:
     labels = [("roll", setup, axle) for setup, axle in zip(seen.setups, seen.axles, strict=True)]
-    prior = propagate(car, lambda sheet: expected_roll(sheet, car, setups))
+    prior = propagate(with_settings(car, *setups.values()), lambda sheet: expected_roll(sheet, car, setups))
     order = [prior.names.index(f"{setup} {axle}") for _, setup, axle in labels]
     slopes = prior.contribution[order]
     misfits = [seen.logs - np.array([prior.values[prior.names[i]] for i in order])]
@@ -357,7 +361,20 @@ def _figures(
         place += len(block)
     # Two set-ups that scatter not at all would leave nothing to divide by.
     covariance += 1e-10 * np.eye(size)
-    return _Figures(tuple(labels), np.concatenate(misfits), covariance)
+    roll_errors = np.sqrt(np.diag(blocks[0]))
+    marks = [
+        mark
+        for (_, setup, axle), error in zip(labels, roll_errors, strict=False)
+        for mark in prior.unmeasured(f"{setup} {axle}", float(error))
+    ]
+    marks += [
+        mark
+        for run in runs
+        for gradient in run.roll_gradient_body.values()
+        for mark in gradient.provisional
+        if stands_over("logger", mark)
+    ]
+    return _Figures(tuple(labels), np.concatenate(misfits), covariance, tuple(dict.fromkeys(marks)))
 
 
 def _shape(cause: Cause, car: CarSheet, setups: Mapping[str, Setup], figures: _Figures, after: str) -> Floats:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Final
 
@@ -18,10 +18,11 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Contrast, Floats, RunsFit, ScatterPrior
 from analyzer.core.regression import student_factor
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
-from analyzer.prediction.propagation import Propagated, Values, propagate
+from analyzer.prediction.propagation import Propagated, Values, propagate, with_settings
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import NM_PER_DEG
 from analyzer.sheets.car import CarSheet
+from analyzer.sheets.fields import stands_over
 from analyzer.sheets.session import Setup
 from analyzer.vehicle.axle import car_roll, mass_properties
 from analyzer.vehicle.bar.rate import bar_rates
@@ -358,7 +359,8 @@ def setup_sheet_errors(car: CarSheet, hardware: Hardware, roll: Mapping[Axle, fl
         {a: float(k) for a, k in sheet.stiffness.items()},
         {a: float(s) for a, s in sheet.gradient.items()},
     )
-    return SheetErrors(propagate(car, function), dict(roll), plain, _rate_errors(car, hardware, roll))
+    marked = with_settings(car, hardware) if isinstance(hardware, Setup) else car
+    return SheetErrors(propagate(marked, function), dict(roll), plain, _rate_errors(car, hardware, roll))
 
 
 def _rate_errors(car: CarSheet, hardware: Hardware, roll: Mapping[Axle, float]) -> dict[Target, float]:
@@ -403,7 +405,29 @@ def stiffness_row(
     name = f"roll stiffness {target}"
     common = math.hypot(errors.ratio_error(target), sensor)
     difference = math.hypot(errors.found.std(f"difference {target}"), (measured.value or 0.0) * sensor)
-    return ledger_row(name, measured, prediction.roll_stiffness[target], mean, common, difference)
+    row = ledger_row(name, measured, prediction.roll_stiffness[target], mean, common, difference)
+    return provisional_row(row, errors, f"ratio {target}")
+
+
+def provisional_row(row: Ledger, errors: SheetErrors, name: str) -> Ledger:
+    """Return a row of the ledger that says what nobody has measured of what it rests on, and then no verdict.
+
+    What measured and predicted share of the sheet cancels in the ratio `name`, and so it does here; what the
+    pots are off by does not.
+    """
+    if row.ratio.value is None:
+        return row
+    marks: tuple[str, ...] = ()
+    if name in errors.found.values:
+        relative = (row.ratio.total_error or 0.0) / abs(row.ratio.value)
+        marks = errors.found.unmeasured(name, relative * abs(errors.found.values[name]))
+    else:
+        marks = row.predicted.provisional
+    marks += tuple(mark for mark in row.measured.provisional if stands_over("logger", mark))
+    if not marks:
+        return row
+    ratio, left = row.ratio.resting_on(*marks), row.unexplained.resting_on(*marks)
+    return replace(row, ratio=ratio, unexplained=left, agrees=None)
 
 
 def gradient_row(
@@ -432,7 +456,8 @@ def gradient_row(
             _relative(measured.calibration, measured), _relative(predicted.std_error, predicted)
         )
     common = math.hypot(common, 1.0 - kept)
-    return ledger_row(name, measured, predicted, mean, common, common * (predicted.value or 0.0))
+    row = ledger_row(name, measured, predicted, mean, common, common * (predicted.value or 0.0))
+    return provisional_row(row, errors, shared)
 
 
 def _relative(error: float | None, estimate: Estimate) -> float:

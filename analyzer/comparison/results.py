@@ -33,6 +33,7 @@ class ChangeVerdict(StrEnum):
     STIFFENED_WITHIN = "stiffened, within the errors of the prediction"
     AXLES = "axles not as predicted"
     CANNOT_TELL = "cannot tell"
+    HELD_BACK = "held back until measured"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +51,8 @@ class Ledger:
     unexplained : Estimate
         Measured - predicted, with both errors.
     agrees : bool or None
-        Whether zero lies in the interval of `unexplained`; None when an error is unknown.
+        Whether zero lies in the interval of `unexplained`; None when an error is unknown, or while either
+        figure is provisional.
     """
 
     quantity: str
@@ -196,6 +198,9 @@ class Comparison:
         Standard deviation of one run's stiffness beyond drift [1].
     axle_moves : tuple of AxleMove
         Axles whose roll is not what the set-ups make of it; where one bar was changed, the other axle alone.
+    unmeasured : tuple of str
+        Keys of the sheets that nobody has measured and that the verdict hangs on, the weightiest first; it is
+        held back until they are.
     """
 
     before: str
@@ -217,6 +222,7 @@ class Comparison:
     drift: SessionDrift | None = None
     run_scatter: float | None = None
     axle_moves: tuple[AxleMove, ...] = ()
+    unmeasured: tuple[str, ...] = ()
 
 
 class CauseKind(StrEnum):
@@ -319,6 +325,7 @@ class Answer(StrEnum):
     OPEN = "cannot tell"
     ONE = "one cause"
     ALIKE = "causes that cannot be separated"
+    HELD_BACK = "held back until measured"
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,6 +368,9 @@ class Reasons:
         `diagnosis.HEADLINE` times as probable as the errors.
     figures : tuple of SeenFigure
         The figures that were used, with their errors.
+    unmeasured : tuple of str
+        Keys of the sheets that nobody has measured and that the figures rest on: no cause is named until they
+        are.
     """
 
     ranked: tuple[RankedCause, ...]
@@ -368,6 +378,7 @@ class Reasons:
     answer: Answer
     named: tuple[RankedCause, ...] = ()
     figures: tuple[SeenFigure, ...] = ()
+    unmeasured: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -20,6 +20,7 @@ from analyzer.core.regression import NORMAL
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
+from analyzer.sheets.fields import stands_over
 from analyzer.sheets.session import Setup
 
 NO_RUN: Final = "no run on this set-up"
@@ -113,10 +114,13 @@ def run_stiffness_ratio(car: CarSheet, prediction: SetupPrediction, run: RunEsti
     calibration = ratio * math.hypot(errors.ratio_error("total"), sensor)
     method = "roll moment of the sheet over the roll of both axles"
     notes = _axle_notes("total", stiffness.measured_gradients(run), car, None)
-    if found.variance is None:
+    std = None if found.variance is None else ratio * math.sqrt(found.variance)
+    error = math.hypot(std or 0.0, calibration) / ratio * abs(errors.found.values["ratio total"])
+    marks = errors.found.unmeasured("ratio total", error) + prediction.roll_stiffness["total"].provisional
+    marks = tuple(dict.fromkeys((*marks, *_logger_marks([run]))))
+    if std is None:
         notes = (*notes, "the run's gradient has no error of its own")
-        return Estimate(ratio, "1", calibration=calibration, method=method, notes=notes)
-    std = ratio * math.sqrt(found.variance)
+        return Estimate(ratio, "1", calibration=calibration, method=method, notes=notes, provisional=marks)
     blocks = [e.n for e in run.roll_gradient_body.values() if e.n is not None]
     # The sheet's part is known, not sampled, so the normal factor; the run's own part rests on many blocks.
     half = 1.96 * math.hypot(std, calibration)
@@ -129,6 +133,7 @@ def run_stiffness_ratio(car: CarSheet, prediction: SetupPrediction, run: RunEsti
         n=min(blocks) if blocks else None,
         method=method,
         notes=notes,
+        provisional=marks,
     )
 
 
@@ -227,9 +232,9 @@ def _setup_result(
         # An axle alone leans on the other end's stiffness from the sheet; the whole car does not.
         if target != "total":
             notes += other_end_notes(target, name, setups, (run.setup for run in runs))
-        measured[key] = ledger.pooled_estimate(
-            pooled.fits[key], name, stiffness.STIFFNESS_UNIT, common, notes
-        )
+        figure = ledger.pooled_estimate(pooled.fits[key], name, stiffness.STIFFNESS_UNIT, common, notes)
+        marks = errors.found.unmeasured(f"measured {target}", figure.total_error)
+        measured[key] = figure.resting_on(*marks, *_logger_marks(own))
         change = pooled.fits[key].mean(name)
         rows.append(ledger.stiffness_row(target, measured[key], prediction, change, errors, sensor))
     # Gradients need no sheet to be measured, so they stand beside their prediction with sensor errors alone.
@@ -237,9 +242,10 @@ def _setup_result(
         measured[key] = _unknown_or(pooled, key, name, own, stiffness.GRADIENT_UNIT)
         if measured[key].value is None or errors is None:
             continue
-        measured[key] = ledger.pooled_estimate(
+        gradient = ledger.pooled_estimate(
             pooled.fits[key], name, stiffness.GRADIENT_UNIT, _calibration(own, pick)
         )
+        measured[key] = gradient.resting_on(*_marks(map(pick, own)))
         change = pooled.fits[key].mean(name)
         rows.append(ledger.gradient_row(key, measured[key], prediction, change, errors, kept))
     for axle in AXLES:
@@ -290,7 +296,19 @@ def _left_share(pooled: _Pooled, name: str, axle: Axle, own: Sequence[RunEstimat
         n=fit.count(name),
         method="random effects over runs",
         notes=notes,
+        provisional=_marks(shares),
     )
+
+
+def _marks(estimates: Iterable[Estimate | None]) -> tuple[str, ...]:
+    """Return what nobody has measured of what the runs' figures rest on."""
+    return tuple(dict.fromkeys(mark for e in estimates if e is not None for mark in e.provisional))
+
+
+def _logger_marks(own: Sequence[RunEstimates]) -> tuple[str, ...]:
+    """Return the marks on sensors that the runs' roll rests on."""
+    found = _marks(estimate for run in own for estimate in run.roll_gradient_body.values())
+    return tuple(mark for mark in found if stands_over("logger", mark))
 
 
 def _calibration(own: Sequence[RunEstimates], pick: Pick) -> float | None:

@@ -22,7 +22,7 @@ from analyzer.comparison.stiffness import measured_gradients, other_axle, stiffn
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import LEVEL, Contrast, Floats, ScatterPrior
-from analyzer.prediction.propagation import Values, propagate, replace_values
+from analyzer.prediction.propagation import Propagated, Values, propagate, replace_values
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
@@ -65,11 +65,14 @@ class OtherEnd:
     leak : float
         Apparent change of the logarithm of the stiffness of `axle` per unit of `beside`, if it was the other
         axle's stiffness that changed.
+    unmeasured : tuple of str
+        Keys of the sheet that nobody has measured and that `beside` rests on.
     """
 
     axle: Axle
     beside: Contrast
     leak: float
+    unmeasured: tuple[str, ...] = ()
 
     @property
     def answered(self) -> bool:
@@ -93,6 +96,7 @@ class OtherEnd:
             interval=(math.exp(low), math.exp(high)),
             level=LEVEL,
             method="roll of the other axle over what a change of this axle alone makes of it",
+            provisional=self.unmeasured,
         )
 
 
@@ -148,8 +152,9 @@ def other_end(
     found = change_with_drift(values, before, after, BESIDE_SCATTER, BESIDE_DRIFT).change
     along = abs(change_with_drift(moves, before, after).change.value)
     # The slope is the sheet's: the longer the way along it, the more its error counts.
-    known = along * math.hypot(lines.error, SLOPE_ERROR * slope)
-    return OtherEnd(axle, found.with_known(known), lines.leak)
+    whole = found.with_known(along * math.hypot(lines.error, SLOPE_ERROR * slope))
+    marks = lines.found.unmeasured("slope", whole.std_error / along) if along else ()
+    return OtherEnd(axle, whole, lines.leak, marks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +164,7 @@ class _Lines:
     slope: float
     error: float
     leak: float
+    found: Propagated
 
 
 def _lines(car: CarSheet, prediction: SetupPrediction, axle: Axle) -> _Lines | None:
@@ -185,7 +191,7 @@ def _lines(car: CarSheet, prediction: SetupPrediction, axle: Axle) -> _Lines | N
     beside = found.values[f"{other} {other}"] - slope * found.values[f"{other} {axle}"]
     if abs(beside) < APART * abs(found.values[f"{other} {other}"]):
         return None
-    return _Lines(slope, found.std("slope"), found.values[f"{other} apparent"] / beside)
+    return _Lines(slope, found.std("slope"), found.values[f"{other} apparent"] / beside, found)
 
 
 def other_end_words(found: OtherEnd, measured: float) -> str:

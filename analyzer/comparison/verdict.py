@@ -23,6 +23,9 @@ UNCHANGED: Final = 0.01
 """A change of the logarithm whose whole interval lies within this is none: where none was predicted, the
 answer is "unchanged". Engineering judgement: less than a hole or a spacer does to an axle."""
 
+NAMED: Final = 5
+"""Keys of what is not measured that a reason names; the others are counted, and stand in the data."""
+
 MOST_RUNS: Final = 30
 """Runs of each set-up beyond which nobody will drive for a verdict; a larger step is asked for instead."""
 
@@ -154,6 +157,25 @@ def with_axles(
     how = "one axle moved" if not both else "the axles moved against each other"
     how = "both axles moved one way" if one_way else how
     return ChangeVerdict.AXLES, f"{how}, so the sum of both is no answer: {reason}"
+
+
+def held_back(verdict: ChangeVerdict, reason: str, unmeasured: tuple[str, ...]) -> tuple[ChangeVerdict, str]:
+    """Return the verdict that may be given while what it hangs on is `unmeasured`, and its reason.
+
+    None at all; "cannot tell" stays, since more is lacking there than the sheets.
+    """
+    if not unmeasured:
+        return verdict, reason
+    named = ", ".join(unmeasured[:NAMED])
+    more = f" and {len(unmeasured) - NAMED} more" if len(unmeasured) > NAMED else ""
+    first = f"nobody has measured {named}{more}"
+    if verdict is ChangeVerdict.CANNOT_TELL:
+        return verdict, f"{reason}; besides, {first} (marked in the sheets)"
+    return (
+        ChangeVerdict.HELD_BACK,
+        f"{first} (marked in the sheets), and measured and predicted change rest on it: measure it first, "
+        "then the same runs will tell",
+    )
 
 
 def _undecided(evidence: Evidence, could_show: bool) -> str:

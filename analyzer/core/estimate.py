@@ -58,6 +58,9 @@ class Estimate:
         How the value was found, in a few words.
     notes : tuple of str
         What the reader must know: ranges, exclusions, reasons for a missing error.
+    provisional : tuple of str
+        Keys of the sheets that nobody has measured and that the figure rests on, the weightiest first: until
+        then it is no figure of this car. Its error counts them as measured.
     """
 
     value: float | None
@@ -69,6 +72,7 @@ class Estimate:
     n: int | None = None
     method: str = ""
     notes: tuple[str, ...] = ()
+    provisional: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         # A NaN that slips into a result would reach the reader as an unexplained number.
@@ -147,6 +151,12 @@ class Estimate:
         """Return the same estimate with `notes` added."""
         return replace(self, notes=self.notes + notes)
 
+    def resting_on(self, *keys: str) -> Estimate:
+        """Return the same estimate, provisional until what stands at the `keys` of the sheets is measured."""
+        if self.value is None or not keys:
+            return self
+        return replace(self, provisional=tuple(dict.fromkeys((*self.provisional, *keys))))
+
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form (see docs/results.md)."""
         return {
@@ -159,6 +169,7 @@ class Estimate:
             "n": self.n,
             "method": self.method,
             "notes": list(self.notes),
+            "provisional": list(self.provisional),
         }
 
     def __str__(self) -> str:

@@ -23,10 +23,13 @@ import numpy.typing as npt
 from pydantic import BaseModel
 from scipy.special import ndtr, ndtri
 
+from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
 from analyzer.core.units import Uncertain
 from analyzer.sheets.car import CarSheet
+from analyzer.sheets.fields import stands_over
+from analyzer.sheets.session import Setup
 from analyzer.vehicle.completion import complete_car, default_tolerance
 
 STEP: Final = 0.1
@@ -43,6 +46,17 @@ SHEET_METHOD: Final = "from the car sheet; propagation of its tolerances"
 
 NOT_NEGATIVE: Final = re.compile(r"(rate|modulus)$")
 """Quantities of which a tolerance that reaches zero is cut there."""
+
+OFF: Final = 0.2
+OFF_ERRORS: Final = 3.0
+"""A placeholder is taken to be off by this part of its value, or by so many of the standard errors that it
+would have if it were measured, whichever is more; engineering judgement."""
+
+COUNTS: Final = 0.5
+"""A placeholder that moves a result by less than this part of its standard error is no part of it."""
+
+WORDS: Final = ("name", "notes")
+"""Keys of a sheet that no figure rests on."""
 
 Values = Mapping[str, "float | npt.NDArray[np.float64]"]
 
@@ -67,6 +81,10 @@ class Propagated:
         How far the 95 % interval reaches below and above the value, shape (results, 2), both positive.
     assumed : tuple of str
         Values and tolerances that the sheet does not state and what was taken instead.
+    marks : tuple of str
+        Keys of the sheets that are marked as not measured.
+    swing : ndarray
+        What each of them being off would do to the results, shape (results, marks), in the result's unit.
     """
 
     names: tuple[str, ...]
@@ -76,6 +94,8 @@ class Propagated:
     contribution: npt.NDArray[np.float64]
     reach: npt.NDArray[np.float64]
     assumed: tuple[str, ...]
+    marks: tuple[str, ...]
+    swing: npt.NDArray[np.float64]
 
     def std(self, name: str) -> float:
         """Return the standard uncertainty of one result."""
@@ -93,7 +113,25 @@ class Propagated:
             interval=(float(value - below), float(value + above)),
             level=LEVEL,
             method=method,
+            provisional=self.unmeasured(name),
         )
+
+    def unmeasured(self, name: str, error: float | None = None) -> tuple[str, ...]:
+        """Return what nobody has measured of what a result rests on, the weightiest first.
+
+        Parameters
+        ----------
+        name : str
+            The result.
+        error : float or None
+            Standard error of the figure that is made of it, in its unit; None for that of the sheet alone.
+        """
+        row = self.names.index(name)
+        # Beside an error of nought what rounding leaves of a slope is none.
+        least = max(COUNTS * (self.std(name) if error is None else error), 1e-9 * abs(self.values[name]))
+        swing = self.swing[row]
+        order = np.argsort(-swing, kind="stable")
+        return tuple(self.marks[i] for i in order if swing[i] > least)
 
     def largest(self, name: str, count: int = 5) -> tuple[tuple[str, float], ...]:
         """Return the sheet keys that make up most of a result's error, with their part of its variance."""
@@ -155,6 +193,7 @@ def propagate(
     # Central differences over a part of the tolerance (JCGM 100:2008, 5.1.3, note 2): the bend of a function
     # drops out.
     count = len(inputs)
+    over = unmeasured_quantities(complete)
     contribution = (table[:, 1 : 1 + count] - table[:, 1 + count : 1 + 2 * count]) / (2.0 * STEP)
     values = table[:, 0]
     return Propagated(
@@ -165,7 +204,129 @@ def propagate(
         contribution=contribution,
         reach=_reach(contribution, table[:, 1 + 2 * count :] - values[:, None]),
         assumed=filled + _told(inputs, contribution[[n in (tell or names) for n in names]]),
+        marks=tuple(over),
+        swing=_swing(complete, inputs, np.abs(contribution), over, function),
     )
+
+
+def _swing(
+    car: CarSheet,
+    inputs: Sequence[SheetInput],
+    size: npt.NDArray[np.float64],
+    over: Mapping[str, frozenset[str]],
+    function: Callable[[CarSheet], Values],
+) -> npt.NDArray[np.float64]:
+    """Return what each mark being off does to the results, shape (results, marks).
+
+    `size` is that of the contributions of the inputs; `over` the quantities that hang on each mark.
+    """
+    swing = size @ _off(inputs, over)
+    # A placeholder is not exact, whatever stands behind it: only its error is none.
+    known = {item.key for item in inputs}
+    exact = [
+        SheetInput(key, quantity.value, _unstated(key, quantity.value), "")
+        for key, quantity in sheet_quantities(car)
+        if key not in known and any(key in keys for keys in over.values())
+    ]
+    if exact:
+        _, table = _moved(car, exact, function, wide=False)
+        slopes = (table[:, 1 : 1 + len(exact)] - table[:, 1 + len(exact) :]) / (2.0 * STEP)
+        swing = swing + np.abs(slopes) @ _off(exact, over)
+    return swing
+
+
+def _unstated(key: str, value: float) -> float:
+    """Return the standard error that a quantity would have if it were measured and stated none."""
+    default = default_tolerance(key)
+    return (OFF * abs(value) or OFF) if default is None else default.std(value)
+
+
+def _off(inputs: Sequence[SheetInput], over: Mapping[str, frozenset[str]]) -> npt.NDArray[np.float64]:
+    """Return how far each mark lets the inputs be off, shape (inputs, marks).
+
+    In standard errors of the inputs; nought where a mark does not stand over an input.
+    """
+    off = np.zeros((len(inputs), len(over)))
+    for row, item in enumerate(inputs):
+        size = max(OFF * abs(item.value) / item.std, OFF_ERRORS)
+        off[row] = [size if item.key in keys else 0.0 for keys in over.values()]
+    return off
+
+
+def unmeasured_quantities(car: CarSheet) -> dict[str, frozenset[str]]:
+    """Return the keys of a sheet that are marked as not measured, each with the quantities that hang on it.
+
+    A mark on a word, as on a material or on the kind of a bar, stands over the quantities of its table. The
+    setting of a bar (see `with_settings`) counts wherever the bar and the springs beside it do. The marks of
+    the logger are none of the car's own, and nothing hangs on a name.
+    """
+    quantities = [key for key, _ in sheet_quantities(car)] if car.unmeasured else []
+    found = {}
+    for mark in car.unmeasured:
+        first, last = mark.partition(".")[0], mark.rpartition(".")[2]
+        if first in ("logger", "shelf") or last in WORDS:
+            continue
+        if first == "setups":
+            tables = [axle for axle in AXLES if f"{axle}_bar" in mark or "_bar" not in mark]
+            below = [t for axle in tables for t in (f"{axle}.bar", f"{axle}.spring.rate")]
+            found[mark] = frozenset(k for k in quantities if any(stands_over(t, k) for t in below))
+            continue
+        table, hanging = mark, frozenset[str]()
+        while table and not hanging:
+            hanging = frozenset(key for key in quantities if stands_over(table, key))
+            table = table.rpartition(".")[0]
+        found[mark] = hanging
+    return found
+
+
+def unmeasured_of(
+    car: CarSheet, function: Callable[[CarSheet], Mapping[str, float]], errors: Mapping[str, float]
+) -> dict[str, tuple[str, ...]]:
+    """Return what nobody has measured of what some figures rest on, for a function of one sheet at a time.
+
+    Parameters
+    ----------
+    car : CarSheet
+        The sheet.
+    function : callable
+        Takes a `CarSheet` and returns figures by name.
+    errors : mapping
+        Name -> standard error of the figure.
+
+    Returns
+    -------
+    dict
+        Name -> marks, as `Propagated.unmeasured` gives them.
+    """
+    complete, _ = complete_car(car)
+    over = unmeasured_quantities(complete)
+    known = {item.key: item.std for item in sheet_inputs(complete)}
+    stds = {
+        key: (quantity.value, known.get(key) or _unstated(key, quantity.value))
+        for key, quantity in sheet_quantities(complete)
+    }
+    here = function(complete)
+    swing: dict[str, dict[str, float]] = {name: {} for name in here}
+    for mark, keys in over.items():
+        for key in sorted(keys & stds.keys()):
+            value, std = stds[key]
+            # A small step up, scaled: a car with a placeholder a fifth off may be none that can be built.
+            step = STEP * std
+            size = max(OFF * abs(value), OFF_ERRORS * std) / step
+            for name, moved in function(replace_values(complete, {key: value + step})).items():
+                swing[name][mark] = swing[name].get(mark, 0.0) + abs(moved - here[name]) * size
+    return {
+        name: tuple(
+            sorted((m for m, size in found.items() if size > COUNTS * errors[name]), key=lambda m: -found[m])
+        )
+        for name, found in swing.items()
+    }
+
+
+def with_settings(car: CarSheet, *setups: Setup) -> CarSheet:
+    """Return the sheet with the marks of set-ups beside its own: what hangs on a bar hangs on its setting."""
+    marks = [mark for setup in setups for mark in setup.unmeasured]
+    return car.marked(tuple(dict.fromkeys((*car.unmeasured, *marks)))) if marks else car
 
 
 def _moved(

@@ -14,7 +14,7 @@ from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.errors import AnalyzerError, SheetError
 from analyzer.core.estimate import Estimate
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
-from analyzer.prediction.propagation import Propagated, Values, propagate
+from analyzer.prediction.propagation import Propagated, Values, propagate, with_settings
 from analyzer.prediction.results import BarPrediction, ChangePrediction, LoadTransfer, SetupPrediction
 from analyzer.sheets.bar import Blade, BladedBar, FormedBar, NoBar
 from analyzer.sheets.car import CarSheet
@@ -207,7 +207,7 @@ def predict_setup(car: CarSheet, name: str, setup: Setup, sheet_path: Path | Non
         One line when the set-up does not exist on this car.
     """
     _refuse(car, name, setup, sheet_path)
-    found = propagate(car, lambda sheet: setup_values(sheet, setup), tell=TOLD)
+    found = propagate(with_settings(car, setup), lambda sheet: setup_values(sheet, setup), tell=TOLD)
     check_upright(found.values["level"])
     return SetupPrediction(
         name=name,
@@ -241,7 +241,7 @@ def predict_change(
             values[f"gradient {axle}"] = new[f"body gradient {axle}"] / old[f"body gradient {axle}"]
         return values
 
-    found = propagate(car, both)
+    found = propagate(with_settings(car, before_setup, after_setup), both)
     return ChangePrediction(
         before=before,
         after=after,

@@ -77,8 +77,9 @@ def _team(review: Review) -> Card:
     if len(unknown) == len(gradients):
         why = f" ({words.clause(unknown[0].notes[0], _SHORT_WHY)})" if unknown else ""
         said += f"; none shows a roll gradient{why}"
-    if review.session.placeholders:
-        said += f"; {words.count(review.session.placeholders, 'line')} of the sheets still TO MEASURE"
+    if review.session.unmeasured:
+        said += f"; {words.count(len(review.session.unmeasured), 'value')} of the sheets still TO MEASURE, "
+        said += "what rests on them is provisional"
     return Card("team", "Team", f"{len(review.runs)} of {total}", said)
 
 
@@ -106,7 +107,11 @@ def _change(comparison: Comparison) -> Card:
     beside = sentences.change_alone(predicted) if predicted.value is not None else "nothing predicted"
     beside = "no change" if sentences.none_predicted(comparison) else beside
     said = f"{what}: {comparison.verdict.value}"
-    if comparison.verdict in _OPEN:
+    if comparison.verdict is ChangeVerdict.HELD_BACK:
+        said = f"{what}: held back until {sentences.unmeasured_words(comparison.unmeasured[:3])} "
+        left = len(comparison.unmeasured) - 3
+        said += f"and {words.count(left, 'more value')} are measured" if left > 0 else "is measured"
+    elif comparison.verdict in _OPEN:
         interval = words.interval(sentences.change_in_percent(ratio))
         said += f" (95 % interval {interval}; predicted {beside})" if interval else f" (predicted {beside})"
     elif comparison.verdict is ChangeVerdict.STIFFENED:
@@ -115,6 +120,8 @@ def _change(comparison: Comparison) -> Card:
         said += f" ({beside})"
     if sentences.just_seen(comparison):
         said += "; just seen, so it may well be less"
+    if ratio.provisional:
+        said += f"; {words.PROVISIONAL}"
     return Card("tuner", "Tuner", sentences.change_alone(ratio), said)
 
 
@@ -169,6 +176,10 @@ def _driver(review: Review) -> Card:
         }.get(logged, "neither sheet nor logs say where it begins, so hits cannot be told")
         return Card("driver", "Driver", words.capital(logged), why, known=False)
     half = "" if len(watched) != 1 else f"; {next(iter(watched))} alone could be watched"
+    # Where a stop begins, or a pot reads, is a placeholder: so is every hit, and that there was none.
+    rests = sentences.hits_rest_on(review)
+    if rests:
+        half += f"; {words.PROVISIONAL} until {words.listed(list(rests), 2)} is measured"
     if not found:
         return _no_hit(review, half)
     _, worst = found[0]

@@ -13,7 +13,18 @@ from analyzer.core.errors import plain_text
 
 Row = dict[str, Any]
 
-_ESTIMATE: Final = ("value", "std_error", "low", "high", "level", "calibration", "n", "unit", "reason")
+_ESTIMATE: Final = (
+    "value",
+    "std_error",
+    "low",
+    "high",
+    "level",
+    "calibration",
+    "n",
+    "unit",
+    "reason",
+    "provisional",
+)
 
 COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "runs.csv": ("run", "setup", "quantity", *_ESTIMATE),
@@ -106,7 +117,9 @@ def _parts(estimate: dict[str, Any]) -> Row:
     # The reason stands where a cell is empty, and nowhere else: notes of a known figure are in results.json.
     low, high = estimate["interval"] or (None, None)
     unknown = estimate["value"] is None or estimate["std_error"] is None
-    return {**estimate, "low": low, "high": high, "reason": "; ".join(estimate["notes"]) if unknown else ""}
+    reason = "; ".join(estimate["notes"]) if unknown else ""
+    rests = " ".join(estimate["provisional"])
+    return {**estimate, "low": low, "high": high, "reason": reason, "provisional": rests}
 
 
 def _under(start: str, estimates: dict[str, Any]) -> dict[str, Any]:

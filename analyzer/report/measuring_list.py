@@ -30,7 +30,7 @@ from analyzer.report.builder_sheet import (
 from analyzer.report.figures import style
 from analyzer.report.words import label
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.read import marked_keys
+from analyzer.sheets.fields import stands_over
 from analyzer.vehicle.completion import default_tolerance
 
 # What can be measured, and how: common practice of the trade, no source.
@@ -194,21 +194,19 @@ class ToMeasure:
         return max(self.gradient or 0.0, self.change or 0.0)
 
 
-def to_measure(car: CarSheet, marked: Sequence[str] = ()) -> tuple[ToMeasure, ...]:
+def to_measure(car: CarSheet) -> tuple[ToMeasure, ...]:
     """Return what of a car is still to be measured: marked, or without an error; what matters most first.
 
     Parameters
     ----------
     car : CarSheet
-        The car.
-    marked : sequence of str
-        Keys that carry the mark, see `marked_keys`; one above a value counts for it.
+        The car, as read with the marks of its sheet.
     """
     weights = sheet_weights(car)
     found: dict[str, dict[str, list[tuple[bool, str, SheetWeight | None]]]] = {}
     for full, quantity in sheet_quantities(car):
         whole = full.partition("[")[0]
-        placeholder = any(whole == key or whole.startswith(f"{key}.") for key in marked)
+        placeholder = any(stands_over(mark, full) for mark in car.unmeasured)
         lacks = (
             quantity.std is None and default_tolerance(full) is not None and not full.startswith("logger.")
         )
@@ -218,7 +216,7 @@ def to_measure(car: CarSheet, marked: Sequence[str] = ()) -> tuple[ToMeasure, ..
         weight = None if group.startswith("logger.") else weights.get(whole)
         error = "" if weight is None else _error(full, quantity.value, weight.std, stated=not lacks)
         found.setdefault(group, {}).setdefault(field, []).append((placeholder, error, weight))
-    pots = [key.rpartition(".")[2] for key in marked if key.startswith("logger.channels.damper_")]
+    pots = [key.rpartition(".")[2] for key in car.unmeasured if key.startswith("logger.channels.damper_")]
     if pots:
         found["logger.channels"] = {pot.removeprefix("damper_"): [(True, "", None)] for pot in pots}
     rows = [_row(group, fields) for group, fields in found.items()]
@@ -299,7 +297,7 @@ def save_measuring_list(car: CarSheet, sheet: Path, path: Path) -> tuple[Path, .
         or nothing is left to measure.
     """
     path = check_sheet(path)
-    rows = to_measure(car, marked_keys(sheet))
+    rows = to_measure(car)
     if not rows:
         raise AnalyzerError(
             f"--list: every value of {sheet.name} is measured and has its error; there is nothing to list"

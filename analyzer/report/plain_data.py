@@ -169,7 +169,8 @@ def _comparison(comparison: Comparison) -> dict[str, Any]:
     change = taken(comparison.prediction, "changed stiffness_ratio stiffness_change gradient_ratio")
     return {
         **taken(comparison, "before after axle stiffness_ratio predicted_ratio stiffness_change"),
-        **taken(comparison, "predicted_change gradient_ratio verdict smallest_visible reason differences"),
+        **taken(comparison, "predicted_change gradient_ratio verdict unmeasured smallest_visible reason"),
+        **taken(comparison, "differences"),
         "drift": _drift(comparison.drift),
         "axle_moves": comparison.axle_moves,
         "notes": comparison.notes,
@@ -261,7 +262,9 @@ def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
     both = (confirmation.before, confirmation.after)
     found: dict[str, Any] = plain(
         {
-            **taken(comparison, "before after axle verdict reason stiffness_ratio predicted_ratio"),
+            **taken(
+                comparison, "before after axle verdict unmeasured reason stiffness_ratio predicted_ratio"
+            ),
             **taken(comparison, "stiffness_change predicted_change"),
             "car_ratio": confirmation.car_ratio,
             **taken(comparison, "gradient_ratio smallest_visible other_axle"),
@@ -299,6 +302,7 @@ def _reasons(found: Reasons) -> dict[str, Any]:
     return {
         "answer": reasons.answer(found),
         "kind": found.answer,
+        "unmeasured": found.unmeasured,
         "named": [reasons.name(cause) for cause in found.named],
         "none": found.none,
         "figures": [reasons.figure(figure) for figure in found.figures],

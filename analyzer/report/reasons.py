@@ -198,6 +198,11 @@ def answer(reasons: Reasons) -> str:
     """Return in one sentence what the test of all causes comes to."""
     if reasons.answer is Answer.NOT_TESTED:
         return "roll was not measured on both set-ups; no reason can be tested"
+    if reasons.answer is Answer.HELD_BACK:
+        return (
+            f"no cause is named before {words.listed(list(reasons.unmeasured), 5)} is measured: of a "
+            "placeholder anything can be the cause"
+        )
     if reasons.answer is Answer.ERRORS:
         return "the errors of sheet and runs explain what was seen; no further reason is needed"
     if reasons.answer is Answer.OPEN:

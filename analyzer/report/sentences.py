@@ -108,16 +108,27 @@ def team_answer(review: Review) -> str:
 
 
 def placeholder_points(review: Review) -> tuple[str, ...]:
-    """Return a warning while the car sheet still holds values that nobody has measured."""
-    marked = review.session.placeholders
+    """Return a warning while the sheets still hold values that nobody has measured."""
+    marked = review.session.unmeasured
     if not marked:
         return ()
     # Whatever rests on a guess looks like a figure of the car unless this is said first.
-    lines = "One line of the sheets is" if marked == 1 else f"{marked} lines of the sheets are"
+    lines = "One value of the sheets is" if len(marked) == 1 else f"{len(marked)} values of the sheets are"
     return (
-        f"{lines} still marked TO MEASURE: what rests on them is no figure of this car. "
-        "Measure them, then take the mark off.",
+        f"{lines} still marked TO MEASURE ({words.listed(list(marked), 4)}). {STARRED} Measure them, "
+        "then take the mark off.",
     )
+
+
+STARRED: Final = (
+    "Figures that rest on such a value are provisional (* in tables): none of this car until it is measured."
+)
+"""What the mark of a provisional figure means."""
+
+
+def unmeasured_words(keys: Sequence[str]) -> str:
+    """Return what is to be measured first, in a few words."""
+    return words.listed([words.label(key, 40) for key in keys], 5)
 
 
 def left_out(review: Review) -> dict[str, str]:
@@ -188,7 +199,19 @@ def _gradients(review: Review) -> str:
 
 
 def driver_answer(review: Review) -> str:
-    """Return where, at which corner and how hard the car bottomed, in one sentence."""
+    """Return where, at which corner and how hard the car bottomed, and whether that is provisional."""
+    rests = hits_rest_on(review)
+    until = f" Provisional until {unmeasured_words(rests)} is measured." if rests else ""
+    return _bottomed(review) + until
+
+
+def hits_rest_on(review: Review) -> tuple[str, ...]:
+    """Return what nobody has measured of where a stop begins and of how far its damper moved."""
+    marks = [mark for run in review.runs for stop in run.stops.values() for mark in stop.provisional]
+    return tuple(dict.fromkeys(marks))
+
+
+def _bottomed(review: Review) -> str:
     # Without an event the nearest approach is the answer: how much is left before it would.
     found = events(review)
     if not found:
@@ -362,6 +385,8 @@ _NEXT: Final = {
     "drive both set-ups again with nothing else changed",
     ChangeVerdict.CANNOT_TELL: "drive more runs on both set-ups, one set-up, the other, and the first again; "
     "analyzer confirm says how many",
+    ChangeVerdict.HELD_BACK: "measure what is named, write it into the sheets and take the mark off; the "
+    "same runs are judged anew (analyzer start FOLDER --list FILE writes what is to be measured as a page)",
 }
 
 _ALONE: Final = (
@@ -417,6 +442,8 @@ def comparison_answer(comparison: Comparison) -> str:
         ChangeVerdict.STIFFENED_AGAINST: f"{after} stiffened the car, against the prediction",
         ChangeVerdict.AXLES: f"The axles did not roll as predicted from {before} to {after}",
         ChangeVerdict.CANNOT_TELL: f"These runs cannot tell whether {after} changed the car",
+        ChangeVerdict.HELD_BACK: f"Held back whether {after} did as predicted, until "
+        f"{unmeasured_words(comparison.unmeasured)} is measured",
     }[comparison.verdict]
     # Something did change, or the interval would hold "no change"; what the runs cannot tell is whether
     # it was the bar that was changed.
@@ -483,6 +510,7 @@ def _at_least(ratio: Estimate) -> str:
     verb = "fell" if (ratio.value or 1.0) < 1.0 else "rose"
     least = words.value_alone(replace(size, value=size.interval[0]))
     shown = f"{words.value_alone(size)}, 95 % interval {words.interval(size)}"
+    shown += f"; {words.PROVISIONAL}" if ratio.provisional else ""
     return f"{verb} by at least {least} (just seen; measured {shown})"
 
 

@@ -142,12 +142,12 @@ def number(estimate: Estimate | None, with_unit: bool = False) -> Cell:
     """Return the cell of an estimate; an unknown one says why in a remark."""
     if estimate is None:
         return amount(words.UNKNOWN)
-    return amount(words.figure(words.readable(estimate), with_unit), words.reason(estimate))
+    return amount(words.bare(words.readable(estimate), with_unit), words.reason(estimate))
 
 
 def spanned(estimate: Estimate) -> Cell:
     """Return the cell of an estimate with its interval instead of its error."""
-    return amount(words.value_with_interval(estimate), words.reason(estimate))
+    return amount(words.value_with_interval(replace(estimate, provisional=())), words.reason(estimate))
 
 
 # The tables of the page: cells as a reader sees them.
@@ -234,7 +234,7 @@ def _strip_row(review: Review, recording: Recording, run: RunEstimates) -> tuple
 
 
 def _short_figure(estimate: Estimate | None) -> Cell:
-    return amount(words.UNKNOWN if estimate is None else words.figure(estimate, False))
+    return amount(words.UNKNOWN if estimate is None else words.starred(estimate))
 
 
 def _hits(recording: Recording, run: RunEstimates) -> Cell:

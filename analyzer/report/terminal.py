@@ -150,7 +150,7 @@ def _cell(text: str, longest: int = _NAME) -> Text:
 
 
 def _figure(estimate: Estimate | None) -> Text:
-    return Text(words.UNKNOWN if estimate is None else words.figure(estimate, False))
+    return Text(words.UNKNOWN if estimate is None else words.starred(estimate))
 
 
 # ``analyzer confirm``: a change of set-up, confirmed or not.
@@ -202,6 +202,8 @@ def _verdict(confirmation: Confirmation, console: Console) -> None:
 def _next(confirmation: Confirmation, console: Console) -> None:
     say(console, sentences.next_step(confirmation.comparison), style="bold")
     say(console, f"Runs: {words.sentence(confirmation.plan)}")
+    if any(part.before.provisional or part.after.provisional for part in confirmation.parts):
+        say(console, sentences.STARRED)
 
 
 def _parts(confirmation: Confirmation, console: Console) -> None:
@@ -286,7 +288,7 @@ def _bar_settings(model: AxleSettings, console: Console) -> None:
 
 def _bare(*estimates: Estimate | None) -> list[str]:
     """Return figures without unit for a row of a table; empty where there is none to show."""
-    return ["" if estimate is None else words.figure(estimate, False) for estimate in estimates]
+    return ["" if estimate is None else words.starred(estimate) for estimate in estimates]
 
 
 def _pair(pair: SettingPair, console: Console) -> None:

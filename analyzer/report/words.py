@@ -95,9 +95,25 @@ def readable(estimate: Estimate) -> Estimate:
     return in_unit(estimate, 1.0 / MM_PER_M, "N/mm") if estimate.unit == "N/m" else estimate
 
 
+PROVISIONAL: Final = "provisional"
+STAR: Final = " *"
+"""Mark of a provisional figure where a column has no room for the word."""
+
+
 def figure(estimate: Estimate, with_unit: bool = True) -> str:
     """Return ``2.31 ± 0.02 deg/g``, digits set by the error; a dash when there is no value."""
+    mark = f" ({PROVISIONAL})" if estimate.provisional else ""
+    return bare(estimate, with_unit) + mark
+
+
+def bare(estimate: Estimate, with_unit: bool = True) -> str:
+    """Return a figure without a word on whether it is provisional, for those who say so beside it."""
     return _true_minus(format_estimate(estimate, with_unit))
+
+
+def starred(estimate: Estimate, with_unit: bool = False) -> str:
+    """Return a figure for a narrow column, with a star where it is provisional."""
+    return bare(estimate, with_unit) + (STAR if estimate.provisional else "")
 
 
 def interval(estimate: Estimate) -> str:
@@ -128,7 +144,8 @@ def value_with_interval(estimate: Estimate, word: str = "") -> str:
     # The value has as many digits as the ends of its interval, or the reader would compare unlike things.
     if estimate.value is None or estimate.interval is None:
         return figure(estimate)
-    return f"{value_alone(estimate)} ({word}{interval(estimate)})"
+    mark = f"; {PROVISIONAL}" if estimate.provisional else ""
+    return f"{value_alone(estimate)} ({word}{interval(estimate)}{mark})"
 
 
 def value_alone(estimate: Estimate) -> str:
@@ -141,9 +158,11 @@ def value_alone(estimate: Estimate) -> str:
 
 
 def reason(estimate: Estimate) -> str:
-    """Return why an estimate has no value or no error; empty when it has both."""
+    """Return why an estimate has no value or no error, or that it is provisional; empty when it is sound."""
     if estimate.value is None:
         return sentence(estimate.notes[0])
+    if estimate.provisional:
+        return sentence(PROVISIONAL)
     if estimate.std_error is None and estimate.notes:
         return sentence(estimate.notes[0])
     return ""

@@ -22,6 +22,7 @@ from analyzer.core.store import Store
 from analyzer.ingest.read_run import read_loose_log
 from analyzer.ingest.recording import Recording, Verdict
 from analyzer.ingest.repeats import Repeat, find_repeats, repeat_rows, repeat_words, without_repeats
+from analyzer.prediction.propagation import WORDS
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import check_bars, check_setup, predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
@@ -31,7 +32,6 @@ from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import (
     MissingFileError,
     file_beside,
-    placeholders,
     read_car,
     read_course,
     read_session,
@@ -54,8 +54,6 @@ class Session:
         Their contents.
     logs : dict
         Run name -> its log files.
-    placeholders : int
-        Lines of both sheets that still carry the mark of a value that nobody has measured.
     missing : dict
         Run name -> the one line that says which of its logs is not there; such a run is not in `logs`.
     """
@@ -66,8 +64,13 @@ class Session:
     car: CarSheet
     course: CourseSheet | None
     logs: dict[str, tuple[Path, ...]]
-    placeholders: int = 0
     missing: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def unmeasured(self) -> tuple[str, ...]:
+        """Keys of both sheets that are marked as not measured, but for names and notes."""
+        marked = self.car.unmeasured + self.sheet.unmeasured
+        return tuple(key for key in marked if key.rpartition(".")[2] not in WORDS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,8 +174,7 @@ def load_session(path: Path) -> Session:
             logs[run.name] = tuple(file_beside(path, f"runs[{index}].logs", log) for log in run.logs)
         except MissingFileError as error:  # one log that was not copied costs the other runs nothing
             missing[run.name] = str(error)
-    marked = placeholders(car_path) + placeholders(path)
-    return Session(path, car_path, sheet, car, course, logs, marked, missing)
+    return Session(path, car_path, sheet, car, course, logs, missing)
 
 
 def predict_session(session: Session) -> dict[str, SetupPrediction]:

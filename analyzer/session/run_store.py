@@ -17,6 +17,7 @@ from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.estimate_run import estimate_run
+from analyzer.processing.provisional import with_provisional
 from analyzer.processing.results import RunEstimates
 from analyzer.session.same_mounting import Mounting, Witness, mountings, witness_of
 from analyzer.session.unit_doubts import with_unit_doubts
@@ -146,7 +147,8 @@ class RunStore:
         rates = bar_rates(car, self.sheets.setups[run.setup])
         estimates = estimate_run(recording, car, run.setup, rates, self.sheets.course, self.seed)
         ratio = run_stiffness_ratio(car, self.sheets.predict(run.setup), estimates)
-        return recording, replace(estimates, further={**estimates.further, "roll_stiffness_ratio": ratio})
+        estimates = replace(estimates, further={**estimates.further, "roll_stiffness_ratio": ratio})
+        return recording, with_provisional(estimates, car, self.sheets.setups[run.setup])
 
     def _look_at_all(self, asked: str) -> None:
         # The run that is asked for comes first: its recording is wanted next, and held.
@@ -218,10 +220,12 @@ class RunStore:
         if hashes is None:
             return None
         run, course = self.sheets.run(name), self.sheets.course
+        setup = self.sheets.setups[run.setup]
         plain = (
-            self.sheets.car.model_dump(),
+            # What is marked as not measured decides what the figures are called.
+            {**self.sheets.car.model_dump(), "unmeasured": self.sheets.car.unmeasured + setup.unmeasured},
             None if course is None else course.model_dump(),
-            self.sheets.setups[run.setup].model_dump(),
+            setup.model_dump(),
             run.model_dump(exclude={"box_moved"}),
         )
         return digest_of(run_key(form, *plain, hashes), *more)

@@ -7,12 +7,13 @@ import datetime as dt
 import inspect
 import math
 import types
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
-from typing import Annotated, Any, Final, Literal, Union, get_args, get_origin
+from typing import Annotated, Any, Final, Literal, Self, Union, get_args, get_origin
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict
+from pydantic import BaseModel, BeforeValidator, ConfigDict, PrivateAttr
 from pydantic_core import PydanticCustomError
 
 from analyzer.core.units import DIMENSIONS, Uncertain, UnitError, parse_quantity
@@ -22,6 +23,27 @@ class Sheet(BaseModel):
     """Base of every table of a sheet: unknown keys are refused, nothing changes after reading."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    _unmeasured: tuple[str, ...] = PrivateAttr(default=())
+
+    @property
+    def unmeasured(self) -> tuple[str, ...]:
+        """Keys below this table that are marked as not measured; one of a list or table stands for all in it.
+
+        Known of a car sheet and of the set-ups of a session sheet that were read from a file; no part of what
+        a sheet says, and kept by copies.
+        """
+        return self._unmeasured
+
+    def marked(self, keys: Sequence[str]) -> Self:
+        """Return this table with the keys below it that nobody has measured."""
+        copy = self.model_copy()
+        copy._unmeasured = tuple(keys)
+        return copy
+
+
+def stands_over(mark: str, key: str) -> bool:
+    """Return whether a key of a sheet, such as a marked one, is `key` or a list or table that holds it."""
+    return key == mark or key.startswith((f"{mark}.", f"{mark}["))
 
 
 @dataclass(frozen=True)

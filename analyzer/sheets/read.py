@@ -37,9 +37,10 @@ _KINDS: Final[dict[type[Sheet], Kind]] = {
 }
 TO_MEASURE: Final = "TO MEASURE"
 """Mark, in a comment, of a placeholder: nothing that carries it is known of the car."""
-_HEADING: Final = re.compile(r"\s*\[\[?([\w.-]+)\]")
+_HEADING: Final = re.compile(r"""\s*\[\[?((?:[\w.-]|"[^"]{1,200}"|'[^']{1,200}')+)\]""")
+_QUOTES: Final = re.compile("[\"']")
 _ASSIGNED: Final = re.compile(r"\s*([\w-]+(?: ?\. ?[\w-]+){0,8}) ?=")
-"""Headings and keys as people and the starter sheets write them, without quotes."""
+"""Headings and keys as people and the starter sheets write them: names of set-ups in quotes, keys without."""
 KEYS_TOLD: Final = "analyzer docs sheets lists the keys"
 """A command and no path: it does in a checkout and where the package is installed alike."""
 PLAIN_FORM = ("function-before[", "literal[")
@@ -67,24 +68,18 @@ def read_course(path: Path) -> CourseSheet:
     return read_sheet(path, CourseSheet)
 
 
-def placeholders(path: Path) -> int:
-    """Return how many lines of a sheet still carry the mark of a value that nobody has measured."""
-    lines = path.read_text(encoding="utf-8-sig").splitlines()
-    return sum(TO_MEASURE in line for line in lines if not line.lstrip().startswith("#"))
+def marked_keys(text: str) -> tuple[str, ...]:
+    """Return the dotted keys of a sheet whose lines carry the mark of what nobody has measured.
 
-
-def marked_keys(path: Path) -> tuple[str, ...]:
-    """Return the dotted keys of a sheet whose lines carry that mark, as they stand in the file.
-
-    A key of a list or table in braces stands for all that is in it; a line that is itself a comment counts
-    for nothing.
+    They stand as in the file; a key of a list or table in braces stands for all that is in it. A line that is
+    itself a comment counts for nothing.
     """
     table, key, found = "", "", []
-    for line in path.read_text(encoding="utf-8-sig").splitlines():
+    for line in text.splitlines():
         if line.lstrip().startswith("#"):
             continue
         if heading := _HEADING.match(line):
-            table, key = f"{heading[1]}.", ""
+            table, key = _QUOTES.sub("", heading[1]) + ".", ""
         elif assigned := _ASSIGNED.match(line):
             key = assigned[1].replace(" ", "")
         if TO_MEASURE in line and key:
@@ -95,7 +90,7 @@ def marked_keys(path: Path) -> tuple[str, ...]:
 def read_sheet(path: Path, model: type[SheetModel]) -> SheetModel:
     """Read the TOML file at `path` as `model`; raises as `read_car`."""
     wanted = _KINDS[model]
-    table = _toml(path, wanted)
+    table, text = _toml(path, wanted)
     found = kind_of(table)
     if found not in (None, wanted) and not table.keys() & model.model_fields.keys() - {
         "name",
@@ -104,9 +99,22 @@ def read_sheet(path: Path, model: type[SheetModel]) -> SheetModel:
     }:
         raise _another(path, f"a {found}", wanted, table)
     try:
-        return model.model_validate(table)
+        return _with_marks(model.model_validate(table), marked_keys(text))
     except ValidationError as error:
         raise _plain(path, table, model, error) from None
+
+
+def _with_marks(sheet: SheetModel, marks: tuple[str, ...]) -> SheetModel:
+    """Return a sheet that knows which of its keys are not measured; so do the set-ups of a session."""
+    if not marks:
+        return sheet
+    if isinstance(sheet, SessionSheet):
+        setups = {
+            name: setup.marked([mark for mark in marks if f"{mark}.".startswith(f"setups.{name}.")])
+            for name, setup in sheet.setups.items()
+        }
+        sheet = sheet.model_copy(update={"setups": setups})
+    return sheet.marked(marks)
 
 
 class MissingFileError(SheetError):
@@ -180,7 +188,7 @@ def _another(path: Path, found: str, wanted: Kind, table: dict[str, Any] | None 
     return SheetError(path, "", f"is {found}, not a {wanted}", hint)
 
 
-def _toml(path: Path, wanted: Kind) -> dict[str, Any]:
+def _toml(path: Path, wanted: Kind) -> tuple[dict[str, Any], str]:
     try:
         if path.is_dir():
             raise _another(path, "a folder", wanted)
@@ -189,7 +197,8 @@ def _toml(path: Path, wanted: Kind) -> dict[str, Any]:
                 raise _another(path, "a log", wanted)
             raise SheetError(path, "", "is too large for a sheet", "name a .toml file written by hand")
         with open_plain(path) as file:
-            return toml_table(file.read())
+            data = file.read()
+        return toml_table(data), data.decode("utf-8-sig")
     except FileNotFoundError:
         raise _not_there(path, wanted) from None
     except OSError as error:

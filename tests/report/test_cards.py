@@ -78,8 +78,11 @@ def test_team_card_counts_runs_that_can_be_trusted(review, review_with):
 def test_team_card_says_what_takes_the_trust_away(review, review_with):
     nothing = healthy(review_with(Options(unknown=True)))
     assert said(cards(nothing)[0]).endswith("; none shows a roll gradient (no lateral force above 0.3 g)")
-    guessed = replace(review, session=replace(review.session, placeholders=3))
-    assert said(cards(healthy(guessed))[0]).endswith("; 3 lines of the sheets still TO MEASURE")
+    marked = review.session.car.marked(("mass.wheelbase", "mass.cg_height", "rear.track_width"))
+    guessed = replace(review, session=replace(review.session, car=marked))
+    assert said(cards(healthy(guessed))[0]).endswith(
+        "; 3 values of the sheets still TO MEASURE, what rests on them is provisional"
+    )
 
 
 @pytest.mark.parametrize(

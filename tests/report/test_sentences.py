@@ -57,8 +57,9 @@ def test_team_learns_of_bad_channels_and_runs_left_out(review_with):
 
 def test_team_learns_of_values_that_nobody_has_measured(review):
     assert placeholder_points(review) == ()
-    (said,) = placeholder_points(replace(review, session=replace(review.session, placeholders=14)))
-    assert said.startswith("14 lines of the sheets are still marked TO MEASURE")
+    marked = review.session.car.marked(("name", "mass.cg_height", *(f"front.bar.{n}" for n in range(13))))
+    (said,) = placeholder_points(replace(review, session=replace(review.session, car=marked)))
+    assert said.startswith("14 values of the sheets are still marked TO MEASURE (mass.cg_height, ")
 
 
 def test_team_learns_that_nothing_could_be_estimated(review_with):

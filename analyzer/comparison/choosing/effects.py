@@ -15,7 +15,7 @@ from analyzer.comparison.results import Effect
 from analyzer.comparison.stiffness import TARGETS, RollSheet, Target, stiffness, wheel_scale
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
-from analyzer.prediction.propagation import Propagated, Values
+from analyzer.prediction.propagation import Propagated, Values, with_settings
 from analyzer.prediction.results import BarLadder, LadderRow
 from analyzer.prediction.settings import bar_ladder
 from analyzer.sheets.bar import BladedBar, NoBar
@@ -65,6 +65,7 @@ def outcome(
     }
     # One sheet holds both states, so that one propagation sees what they share and what they do not.
     whole = CarWithSpares.model_construct(**dict(complete), spare=spare)
+    whole = whole.marked(with_settings(complete, present).unmeasured)
     seen: dict[str, dict[Axle, float]] = {}
     for name, sheet in (("now", whole), ("then", _swapped(whole))):
         figures = setting_figures(sheet, _roll(sheet, name, present, options), None)
@@ -180,7 +181,8 @@ def _from_measured(
 
     def made(figure: float, own: float, shared: float, method: str) -> Estimate:
         half = math.hypot(1.96 * own, shared)
-        return Estimate(figure, unit, half / 1.96, (figure - half, figure + half), method=method)
+        made = Estimate(figure, unit, half / 1.96, (figure - half, figure + half), method=method)
+        return made.resting_on(*known.provisional, *found.unmeasured(f"ratio {name}"))
 
     then = made(value * ratio, value * std, ratio * half_known, MEASURED)
     change = made(value * (ratio - 1.0), value * std, abs(ratio - 1.0) * half_known, MEASURED)
