@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 from analyzer.comparison.results import (
@@ -16,11 +16,14 @@ from analyzer.comparison.results import (
     SetupResult,
     Treatment,
 )
+from analyzer.comparison.unmeasured_axle import UNLIKELY
+from analyzer.comparison.verdict import UNCHANGED
 from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate
 from analyzer.core.faults import Fault
 from analyzer.ingest.recording import LEAST_HIT_RATE, HealthRow, Recording, Verdict
+from analyzer.prediction.propagation import COUNTS
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.results import BottomingEvent, RunEstimates, TravelBudget
 from analyzer.report import words
@@ -358,35 +361,118 @@ def recording_line(recording: Recording) -> str:
 # The tuner's sentences: what a change of set-up did, what was visible, what next.
 
 
-_NEXT: Final = {
-    ChangeVerdict.AS_PREDICTED: "the sheet predicts this car; let it name the next hole or spacer "
-    "(analyzer choose)",
-    ChangeVerdict.LESS: "look for what gives before the bar does (link play, mounts, blade clamp), or hang "
-    "loads on the bar on the bench and put the readings into the car sheet; analyzer confirm ranks the "
-    "causes",
-    ChangeVerdict.MORE: "check hole, spacers and tube against the sheets, and that the bar moves free of "
-    "preload; analyzer confirm ranks the causes",
-    ChangeVerdict.NO_CHANGE: "check that the bar is connected on both sides, that links and blades sit as "
-    "the session sheet says and that nothing gives, then drive both set-ups again",
-    ChangeVerdict.UNCHANGED: "the two set-ups are one for this car; let the sheet name a step that shows "
-    "(analyzer choose)",
-    ChangeVerdict.SOFTENED_WITHIN: "make a larger step: this change is as small as the errors",
-    ChangeVerdict.STIFFENED_WITHIN: "make a larger step: this change is as small as the errors",
-    ChangeVerdict.STIFFENED: "the sheet predicts this car; let it name the next hole or spacer "
-    "(analyzer choose)",
-    ChangeVerdict.SOFTENED_AGAINST: "check that the set-ups are named the right way round, and what else was "
-    "changed",
-    ChangeVerdict.STIFFENED_LESS: "look for what gives before the bar does (link play, mounts, blade clamp), "
-    "or hang loads on the bar on the bench and put the readings into the car sheet",
-    ChangeVerdict.STIFFENED_MORE: "check hole, spacers and tube against the sheets, and that nothing binds",
-    ChangeVerdict.STIFFENED_AGAINST: "check that the set-ups are named the right way round and that nothing "
-    "binds",
-    ChangeVerdict.AXLES: "look at steering, tyres and their pressures, ride height, load and pots, then "
-    "drive both set-ups again with nothing else changed",
-    ChangeVerdict.CANNOT_TELL: "drive more runs on both set-ups, one set-up, the other, and the first again; "
-    "analyzer confirm says how many",
-    ChangeVerdict.HELD_BACK: "measure what is named, write it into the sheets and take the mark off; the "
-    "same runs are judged anew (analyzer start FOLDER --list FILE writes what is to be measured as a page)",
+@dataclass(frozen=True, slots=True)
+class VerdictWords:
+    """What is said of a verdict.
+
+    Parameters
+    ----------
+    opening : str
+        Start of its sentence, with the set-ups ``{before}`` and ``{after}`` and ``{keys}`` of the sheets.
+    trigger : str
+        The figure that decides it, as the docs tell it.
+    advice : str
+        What to do next.
+    """
+
+    opening: str
+    trigger: str
+    advice: str
+
+
+_BELOW: Final = "interval of the stiffness ratio below one"
+_ABOVE: Final = "interval of the stiffness ratio above one"
+_AGREE: Final = "measured less predicted within the errors of both"
+_PART: Final = "measured less predicted beyond the errors of both"
+_NEXT_HOLE: Final = "the sheet predicts this car; let it name the next hole or spacer (analyzer choose)"
+_GIVES: Final = (
+    "look for what gives before the bar does (link play, mounts, blade clamp), or hang loads on the bar on "
+    "the bench and put the readings into the car sheet"
+)
+_LARGER: Final = "make a larger step: this change is as small as the errors"
+
+VERDICTS: Final = {
+    ChangeVerdict.AS_PREDICTED: VerdictWords(
+        "{after} softened the car as predicted", f"{_BELOW}, softer predicted, {_AGREE}", _NEXT_HOLE
+    ),
+    ChangeVerdict.LESS: VerdictWords(
+        "{after} softened the car, less than predicted",
+        f"{_BELOW}, softer predicted, {_PART}, measured the smaller change",
+        f"{_GIVES}; analyzer confirm ranks the causes",
+    ),
+    ChangeVerdict.MORE: VerdictWords(
+        "{after} softened the car, more than predicted",
+        f"{_BELOW}, softer predicted, {_PART}, measured the larger change",
+        "check hole, spacers and tube against the sheets, and that the bar moves free of preload; analyzer "
+        "confirm ranks the causes",
+    ),
+    ChangeVerdict.SOFTENED_AGAINST: VerdictWords(
+        "{after} softened the car, against the prediction",
+        f"{_BELOW}, stiffer or no change predicted, {_PART}",
+        "check that the set-ups are named the right way round, and what else was changed",
+    ),
+    ChangeVerdict.SOFTENED_WITHIN: VerdictWords(
+        "{after} softened the car, within the errors of the prediction",
+        f"{_BELOW}, stiffer or no change predicted, {_AGREE}: only the signs differ",
+        _LARGER,
+    ),
+    ChangeVerdict.NO_CHANGE: VerdictWords(
+        "No change seen from {before} to {after}",
+        "one inside the interval of the stiffness ratio, smallest visible change within the predicted one, "
+        f"{_PART}",
+        "check that the bar is connected on both sides, that links and blades sit as the session sheet says "
+        "and that nothing gives, then drive both set-ups again",
+    ),
+    ChangeVerdict.UNCHANGED: VerdictWords(
+        "Unchanged from {before} to {after}, as predicted",
+        "no change predicted, and the whole interval of the stiffness ratio within "
+        f"{100.0 * UNCHANGED:.0f} % of one",
+        "the two set-ups are one for this car; let the sheet name a step that shows (analyzer choose)",
+    ),
+    ChangeVerdict.STIFFENED: VerdictWords(
+        "{after} stiffened the car as predicted", f"{_ABOVE}, stiffer predicted, {_AGREE}", _NEXT_HOLE
+    ),
+    ChangeVerdict.STIFFENED_LESS: VerdictWords(
+        "{after} stiffened the car, less than predicted",
+        f"{_ABOVE}, stiffer predicted, {_PART}, measured the smaller change",
+        _GIVES,
+    ),
+    ChangeVerdict.STIFFENED_MORE: VerdictWords(
+        "{after} stiffened the car, more than predicted",
+        f"{_ABOVE}, stiffer predicted, {_PART}, measured the larger change",
+        "check hole, spacers and tube against the sheets, and that nothing binds",
+    ),
+    ChangeVerdict.STIFFENED_AGAINST: VerdictWords(
+        "{after} stiffened the car, against the prediction",
+        f"{_ABOVE}, softer or no change predicted, {_PART}",
+        "check that the set-ups are named the right way round and that nothing binds",
+    ),
+    ChangeVerdict.STIFFENED_WITHIN: VerdictWords(
+        "{after} stiffened the car, within the errors of the prediction",
+        f"{_ABOVE}, softer or no change predicted, {_AGREE}: only the signs differ",
+        _LARGER,
+    ),
+    ChangeVerdict.AXLES: VerdictWords(
+        "The axles did not roll as predicted from {before} to {after}",
+        "both bars were changed or none: roll of an axle, after over before, off what the set-ups make of it "
+        f"({100.0 * UNLIKELY:.0f} % level for both axles), and the sum does not show it",
+        "look at steering, tyres and their pressures, ride height, load and pots, then drive both set-ups "
+        "again with nothing else changed",
+    ),
+    ChangeVerdict.CANNOT_TELL: VerdictWords(
+        "These runs cannot tell whether {after} changed the car",
+        "one inside the interval of the stiffness ratio, and none of the rows above; or the other axle "
+        "moved, and what leaks from it exceeds the error",
+        "drive more runs on both set-ups, one set-up, the other, and the first again; analyzer confirm says "
+        "how many",
+    ),
+    ChangeVerdict.HELD_BACK: VerdictWords(
+        "Held back whether {after} did as predicted, until {keys} is measured",
+        "a value marked TO MEASURE moves the stiffness ratio, or measured less predicted, by more than "
+        f"{COUNTS:.1f} of its standard error",
+        "measure what is named, write it into the sheets and take the mark off; the same runs are judged "
+        "anew (analyzer start FOLDER --list FILE writes what is to be measured as a page)",
+    ),
 }
 
 _ALONE: Final = (
@@ -427,24 +513,9 @@ def comparison_answer(comparison: Comparison) -> str:
     what = words.axle_words(comparison.axle)
     if ratio.value is None:
         return f"These runs cannot tell what {after} did to {what}: {words.clause(ratio.notes[0])}."
-    opening = {
-        ChangeVerdict.AS_PREDICTED: f"{after} softened the car as predicted",
-        ChangeVerdict.LESS: f"{after} softened the car, less than predicted",
-        ChangeVerdict.MORE: f"{after} softened the car, more than predicted",
-        ChangeVerdict.SOFTENED_WITHIN: f"{after} softened the car, within the errors of the prediction",
-        ChangeVerdict.STIFFENED_WITHIN: f"{after} stiffened the car, within the errors of the prediction",
-        ChangeVerdict.NO_CHANGE: f"No change seen from {before} to {after}",
-        ChangeVerdict.UNCHANGED: f"Unchanged from {before} to {after}, as predicted",
-        ChangeVerdict.STIFFENED: f"{after} stiffened the car as predicted",
-        ChangeVerdict.SOFTENED_AGAINST: f"{after} softened the car, against the prediction",
-        ChangeVerdict.STIFFENED_LESS: f"{after} stiffened the car, less than predicted",
-        ChangeVerdict.STIFFENED_MORE: f"{after} stiffened the car, more than predicted",
-        ChangeVerdict.STIFFENED_AGAINST: f"{after} stiffened the car, against the prediction",
-        ChangeVerdict.AXLES: f"The axles did not roll as predicted from {before} to {after}",
-        ChangeVerdict.CANNOT_TELL: f"These runs cannot tell whether {after} changed the car",
-        ChangeVerdict.HELD_BACK: f"Held back whether {after} did as predicted, until "
-        f"{unmeasured_words(comparison.unmeasured)} is measured",
-    }[comparison.verdict]
+    opening = VERDICTS[comparison.verdict].opening.format(
+        before=before, after=after, keys=unmeasured_words(comparison.unmeasured)
+    )
     # Something did change, or the interval would hold "no change"; what the runs cannot tell is whether
     # it was the bar that was changed.
     if comparison.verdict is ChangeVerdict.CANNOT_TELL and _sure(ratio):
@@ -636,7 +707,7 @@ def next_step(comparison: Comparison) -> str:
     ratio = comparison.stiffness_ratio
     if ratio.value is None and not comparison.not_driven:
         return f"Next: {_NOT_MEASURED}."
-    return f"Next: {_NEXT[comparison.verdict]}."
+    return f"Next: {VERDICTS[comparison.verdict].advice}."
 
 
 def setting_words(review: Review, setup: str) -> str:

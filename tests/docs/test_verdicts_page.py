@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import re
+from itertools import product
 from pathlib import Path
 
 import pytest
 
 from analyzer.comparison.choosing.choose import choose
 from analyzer.comparison.choosing.wishes import parse_wish
+from analyzer.comparison.results import ChangeVerdict
+from analyzer.comparison.verdict import Evidence, decide, held_back
 from analyzer.report.plain_data import choice_json, confirmation_json
+from analyzer.report.sentences import VERDICTS
 from analyzer.session.decisions import confirm_change
-from docs import causes_table, power_table
+from docs import causes_table, power_table, verdicts_table
 
 PAGE = (Path(__file__).parents[2] / "docs" / "verdicts.md").read_text(encoding="utf-8")
 NAMED = set(re.findall(r"`([A-Za-z_]+)(?:\[\])?`", PAGE))
@@ -63,3 +67,62 @@ def test_the_recommended_order_sees_most():
 
 def test_the_table_of_causes_is_that_of_the_code() -> None:
     assert causes_table.table() in PAGE, "python tests/docs/causes_table.py"
+
+
+def test_the_table_of_verdicts_is_that_of_the_code() -> None:
+    assert verdicts_table.table() in PAGE, "python tests/docs/verdicts_table.py"
+
+
+def test_every_verdict_has_its_words_and_its_example() -> None:
+    assert set(VERDICTS) == set(verdicts_table.EXAMPLES) == set(ChangeVerdict)
+    openings = [told.opening for told in VERDICTS.values()]
+    assert len(set(openings)) == len(openings)
+    for verdict in ChangeVerdict:
+        assert verdicts_table.decided(verdict)[0] is verdict
+
+
+def triggered(given: Evidence) -> ChangeVerdict:
+    """Return the verdict by the conditions as the table states them, in the order of its rows."""
+    low, high = given.measured.interval
+    agree = given.gap.interval[0] <= 0.0 <= given.gap.interval[1]
+    softer, stiffer = given.predicted < -1e-9, given.predicted > 1e-9
+    smaller = abs(given.measured.value) < abs(given.predicted)
+    if high < 0.0:
+        if not softer:
+            return ChangeVerdict.SOFTENED_WITHIN if agree else ChangeVerdict.SOFTENED_AGAINST
+        if agree:
+            return ChangeVerdict.AS_PREDICTED
+        return ChangeVerdict.LESS if smaller else ChangeVerdict.MORE
+    if low > 0.0:
+        if not stiffer:
+            return ChangeVerdict.STIFFENED_WITHIN if agree else ChangeVerdict.STIFFENED_AGAINST
+        if agree:
+            return ChangeVerdict.STIFFENED
+        return ChangeVerdict.STIFFENED_LESS if smaller else ChangeVerdict.STIFFENED_MORE
+    if (softer or stiffer) and given.smallest <= abs(given.predicted) and not agree:
+        return ChangeVerdict.NO_CHANGE
+    if not softer and not stiffer and -low <= 0.01 and high <= 0.01:
+        return ChangeVerdict.UNCHANGED
+    return ChangeVerdict.CANNOT_TELL
+
+
+def test_the_figures_trigger_what_the_table_says() -> None:
+    sizes = (-20.0, -8.0, -3.0, -1.5, -0.4, 0.0, 0.4, 1.5, 3.0, 8.0, 20.0)
+    seen = set()
+    for measured, predicted, error, sheet in product(sizes, sizes, (0.1, 0.5, 3.0), (0.1, 2.0)):
+        given = verdicts_table.evidence(measured, predicted, error, sheet)
+        found, _ = decide(given)
+        assert found is triggered(given), (measured, predicted, error, sheet)
+        seen.add(found)
+    # The others are made of these: by axles that moved, and by what nobody has measured.
+    assert seen == set(ChangeVerdict) - {ChangeVerdict.AXLES, ChangeVerdict.HELD_BACK}
+    for verdict in seen - {ChangeVerdict.CANNOT_TELL}:
+        assert held_back(verdict, "", ("key",))[0] is ChangeVerdict.HELD_BACK
+        assert held_back(verdict, "why", ()) == (verdict, "why")
+
+
+def test_the_page_of_results_lists_every_verdict() -> None:
+    named = (Path(__file__).parents[2] / "docs" / "results.md").read_text(encoding="utf-8")
+    for verdict in ChangeVerdict:
+        start, _, rest = verdict.value.partition(", ")
+        assert f"`{verdict.value}`" in named or (start in named and f"`, {rest}`" in named), verdict

@@ -26,6 +26,7 @@ ESTIMATE_KEYS = {
     "n",
     "method",
     "notes",
+    "provisional",
 }
 
 
