@@ -185,24 +185,25 @@ def review(
         _require_runs(result)
     folder = out or result.session.path.parent / "report"
     check_replaceable(folder.expanduser().resolve())
+    from analyzer.report.figures.style import Drawings
+
+    drawings = Drawings()
     if not (as_json or quiet):
         from analyzer.report.terminal import print_summary
 
         # The answers are known; the figures take longer than all that was worked out for them.
         try:
-            print_summary(result, console())
+            print_summary(result, console(), drawings)
             sys.stdout.flush()
         except BrokenPipeError:
             # The reader has seen enough (`analyzer review ... | head`); the report is still wanted.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    from analyzer.report.figures.style import Drawings
     from analyzer.report.look_page import files_beside
     from analyzer.report.page import page_parts, write_report
     from analyzer.session.course_sheet import driven_course
 
-    drawings = Drawings()
     with progress(quiet or as_json) as tell:
-        parts = page_parts(result)
+        parts = page_parts(result, drawings)
         tell("laying the runs over each other", 0, 1)
         driven = driven_course(result)
         page = write_report(
@@ -219,9 +220,9 @@ def review(
 
         print_json(results_dict(result))
     elif not quiet:
-        if result.runs:
+        if (folder / LOOK_PAGE).is_file():
             saved.append(f"look into the runs: {folder / LOOK_PAGE}")
-        if driven is not None:
+        if (folder / COURSE_PAGE).is_file():
             saved.append(f"driver's page: {folder / COURSE_PAGE}")
         _print("\n".join((*saved, f"report: {page}")))
     # Those of the driver's page are the review's own and what it met besides.
@@ -689,7 +690,7 @@ def archive(
     from analyzer.archive.season_pass import archive_folder
     from analyzer.report.figures.style import Drawings
     from analyzer.report.season_page import season_dict, write_season
-    from analyzer.report.terminal import print_season
+    from analyzer.report.terminal import print_season, printed
 
     drawings = Drawings()
     with progress(as_json) as tell:
@@ -697,10 +698,10 @@ def archive(
             folder, out, tell, scheduler, workers, finish=lambda made: write_season(made, drawings)
         )
     if as_json:
-        print_json(season_dict(season))
+        print_json(season_dict(season, drawings))
     else:
-        print_season(season, console())
-        _print(f"archive: {season.folder}; page: {write_season(season)}")
+        printed("season at the terminal", partial(print_season, season, console()), console(), drawings)
+        _print(f"archive: {season.folder}; page: {write_season(season, drawings)}")
     line = None
     if season.left_out:
         place, run, reason = season.left_out[0]
@@ -729,7 +730,7 @@ def course(
     from analyzer.core.files import check_replaceable
     from analyzer.report.course_page import course_json, write_course
     from analyzer.report.figures.style import Drawings
-    from analyzer.report.terminal import print_course
+    from analyzer.report.terminal import print_course, printed
     from analyzer.session.course_sheet import course_sheet
     from analyzer.session.review import failure_line, review_session
 
@@ -745,7 +746,7 @@ def course(
     if as_json:
         print_json(course_json(result))
     else:
-        print_course(result, console())
+        printed("course sheet at the terminal", partial(print_course, result, console()), console(), drawings)
         _print(f"course sheet: {page}")
     _end(failure_line(review), (*result.faults, *drawings.faults))
 

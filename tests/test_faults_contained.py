@@ -197,6 +197,52 @@ def test_a_figure_that_fails_is_left_out_alone(kind, three, tmp_path, monkeypatc
     assert {**written, "files": None} == {**json.loads(sound), "files": None}
 
 
+WORDS = {
+    # Piece -> where it is asked for, and what stands all the same.
+    "review": (
+        "analyzer.report.sentences.tuner_answer",
+        "tuner's answer at the terminal",
+        "report/report.html",
+    ),
+    "review, page of the runs": (
+        "analyzer.report.look_page._contents",
+        "page of the runs",
+        "report/course.html",
+    ),
+    "course": (
+        "analyzer.report.course_sentences.cure_lines",
+        "what would clear place 1",
+        "course/report.html",
+    ),
+    "archive": ("analyzer.report.season_page.trend_table", "trends of ", "archive/report/report.html"),
+}
+
+
+@pytest.mark.parametrize(
+    "kind", [k if k == "review" else pytest.param(k, marks=pytest.mark.slow) for k in WORDS]
+)
+def test_words_that_fail_are_left_out_alone(kind, three, tmp_path, monkeypatch, capsys):
+    where, piece, page = WORDS[kind]
+    place = shutil.copytree(three, tmp_path / "s")
+    monkeypatch.setattr(where, failing)
+    assert ended(monkeypatch, kind.partition(",")[0], place) == 3
+    told = capsys.readouterr()
+    # In the terminal, too, the rest is told; the last line says what to send.
+    (line,) = told.err.splitlines()
+    assert line.startswith(f"analyzer: {piece}")
+    assert ": fault of this program while writing this piece (KeyError in analyzer.report." in line
+    assert "send this line with the sheets and logs" in line
+    assert len(told.out.splitlines()) >= 5
+    html = (place / page).read_text(encoding="utf-8")
+    assert html.endswith("</html>")
+    written = html.count("Left out: fault of this program while writing this piece")
+    assert (written == 0) == ("page of the runs" in kind)
+    assert (place / "report/look.html").exists() == (kind == "review")
+    if kind == "review":
+        assert "Left out: fault of this program" in " ".join(told.out.split())
+        assert all(word in told.out for word in ("Team", "Driver"))
+
+
 def test_a_full_disk_while_a_figure_is_drawn_is_no_fault_of_the_program(three, tmp_path, monkeypatch, capsys):
     def full(*_given, **_named):
         raise OSError(28, "No space left on device")

@@ -11,7 +11,7 @@ from typing import Final, Literal, TypeVar
 
 from analyzer.core.errors import AnalyzerError, one_line
 
-Stage = Literal["reading", "estimating", "comparing", "laying over the others", "drawing"]
+Stage = Literal["reading", "estimating", "comparing", "laying over the others", "drawing", "writing"]
 T = TypeVar("T")
 Name = TypeVar("Name")
 
@@ -22,12 +22,12 @@ _ADDRESS: Final = re.compile(r"0x[0-9a-fA-F]+")
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """What stopped one run, or one figure, although nothing the user gave was refused.
+    """What stopped one run, or one piece of a page, although nothing the user gave was refused.
 
     Parameters
     ----------
     run : str
-        Its name; in the stage "drawing" that of the figure.
+        Its name; in the stage "drawing" that of the figure, in the stage "writing" of the piece of a page.
     stage : Stage
         What was being done with it.
     kind, message : str

@@ -65,6 +65,7 @@ def render_course(
     runs, both empty when the page stands alone.
     """
     drawings = drawings or Drawings()
+    pieces = page.Pieces(drawings)
     (where,) = page.drawn(plates_of(partial(course_plots.where_plate, result)), drawings)
     # As many places as have a number on the map; the rest is listed by name.
     shown = list(enumerate(result.places[: course_plots.MOST_SHOWN], start=1))
@@ -81,19 +82,31 @@ def render_course(
         "course.html.j2",
         title=label(result.course or result.session, 60),
         subtitle=" · ".join((label(result.session, 60), label(result.car), laid)),
-        answer=course_sentences.course_answer(result),
+        answer=pieces.text("answer of the course sheet", lambda: course_sentences.course_answer(result)),
         where=where,
         rows=rows,
-        rest=[
-            course_sentences.place_words(sheet.place) for sheet in result.places[course_plots.MOST_SHOWN :]
-        ],
+        rest=pieces.lines(
+            "places without a number",
+            lambda: [
+                course_sentences.place_words(sheet.place)
+                for sheet in result.places[course_plots.MOST_SHOWN :]
+            ],
+        ),
         more=more,
         cures=[
-            (rank, course_sentences.cure_lines(sheet, result.margin)) for rank, sheet in shown if sheet.cures
+            (
+                rank,
+                pieces.lines(
+                    f"what would clear place {rank}",
+                    partial(course_sentences.cure_lines, sheet, result.margin),
+                ),
+            )
+            for rank, sheet in shown
+            if sheet.cures
         ],
-        banks=course_sentences.bank_words(result),
+        banks=pieces.lines("banked sections", lambda: course_sentences.bank_words(result)),
         notes=[sentence(note) for note in result.notes],
-        runs=_run_lines(result),
+        runs=pieces.lines("how the runs were laid", lambda: _run_lines(result)),
         results=results,
         back=back,
         look=look,
@@ -101,17 +114,21 @@ def render_course(
 
 
 def _row(sheet: PlaceSheet, rank: int, drawings: Drawings) -> PlaceRow:
-    lines = (
-        course_sentences.detail_words(sheet),
-        course_sentences.causes_words(sheet.place),
-        course_sentences.short_cure(sheet),
-    )
-    details = tuple(sentence(line) for line in lines if line)
+    pieces = page.Pieces(drawings)
+
+    def details() -> list[str]:
+        lines = (
+            course_sentences.detail_words(sheet),
+            course_sentences.causes_words(sheet.place),
+            course_sentences.short_cure(sheet),
+        )
+        return [sentence(line) for line in lines if line]
+
     return PlaceRow(
         rank,
-        course_sentences.place_words(sheet.place),
+        pieces.text(f"name of place {rank}", lambda: course_sentences.place_words(sheet.place)),
         hit_moment(sheet.place.worst.run, sheet.place.worst.event),
-        details,
+        pieces.lines(f"details of place {rank}", details),
         page.figure_html(plates_of(partial(course_plots.trace_plate, sheet, rank))[0], drawings),
     )
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Iterator
+from functools import partial
 from typing import Any, Final
 
 import pandas as pd
 
 from analyzer.core.errors import plain_text
+from analyzer.report.figures.style import Drawings
 
 Row = dict[str, Any]
 
@@ -53,13 +55,20 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
 _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
-def csv_tables(results: dict[str, Any]) -> dict[str, str]:
+def csv_tables(results: dict[str, Any], drawings: Drawings | None = None) -> dict[str, str]:
     """Return file name -> text of every table of what `results_dict` gave.
 
     Comma separated, one header row, lines ended by a line feed. Columns and units are listed in
-    docs/results.md; unknown figures are empty cells.
+    docs/results.md; unknown figures are empty cells. A table that the program fails at is left out where
+    `drawings` are given to hear of it.
     """
-    return {file: csv_text(COLUMNS[file], rows) for file, rows in _all_rows(results).items()}
+    rows_of, written = _all_rows(results), {}
+    for file, rows in rows_of.items():
+        make = partial(csv_text, COLUMNS[file], rows)
+        text = make() if drawings is None else drawings.written(f"tables/{file}", make, lambda _fault: "")
+        if text:
+            written[file] = text
+    return written
 
 
 def data_frames(results: dict[str, Any]) -> dict[str, pd.DataFrame]:

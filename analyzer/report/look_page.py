@@ -91,7 +91,7 @@ def files_beside(
 ) -> dict[str, bytes]:
     """Return the pages beside that of a review: of the runs, and the driver's where the course is known.
 
-    `drawings` are given to hear of figures that were left out.
+    `drawings` are given to hear of figures, and of pages, that were left out.
 
     Raises
     ------
@@ -100,8 +100,17 @@ def files_beside(
     """
     if not review.runs:
         return {}
-    files = {LOOK_PAGE: page.page_bytes(_look(review, driven))}
-    return files if driven is None else {**files, **course_files(driven, LOOK_PAGE, drawings)}
+    drawings = drawings or Drawings()
+    looked = drawings.written(
+        "page of the runs", lambda: page.page_bytes(_look(review, driven)), lambda _fault: b""
+    )
+    files = {LOOK_PAGE: looked} if looked else {}
+    if driven is None:
+        return files
+    there = LOOK_PAGE if looked else ""
+    return files | drawings.written(
+        "driver's page", lambda: course_files(driven, there, drawings), lambda _fault: {}
+    )
 
 
 def _look(review: Review, driven: CourseSheetResult | None) -> str:

@@ -12,8 +12,10 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from analyzer import __version__
+from analyzer.comparison.results import Comparison, SetupResult
 from analyzer.core.errors import plain_text
 from analyzer.core.files import COURSE_PAGE, LOOK_PAGE, PAGE, RESULTS, TABLES, json_bytes, replaced_folder
+from analyzer.processing.results import RunEstimates
 from analyzer.report import sentences, tables
 from analyzer.report.cards import cards
 from analyzer.report.csv_tables import csv_tables
@@ -23,7 +25,7 @@ from analyzer.report.figures.roll_plots import roll_plates, run_plate
 from analyzer.report.figures.style import Drawings, Plate, plates_of
 from analyzer.report.figures.travel_plots import budget_plate, travel_plate
 from analyzer.report.plain_data import results_dict
-from analyzer.report.sentences import CAUTIONS, fault_words, left_out
+from analyzer.report.sentences import CAUTIONS, fault_sentence, left_out
 from analyzer.report.tables import PageTable
 from analyzer.report.words import clause, count, label, listed, sentence
 from analyzer.session.review import Review
@@ -55,9 +57,13 @@ class Part:
     folds: tuple[Fold, ...]
 
 
-def page_parts(review: Review) -> tuple[Part, Part, Part]:
-    """Return team, tuner and driver part; figures are described here, and drawn when they are asked for."""
-    return _team(review), _tuner(review), _driver(review)
+def page_parts(review: Review, drawings: Drawings | None = None) -> tuple[Part, Part, Part]:
+    """Return team, tuner and driver part; figures are described here, and drawn when they are asked for.
+
+    `drawings` are given to hear of words and tables that were left out, which the part tells in their place.
+    """
+    pieces = Pieces(drawings or Drawings())
+    return _team(review, pieces), _tuner(review, pieces), _driver(review, pieces)
 
 
 def all_plates(parts: tuple[Part, ...]) -> list[Plate]:
@@ -67,97 +73,149 @@ def all_plates(parts: tuple[Part, ...]) -> list[Plate]:
     ]
 
 
-def _team(review: Review) -> Part:
-    # What a reader must know before any figure: values nobody measured, and runs that are not in them.
-    points = list(sentences.placeholder_points(review))
-    points += [
-        f"{label(name)} was left out. {sentence(why)}" for name, why in list(left_out(review).items())[:6]
-    ]
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """Words and tables of a page, each by itself: why one is left out stands in its place."""
+
+    drawings: Drawings
+
+    def text(self, piece: str, make: Callable[[], str]) -> str:
+        """Return a sentence."""
+        return self.drawings.written(piece, make, fault_sentence)
+
+    def lines(self, piece: str, make: Callable[[], Iterable[str]]) -> tuple[str, ...]:
+        """Return sentences; empty ones are dropped."""
+        return self.drawings.written(
+            piece, lambda: tuple(filter(None, make())), lambda fault: (fault_sentence(fault),)
+        )
+
+    def tables(self, piece: str, make: Callable[[], Iterable[PageTable | None]]) -> tuple[PageTable, ...]:
+        """Return tables; where there is nothing to tell, none is dropped but None."""
+        return self.drawings.written(
+            piece,
+            lambda: tuple(table for table in make() if table is not None),
+            lambda fault: (PageTable(sentence(piece, 80).rstrip("."), (), (), fault_sentence(fault)),),
+        )
+
+
+def _team(review: Review, pieces: Pieces) -> Part:
+    def left_out_points() -> list[str]:
+        left = list(left_out(review).items())[:6]
+        return [f"{label(name)} was left out. {sentence(why)}" for name, why in left]
+
+    def of_each(what: str, make: Callable[[RunEstimates], PageTable | None]) -> tuple[PageTable, ...]:
+        found = (
+            pieces.tables(f"{what}: {label(run.name)}", lambda run=run: [make(run)])  # type: ignore[misc]
+            for run in review.runs
+        )
+        return tuple(table for some in found for table in some)
+
+    def remarks() -> list[str]:
+        return [f"{label(run.name)}: {sentence(note)}" for run in review.runs for note in run.notes]
+
     # Behind a line to open: what supports the answer but would bury it. Empty ones are dropped at the end.
+    ledger, splits = (
+        "All figures measured against predicted",
+        "Left and right, banked and flat, early and late",
+    )
+    every, further = "Every check of the logs", "More figures of each run"
     folds = [
-        Fold("All figures measured against predicted", tables=(tables.ledger_table(review, True),)),
-        Fold("Every check of the logs", tables=(tables.checks_table(review),)),
-        Fold(
-            "Left and right, banked and flat, early and late",
-            tables=tuple(table for table in map(tables.splits_table, review.runs) if table is not None),
-        ),
-        Fold("More figures of each run", tables=tuple(tables.further_table(run) for run in review.runs)),
-        Fold(
-            "Remarks on the runs",
-            lines=tuple(f"{label(run.name)}: {sentence(note)}" for run in review.runs for note in run.notes),
-        ),
+        Fold(ledger, tables=pieces.tables(ledger, lambda: [tables.ledger_table(review, True)])),
+        Fold(every, tables=pieces.tables(every, lambda: [tables.checks_table(review)])),
+        Fold(splits, tables=of_each(splits, lambda run: tables.splits_table(run))),
+        Fold(further, tables=of_each(further, lambda run: tables.further_table(run))),
+        Fold("Remarks on the runs", lines=pieces.lines("remarks on the runs", remarks)),
     ]
-    # A table of findings that is empty says nothing "every check is good" has not said.
-    found = tables.findings_table(review)
     return Part(
         "team",
         "Team",
         sentences.QUESTIONS["team"],
-        sentences.team_answer(review),
-        tuple(points),
+        pieces.text("answer for the team", lambda: sentences.team_answer(review)),
+        # What a reader must know before any figure: values nobody measured, and runs that are not in them.
+        (
+            *pieces.lines("values nobody measured", lambda: sentences.placeholder_points(review)),
+            *pieces.lines("runs left out", left_out_points),
+        ),
         plates_of(partial(run_plate, review), partial(agreement_plate, review)),
-        (tables.runs_table(review), *((found,) if found.rows else ()), tables.ledger_table(review, False)),
+        (
+            *pieces.tables("runs", lambda: [tables.runs_table(review)]),
+            # A table of findings that is empty says nothing "every check is good" has not said.
+            *told(pieces.tables("findings of the checks", lambda: [tables.findings_table(review)])),
+            *pieces.tables("measured against predicted", lambda: [tables.ledger_table(review, False)]),
+        ),
         _worth_opening(folds),
     )
 
 
-def _tuner(review: Review) -> Part:
-    points: list[str] = []
-    # The answer stands above the points; with several changes each has to be told again here, in full.
-    for comparison in review.comparisons[:4]:
-        if len(review.comparisons) > 1:
-            points.append(sentences.comparison_answer(comparison))
+def _tuner(review: Review, pieces: Pieces) -> Part:
+    def of_change(comparison: Comparison) -> list[str]:
+        # The answer stands above the points; with several changes each has to be told again here, in full.
+        several = len(review.comparisons) > 1
+        points = [sentences.comparison_answer(comparison)] if several else []
         points.append(sentences.changed_parts(review, comparison))
         if comparison.reason:
             points.append(f"Why: {clause(comparison.reason)}.")
         points.append(sentences.smallest_visible(comparison))
-        points += filter(None, [sentences.axles_moved(comparison), sentences.driving_order(comparison)])
+        points += [sentences.axles_moved(comparison), sentences.driving_order(comparison)]
         if comparison.differences:
             points.append(f"Also different between the runs: {listed(list(comparison.differences))}.")
-        points.append(sentences.next_step(comparison))
-    # Each set-up has its details under its bar settings, since that is how a tuner names it.
-    bars = {setup.name: sentences.setting_words(review, setup.name) for setup in review.setups}
-    folds = [
-        Fold(
-            f"Set-up {label(setup.name)}: {bars[setup.name] or 'no bar in the sheet'}",
+        return [*points, sentences.next_step(comparison)]
+
+    def of_setup(setup: SetupResult) -> Fold:
+        # A set-up has its details under its bar settings, since that is how a tuner names it.
+        name = f"set-up {label(setup.name)}"
+        bars = pieces.text(f"bars of {name}", lambda: sentences.setting_words(review, setup.name))
+        makers: dict[str, Callable[[], PageTable | None]] = {
+            "measured": lambda: tables.measured_table(setup),
+            "predicted": lambda: tables.prediction_table(setup.predicted),
+            "compliance": lambda: tables.compliance_table(setup),
+        }
+        return Fold(
+            f"{name[0].upper()}{name[1:]}: {bars or 'no bar in the sheet'}",
             tables=tuple(
                 table
-                for table in (
-                    tables.measured_table(setup),
-                    tables.prediction_table(setup.predicted),
-                    tables.compliance_table(setup),
-                )
-                if table is not None
+                for what, make in makers.items()
+                for table in pieces.tables(f"{name}, {what}", lambda make=make: [make()])  # type: ignore[misc]
             ),
         )
-        for setup in review.setups
-    ]
+
+    folds = [of_setup(setup) for setup in review.setups]
     # With three settings or more the question is which of them differ at all; it goes before the details.
-    pairs = tables.pairs_table(review)
-    if pairs.rows:
-        folds.insert(0, Fold("Which bar settings are really different", tables=(pairs,)))
-    # Without a second set-up there is no change and no setting to compare.
-    shown = (tables.changes_table(review.comparisons), tables.settings_table(review))
+    differ = "Which bar settings are really different"
+    folds.insert(0, Fold(differ, tables=pieces.tables(differ, lambda: [tables.pairs_table(review)])))
     return Part(
         "tuner",
         "Tuner",
         sentences.QUESTIONS["tuner"],
-        sentences.tuner_answer(review),
-        tuple(points),
+        pieces.text("answer for the tuner", lambda: sentences.tuner_answer(review)),
+        tuple(
+            line
+            for comparison in review.comparisons[:4]
+            for line in pieces.lines(
+                f"change from {label(comparison.before)} to {label(comparison.after)}",
+                partial(of_change, comparison),
+            )
+        ),
         plates_of(
             partial(change_plate, review.comparisons),
             partial(roll_plates, review),
             partial(settings_plate, review),
         ),
-        tuple(table for table in shown if table.rows),
+        # Without a second set-up there is no change and no setting to compare.
+        told(
+            (
+                *pieces.tables("changes", lambda: [tables.changes_table(review.comparisons)]),
+                *pieces.tables("bar settings", lambda: [tables.settings_table(review)]),
+            )
+        ),
         _worth_opening(folds),
     )
 
 
-def _driver(review: Review) -> Part:
+def _driver(review: Review, pieces: Pieces) -> Part:
     # The run with the hardest hit alone: the page of the runs shows all of them, and closer.
     names = [run.name for run in review.runs]
-    found = sentences.events(review)
+    found = pieces.drawings.written("order of the hits", lambda: sentences.events(review), lambda _fault: [])
     worst = names.index(found[0][0].name) if found else None
     lead = plates_of(
         partial(course_plate, review),
@@ -165,32 +223,37 @@ def _driver(review: Review) -> Part:
         *(() if worst is None else (partial(travel_plate, review, worst),)),
     )
     # The list is short on the page and whole in the fold, unless the short one is the whole.
-    table = tables.events_table(review, _LEAD_EVENTS)
     folds = []
     if len(found) > _LEAD_EVENTS:
-        table_of_all = tables.events_table(review, tables.MOST_ROWS * 5, _LEAD_EVENTS)
-        folds.append(Fold(f"All {len(found)} events", tables=(table_of_all,)))
+        rest = f"All {len(found)} events"
+        most = tables.MOST_ROWS * 5
+        of_rest = pieces.tables(rest, lambda: [tables.events_table(review, most, _LEAD_EVENTS)])
+        folds.append(Fold(rest, tables=of_rest))
+    more, droop = "More of each event", "Dampers at full droop"
     folds += [
-        Fold("More of each event", tables=(tables.event_details_table(review),)),
-        Fold("Dampers at full droop", tables=(tables.droop_table(review),)),
+        Fold(more, tables=pieces.tables(more, lambda: [tables.event_details_table(review)])),
+        Fold(droop, tables=pieces.tables(droop, lambda: [tables.droop_table(review)])),
     ]
     return Part(
         "driver",
         "Driver",
         sentences.QUESTIONS["driver"],
-        sentences.driver_answer(review),
-        sentences.driver_points(review),
+        pieces.text("answer for the driver", lambda: sentences.driver_answer(review)),
+        pieces.lines("points for the driver", lambda: sentences.driver_points(review)),
         lead,
-        (table,) if table.rows else (),
+        told(pieces.tables("events", lambda: [tables.events_table(review, _LEAD_EVENTS)])),
         _worth_opening(folds),
     )
 
 
+def told(shown: Iterable[PageTable]) -> tuple[PageTable, ...]:
+    """Return the tables that have rows, or say why they have none."""
+    return tuple(table for table in shown if table.rows or not table.columns)
+
+
 def _worth_opening(folds: list[Fold]) -> tuple[Fold, ...]:
     # A line that opens onto nothing costs the trust in all others.
-    return tuple(
-        fold for fold in folds if fold.plates or fold.lines or any(table.rows for table in fold.tables)
-    )
+    return tuple(fold for fold in folds if fold.plates or fold.lines or told(fold.tables))
 
 
 # The page: what stands where, handed to the template. Figures are drawn here, not where they are described.
@@ -212,6 +275,7 @@ def render_page(
 
     `beside` are the files that stand beside this one, which it then leads to.
     """
+    pieces = Pieces(drawings)
     plates = all_plates(parts)
     drawn = {}
     for done, plate in enumerate(plates):
@@ -220,16 +284,18 @@ def render_page(
     return render(
         "report.html.j2",
         title=label(review.session.sheet.name, 80),
-        subtitle=_subtitle(review),
-        cards=cards(review),
-        strip=tables.strip_table(review),
+        subtitle=pieces.text("line under the title", lambda: _subtitle(review)),
+        cards=drawings.written("cards", lambda: cards(review), lambda _fault: ()),
+        strip=pieces.tables("the session in one row", lambda: [tables.strip_table(review)])[0],
         course=COURSE_PAGE if COURSE_PAGE in beside else "",
         look=LOOK_PAGE if LOOK_PAGE in beside else "",
         parts=parts,
         drawn=drawn,
-        sources=_sources(results),
-        settings=_settings(review),
-        steps=_steps(results),
+        sources=drawings.written("files behind the page", lambda: _sources(results), lambda _fault: []),
+        settings=pieces.lines("settings", lambda: _settings(review)),
+        steps=drawings.written(
+            "steps of the logs", lambda: _steps(results), lambda fault: [("", [fault_sentence(fault)])]
+        ),
     )
 
 
@@ -294,14 +360,15 @@ def write_report(
     The same review gives the same bytes. `progress` hears before each figure how many are drawn, and of how
     many; `parts`, from `page_parts`, are given when more is made of them than the page: then their figures
     are drawn once. `beside` are further files of the folder: see `look_page.files_beside`.
-    `drawings` are given to hear of figures that were left out, which the page tells in their place.
+    `drawings` are given to hear of figures, words and tables that were left out; the page tells it in their
+    place.
     """
     results = results_dict(review)
     drawings = drawings or Drawings()
     tell = progress or (lambda _done, _all: None)
     beside = beside or {}
-    page = render_page(review, results, parts or page_parts(review), drawings, tell, beside)
-    written = write_page(folder, page, results, csv_tables(results), beside)
+    page = render_page(review, results, parts or page_parts(review, drawings), drawings, tell, beside)
+    written = write_page(folder, page, results, csv_tables(results, drawings), beside)
     drawings.tidy()
     return written
 
@@ -329,7 +396,7 @@ def figure_html(plate: Plate, drawings: Drawings) -> Markup:
         return Markup(html)
     fault = drawings.fault(plate)
     assert fault is not None
-    return Markup('<p class="note">{}</p>').format(sentence(f"left out: {fault_words(fault)}", 400))
+    return Markup('<p class="note">{}</p>').format(fault_sentence(fault))
 
 
 def drawn(plates: Iterable[Plate], drawings: Drawings) -> tuple[DrawnPlate, ...]:

@@ -17,7 +17,7 @@ from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.files import check_ending, refuse_strange, write_whole
 from analyzer.report.figures import style
 from analyzer.report.page import Part, all_plates, page_parts
-from analyzer.report.sentences import CAUTIONS, fault_words, team_answer
+from analyzer.report.sentences import CAUTIONS, fault_words
 from analyzer.report.tables import Cell, PageTable
 from analyzer.report.words import clause, label
 from analyzer.session.review import Review
@@ -146,6 +146,9 @@ class Paper:
         widths = _column_widths(table, (WIDTH - 2 * MARGIN) / (_LETTER * size))
         self.space(0.12)
         self.text(table.caption, 8.5, bold=True)
+        if not table.columns:  # left out: its note says why
+            self.text(table.note, size)
+            return
         heads = [textwrap.wrap(column, width) for column, width in zip(table.columns, widths, strict=True)]
         for line in range(most := max(map(len, heads))):
             words = [head[line] if line < len(head) else "" for head in heads]
@@ -232,7 +235,10 @@ def save_figures(
     try:
         folder.mkdir(parents=True, exist_ok=True)
         drawings = drawings or style.Drawings()
-        plates = {folder / f"{plate.key}.{kind}": plate for plate in all_plates(parts or page_parts(review))}
+        plates = {
+            folder / f"{plate.key}.{kind}": plate
+            for plate in all_plates(parts or page_parts(review, drawings))
+        }
         for path in plates:  # before the first is written: all of them or none
             refuse_strange(path)
         written = []
@@ -261,15 +267,16 @@ def save_pdf(
     path = check_pdf(path)
     sheets = io.BytesIO()
     drawings = drawings or style.Drawings()
+    parts = parts or page_parts(review, drawings)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with (
             style.house_style(),
             Paper(
-                sheets, label(review.session.sheet.name, 80), drawings, label(team_answer(review), 400)
+                sheets, label(review.session.sheet.name, 80), drawings, label(parts[0].answer, 400)
             ) as paper,
         ):
-            _fill(paper, review, parts or page_parts(review))
+            _fill(paper, review, parts)
         write_whole(path, sheets.getvalue())
     except OSError as error:
         raise _not_writable(path, error) from None

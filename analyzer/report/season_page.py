@@ -52,16 +52,30 @@ def render_season(archive: Archive, drawings: Drawings | None = None) -> str:
 
 
 def _car(car: CarSeason, key: str, drawings: Drawings) -> CarPart:
-    tables = (trend_table(car), bottoming_table(car))
+    pieces = page.Pieces(drawings)
+    name = label(car.car)
+    tables = (
+        *pieces.tables(f"trends of {name}", lambda: [trend_table(car)]),
+        *pieces.tables(f"bottoming of {name}", lambda: [bottoming_table(car)]),
+    )
     return CarPart(
         key=key,
-        name=label(car.car),
+        name=name,
         span=f"{count(car.runs, 'run')}, {count(len(car.sessions), 'session')}",
-        answer=season_sentences.car_answer(car),
-        points=(*season_sentences.advice(car), *season_sentences.notes(car)),
+        answer=_answer(car, drawings),
+        points=(
+            *pieces.lines(f"advice for {name}", lambda: season_sentences.advice(car)),
+            *pieces.lines(f"notes on {name}", lambda: season_sentences.notes(car)),
+        ),
         plates=page.drawn(plates_of(partial(car_plates, car, key)), drawings),
-        tables=tuple(table for table in tables if table.rows),
+        tables=page.told(tables),
         sessions=_sessions(car),
+    )
+
+
+def _answer(car: CarSeason, drawings: Drawings) -> str:
+    return page.Pieces(drawings).text(
+        f"answer for {label(car.car)}", lambda: season_sentences.car_answer(car)
     )
 
 
@@ -147,11 +161,11 @@ def write_season(archive: Archive, drawings: Drawings | None = None) -> Path:
     """
     # The pages hang on results.json alone: equal data, equal page, so nothing is drawn again.
     folder = archive.folder / REPORT
-    table = season_dict(archive)
+    drawings = drawings or Drawings()
+    table = season_dict(archive, drawings)
     there = (folder / PAGE).is_file() and (archive.folder / FIGURE).is_file()
     if there and read_json(folder / RESULTS) == table:
         return folder / PAGE
-    drawings = drawings or Drawings()
     try:
         write_whole(archive.folder / FIGURE, season_svg(archive).encode(), own=True)
     except Exception as error:
@@ -160,10 +174,11 @@ def write_season(archive: Archive, drawings: Drawings | None = None) -> Path:
     return page.write_page(folder, render_season(archive, drawings), table, tables)
 
 
-def season_dict(archive: Archive) -> dict[str, Any]:
+def season_dict(archive: Archive, drawings: Drawings | None = None) -> dict[str, Any]:
     """Return a season as one plain dictionary: what stands in its results.json.
 
     It does not tell what this pass did, so that every pass over the same files gives the same bytes.
+    `drawings` are given to hear of answers that were left out.
     """
     # The program's digest stands in it: another program may find other figures in the same logs.
     return rounded(
@@ -172,16 +187,16 @@ def season_dict(archive: Archive) -> dict[str, Any]:
             "version": __version__,
             "program": program_digest(),
             **taken(archive, "sessions runs"),
-            "cars": [_car_dict(car) for car in archive.cars],
+            "cars": [_car_dict(car, drawings or Drawings()) for car in archive.cars],
             "left_out": [{"session": s, "run": r or None, "reason": why} for s, r, why in archive.left_out],
         }
     )
 
 
-def _car_dict(car: CarSeason) -> dict[str, Any]:
+def _car_dict(car: CarSeason, drawings: Drawings) -> dict[str, Any]:
     return {
         "name": car.car,
-        "answer": season_sentences.car_answer(car),
+        "answer": _answer(car, drawings),
         **taken(car, "ordered_by runs left_out"),
         "sessions": [{"folder": folder, "label": label} for folder, label in car.sessions],
         "trends": [

@@ -146,16 +146,21 @@ def fault_words(fault: Fault) -> str:
     files = words.listed([words.label(path.name) for path in fault.send])
     sent = f" with {files}" if files else ""
     place = f"({fault.kind} in {fault.place}{says})"
-    if fault.stage == "drawing":
-        sent = " with the sheets and logs"
+    if fault.stage in ("drawing", "writing"):
+        what = "drawing the figure" if fault.stage == "drawing" else "writing this piece"
         return (
-            f"fault of this program while drawing the figure {place}; no number rests on it; "
-            f"send this line{sent} to those who keep the program"
+            f"fault of this program while {what} {place}; no number rests on it; "
+            "send this line with the sheets and logs to those who keep the program"
         )
     return (
         f"fault of this program while {fault.stage} the run {place}, "
         f"not of the log; send this line{sent} to those who keep the program"
     )
+
+
+def fault_sentence(fault: Fault) -> str:
+    """Return what stands on a page in place of what the program failed at."""
+    return words.sentence(f"left out: {fault_words(fault)}", 400)
 
 
 def faults_line(faults: Sequence[Fault]) -> str:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -24,6 +25,7 @@ from analyzer.core.units import DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.processing.course.places import WHOLE
 from analyzer.report import course_sentences, reasons as reason_words, season_sentences, sentences, words
+from analyzer.report.figures.style import Drawings
 from analyzer.session.course_sheet import CourseSheetResult
 from analyzer.session.review import CheckOutcome, Review
 
@@ -36,13 +38,25 @@ _NAME: Final = 14
 # ``analyzer review``: the three answers.
 
 
-def print_summary(review: Review, console: Console) -> None:
-    """Print team, tuner and driver part, each starting with the answer in one sentence."""
+def print_summary(review: Review, console: Console, drawings: Drawings | None = None) -> None:
+    """Print team, tuner and driver part, each starting with the answer in one sentence.
+
+    Where `drawings` are given to hear of it, a part that the program fails at is left out, and says so.
+    """
     title = f"{words.label(review.session.sheet.name, 60)}, {words.label(review.session.car.name, 40)}"
     console.print(Text(title, style="bold"))
-    _team(review, console)
-    _tuner(review, console)
-    _driver(review, console)
+    for part, show_part in (("team", _team), ("tuner", _tuner), ("driver", _driver)):
+        if drawings is None:
+            show_part(review, console)
+        else:
+            printed(
+                f"{part}'s answer at the terminal", partial(show_part, review, console), console, drawings
+            )
+
+
+def printed(piece: str, make: Callable[[], None], console: Console, drawings: Drawings) -> None:
+    """Print a piece, or why the program failed at it; what else was made stands."""
+    drawings.written(piece, make, lambda fault: say(console, sentences.fault_sentence(fault)))
 
 
 def _team(review: Review, console: Console) -> None:

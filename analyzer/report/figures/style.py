@@ -353,6 +353,7 @@ _ALT_STAMP: Final[dict[Kind, str]] = {"svg": "Description", "png": "Description"
 _NOTE_LETTERS: Final = 80
 """Letters of a line of the note under a figure."""
 _Form = TypeVar("_Form", str, bytes)
+_Piece = TypeVar("_Piece")
 
 
 def figure_kind(word: str) -> Kind:
@@ -380,7 +381,7 @@ def figure_kind_of(path: Path) -> Kind:
 
 
 class Drawings:
-    """The figures of one page; one that the program fails at is left out, and is told of in `faults`.
+    """The figures and words of one page; what the program fails at is left out, and told of in `faults`.
 
     Parameters
     ----------
@@ -394,7 +395,7 @@ class Drawings:
 
     @property
     def faults(self) -> tuple[Fault, ...]:
-        """What the program failed at, once per figure."""
+        """What the program failed at, once per figure or piece of the page."""
         return tuple(self._faults.values())
 
     def fault(self, plate: Plate) -> Fault | None:
@@ -430,6 +431,22 @@ class Drawings:
     def leave_out(self, key: str, error: Exception) -> None:
         """Leave a figure out because of a fault; raises `error` when it is none, as `fault_of` does."""
         self._faults[key] = fault_of(error, key, "drawing")
+
+    def written(self, piece: str, make: Callable[[], _Piece], instead: Callable[[Fault], _Piece]) -> _Piece:
+        """Return words or tables of a page, and `instead` in place of a piece that the program fails at.
+
+        Parameters
+        ----------
+        piece : str
+            What it is, in plain words.
+        make, instead : callable
+            Give the piece, and what stands in its place.
+        """
+        try:
+            return make()
+        except Exception as error:
+            # One sentence is no reason to lose the others: numbers are worked out before any is written.
+            return instead(self._faults.setdefault(piece, fault_of(error, piece, "writing")))
 
     def _drawn(self, plate: Plate, form: str, make: Callable[[Plate], _Form]) -> _Form:
         if not self._kept.used or plate.digest is None:
