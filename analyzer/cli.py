@@ -27,7 +27,7 @@ import typer
 from typer.core import TyperCommand
 
 from analyzer.__main__ import STOPPED, STOPPED_LINE
-from analyzer.core.errors import AnalyzerError, nearest, one_line, plain_text
+from analyzer.core.errors import AnalyzerError, nearest, one_line, plain_text, refuse_file
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -172,8 +172,8 @@ def review(
     from analyzer.session.review import failure_line, review_session
 
     kind = figure_kind(figure_format)  # what is wrong here is told before the work, not after it
-    if figures is not None and figures.exists() and not figures.is_dir():
-        raise AnalyzerError(one_line(f"{figures}: is a file; name a folder for the figures"))
+    if figures is not None:
+        refuse_file(figures, "a folder for the figures")
     if pdf is not None:
         from analyzer.report.pdf import check_pdf
 
@@ -445,6 +445,8 @@ def bar(
         from analyzer.report.builder_sheet import check_sheet
 
         check_sheet(builder)  # a name that will not do is told before the work
+    if save is not None:
+        refuse_file(save, "a folder for table and figure")
     sheet = read_car(car)
     check_bars(sheet, car)
     if not 0.0 < lateral <= 5.0:
@@ -511,6 +513,7 @@ def start(
 
         check_sheet(measuring)  # a name that will not do is told before the work
     if logs:
+        refuse_file(folder, "a new folder")
         from analyzer.ingest.template import NOT_ASKED, require_free, sort_logs, start_folder
 
         found = sort_logs(logs)
@@ -921,7 +924,7 @@ def _would_do(error: AnalyzerError) -> str:
     wrong, right = error.instead
     words = sys.argv[1:]
     places = [place for place, word in enumerate(words) if word.rstrip("/") == wrong.rstrip("/")]
-    if len(places) != 1 or not right.isprintable():
+    if len(places) != 1 or right in words or not right.isprintable():
         return ""
     words[places[0]] = right
     command = " ".join(f'"{word}"' if " " in word or not word else word for word in ("analyzer", *words))

@@ -63,7 +63,14 @@ LINES = [
     ("review course.toml", "is a course sheet", "analyzer review session.toml"),
     ("bar session.toml", "is a session sheet, not a car sheet", "analyzer bar car.toml"),
     (f"choose course.toml {SOFTER}", "is a course sheet", f"analyzer choose session.toml {SOFTER}"),
+    ("start new --from session.toml r01.csv.gz", "is a session sheet, not a log", "name a log"),
     # folders
+    ("start car.toml --from r01.csv.gz", "car.toml: is a file", "name a new folder"),
+    ("start . --from r01.csv.gz", "car.toml: is there already", "name an empty or new folder"),
+    ("bar car.toml --save r01.csv.gz", "r01.csv.gz: is a file", "name a folder for table and figure"),
+    ("desk car.toml", "car.toml: is a file", "name a folder of the session"),
+    ("archive car.toml", "car.toml: is a file", "name the folder that holds the sessions"),
+    ("archive nowhere", "there is no such folder", "name the one that holds the sessions"),
     ("bar .", "is a folder; name the car sheet in it, car.toml", "analyzer bar car.toml"),
     ("bar only_logs", "holds no car sheet", "analyzer start FOLDER --from only_logs/plain.csv"),
     ("review only_logs", "holds no session sheet", "analyzer start FOLDER --from only_logs/plain.csv"),
@@ -107,6 +114,29 @@ def test_a_command_that_it_names_does(session, monkeypatch, capsys):
     with pytest.raises(SystemExit) as ended:
         main()
     assert ended.value.code == 0
+
+
+def test_a_missing_log_does_not_stop_the_other_runs(sample_session, tmp_path, monkeypatch, capsys):
+    for name in ("car.toml", "r02.csv.gz"):
+        shutil.copy(sample_session / name, tmp_path)
+    head, *runs = (sample_session / "session.toml").read_text(encoding="utf-8").split("[[runs]]")
+    kept = "[[runs]]".join([head.replace('course = "course.toml"\n', ""), *runs[:2]])
+    (tmp_path / "session.toml").write_text(kept, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    for command in ("check .", "review . --quiet"):
+        monkeypatch.setattr("sys.argv", ["analyzer", *command.split()])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        printed = capsys.readouterr()
+        assert ended.value.code == 2
+        (line,) = printed.err.splitlines()
+        assert 'there is no file "r01.csv.gz"' in line
+        assert ("r02" in printed.out) is (command == "check .")
+    assert '"r02"' in (tmp_path / "report" / "results.json").read_text(encoding="utf-8")
+
+
+def test_what_stands_in_the_command_already_is_not_proposed_twice(session, monkeypatch, capsys):
+    assert "this would do" not in told("start new --from session.toml r01.csv.gz", monkeypatch, capsys)
 
 
 @pytest.mark.parametrize("slip", ["name = coupe", 'name = "coupe'])

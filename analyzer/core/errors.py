@@ -112,6 +112,12 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     return names[found[0]] if found else None
 
 
+def refuse_file(path: Path, meant: str) -> None:
+    """Raise an `AnalyzerError` when a file lies where a folder is wanted; `meant` says which one."""
+    if path.exists() and not path.is_dir():
+        raise AnalyzerError(one_line(f"{path}: is a file; name {meant}"))
+
+
 def nearest_file(path: Path) -> Path | None:
     """Return the file beside `path`, where nothing lies, whose name is most like its name, or None."""
     try:

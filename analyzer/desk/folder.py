@@ -15,7 +15,7 @@ from typing import Any, BinaryIO, Final
 
 import tomlkit
 
-from analyzer.core.errors import AnalyzerError, SheetError, one_line
+from analyzer.core.errors import AnalyzerError, SheetError, one_line, refuse_file
 from analyzer.core.files import alone_in, open_plain, sweep_folder, write_together, write_whole
 from analyzer.desk.sheet_form import Edit, Place, edited, opened
 from analyzer.ingest.template import start_folder, starter_sheets
@@ -89,6 +89,7 @@ class Folder:
 
     def __init__(self, path: Path) -> None:
         self.path = path.expanduser().resolve()
+        refuse_file(path.expanduser(), "a folder of the session")
         try:
             self.path.mkdir(parents=True, exist_ok=True)
         except OSError as error:
