@@ -820,7 +820,7 @@ def run(listens: bool = False) -> None:
     # Standard error is for lines of this program: what a library warns of (a part of itself that found no
     # room, say) is no reader's concern. In the tests every warning is an error.
     if not sys.warnoptions:
-        warnings.simplefilter("ignore")
+        warnings.simplefilter("ignore")  # see above
     try:
         if listens:  # from here on what was begun is put in order first
             signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -832,7 +832,7 @@ def run(listens: bool = False) -> None:
         os._exit(STOPPED)
     except SystemExit as ending:
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # the outcome stands
-        with suppress(OSError, ValueError):
+        with suppress(OSError, ValueError):  # a reader that is gone; the code below still tells how it ended
             sys.stdout.flush()
             sys.stderr.flush()
         os._exit(ending.code if isinstance(ending.code, int) else 0)
@@ -867,7 +867,7 @@ def main() -> None:
         _fail(
             one_line(f"{error.filename or 'a file'}: {error.strerror or error}; check path, rights and space")
         )
-    except Exception as error:
+    except Exception as error:  # a fault of ours that no run, figure or piece can be blamed for: code 3
         _unforeseen(error)
     raise SystemExit(code if isinstance(code, int) else 0)
 

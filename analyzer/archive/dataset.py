@@ -69,7 +69,7 @@ def opened(folder: Path) -> Iterator[Path]:
             raise AnalyzerError(one_line(f"{folder}: another pass is writing this archive; wait for it"))
         # The system lets go of the lock when the process ends, however it ends.
         for left in folder.rglob(f"{PART}*"):
-            with suppress(OSError):
+            with suppress(OSError):  # gone meanwhile, or not ours to remove; the next pass tries again
                 left.unlink()
         write_whole(folder / MARKER, json_bytes(_MARK), own=True)
         yield folder
@@ -345,7 +345,7 @@ def drop_others(folder: Path, plans: Iterable[SessionPlan]) -> None:
         for session in (folder / DATA / table).glob("car=*/session=*"):
             if session not in keep:
                 shutil.rmtree(session, ignore_errors=True)
-                with suppress(OSError):
+                with suppress(OSError):  # other sessions of the car are left in it
                     session.parent.rmdir()
 
 

@@ -151,7 +151,7 @@ def _unchanged(task: Task) -> bool:
             with open_plain(Path(log)) as file:
                 if hashlib.file_digest(file, "sha256").hexdigest() != expected:
                     return False
-    except Exception:
+    except Exception:  # whatever hinders reading them now may be gone at the next pass, which tries again
         return False
     return True
 
@@ -277,7 +277,7 @@ def _run_pool(
                 del out[future]
                 yield future.result()
             return list(out.values())
-        except BaseException:
+        except BaseException:  # an interrupt, too: nobody waits for runs that are not wanted any more
             pool.shutdown(wait=False, cancel_futures=True)
             raise
     return []

@@ -105,7 +105,7 @@ def contained(
     """
     try:
         return work(names), ()
-    except Exception as error:
+    except Exception as error:  # looked into below, or raised again
         if names:
             told(names[0], error)  # goes on with what the user can mend
         else:
@@ -121,7 +121,7 @@ def contained(
         except AnalyzerError:
             # Too few runs so far, it says; whether that stays so is seen at the end.
             found = []
-        except Exception as error:
+        except Exception as error:  # this run breaks what went well without it
             faults.append(told(name, error))
             continue
         kept.append(name)

@@ -285,7 +285,7 @@ def _held_new(made: Callable[[], Path]) -> tuple[Path, int | None]:
     """Return something new with its lock; anew when another took it for left behind before it was locked."""
     while True:
         path = made()
-        with suppress(FileNotFoundError):
+        with suppress(FileNotFoundError):  # another process swept it away before it was locked
             handle = _hold(path, wait=True)
             if handle is None or path.exists():
                 return path, handle
@@ -305,23 +305,23 @@ def alone_in(folder: Path) -> Iterator[None]:
 def _sweep(target: Path) -> None:
     """Remove what killed processes left of `target`, and put back an earlier report they had moved aside."""
     prefix = _prefix(target)
-    with suppress(OSError):
+    with suppress(OSError):  # a folder that cannot be listed is told by whoever writes to it
         for entry in list(target.parent.iterdir()):
             middle = entry.name.removeprefix(prefix)[:_RANDOM_SIGNS]
             if entry.name not in (f"{prefix}{middle}.part", f"{prefix}{middle}.old") or entry.is_symlink():
                 continue
             if len(middle) == _RANDOM_SIGNS and _RANDOM.issuperset(middle):
-                with suppress(OSError):
+                with suppress(OSError):  # another process was faster
                     _sweep_one(entry, target)
 
 
 def sweep_folder(folder: Path) -> None:
     """Remove what killed processes left half written in a folder, whatever file it was to become."""
-    with suppress(OSError):
+    with suppress(OSError):  # as above
         for entry in list(folder.glob(".*.part")):
             middle = entry.name.removesuffix(".part")[-_RANDOM_SIGNS:]
             if _RANDOM.issuperset(middle) and entry.is_file() and not entry.is_symlink():
-                with suppress(OSError):
+                with suppress(OSError):  # another process was faster
                     _sweep_one(entry, entry)
 
 

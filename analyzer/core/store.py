@@ -208,7 +208,7 @@ class Store:
             return
         self._written = 0
         found = []
-        with suppress(OSError):
+        with suppress(OSError):  # without a list of it the folder stays as large as it is
             for entry in os.scandir(self._folder):
                 with suppress(OSError):  # gone since the folder was listed
                     found.append((entry.stat().st_mtime, entry.stat().st_size, entry))

@@ -496,7 +496,7 @@ def serve(path: Path, port: int, show: Callable[[str], object], browser: bool = 
             seen = desk.last_seen
             if seen is not None and not desk.windows and time.monotonic() - seen > GRACE:
                 server.should_exit = True
-        with contextlib.suppress(asyncio.CancelledError):
+        with contextlib.suppress(asyncio.CancelledError):  # how a server that was told to close ends
             await running
 
     asyncio.run(until_closed())

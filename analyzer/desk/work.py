@@ -181,7 +181,7 @@ class Work:
             job.error = one_line(
                 f"{error.filename or 'a file'}: {error.strerror or error}; check rights and space"
             )
-        except Exception as error:
+        except Exception as error:  # the desk goes on; the job says what to send
             traceback.print_exc()
             what = f"{type(error).__name__} in {place_of(error)}"
             job.error = f"fault of this program ({what}); send what the terminal shows to those who keep it"

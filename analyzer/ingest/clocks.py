@@ -112,6 +112,7 @@ def correlation(first: Motion, other: Motion, low: float, high: float) -> tuple[
     offset, product, overlap = offset[order], product[order], overlap[order]
     power = np.maximum(power_first[order], 0.0) * np.maximum(power_other[order], 0.0)
     usable = (offset >= low) & (offset <= high) & (overlap > 0.5 * LEAST_OVERLAP * first.rate) & (power > 0.0)
+    # Without power at an offset it is not `usable` and left out below.
     with np.errstate(divide="ignore", invalid="ignore"):
         r = product / np.sqrt(power)
     # Few samples in common correlate by chance.

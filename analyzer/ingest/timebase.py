@@ -220,6 +220,6 @@ def decimated(values: NDArray[np.float64], old_rate: float, new_rate: float) -> 
     # Missing samples weigh nothing, and the rest is brought back to full weight.
     summed = np.convolve(np.where(good, values, 0.0), taps, mode="full")[half : half + len(values)]
     weight = np.convolve(good.astype(np.float64), taps, mode="full")[half : half + len(values)]
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore"):  # no weight at all: NaN by the next line
         smooth = summed / weight
     return np.where(good & (weight > 0.3), smooth, np.nan)

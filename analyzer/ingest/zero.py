@@ -507,8 +507,7 @@ def _forces(blocks: Blocks, still: Bools) -> tuple[dict[str, Floats], list[int]]
 def _driving(blocks: Blocks, still: Bools) -> Bools:
     driving = ~still
     if "speed" in blocks.data:
-        with np.errstate(invalid="ignore"):
-            fast = blocks.mean("speed") > MOVING_SPEED
+        fast = blocks.mean("speed") > MOVING_SPEED
         if fast.sum() > 0.5 * driving.sum():
             driving = driving & fast
     return driving
@@ -517,10 +516,9 @@ def _driving(blocks: Blocks, still: Bools) -> Bools:
 def _straight(blocks: Blocks, forces: dict[str, Floats]) -> Bools:
     """Return the blocks of straight, level, steady running."""
     limits = {"accel_y": STRAIGHT_FORCE, "accel_x": STEADY_FORCE, "accel_z": LEVEL_BAND}
-    with np.errstate(invalid="ignore"):
-        straight = np.logical_and.reduce([np.abs(force) < limits[name] for name, force in forces.items()])
-        if "gyro_z" in blocks.data:
-            straight = straight & ~(np.abs(blocks.mean("gyro_z")) > STRAIGHT_RATE)
+    straight = np.logical_and.reduce([np.abs(force) < limits[name] for name, force in forces.items()])
+    if "gyro_z" in blocks.data:
+        straight = straight & ~(np.abs(blocks.mean("gyro_z")) > STRAIGHT_RATE)
     return np.asarray(straight, dtype=np.bool_)
 
 

@@ -83,8 +83,7 @@ def find_contacts(travel: Floats, bad: Bools, gap: float, rate: float) -> list[C
         Samples per second [Hz].
     """
     # A missing sample compares as no contact; most runs of most corners end here.
-    with np.errstate(invalid="ignore"):
-        near = (travel >= gap - RELEASE) & ~bad
+    near = (travel >= gap - RELEASE) & ~bad
     if not near.any():
         return []
     values = shelved(signals.filled(travel, bad))
@@ -164,8 +163,7 @@ def _measured(fit: Parabola, low: int, high: int, gap: float, rate: float, noise
 def contact_mask(recording: Recording, corner: Corner, gap: float, every: int) -> Bools:
     """Return the working samples near which a damper is at its stop, spikes included."""
     travel = recording.data[f"damper_{corner}"].to_numpy(dtype=np.float64, copy=False)
-    with np.errstate(invalid="ignore"):
-        touching = travel >= gap
+    touching = travel >= gap
     near: Bools = np.logical_or.reduceat(touching, np.arange(0, len(touching), every))
     # A thinned sample also rests on log samples before it.
     return signals.widened(near, 1) if every > 1 else near

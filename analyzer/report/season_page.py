@@ -168,7 +168,7 @@ def write_season(archive: Archive, drawings: Drawings | None = None) -> Path:
         return folder / PAGE
     try:
         write_whole(archive.folder / FIGURE, season_svg(archive).encode(), own=True)
-    except Exception as error:
+    except Exception as error:  # a figure is no reason to lose the numbers
         drawings.leave_out(FIGURE, error)
     tables = {file: csv_text(_COLUMNS[file], rows) for file, rows in _tables(table).items()}
     return page.write_page(folder, render_season(archive, drawings), table, tables)

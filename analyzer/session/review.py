@@ -239,7 +239,7 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
         except LogError as error:
             failed[name] = str(error)
             continue
-        except Exception as error:
+        except Exception as error:  # costs this run alone; what is no fault goes on
             faults.append(run_fault(session, name, "estimating", error))
             continue
         recordings.append(recording)
@@ -449,7 +449,7 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
             return CheckOutcome(
                 (replace(alone, health=(*alone.health, *repeat_rows(repeats, alone.run))),), {}
             )
-        except Exception as error:
+        except Exception as error:  # told as a fault; what is none goes on
             return CheckOutcome((), {}, (fault_of(error, path.name, "reading", (path,)),))
     session = load_session(path)
     recordings: list[Recording] = []
@@ -465,7 +465,7 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
             recordings.append(known.recording(name))
         except LogError as error:
             failed[name] = str(error)
-        except Exception as error:
+        except Exception as error:  # costs this run alone; what is no fault goes on
             faults.append(run_fault(session, name, "reading", error))
 
     def looked_at(names: Collection[str]) -> tuple[Recording, ...]:

@@ -181,8 +181,7 @@ def forward_ratio(signals: Signals) -> Ratio | None:
     rate = np.gradient(speed, signals.block / signals.base.rate)
     # Means of three blocks belong to the same stretch as the central difference.
     ahead, side = (np.convolve(signals.mean(n), [0.25, 0.5, 0.25], mode="same") for n in names[:2])
-    with np.errstate(invalid="ignore"):
-        used = np.isfinite(rate) & np.isfinite(ahead) & np.isfinite(side) & ~signals.still & (speed > SLOWEST)
+    used = np.isfinite(rate) & np.isfinite(ahead) & np.isfinite(side) & ~signals.still & (speed > SLOWEST)
     used[[0, -1]] = False
     if used.sum() < LEAST_BLOCKS:
         return None
@@ -210,8 +209,7 @@ def place_ratio(signals: Signals) -> Ratio | None:
         return None
     # A receiver without a fix writes noughts.
     lost = signals.mean("latitude") == 0.0
-    with np.errstate(invalid="ignore"):
-        lost |= (np.abs(signals.mean("latitude")) > np.pi / 2) | (np.abs(signals.mean("longitude")) > np.pi)
+    lost |= (np.abs(signals.mean("latitude")) > np.pi / 2) | (np.abs(signals.mean("longitude")) > np.pi)
     north, east = (np.where(lost, np.nan, signals.mean(n)) for n in names[:2])
     step = signals.block / signals.base.rate
     across = np.gradient(east, step) * np.cos(north)

@@ -370,8 +370,7 @@ def _yaw(found: Findings, signals: Signals) -> None:
 
 def _speed(found: Findings, signals: Signals) -> None:
     values = signals.data["speed"]
-    with np.errstate(invalid="ignore"):
-        odd = (values > FASTEST) | (values < -15.0)
+    odd = (values > FASTEST) | (values < -15.0)
     share = float(odd.mean())
     for first, end in zip(*(edge.tolist() for edge in inputs.runs_of(odd)), strict=True):
         found.mark("speed", first, end)
@@ -408,8 +407,7 @@ def _position(found: Findings, signals: Signals) -> None:
 def _nowhere(found: Findings, signals: Signals, name: str) -> None:
     """Leave out and name positions that lie nowhere on earth."""
     most = np.pi / 2 if name == "latitude" else np.pi
-    with np.errstate(invalid="ignore"):
-        beyond = np.abs(signals.data[name]) > most
+    beyond = np.abs(signals.data[name]) > most
     share = float(beyond.mean())
     if not share:
         return
@@ -462,10 +460,9 @@ def check_forward(found: Findings, signals: Signals, clock_wrong: bool = False) 
         found.untested("sign", "accel_x", "The log is too short.")
         return
     means = signals.mean("accel_x")
-    with np.errstate(invalid="ignore"):
-        rate = np.gradient(signals.mean("speed"), signals.block / signals.base.rate)
-        # Straight parts only: a drifting car's forward axis points out of its path.
-        used = (np.abs(rate) > SPEEDING) & (np.abs(signals.mean("accel_y")) < STRAIGHT) & ~signals.still
+    rate = np.gradient(signals.mean("speed"), signals.block / signals.base.rate)
+    # Straight parts only: a drifting car's forward axis points out of its path.
+    used = (np.abs(rate) > SPEEDING) & (np.abs(signals.mean("accel_y")) < STRAIGHT) & ~signals.still
     used &= np.isfinite(means) & np.isfinite(rate)
     if used.sum() < LEAST_BLOCKS or float(rate[used].std()) < SPEEDING:
         found.untested("sign", "accel_x", "Too little braking and accelerating on the straight to tell.")
@@ -575,8 +572,7 @@ def check_roll_rate(found: Findings, signals: Signals) -> None:
 def _cornering_slope(signals: Signals, bank: Floats) -> float:
     """Return the 90th percentile of the slope towards the inside of the turn [rad]; 0 without cornering."""
     side = signals.mean("accel_y")
-    with np.errstate(invalid="ignore"):
-        turning = np.isfinite(bank) & (np.abs(side) > ROLL_CORNERING) & ~signals.still
+    turning = np.isfinite(bank) & (np.abs(side) > ROLL_CORNERING) & ~signals.still
     return float(np.percentile((bank * np.sign(side))[turning], 90.0)) if turning.sum() >= 10 else 0.0
 
 

@@ -61,8 +61,7 @@ def _range(found: Findings, signals: Signals, name: str) -> None:
     # A margin for the zero, which is known to a millimetre or two at best.
     high = np.inf if damper.full_bump is None else damper.full_bump.value + STROKE_MARGIN
     low = -np.inf if damper.full_droop is None else -damper.full_droop.value - STROKE_MARGIN
-    with np.errstate(invalid="ignore"):
-        beyond = (values > high) | (values < low)
+    beyond = (values > high) | (values < low)
     share = float(beyond.mean())
     if not share:
         found.add(

@@ -304,8 +304,7 @@ def _forward_sense(signals: Signals) -> float:
         return 0.0
     rate = np.gradient(signals.mean("speed"), signals.block / signals.base.rate)
     means = signals.mean("accel_x")
-    with np.errstate(invalid="ignore"):
-        used = (np.abs(rate) > SPEEDING) & (np.abs(signals.mean("accel_y")) < STRAIGHT) & ~signals.still
+    used = (np.abs(rate) > SPEEDING) & (np.abs(signals.mean("accel_y")) < STRAIGHT) & ~signals.still
     used &= np.isfinite(means) & np.isfinite(rate)
     if used.sum() < LEAST_BLOCKS or float(rate[used].std()) < SPEEDING or not means[used].std() > 0.0:
         return 0.0

@@ -133,11 +133,12 @@ def house_style() -> Iterator[None]:
     import matplotlib as mpl
     import matplotlib.style
 
-    with warnings.catch_warnings(), mpl.rc_context():
+    with warnings.catch_warnings(), mpl.rc_context():  # both as before when the figure is drawn
         mpl.rcdefaults()
         matplotlib.style.use(STYLE)
         # Names may hold emoji or letters of any script; the reader's own fonts show them, not ours.
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
+        # The same of letters that it cannot set as their script asks.
         warnings.filterwarnings("ignore", message=r"Matplotlib currently does not support")
         yield
 
@@ -327,7 +328,7 @@ def plates_of(*makers: partial[Plate | None] | partial[list[Plate]] | partial[Pl
     for place, make in enumerate(makers):
         try:
             made = make()
-        except Exception as error:
+        except Exception as error:  # told where the figure would stand, by `Drawings`
             name = make.func.__name__.strip("_").replace("_", "-")
             found.append(Plate(f"{name}-{place}", "One more figure", "", partial(_failing, error)))
         else:

@@ -171,7 +171,7 @@ def safety_factor(points: tuple[StressPoint, ...], force: float | Array) -> Arra
     known = [p for p in points if not math.isnan(p.yield_strength)]
     if not known:
         return np.asarray(math.nan)
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore"):  # an unloaded bar is infinitely far from yield, and so it says
         factors = [p.yield_strength / (p.per_force * np.abs(force)) for p in known]
     return np.asarray(np.min(np.stack(np.broadcast_arrays(*factors)), axis=0))
 
