@@ -17,19 +17,20 @@ import tomlkit
 
 from analyzer.core.errors import AnalyzerError, SheetError, one_line, refuse_file
 from analyzer.core.files import alone_in, open_plain, sweep_folder, write_together, write_whole
-from analyzer.desk.sheet_form import Edit, Place, edited, opened
-from analyzer.ingest.template import start_folder, starter_sheets
+from analyzer.desk.sheet_form import Edit, Place, edited, opened, with_channels
+from analyzer.ingest.template import STARTER_COURSE, start_folder, starter_car, starter_sheets
 from analyzer.prediction.setup import check_bars, check_setup
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.fields import Sheet
 from analyzer.sheets.kind import LOG_SUFFIXES, logs_in, toml_table
 from analyzer.sheets.read import Refusal, refusals
-from analyzer.sheets.session import SessionSheet
+from analyzer.sheets.session import CourseSheet, SessionSheet
 
 LARGEST_LOG: Final = 2_000_000_000
 """Bytes of one log that are taken in; an hour of 30 channels at 1000 samples a second has 1.2e9 as text."""
 SESSION: Final = "session.toml"
 CAR: Final = "car.toml"
+COURSE: Final = "course.toml"
 _UNSAFE: Final = re.compile(r"[^A-Za-z0-9_-]+")
 _LONGEST_STEM: Final = 60
 
@@ -71,6 +72,8 @@ class Kept:
     path: Path
     data: bytes
     table: dict[str, Any]
+    there: bool = True
+    """False where the sheet is one to fill in and there is no file of it yet."""
 
     @property
     def version(self) -> str:
@@ -114,19 +117,19 @@ class Folder:
 
     @property
     def begun(self) -> bool:
-        """Whether both sheets are there."""
+        """Whether the sheets of car and session are there."""
         return self.inside(SESSION).is_file() and self.path_of("car").is_file()
 
     def path_of(self, which: str) -> Path:
-        """Return where the ``car`` or ``session`` sheet lies; the session says what the car's is called."""
-        session = self.inside(SESSION)
+        """Return where a sheet lies; that of the session says what those of car and course are called."""
+        session, usual = self.inside(SESSION), f"{which}.toml"
         if which == "session":
             return session
         try:
-            named = table_of(session.read_bytes()).get("car", CAR) if session.is_file() else CAR
+            named = table_of(session.read_bytes()).get(which, usual) if session.is_file() else usual
         except (OSError, ValueError):
-            named = CAR
-        return self.inside(*Path(named).parts) if isinstance(named, str) and named else self.inside(CAR)
+            named = usual
+        return self.inside(*Path(named).parts) if isinstance(named, str) and named else self.inside(usual)
 
     def read(self, which: str) -> Kept:
         """Return a sheet as it is on disk; raises `AnalyzerError` when it cannot be read as one."""
@@ -136,6 +139,9 @@ class Folder:
                 data = file.read()
             return Kept(path, data, table_of(data))
         except FileNotFoundError:
+            if which in _STARTERS:
+                data = _STARTERS[which]()
+                return Kept(path, data, table_of(data), False)
             raise AnalyzerError(f"{path.name}: is not there; drop a log on the page to begin it") from None
         except (OSError, ValueError, RecursionError) as error:
             raise AnalyzerError(
@@ -149,10 +155,12 @@ class Folder:
     def refused(self, which: str, data: bytes) -> tuple[Refusal, ...]:
         """Return everything in a sheet that will not do, the other sheet taken as it is on disk."""
         table = table_of(data)
-        found = refusals(table, _MODELS[which])
+        found = refusals(table, MODELS[which])
         if found:
             return found
         try:
+            if which == "course":
+                return ()
             if which == "car":
                 check_bars(CarSheet.model_validate(table), self.path_of("car"))
                 return ()
@@ -175,7 +183,7 @@ class Folder:
         Parameters
         ----------
         which : str
-            ``car`` or ``session``.
+            ``car``, ``session`` or ``course``.
         version : str
             Of the file that the person has seen.
         edits : sequence of Edit
@@ -196,14 +204,25 @@ class Folder:
             found = self.refused(which, data)
             if found:
                 raise RefusedError(found)
-            if data != kept.data:
+            if data != kept.data or not kept.there:
                 self._write(kept.path, data)
+            if which == "course":
+                self._name_course()
             return Kept(kept.path, data, table_of(data))
+
+    def _name_course(self) -> None:
+        """Write the name of the course sheet into the session's, where it does not stand yet."""
+        if not (self.inside(SESSION).is_file() and self.path_of("course").is_file()):
+            return
+        session = self.read("session")
+        if "course" not in session.table:
+            self._write(session.path, edited(session.data, [Edit(("course",), COURSE)]))
 
     def _write(self, path: Path, data: bytes) -> None:
         def fill(part: Path) -> None:
             part.write_bytes(data)
-            part.chmod(path.stat().st_mode & 0o777)
+            if path.exists():
+                part.chmod(path.stat().st_mode & 0o777)
 
         try:
             write_whole(path, fill, replaces=True)
@@ -311,11 +330,16 @@ class Folder:
         return name
 
     def _begin(self, log: Path) -> None:
-        if not self.inside(CAR).exists():
+        if self.inside(CAR).exists():
+            # The car is known: a session is all that is missing, and channels where its sheet came first.
+            started = starter_sheets(log)
+            kept = self.read("car")
+            if not kept.table.get("logger", {}).get("channels", {"": ""}):
+                self._write(kept.path, with_channels(kept.data, started[CAR].encode()))
+            write_together({self.inside(SESSION): started[SESSION].encode()})
+        else:
             start_folder(self.path, log)
-            return
-        # The car is known: a session is all that is missing.
-        write_together({self.inside(SESSION): starter_sheets(log)[SESSION].encode()})
+        self._name_course()
 
 
 @lru_cache(maxsize=8)
@@ -324,7 +348,12 @@ def table_of(data: bytes) -> dict[str, Any]:
     return toml_table(data)
 
 
-_MODELS: Final[dict[str, type[Sheet]]] = {"car": CarSheet, "session": SessionSheet}
+MODELS: Final[dict[str, type[Sheet]]] = {"car": CarSheet, "session": SessionSheet, "course": CourseSheet}
+_STARTERS: Final[dict[str, Callable[[], bytes]]] = {
+    "car": lambda: starter_car().encode(),
+    "course": STARTER_COURSE.encode,
+}
+"""Sheets that can be filled in before there is a file of them."""
 
 
 def _not_written(path: Path, error: OSError) -> AnalyzerError:

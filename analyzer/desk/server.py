@@ -29,11 +29,10 @@ from analyzer.core.errors import AnalyzerError, plain_text
 from analyzer.core.files import COURSE_PAGE, LOOK_PAGE, PAGE, RESULTS
 from analyzer.core.units import DIMENSIONS
 from analyzer.desk import sheet_form
-from analyzer.desk.folder import LARGEST_LOG, ChangedOnDiskError, Folder, RefusedError
+from analyzer.desk.folder import LARGEST_LOG, MODELS, ChangedOnDiskError, Folder, RefusedError
 from analyzer.desk.work import BAR_KEYS, WISHES, Work, bar_sheet, traces, tried_bar, weights
 from analyzer.sheets.bar import MATERIALS
 from analyzer.sheets.car import CHANNEL_DIMENSIONS, CarSheet
-from analyzer.sheets.session import SessionSheet
 
 HERE: Final = Path(__file__).parent
 LOOPBACK: Final = "127.0.0.1"
@@ -153,7 +152,7 @@ class Desk:
         """Return the application, its addresses without the token."""
         routes = [
             Route("/", self._logs),
-            *(Route(f"/{name}", partial(self._sheet, name)) for name in ("car", "session")),
+            *(Route(f"/{name}", partial(self._sheet, name)) for name in MODELS),
             Route("/bar", self._bar),
             Route("/builder", self._builder),
             Route("/builder/{axle}", self._builder),
@@ -211,8 +210,7 @@ class Desk:
 
     def _sheet(self, which: str, _request: Request) -> Response:
         kept = self.folder.read(which)
-        model = CarSheet if which == "car" else SessionSheet
-        form = sheet_form.form_of(model, self.folder.document(kept))
+        form = sheet_form.form_of(MODELS[which], self.folder.document(kept))
         setups = self.folder.read("session").table.get("setups", {}) if which == "session" else {}
         refused = self.folder.refused(which, kept.data)
         return self._page(
@@ -372,7 +370,7 @@ def _shown_live(part: sheet_form.Field, axle: Axle) -> bool:
 
 def _which(sent: dict[str, Any]) -> str:
     which = sent.get("sheet")
-    if which not in ("car", "session"):
+    if which not in MODELS:
         raise AnalyzerError("the page named no sheet; load it again")
     return str(which)
 

@@ -43,7 +43,7 @@ class Field:
         Where it stands in the sheet.
     kind : str
         What is typed: ``quantity``, ``text``, ``choice``, ``whole number``, ``number``, ``switch``, ``day``,
-        ``list of`` one of these, or ``kept`` for what can be changed in the file alone.
+        ``list of`` one of these.
     value, error : str
         As typed; of a quantity the part behind ± apart.
     holds : Holds
@@ -108,6 +108,11 @@ class Group:
         return dotted(self.place)
 
     @property
+    def line(self) -> Field | None:
+        """A value that stands on the same line of the file as the table, whose mark is that of all there."""
+        return next((part for part in fields(self) if part.mark == self.place), None)
+
+    @property
     def about(self) -> str:
         """What the table is."""
         return self.key.meaning or ("" if self.table is None else about(self.table))
@@ -136,7 +141,7 @@ class Group:
         )
 
 
-EITHER: Final = {"quantity": "one value", "choice": "in a word"}
+EITHER: Final = {"quantity": "one value", "choice": "in a word", "text": "one value"}
 """What the plain form of a key is called, for which a table would do as well."""
 OPEN: Final = "+"
 """Stands in a place for the number or name of an entry that is not there yet."""
@@ -186,7 +191,15 @@ def _part(key: Key, holds: tuple[Holds, ...], node: Any, place: Place, line: _Li
     if tables:
         return _group(key, _form_in(tables, node), node, place, line)
     held = plain[0]
-    if held.what == "names" or (held.what == "list" and held.entries[0].table is not None):
+    if held.columns:
+        # The corners of a section: plain lengths, whose errors are those of the sizes beside.
+        entry = replace(held.entries[0], what="text")
+        row = [
+            _field(Key(name, "", held.entries, True, None), entry, _child(node, step), (*place, step), line)
+            for step, name in enumerate(held.columns)
+        ]
+        return Group(key, place, None, tuple(row), node is not None)
+    if held.what == "names" or (held.what == "list" and held.entries[0].what in ("table", "list")):
         return _entries(key, held, node, place, line)
     return _field(key, held, node, place, line)
 
@@ -226,7 +239,7 @@ def _field(key: Key, held: Holds, node: Any, place: Place, line: _Line) -> Field
     entry = held
     if held.what == "list":
         entry = held.entries[0]
-        kind = f"list of {entry.what}" if entry.what in _LIST_ENDS else "kept"
+        kind = f"list of {entry.what}"
     value, error = _typed(node, entry.what), ""
     if kind == "quantity":
         value, _, error = (part.strip() for part in value.partition("±"))
@@ -355,6 +368,11 @@ def edited(data: bytes, edits: Sequence[Edit]) -> bytes:
     for edit in edits:
         apply(document, edit)
         apply(wanted, edit)
+    return _checked(document, wanted, data)
+
+
+def _checked(document: tomlkit.TOMLDocument, wanted: dict[str, Any], data: bytes) -> bytes:
+    """Return a changed document as the bytes of a file, its byte order mark as in the `data` it was."""
     text = document.as_string()
     # Two ways to the same contents, of which one knows nothing of comments: whatever the writer of the text
     # might get wrong is found before a file is touched.
@@ -364,6 +382,15 @@ def edited(data: bytes, edits: Sequence[Edit]) -> bytes:
         )
     mark = b"\xef\xbb\xbf" if data.startswith(b"\xef\xbb\xbf") else b""
     return mark + text.encode("utf-8")
+
+
+def with_channels(data: bytes, started: bytes) -> bytes:
+    """Return a car sheet without channels with those of one started from a log, its guesses beside them."""
+    document, other = opened(data), opened(started)
+    document["logger"]["channels"] = other["logger"]["channels"]
+    wanted = tomllib.loads(data.decode("utf-8-sig"))
+    wanted["logger"]["channels"] = other.unwrap()["logger"]["channels"]
+    return _checked(document, wanted, data)
 
 
 def apply(root: Any, edit: Edit) -> None:

@@ -305,7 +305,8 @@ def weights(car: CarSheet) -> dict[str, int]:
 
 def bar_sheet(folder: Folder) -> tuple[str, dict[str, str]]:
     """Return what ``bar`` prints of the car, and its drawing for each axle with a bar."""
-    table = bar_json(api.load_car(folder.path_of("car")))
+    kept = folder.read("car")
+    table = bar_json(api.load_car(kept.path) if kept.there else _saved_car(kept.data))
     bars = {axle: part for axle, part in table["axles"].items() if part["kind"] != "none"}
     return ladder_text(table), {
         axle: bar_svg(part, f"{table['car']}, {axle} bar") for axle, part in bars.items()

@@ -41,7 +41,7 @@ _WANTED: Final = (
 """Channels that a line waits for in the sheet where the log was not understood."""
 
 _CAR: Final = """\
-# Car sheet, started from the log {log}.
+# Car sheet, started {origin}.
 # Every value marked {measure} is a placeholder: measure it before you believe a result.
 # Lines marked {guess} were read off the log; the reason stands behind.
 name = "{name}" # {measure}: name your car
@@ -91,13 +91,24 @@ bolt = {{ diameter = "10 mm", material = "bolt 10.9" }} # {measure}: carries the
 #: outside_diameter = "25 mm" # {measure}
 #: wall = "3 mm" # {measure}: no such line where the bar is solid
 #: mounts = {{ left = "0.39 m", right = "-0.39 m" }} # {measure}: place across the car, left positive
-#: points = [ # {measure}: corners of the centre line, left link eye to right one; forward, left, up
+#: points = [
 #:   {{ x = "-0.24 m", y = "0.52 m", z = "0 m" }},
 #:   {{ x = "0 m", y = "0.48 m", z = "0 m", bend_radius = "50 mm" }},
 #:   {{ x = "0 m", y = "-0.48 m", z = "0 m", bend_radius = "50 mm" }},
 #:   {{ x = "-0.24 m", y = "-0.52 m", z = "0 m" }},
-#: ]
+#: ] # {measure}: corners of the centre line, left link eye to right one; forward, left, up
 """
+
+STARTER_COURSE: Final = f"""\
+# Course sheet: its sections in driving order. Distances count from where the car starts to move.
+name = "course" # {MEASURE}: name the course
+
+[[sections]]
+name = "first section" # {MEASURE}
+start = "0 m" # {MEASURE}
+end = "50 m" # {MEASURE}
+"""
+"""Of a course that nobody has walked along yet."""
 
 _SESSION: Final = """\
 # Session sheet, started from the log {log}.
@@ -191,6 +202,23 @@ class Answers:
     rear: AxleAnswer = AxleAnswer()
     setups: tuple[str, ...] = ()
     bars: tuple[BarAnswer, ...] = ()
+
+
+def starter_car() -> str:
+    """Return a car sheet to fill in before there is any log: it has no channels yet."""
+    return _car_text("without a log", "car", "", "", NOT_ASKED)
+
+
+def _car_text(origin: str, name: str, logger: str, channels: str, answers: Answers) -> str:
+    return _CAR.format(
+        origin=origin,
+        name=name,
+        measure=MEASURE,
+        guess=GUESSED,
+        axles="".join(_axle_text(axle, getattr(answers, axle)) for axle in AXLES),
+        logger=logger,
+        channels=channels,
+    )
 
 
 def starter_bar(kind: str) -> str:
@@ -311,16 +339,8 @@ def _sheets_for(logs: Logs, answers: Answers = NOT_ASKED) -> dict[str, str]:
     first = logs.runs[0][0]
     name = quoted(_stem(first))
     every = ", ".join(comment(log.name) for run in logs.runs for log in run)
-    axles = "".join(_axle_text(axle, getattr(answers, axle)) for axle in AXLES)
-    car = _CAR.format(
-        log=comment(first.name),
-        name=name,
-        measure=MEASURE,
-        guess=GUESSED,
-        axles=axles,
-        logger=_logger_lines(logs.guesses),
-        channels=_channel_lines(logs),
-    )
+    origin = f"from the log {comment(first.name)}"
+    car = _car_text(origin, name, _logger_lines(logs.guesses), _channel_lines(logs), answers)
     letters = [*answers.setups, *["A"] * len(logs.runs)][: len(logs.runs)]
     session = _SESSION.format(
         log=comment(first.name),

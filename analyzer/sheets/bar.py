@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from analyzer.core.units import Uncertain
-from analyzer.sheets.fields import BladeTurn, Length, Sheet, quantity
+from analyzer.sheets.fields import BladeTurn, Columns, Length, Sheet, quantity
 from analyzer.sheets.session import BarSetting
 
 Metal = Literal["steel", "aluminium"]
@@ -146,6 +146,8 @@ RodEndLimit = Annotated[Uncertain, quantity("angle", 0.0, math.pi / 2.0, example
 LinkAngle = Annotated[Uncertain, quantity("angle", -1.2, 1.2, example="5 deg")]
 Load = Annotated[Uncertain, quantity("weight", 0.0, 50000.0, low_allowed=True)]
 
+Corner = Annotated[tuple[Length, Length], Columns(("across the blade", "in its depth"))]
+
 MODULI: Final[dict[Metal, tuple[float, float]]] = {"steel": (180e9, 220e9), "aluminium": (65e9, 80e9)}
 """Range of E by which a material that is not in the table is told [Pa]."""
 
@@ -245,7 +247,7 @@ class Blade(MadeOf):
     blade's end on the tube's side; "through": the tube let through the blade, or a flat blade through the
     tube; "socket": the blade's end held in a block or clamp. Any of them, with a wide error, when not
     given."""
-    outline: Annotated[list[tuple[Length, Length]], Field(min_length=3, max_length=200)] | None = None
+    outline: Annotated[list[Corner], Field(min_length=3, max_length=200)] | None = None
     """Section other than a rectangle: its corners in order, each as ["across the blade", "in its depth"], for
     instance [["-4 mm", "-19 mm"], ["4 mm", "-19 mm"], ["2 mm", "19 mm"], ["-2 mm", "19 mm"]]; from side to
     side it measures `thickness` by `depth`."""
@@ -284,9 +286,15 @@ class Blade(MadeOf):
         return self
 
     def _outline_fits(self) -> None:
-        """Refuse an outline whose surrounding box is not thickness by depth."""
+        """Refuse an outline whose box is not thickness by depth, or that has errors of its own."""
         if self.outline is None:
             return
+        if any(place.std for corner in self.outline for place in corner):
+            raise PydanticCustomError(
+                "outline",
+                "outline states a tolerance of a corner; write it behind thickness and depth, which set its "
+                "size, and the corners without",
+            )
         for key, size, column in (("thickness", self.thickness, 0), ("depth", self.depth, 1)):
             places = [corner[column].value for corner in self.outline]
             if abs(max(places) - min(places) - size.value) > 0.01 * size.value:

@@ -48,9 +48,24 @@ def stands_over(mark: str, key: str) -> bool:
 
 @dataclass(frozen=True)
 class QuantityReader(BeforeValidator):
-    """A validator that knows an example of what it reads, for the sheet reference."""
+    """A validator that knows an example of what it reads, for the sheet reference and forms."""
 
     example: str = ""
+
+
+@dataclass(frozen=True)
+class TextReader(BeforeValidator):
+    """A validator that reads text, of which it knows an example, or a table in its place."""
+
+    example: str = ""
+    table: type[Sheet] | None = None
+
+
+@dataclass(frozen=True)
+class Columns:
+    """What stands at each place of a row, in order."""
+
+    names: tuple[str, ...]
 
 
 def quantity(
@@ -146,13 +161,15 @@ class Holds:
     what : What
         Its kind; ``list`` of entries in ``[ ]``, ``names`` a table whose keys the user chooses.
     example : str
-        A quantity that would do.
+        A quantity or text that would do.
     choices : tuple of str
         The words of a choice.
     table : type of Sheet or None
         The model of a table.
     entries : tuple of Holds
         What may stand at each place of a list, or behind each name.
+    columns : tuple of str
+        What the places of a list are, where it has as many as these.
     """
 
     what: What
@@ -160,6 +177,7 @@ class Holds:
     choices: tuple[str, ...] = ()
     table: type[Sheet] | None = None
     entries: tuple[Holds, ...] = ()
+    columns: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +247,9 @@ def _held(annotation: Any, metadata: list[Any]) -> tuple[Holds, ...]:
     example = next((m.example for m in metadata if isinstance(m, QuantityReader)), "")
     if example:
         return (Holds("quantity", example),)
+    reader = next((m for m in metadata if isinstance(m, TextReader)), None)
+    if reader is not None:
+        return (Holds("text", reader.example), Holds("table", table=reader.table))
     origin, arguments = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
         return _held(arguments[0], list(arguments[1:]))
@@ -238,7 +259,9 @@ def _held(annotation: Any, metadata: list[Any]) -> tuple[Holds, ...]:
     if origin is Literal:
         return (Holds("choice", choices=tuple(map(str, arguments))),)
     if origin in (list, tuple, dict):
-        return (Holds("names" if origin is dict else "list", entries=_held(arguments[-1], [])),)
+        columns = next((m.names for m in metadata if isinstance(m, Columns)), ())
+        entries = _held(arguments[-1], [])
+        return (Holds("names" if origin is dict else "list", entries=entries, columns=columns),)
     if isinstance(annotation, type) and issubclass(annotation, Sheet):
         return (Holds("table", table=annotation),)
     return (Holds(_PLAIN.get(annotation, "text")),)

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from analyzer.core.constants import Axle
 from analyzer.core.units import Uncertain, UnitError, parse_quantity
-from analyzer.sheets.fields import Angle, BladeTurn, Sheet, Time, quantity
+from analyzer.sheets.fields import Angle, BladeTurn, Sheet, TextReader, Time, quantity
 
 # The session sheet: set-ups, and the runs that were driven on each.
 
@@ -133,7 +134,8 @@ class Gate(Sheet):
     """The car must come within half of this to pass the gate."""
 
 
-class Mark(Sheet):
+@dataclass(frozen=True, slots=True)
+class Mark:
     """A place of the course: a distance along it, a time after the start of the moving part, or a gate."""
 
     distance_m: float | None = None
@@ -153,20 +155,20 @@ def _read_mark(value: Any) -> Any:
         return value
     if isinstance(value, dict):
         return Mark(gate=Gate.model_validate(value))
-    for dimension, key in (("length", "distance_m"), ("time", "time_s")):
+    for dimension in ("length", "time"):
         try:
-            return Mark(**{key: parse_quantity(value, dimension).value})
+            found = parse_quantity(value, dimension).value
         except UnitError:
             continue
+        return Mark(distance_m=found) if dimension == "length" else Mark(time_s=found)
     raise PydanticCustomError(
         "mark",
-        '{value} is neither a distance nor a time; write for instance "180 m", "12 s" or '
-        '{{ latitude = "47.1 deg", longitude = "8.2 deg" }}',
-        {"value": f'"{value}"'},
+        '{value} is neither a distance nor a time; write for instance "180 m", "12 s" or {gate}',
+        {"value": f'"{value}"', "gate": '{ latitude = "47.1 deg", longitude = "8.2 deg" }'},
     )
 
 
-PlaceMark = Annotated[Mark, BeforeValidator(_read_mark)]
+PlaceMark = Annotated[Mark, TextReader(_read_mark, example="180 m", table=Gate)]
 
 
 class Section(Sheet):
@@ -174,7 +176,9 @@ class Section(Sheet):
 
     name: str
     start: PlaceMark
+    """A distance along the course, a time after the start of the moving part ("12 s"), or a gate."""
     end: PlaceMark
+    """As the start."""
     bank: Angle = Uncertain(0.0, None)
     """Cross slope towards the inside of the turn, for the travel prediction."""
 

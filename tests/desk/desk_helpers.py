@@ -96,7 +96,7 @@ def type_in(browser: Browser, key: str, value: str, error: str = "") -> None:
 def filled_in(sheet: Path) -> list[Field]:
     """Return every line of a car sheet that has a value and can be typed."""
     form = form_of(CarSheet, opened(sheet.read_bytes()))
-    return [part for part in fields(form) if part.value and part.kind != "kept"]
+    return [part for part in fields(form) if part.value]
 
 
 def press(browser: Browser, selector: str) -> None:

@@ -16,7 +16,7 @@ from report.test_accessibility import AXE, RUN
 from report.test_page_in_browser import SIDEWAYS
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs"
-PAGES = ("", "car", "session", "bar", "builder", "results")
+PAGES = ("", "car", "session", "course", "bar", "builder", "results")
 
 pytestmark = [
     pytest.mark.slow,
@@ -107,7 +107,7 @@ def test_the_keyboard_alone_changes_and_saves_a_value(desk: Running, browser: Br
 
 
 def test_every_control_is_reached_by_the_keyboard(desk: Running, browser: Browser):
-    for page in ("", "session", "bar", "results"):
+    for page in ("", "session", "course", "bar", "results"):
         browser.visit(desk.address + page, 1280)
         wanted = browser.evaluate(
             "(window.left = [...document.querySelectorAll('a[href], button, input, select, summary')]"

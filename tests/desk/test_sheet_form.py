@@ -21,11 +21,11 @@ from analyzer.desk.sheet_form import (
     opened,
     read_edits,
 )
-from analyzer.ingest.template import starter_bar, starter_sheets
+from analyzer.ingest.template import STARTER_COURSE, starter_bar, starter_car, starter_sheets
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.fields import Sheet, keys_of
 from analyzer.sheets.read import TO_MEASURE, refusals
-from analyzer.sheets.session import SessionSheet
+from analyzer.sheets.session import CourseSheet, SessionSheet
 
 ROOT = Path(__file__).parents[2]
 SAMPLE = ROOT / "sample_logs"
@@ -50,11 +50,36 @@ def _is_toml(text: str) -> bool:
     return True
 
 
+OUTLINE = (("-3.5 mm", "-18 mm"), ("3.5 mm", "-18 mm"), ("2 mm", "18 mm"), ("-2 mm", "18 mm"))
+COURSE_BY_GATES = b"""# walked
+name = "yard"
+[[sections]]
+name = "first"  # by the wall
+start = { latitude = "47.1 deg", longitude = "8.2 deg" }
+end = { latitude = "47.2 deg", longitude = "8.2 deg", width = "20 m" } # at the cone
+bank = "3 deg"
+"""
+
+
+def with_outline(car: Path) -> bytes:
+    """Return a car sheet whose front blades have an outline, on lines of its own with remarks."""
+    rows = "".join(
+        f'  ["{across}", "{depth}"], # corner {n}\n' for n, (across, depth) in enumerate(OUTLINE, 1)
+    )
+    text = car.read_text(encoding="utf-8")
+    return text.replace("blade.root =", f"blade.outline = [\n{rows}]\nblade.root =", 1).encode()
+
+
 def sheets() -> list[tuple[type[Sheet], bytes]]:
     started = starter_sheets(SAMPLE / "r01.csv.gz")
     found: list[tuple[type[Sheet], bytes]] = [
         *((CarSheet, path.read_bytes()) for path in SAMPLE.rglob("car.toml")),
         *((SessionSheet, path.read_bytes()) for path in SAMPLE.rglob("session.toml")),
+        *((CourseSheet, path.read_bytes()) for path in SAMPLE.rglob("course.toml")),
+        (CourseSheet, STARTER_COURSE.encode()),
+        (CourseSheet, COURSE_BY_GATES),
+        (CarSheet, with_outline(SAMPLE / "car.toml")),
+        (CarSheet, starter_car().encode()),
         (CarSheet, started["car.toml"].encode()),
         (SessionSheet, started["session.toml"].encode()),
     ]
@@ -78,11 +103,7 @@ def test_opened_and_saved_without_a_change_is_the_same_file(number: int):
     model, data = SHEETS[number]
     form = form_of(model, opened(data))
     # What the page sends back when every box is typed anew with what stands in it.
-    same = [
-        Edit(part.place, _typed(part), part.kind)
-        for part in fields(form)
-        if part.value and part.kind != "kept"
-    ]
+    same = [Edit(part.place, _typed(part), part.kind) for part in fields(form) if part.value]
 
     assert edited(data, ()) == data
     assert edited(data, same) == data
@@ -139,6 +160,105 @@ def test_the_mark_of_what_is_not_measured_goes_and_comes_back():
     assert TO_MEASURE not in line
     assert line.endswith("# whole car, above ground")
     assert edited(new, [Edit(("mass", "cg_height"), "1", "mark")]) == data
+
+
+ROW = ("front", "bar", "blade", "outline")
+
+
+def outline(data: bytes) -> list[list[str]]:
+    return tomllib.loads(data.decode())["front"]["bar"]["blade"]["outline"]
+
+
+def test_corners_of_a_blade_are_rows_with_two_boxes():
+    data = with_outline(SAMPLE / "car.toml")
+    assert refusals(tomllib.loads(data.decode()), CarSheet) == ()
+    group = form_of(CarSheet, opened(data)).group("front").group("bar").group("blade").group("outline")
+    assert [tuple(_typed(part) for part in row.parts) for row in group.parts] == list(OUTLINE)
+    assert [part.place for part in group.blank.parts] == [(*ROW, "+", 0), (*ROW, "+", 1)]
+
+    # One corner is moved, one taken out and one added, all at once, as a page sends it.
+    new = edited(
+        data,
+        read_edits(
+            [
+                {"place": [*ROW, 0, 1], "text": "-17.5 mm", "kind": "text"},
+                {"place": [*ROW, 4, 0], "text": "-3 mm", "kind": "text"},
+                {"place": [*ROW, 4, 1], "text": "0 mm", "kind": "text"},
+                {"place": [*ROW, 1], "text": None, "kind": "text"},
+            ]
+        ),
+    )
+    kept = [list(corner) for corner in OUTLINE]
+    assert outline(new) == [["-3.5 mm", "-17.5 mm"], *kept[2:], ["-3 mm", "0 mm"]]
+    assert b"# corner 1" in new
+    assert [line for line in new.splitlines() if b"outline" not in line and b'mm"]' not in line][:20] == [
+        line for line in data.splitlines() if b"outline" not in line and b'mm"]' not in line
+    ][:20]
+
+
+def test_a_blade_without_an_outline_gets_one():
+    data = (SAMPLE / "car.toml").read_bytes()
+    typed = [
+        Edit((*ROW, number, place), text)
+        for number, corner in enumerate(OUTLINE)
+        for place, text in enumerate(corner)
+    ]
+    new = edited(data, typed)
+    assert outline(new) == [list(corner) for corner in OUTLINE]
+    assert refusals(tomllib.loads(new.decode()), CarSheet) == ()
+    assert edited(new, [Edit((*ROW, 1, 0), None)]) != new
+    (found,) = refusals(tomllib.loads(edited(new, [Edit((*ROW, 1, 0), None)]).decode()), CarSheet)
+    assert found.key == "front.bar.blade.outline[2][2]"
+
+
+def test_the_mark_of_a_list_of_tables_is_set_at_its_head():
+    data = starter_sheets(SAMPLE / "r01.csv.gz")["car.toml"].encode()
+    form = form_of(CarSheet, opened(edited(data, [Edit(("front", "bar"), "formed", "bar")])))
+    line = form.group("front").group("bar").group("points").line
+    assert line is not None
+    assert (line.mark, line.marked) == (("front", "bar", "points"), True)
+
+
+def test_sections_are_added_and_a_place_becomes_a_gate():
+    data = (SAMPLE / "course.toml").read_bytes()
+    last = len(tomllib.loads(data.decode())["sections"])
+    typed = [
+        {"place": ["sections", last, "name"], "text": "way back", "kind": "text"},
+        {"place": ["sections", last, "start", "latitude"], "text": "47.1 deg", "kind": "quantity"},
+        {"place": ["sections", last, "start", "longitude"], "text": "8.2 deg", "kind": "quantity"},
+        {"place": ["sections", last, "end"], "text": "900 m", "kind": "text"},
+        {"place": ["sections", 0], "text": None, "kind": "text"},
+    ]
+    new = edited(data, read_edits(typed))
+    found = tomllib.loads(new.decode())["sections"]
+    assert found[:-1] == tomllib.loads(data.decode())["sections"][1:]
+    assert found[-1]["start"] == {"latitude": "47.1 deg", "longitude": "8.2 deg"}
+    (told,) = refusals(tomllib.loads(new.decode()), CourseSheet)
+    assert told.place == ("sections", last - 1)
+    assert "both be gates" in told.problem
+
+
+def test_a_place_that_is_none_says_how_to_write_one():
+    table = {"name": "yard", "sections": [{"name": "a", "start": "5 kg", "end": "10 m"}]}
+    (told,) = refusals(table, CourseSheet)
+    assert told.remedy.endswith('or { latitude = "47.1 deg", longitude = "8.2 deg" }')
+    gate = {"latitude": "47.1 deg", "longitude": "8.2 deg"}
+    table["sections"] = [{"name": "a", "start": {"distance_m": 5.0}, "end": gate}]
+    assert "distance_m" not in "".join(item.remedy for item in refusals(table, CourseSheet))
+
+
+@pytest.mark.parametrize("model", [CarSheet, SessionSheet, CourseSheet])
+def test_every_key_of_every_sheet_can_be_typed(model: type[Sheet]):
+    kinds = ("quantity", "text", "choice", "whole number", "number", "switch", "day")
+
+    def look(part: Group | Field) -> None:
+        if isinstance(part, Field):
+            assert part.kind.removeprefix("list of ") in kinds, part.name
+            return
+        for inner in (*part.parts, *([part.blank] if part.blank else [])):
+            look(inner)
+
+    look(form_of(model, opened(b"")))
 
 
 def test_a_form_shows_every_key_of_the_models():

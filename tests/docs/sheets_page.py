@@ -69,7 +69,7 @@ def _words(holds: tuple[Holds, ...]) -> str:
 
 def _word(held: Holds) -> str:
     """Return in words what a key holds."""
-    if held.what == "quantity":
+    if held.example:
         return f'`"{held.example}"`'
     if held.what == "choice":
         return " or ".join(f'`"{value}"`' for value in held.choices)

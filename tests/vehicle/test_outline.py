@@ -148,3 +148,13 @@ def test_outline_that_cannot_be(shape: Outline, words: str) -> None:
 def test_outline_must_measure_what_the_sheet_says() -> None:
     with pytest.raises(ValueError, match="does not measure depth"):
         bladed(blade={"outline": outline_text(box(30.0, 7.0))})
+
+
+def test_a_tolerance_of_a_corner_is_refused() -> None:
+    # It was a fault of the program: a section has one size, whose errors are those of depth and thickness.
+    corners = outline_text(box(1e3 * DEPTH, 1e3 * THICKNESS))
+    corners[1][0] += " ± 0.1 mm"
+    with pytest.raises(ValueError, match="behind thickness and depth"):
+        bladed(blade={"outline": corners})
+    corners[1][0] = corners[1][0].replace("0.1", "0")
+    assert bladed(blade={"outline": corners}).blade.outline is not None
