@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 from scipy.special import log_ndtr, logsumexp
-from scipy.stats import truncnorm
+from scipy.stats import chi2, truncnorm
 
 from analyzer.comparison.calibrated_car import Seen, expected_roll, seen_roll
 from analyzer.comparison.causes import RANGES, STEP, Cause, possible_causes
@@ -166,6 +166,10 @@ HEADLINE: Final = 3.0
 """How many times as probable as "nothing but the errors" a cause must be to be named in a headline; a factor
 of three is where evidence is "positive" for Kass and Raftery."""
 
+
+FITS: Final = 0.001
+"""Chance of the figures (chi-square) with a cause at its best size under which it explains nothing, however
+much better than the others it does: it is beyond its range, or more than one thing is at work."""
 
 BEND_ERROR: Final = 0.05
 """Bend of a sound car's roll line, as a standard deviation: slopes of a rigid-body model fell by 3 to 6 %
@@ -551,17 +555,23 @@ def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[Evidence, ...]]], f
     none = math.exp(nothing - whole)
     # Causes that mend the misfit alike cannot be separated by these runs; they are named together, not
     # ranked.
+    whole_misfit = float(figures.misfit @ np.linalg.solve(figures.covariance, figures.misfit))
+    # One figure less: the size of the cause.
+    fits = chi2.sf(whole_misfit - np.array(drops), max(len(figures.misfit) - 1, 1))
     named = tuple(
         reason
-        for reason, drop in zip(reasons, drops, strict=True)
-        if reason.probability >= HEADLINE * none
+        for reason, drop, fit in zip(reasons, drops, fits, strict=True)
+        if fit >= FITS
+        and reason.probability >= HEADLINE * none
         and drop > drops[0] - ALIKE
         and reason.probability >= WORTH_NAMING * reasons[0].probability
     )
+    fit = float(fits.max())
     if none >= 0.5:
-        return Reasons(tuple(reasons), none, Answer.ERRORS, (), _shown(figures))
-    answers = (Answer.OPEN, Answer.ONE, Answer.ALIKE)
-    return Reasons(tuple(reasons), none, answers[min(len(named), 2)], named, _shown(figures))
+        return Reasons(tuple(reasons), none, Answer.ERRORS, (), _shown(figures), fit=fit)
+    nothing_named = Answer.OPEN if fits[0] >= FITS else Answer.NONE_FITS
+    answer = (nothing_named, Answer.ONE, Answer.ALIKE)[min(len(named), 2)]
+    return Reasons(tuple(reasons), none, answer, named, _shown(figures), fit=fit)
 
 
 def _sizes(weighed: Sequence[tuple[Cause, _Weight]]) -> list[Estimate]:

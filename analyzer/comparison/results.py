@@ -325,6 +325,7 @@ class Answer(StrEnum):
     OPEN = "cannot tell"
     ONE = "one cause"
     ALIKE = "causes that cannot be separated"
+    NONE_FITS = "no cause fits"
     HELD_BACK = "held back until measured"
 
 
@@ -371,6 +372,9 @@ class Reasons:
     unmeasured : tuple of str
         Keys of the sheets that nobody has measured and that the figures rest on: no cause is named until they
         are.
+    fit : float or None
+        Chance of figures that lie as far off as these, or farther, with the cause at work that fits them best
+        at any size within its range [1]; None where none was tested.
     """
 
     ranked: tuple[RankedCause, ...]
@@ -379,6 +383,7 @@ class Reasons:
     named: tuple[RankedCause, ...] = ()
     figures: tuple[SeenFigure, ...] = ()
     unmeasured: tuple[str, ...] = ()
+    fit: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -305,6 +305,7 @@ def _reasons(found: Reasons) -> dict[str, Any]:
         "unmeasured": found.unmeasured,
         "named": [reasons.name(cause) for cause in found.named],
         "none": found.none,
+        "fit": found.fit,
         "figures": [reasons.figure(figure) for figure in found.figures],
         "ranked": ranked,
     }

@@ -210,6 +210,12 @@ def answer(reasons: Reasons) -> str:
             "the figures do not agree with the sheet, but no cause is three times as probable as the errors: "
             "these runs cannot tell which it is"
         )
+    if reasons.answer is Answer.NONE_FITS:
+        return (
+            "the figures do not agree with the sheet, and the likeliest cause does not explain them at any "
+            "size that is possible on a car: more than one thing differs, or something that is not known here; "
+            "these runs cannot tell"
+        )
     if reasons.answer is Answer.ALIKE:
         return f"the data cannot separate {words.listed([name(cause) for cause in reasons.named])}"
     first = reasons.named[0]
