@@ -23,7 +23,7 @@ from analyzer.prediction.settings import bar_ladder, travel_curve, tube_choices
 from analyzer.report.figures import style
 from analyzer.report.plain_data import plain, taken
 from analyzer.report.terminal import plain_table
-from analyzer.report.words import UNKNOWN, times
+from analyzer.report.words import STAR, UNKNOWN, listed, times
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.bar.linkage import BarMotion
 from analyzer.vehicle.bar.stress import FATIGUE_CAUTION
@@ -253,7 +253,7 @@ def signed_percent(entry: dict[str, Any], with_unit: bool = True) -> str:
     # The digits of `format_estimate`, which has no sign before a rise; more than two say nothing of a bar.
     places = 2 if not error else max(0, min(2, decimals_for_error(error)))
     shown = f"{value:+z.{places}f}"
-    return f"{shown} ± {error:.{places}f}{unit}" if error else f"{shown}{unit}"
+    return (f"{shown} ± {error:.{places}f}{unit}" if error else f"{shown}{unit}") + _star(entry)
 
 
 def _settings_table(part: dict[str, Any]) -> Table:
@@ -316,6 +316,10 @@ def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
     shares = sorted(row["compliance"].items(), key=lambda item: -abs(item[1]))
     shown = [f"{name} {100.0 * value / total:.1f} %" for name, value in shares if abs(value) > 5e-4 * total]
     lines = [f"fitted ({row['setting']}) gives way in: " + ", ".join(shown)]
+    figures = [item[key] for item in part["settings"] for key in ("rate", "roll_gradient")]
+    marks = dict.fromkeys(mark for figure in figures for mark in figure["provisional"])
+    if marks:
+        lines.insert(0, f"* provisional until {listed(list(marks), 5)} is measured (marked TO MEASURE)")
     lines += _stress_lines(row["stress"], lateral)
     lines.append(_motion_line(row["motion"], part["wheel_travel_m"]))
     # Warnings of the motion stand with it, before what the bar does to the car.
@@ -474,7 +478,11 @@ def _what_if_table(title: str, items: list[dict[str, Any]]) -> Table:
 def _value(entry: dict[str, Any], factor: float = 1.0) -> str:
     # The standard error alone: no part of a prediction is an error common to several runs.
     value, error = times(entry["value"], factor), times(entry["std_error"], factor)
-    return format_estimate(Estimate(value, "", error, notes=tuple(entry["notes"])))
+    return format_estimate(Estimate(value, "", error, notes=tuple(entry["notes"]))) + _star(entry)
+
+
+def _star(entry: dict[str, Any]) -> str:
+    return STAR.strip() if entry.get("provisional") else ""
 
 
 def _number(value: float | None, factor: float = 1.0) -> str:

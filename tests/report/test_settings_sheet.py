@@ -45,6 +45,20 @@ def test_text_fits_eighty_columns_and_names_all(table: dict[str, Any]) -> None:
     assert text.rstrip().endswith("before working under it")
 
 
+def test_figures_of_what_nobody_has_measured_carry_a_star() -> None:
+    marked = car().marked(("front.bar.blade.depth", "mass.cg_height"))
+    text = ladder_text(bar_json(marked))
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert "* provisional until" in text
+    assert "mass.cg_height" in text
+    # The height is in the gradient, and in no rate of a bar.
+    rows = [line for line in text.splitlines() if re.match(r"^\s+[123]\s+[0-4]\s", line)]
+    assert all(len(re.findall(r"\d\*", row)) >= 1 for row in rows)
+    height = ladder_text(bar_json(car().marked(("mass.cg_height",))))
+    rows = [line for line in height.splitlines() if re.match(r"^\s+[123]\s+[0-4]\s", line)]
+    assert all(len(re.findall(r"\d\*", row)) == 1 for row in rows)
+
+
 def words_of(changes: dict[str, Any]) -> str:
     return " ".join(ladder_text(bar_json(car({"front": {"bar": changes}}))).split())
 
