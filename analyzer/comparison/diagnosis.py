@@ -167,6 +167,10 @@ HEADLINE: Final = 3.0
 of three is where evidence is "positive" for Kass and Raftery."""
 
 
+SLACK: Final = 2.0
+"""Where a range ends is judgement: a cause that fits at up to so many times its range takes the headline from
+another that fits no better and for which nothing else in the session speaks."""
+
 FITS: Final = 0.001
 """Chance of the figures (chi-square) with a cause at its best size under which it explains nothing, however
 much better than the others it does: it is beyond its range, or more than one thing is at work."""
@@ -289,12 +293,16 @@ def find_reasons(
 
 @dataclass(frozen=True, slots=True)
 class _Weight:
-    """Bayes factor, size with error before its range cuts it, as logarithms; fall of chi-square."""
+    """Bayes factor, size with error before its range cuts it, as logarithms; fall of chi-square.
+
+    `drop` with the best size within the range, `wide` within `SLACK` times of it.
+    """
 
     log_factor: float
     size: float
     error: float
     drop: float
+    wide: float
 
     @classmethod
     def of(cls, cause: Cause, shape: Floats, figures: _Figures, offset: Floats) -> _Weight:
@@ -304,7 +312,7 @@ class _Weight:
         gained = 0.5 * float(figures.misfit @ solved[:, 2] - left @ solved[:, 1])
         low, high = cause.reach
         if high <= low or not np.any(shape):
-            return cls(gained, 0.0, 0.0, 2.0 * gained)
+            return cls(gained, 0.0, 0.0, 2.0 * gained, 2.0 * gained)
         information, pull = float(shape @ solved[:, 0]), float(shape @ solved[:, 1])
         # The prior is a normal curve with half of the reach as its spread, cut off at the reach: its integral
         # with the likelihood has a closed form.
@@ -313,9 +321,11 @@ class _Weight:
         size, error = variance * pull, math.sqrt(variance)
         inside, before = _mass(low, high, size, error), _mass(low, high, 0.0, spread)
         log_factor = 0.5 * math.log(variance / spread**2) + 0.5 * pull**2 * variance + inside - before
-        best = min(max(pull / information, low), high)
-        drop = 2.0 * gained + best * (2.0 * pull - best * information)
-        return cls(gained + log_factor, size, error, drop)
+        falls = []
+        for slack in (1.0, SLACK):
+            best = min(max(pull / information, slack * low), slack * high)
+            falls.append(2.0 * gained + best * (2.0 * pull - best * information))
+        return cls(gained + log_factor, size, error, *falls)
 
 
 def _mass(low: float, high: float, mean: float, std: float) -> float:
@@ -536,10 +546,11 @@ def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[Evidence, ...]]], f
     nothing = math.log(sum(prior for _, _, prior, _ in weighed))
     whole = float(logsumexp(np.append(logs, nothing)))
     order = np.argsort(-logs, kind="stable")
-    reasons, drops, sizes = [], [], _sizes([(cause, weight) for cause, weight, _, _ in weighed])
+    reasons, drops, wide, sizes = [], [], [], _sizes([(cause, weight) for cause, weight, _, _ in weighed])
     for index in order:
         cause, weight, _, evidence = weighed[index]
         drops.append(weight.drop)
+        wide.append(weight.wide)
         reasons.append(
             RankedCause(
                 kind=cause.kind,
@@ -569,6 +580,17 @@ def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[Evidence, ...]]], f
     fit = float(fits.max())
     if none >= 0.5:
         return Reasons(tuple(reasons), none, Answer.ERRORS, (), _shown(figures), fit=fit)
+    if len(named) == 1 and not named[0].evidence:
+        own = drops[reasons.index(named[0])]
+        rivals = tuple(
+            reason
+            for reason, drop, beyond in zip(reasons, drops, wide, strict=True)
+            if reason is not named[0] and beyond > drop and beyond > own - ALIKE
+        )
+        if rivals:
+            return Reasons(
+                tuple(reasons), none, Answer.RIVALS, (), _shown(figures), fit=fit, rivals=(*named, *rivals)
+            )
     nothing_named = Answer.OPEN if fits[0] >= FITS else Answer.NONE_FITS
     answer = (nothing_named, Answer.ONE, Answer.ALIKE)[min(len(named), 2)]
     return Reasons(tuple(reasons), none, answer, named, _shown(figures), fit=fit)

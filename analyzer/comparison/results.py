@@ -326,6 +326,7 @@ class Answer(StrEnum):
     ONE = "one cause"
     ALIKE = "causes that cannot be separated"
     NONE_FITS = "no cause fits"
+    RIVALS = "another cause fits beyond its range"
     HELD_BACK = "held back until measured"
 
 
@@ -375,6 +376,8 @@ class Reasons:
     fit : float or None
         Chance of figures that lie as far off as these, or farther, with the cause at work that fits them best
         at any size within its range [1]; None where none was tested.
+    rivals : tuple of RankedCause
+        A cause that would stand in the headline, and those that fit as well a little beyond their ranges.
     """
 
     ranked: tuple[RankedCause, ...]
@@ -384,6 +387,7 @@ class Reasons:
     figures: tuple[SeenFigure, ...] = ()
     unmeasured: tuple[str, ...] = ()
     fit: float | None = None
+    rivals: tuple[RankedCause, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -306,6 +306,7 @@ def _reasons(found: Reasons) -> dict[str, Any]:
         "named": [reasons.name(cause) for cause in found.named],
         "none": found.none,
         "fit": found.fit,
+        "rivals": [reasons.name(cause) for cause in found.rivals],
         "figures": [reasons.figure(figure) for figure in found.figures],
         "ranked": ranked,
     }

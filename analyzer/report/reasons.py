@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from analyzer.comparison.causes import RANGES
+from analyzer.comparison.diagnosis import ALIKE, FITS, HEADLINE, SLACK
 from analyzer.comparison.results import (
     Answer,
     CauseKind,
@@ -17,6 +18,7 @@ from analyzer.comparison.results import (
     Sign,
 )
 from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.prediction.propagation import COUNTS
 from analyzer.report import words
 
 
@@ -194,6 +196,23 @@ def _sign(item: Evidence, cause: RankedCause) -> str:
     return f"greatest lateral force: {force[0]:.2f} g before, {force[1]:.2f} g after"
 
 
+TRIGGERS: Final = {
+    Answer.NOT_TESTED: "no roll of an axle on one of the set-ups",
+    Answer.HELD_BACK: "a value marked TO MEASURE moves the roll that is expected by more than "
+    f"{COUNTS:.1f} of its standard error",
+    Answer.ERRORS: "probability of nothing but the errors 50 % or more",
+    Answer.OPEN: f"no cause {HEADLINE:.0f} times as probable as the errors",
+    Answer.NONE_FITS: "chance of the figures with the likeliest cause, at its best size within its range, "
+    f"under {100.0 * FITS:.1f} % (chi-square)",
+    Answer.RIVALS: "one cause left, nothing else in the session speaks for it, and another fits as well at "
+    f"up to {SLACK:.0f} times its range",
+    Answer.ONE: f"one cause at least {HEADLINE:.0f} times as probable as the errors that fits",
+    Answer.ALIKE: "several such causes whose best fits differ by a likelihood ratio under "
+    f"{math.exp(ALIKE / 2.0):.0f}",
+}
+"""The figure that decides what the test of all causes comes to, as the docs tell it."""
+
+
 def answer(reasons: Reasons) -> str:
     """Return in one sentence what the test of all causes comes to."""
     if reasons.answer is Answer.NOT_TESTED:
@@ -210,11 +229,15 @@ def answer(reasons: Reasons) -> str:
             "the figures do not agree with the sheet, but no cause is three times as probable as the errors: "
             "these runs cannot tell which it is"
         )
+    if reasons.answer is Answer.RIVALS:
+        likeliest, *rivals = map(name, reasons.rivals)
+        beyond = f"{words.listed(rivals, 3)} at up to {SLACK:.0f} times what is usual"
+        return f"{likeliest} would fit, but so would {beyond}: these runs cannot tell"
     if reasons.answer is Answer.NONE_FITS:
         return (
             "the figures do not agree with the sheet, and the likeliest cause does not explain them at any "
-            "size that is possible on a car: more than one thing differs, or something that is not known here; "
-            "these runs cannot tell"
+            "size that is possible on a car: more than one thing differs, or something that is not known "
+            "here; these runs cannot tell"
         )
     if reasons.answer is Answer.ALIKE:
         return f"the data cannot separate {words.listed([name(cause) for cause in reasons.named])}"

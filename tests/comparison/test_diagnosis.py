@@ -22,7 +22,7 @@ from comparison.comparison_helpers import (
 )
 
 from analyzer.comparison.causes import RANGES, possible_causes
-from analyzer.comparison.diagnosis import HEADLINE, Circumstances, bend, find_reasons
+from analyzer.comparison.diagnosis import FITS, HEADLINE, Circumstances, bend, find_reasons
 from analyzer.comparison.results import Answer, CauseKind, ChangeVerdict, RankedCause, Reasons
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Verdict
@@ -314,6 +314,44 @@ def test_no_cause_goes_beyond_its_range_and_none_is_named_that_errors_explain() 
         assert high - shift <= reach.high + 1e-6
     sound = [reasons_of(runs_of(true_roll(CAR, STIFF), true_roll(CAR, SOFT), seed=s)) for s in range(6)]
     assert all(not found.named for found in sound)
+
+
+def test_nothing_is_named_where_no_cause_fits_within_its_range() -> None:
+    both = {axle: 1.4 * value for axle, value in true_roll(CAR, SOFT).items()}
+    found = reasons_of(runs_of(true_roll(CAR, STIFF), both), sheet=TIGHT)
+    assert found.none < 0.01
+    assert found.fit is not None
+    assert found.fit < FITS
+    assert found.named == ()
+    assert found.answer is Answer.NONE_FITS
+    assert "cannot tell" in words.answer(found)
+    # The same way and half as far there is one that fits.
+    some = {axle: 1.04 * value for axle, value in true_roll(CAR, SOFT).items()}
+    assert reasons_of(runs_of(true_roll(CAR, STIFF), some), sheet=TIGHT).fit > 0.01
+
+
+def test_a_cause_somewhat_beyond_its_range_keeps_another_out_of_the_headline() -> None:
+    rates = {
+        axle: {"tyre_rate": f"{0.55 * CAR.axle(axle).tyre_rate.value:.0f} N/m"} for axle in ("front", "rear")
+    }
+    exact = [true_roll(CAR, STIFF), true_roll(car(rates), SOFT)]
+    runs = [
+        replace(
+            r,
+            roll_gradient_body={
+                a: replace(e, value=exact[r.setup == "B"][a]) for a, e in r.roll_gradient_body.items()
+            },
+        )
+        for r in runs_of(*exact)
+    ]
+    found = reasons_of(runs, sheet=TIGHT)
+    tyres = next(c for c in found.ranked if c.kind is CauseKind.TYRE_RATE and not c.instead)
+    assert tyres.size.value == pytest.approx(1.0 + RANGES[CauseKind.TYRE_RATE].low, abs=0.05)
+    assert found.named == ()
+    assert found.answer is Answer.RIVALS
+    assert tyres in found.rivals
+    assert found.rivals[0] is found.ranked[0]
+    assert "cannot tell" in words.answer(found)
 
 
 def heavier(kilograms: float) -> Any:

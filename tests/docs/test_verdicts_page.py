@@ -10,9 +10,10 @@ import pytest
 
 from analyzer.comparison.choosing.choose import choose
 from analyzer.comparison.choosing.wishes import parse_wish
-from analyzer.comparison.results import ChangeVerdict
+from analyzer.comparison.results import Answer, ChangeVerdict
 from analyzer.comparison.verdict import Evidence, decide, held_back
 from analyzer.report.plain_data import choice_json, confirmation_json
+from analyzer.report.reasons import TRIGGERS
 from analyzer.report.sentences import VERDICTS
 from analyzer.session.decisions import confirm_change
 from docs import causes_table, power_table, verdicts_table
@@ -67,6 +68,11 @@ def test_the_recommended_order_sees_most():
 
 def test_the_table_of_causes_is_that_of_the_code() -> None:
     assert causes_table.table() in PAGE, "python tests/docs/causes_table.py"
+
+
+def test_the_table_of_answers_is_that_of_the_code() -> None:
+    assert set(TRIGGERS) == set(Answer)
+    assert causes_table.answers() in PAGE, "python tests/docs/causes_table.py"
 
 
 def test_the_table_of_verdicts_is_that_of_the_code() -> None:
