@@ -129,7 +129,10 @@ class Folder:
             named = table_of(session.read_bytes()).get(which, usual) if session.is_file() else usual
         except (OSError, ValueError):
             named = usual
-        return self.inside(*Path(named).parts) if isinstance(named, str) and named else self.inside(usual)
+        parts = Path(named).parts if isinstance(named, str) else (usual,)
+        if not parts:
+            raise AnalyzerError(f'{SESSION}: {which} = "" names no file; write for instance "{usual}" there')
+        return self.inside(*parts)
 
     def read(self, which: str) -> Kept:
         """Return a sheet as it is on disk; raises `AnalyzerError` when it cannot be read as one."""

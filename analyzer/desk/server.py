@@ -21,7 +21,14 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response, StreamingResponse
+from starlette.responses import (
+    FileResponse,
+    HTMLResponse,
+    JSONResponse,
+    RedirectResponse,
+    Response,
+    StreamingResponse,
+)
 from starlette.routing import Route
 
 from analyzer.core.constants import AXLES, Axle
@@ -68,10 +75,21 @@ class Guard:
 
     Any other site that a browser on this machine has open can send requests to this address, and a name of
     its own may lead here, too; neither knows the token nor can give another host or origin than its own.
+
+    Parameters
+    ----------
+    app : ASGI application
+        What lies behind.
+    host, token : str
+        Host with port, and the random part of the address.
+    code : str
+        Leads to the address once: every account of this machine sees the command line on which a browser is
+        opened, so the token does not stand there.
     """
 
-    def __init__(self, app: Any, host: str, token: str) -> None:
-        self.app, self.host, self.token = app, host, token
+    def __init__(self, app: Any, host: str, token: str, code: str) -> None:
+        self.app, self.host, self.token, self.code = app, host, token, code
+        self._burnt = False
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
@@ -86,6 +104,9 @@ class Guard:
         token, _, rest = scope["path"].removeprefix("/").partition("/")
         if hosts != [self.host.encode()]:
             answer: Response | None = Response("this address has another host\n", 421)
+        elif scope["method"] == "GET" and secrets.compare_digest(token.encode(), self.code.encode()):
+            answer = Response(USED, 410) if self._burnt else RedirectResponse(f"/{self.token}/", 303, _PLAIN)
+            self._burnt = True
         elif not secrets.compare_digest(token.encode(), self.token.encode()):
             answer = Response("the address is not complete\n", 404)
         elif origins not in ([own], []) or (not asks and origins != [own]):
@@ -107,6 +128,11 @@ class Guard:
         await self.app({**scope, "path": f"/{rest}", "raw_path": None}, receive, guarded)
 
 
+USED: Final = (
+    "This address leads to the desk once, and did already. The one that lasts stands in the terminal.\n"
+    "If you have not opened it before, somebody else on this machine has: end the desk there with Ctrl-C.\n"
+)
+_PLAIN: Final = {"referrer-policy": "no-referrer", "cache-control": "no-store"}
 _HEADS: Final = {
     b"content-security-policy": POLICY.encode(),
     b"x-content-type-options": b"nosniff",
@@ -478,9 +504,9 @@ def serve(path: Path, port: int, show: Callable[[str], object], browser: bool = 
     desk = Desk(Folder(path))
     own = bound(port)
     host = f"{LOOPBACK}:{own.getsockname()[1]}"
-    token = secrets.token_urlsafe(24)
+    token, code = secrets.token_urlsafe(24), secrets.token_urlsafe(24)
     address = f"http://{host}/{token}/"
-    server = uvicorn.Server(settings(Guard(desk.app(), host, token)))
+    server = uvicorn.Server(settings(Guard(desk.app(), host, token, code)))
 
     async def until_closed() -> None:
         running = asyncio.create_task(server.serve([own]))
@@ -488,7 +514,7 @@ def serve(path: Path, port: int, show: Callable[[str], object], browser: bool = 
             await asyncio.sleep(0.02)
         show(address)
         if browser:
-            await run_in_threadpool(webbrowser.open, address)
+            await run_in_threadpool(webbrowser.open, f"http://{host}/{code}")
         while not running.done():
             await asyncio.wait([running], timeout=0.5)
             seen = desk.last_seen

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import http.client
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from report.browser import Browser
 
@@ -20,9 +23,10 @@ from analyzer.sheets.car import CarSheet
 class Running:
     """The command `analyzer desk`, started; a context manager that ends it."""
 
-    def __init__(self, folder: Path, *options: str) -> None:
+    def __init__(self, folder: Path, *options: str, browser: bool = False) -> None:
+        unseen = () if browser else ("--no-browser",)
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "analyzer", "desk", str(folder), "--no-browser", *options],
+            [sys.executable, "-m", "analyzer", "desk", str(folder), *unseen, *options],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -44,6 +48,31 @@ class Running:
         for pipe in (self.process.stdout, self.process.stderr):
             assert pipe is not None
             pipe.close()
+
+
+def ask(
+    desk: Running,
+    path: str,
+    method: str = "GET",
+    body: bytes | None = None,
+    token: str | None = None,
+    **heads: str,
+) -> tuple[int, bytes, http.client.HTTPMessage]:
+    """Send one request; `path` stands behind the token, `heads` replace the page's own."""
+    parts = urlsplit(desk.address)
+    own = {"Host": parts.netloc, "Origin": f"http://{parts.netloc}"}
+    sent = {**own, **{name.replace("_", "-"): value for name, value in heads.items()}}
+    if body is not None:
+        sent.setdefault("Content-Length", str(len(body)))
+    lines = [f"{method} {(parts.path if token is None else token) + path} HTTP/1.1"]
+    lines += [f"{name}: {value}" for name, value in sent.items() if value]
+    # All at once: a server that refuses the head and closes would else meet the body with a reset, and the
+    # answer would be lost on the way.
+    with socket.create_connection((parts.hostname, parts.port), timeout=30) as connection:
+        connection.sendall("\r\n".join([*lines, "", ""]).encode("latin-1") + (body or b""))
+        answer = http.client.HTTPResponse(connection, method=method)
+        answer.begin()
+        return answer.status, answer.read(), answer.headers
 
 
 def until(browser: Browser, expression: str, seconds: float = 60.0) -> Any:

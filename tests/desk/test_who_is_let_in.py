@@ -14,7 +14,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from desk.desk_helpers import Running
+from desk.desk_helpers import Running, ask
 from report.hostile import HOSTILE
 
 from analyzer.core.errors import AnalyzerError
@@ -33,31 +33,6 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     with Running(folder) as running:
         running.folder = folder
         yield running
-
-
-def ask(
-    desk: Running,
-    path: str,
-    method: str = "GET",
-    body: bytes | None = None,
-    token: str | None = None,
-    **heads: str,
-) -> tuple[int, bytes, http.client.HTTPMessage]:
-    """Send one request; `path` stands behind the token, `heads` replace the page's own."""
-    parts = urlsplit(desk.address)
-    own = {"Host": parts.netloc, "Origin": f"http://{parts.netloc}"}
-    sent = {**own, **{name.replace("_", "-"): value for name, value in heads.items()}}
-    if body is not None:
-        sent.setdefault("Content-Length", str(len(body)))
-    lines = [f"{method} {(parts.path if token is None else token) + path} HTTP/1.1"]
-    lines += [f"{name}: {value}" for name, value in sent.items() if value]
-    # All at once: a server that refuses the head and closes would else meet the body with a reset, and the
-    # answer would be lost on the way.
-    with socket.create_connection((parts.hostname, parts.port), timeout=30) as connection:
-        connection.sendall("\r\n".join([*lines, "", ""]).encode("latin-1") + (body or b""))
-        answer = http.client.HTTPResponse(connection, method=method)
-        answer.begin()
-        return answer.status, answer.read(), answer.headers
 
 
 def files(folder: Path) -> dict[str, bytes]:
@@ -100,6 +75,38 @@ def test_what_does_not_come_from_the_page_is_refused(desk: Running, method: str,
         assert status in (400, 403, 404, 421), (what, path, said)
         assert b"Teal" not in said
     assert files(desk.folder) == before
+
+
+def test_the_command_line_of_the_browser_does_not_let_anybody_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    # Every account of a machine sees the command lines of all: what stands there is spent at its first use.
+    seen = tmp_path / "seen"
+    browser = tmp_path / "browser"
+    browser.write_text(f'#!/bin/sh\nprintf "%s\\n" "$@" > {seen}.part && mv {seen}.part {seen}\n')
+    browser.chmod(0o755)
+    monkeypatch.setenv("BROWSER", f"{browser} %s")
+    with Running(tmp_path / "evening", browser=True) as desk:
+        limit = time.monotonic() + 30.0
+        while not seen.exists() and time.monotonic() < limit:
+            time.sleep(0.05)
+        opened, lasting = seen.read_text().strip(), urlsplit(desk.address)
+        token = lasting.path.strip("/")
+        assert token not in opened
+        code = urlsplit(opened).path
+        # Neither a look at it from elsewhere nor anything but opening it spends it.
+        assert ask(desk, "", token=code, Host="desk.example")[0] == 421
+        assert [ask(desk, "", method, token=code)[0] for method in ("HEAD", "POST", "PUT")] == [404] * 3
+        assert ask(desk, "car", token=code.rstrip("/")[:-1] + "/")[0] == 404
+        status, said, heads = ask(desk, "", token=code, Origin="")
+        assert (status, heads["Location"]) == (303, lasting.path)
+        assert heads["Referrer-Policy"] == "no-referrer"
+        for _ in range(2):
+            status, said, heads = ask(desk, "", token=code, Origin="")
+            assert status == 410
+            assert token.encode() not in said
+            assert "Location" not in heads
+        assert ask(desk, "")[0] == 200
 
 
 def test_a_change_without_an_origin_is_refused(desk: Running):
@@ -227,7 +234,7 @@ class Serving:
 
         self.own = server.bound(0)
         self.port = self.own.getsockname()[1]
-        app = server.Guard(server.Desk(folder).app(), f"127.0.0.1:{self.port}", "t")
+        app = server.Guard(server.Desk(folder).app(), f"127.0.0.1:{self.port}", "t", "once")
         self.server = uvicorn.Server(server.settings(app))
         self.thread = threading.Thread(target=self.server.run, args=([self.own],))
 
