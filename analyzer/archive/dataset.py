@@ -131,7 +131,6 @@ SCHEMAS: Final[dict[str, pa.Schema]] = {
             ("checks_suspect", _WHOLE),
             ("checks_bad", _WHOLE),
             ("notes", _TEXT),
-            ("provisional", _TEXT),
             ("logs", _TEXT),
             ("logs_sha256", _TEXT),
         ]

@@ -313,7 +313,9 @@ def unmeasured_of(
             # A small step up, scaled: a car with a placeholder a fifth off may be none that can be built.
             step = STEP * std
             size = max(OFF * abs(value), OFF_ERRORS * std) / step
-            for name, moved in function(replace_values(complete, {key: value + step})).items():
+            moved_to = function(replace_values(complete, {key: value + step}))
+            # A figure that can be had of one of both alone, at the edge of what can be, is left out.
+            for name, moved in ((name, moved_to[name]) for name in here if name in moved_to):
                 swing[name][mark] = swing[name].get(mark, 0.0) + abs(moved - here[name]) * size
     return {
         name: tuple(

@@ -138,7 +138,7 @@ def _sheet_marks(run: RunEstimates, car: CarSheet, setup: Setup) -> dict[str, Ma
                 if name in loads.data:
                     good = np.isfinite(loads.data[name].to_numpy()) & np.isfinite(force)
                     share = loads.data[name].to_numpy()[good]
-                    if len(share) > 2:
+                    if len(share) > 2 and np.ptp(force[good]) > 0.0:
                         values[f"share {axle}"] = float(np.polyfit(force[good], share, 1)[0])
         return values
 

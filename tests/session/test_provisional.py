@@ -234,3 +234,19 @@ def test_confirm_names_no_cause_and_says_what_to_measure(sample_review):
     assert told["reasons"]["unmeasured"] == ["mass.cg_height"]
     assert "mass.cg_height" in told["reasons"]["answer"]
     assert told["plan"].startswith("measure what is marked")
+
+
+def test_a_run_that_shows_nothing_has_nothing_to_call_provisional(sample_review):
+    run, session = sample_review.runs[0], sample_review.session
+    data = run.motion.data.assign(specific_force_y=0.0)
+    reason = Estimate.unknown("deg/g", "no lateral force above 0.3 g")
+    still = replace(
+        run,
+        motion=replace(run.motion, data=data),
+        roll_gradient=dict.fromkeys(run.roll_gradient, reason),
+        roll_gradient_body=dict.fromkeys(run.roll_gradient_body, reason),
+    )
+    marks = ("mass.cg_height", "front.spring", "rear.tyre_rate")
+    found = with_provisional(still, session.car.marked(marks), session.sheet.setups[run.setup])
+    assert found.roll_gradient == still.roll_gradient
+    assert with_provisional(run, session.car, session.sheet.setups[run.setup]) is run
