@@ -51,13 +51,13 @@ BEAT: Final = 0.25
 """Time between two looks for news of the work [s]."""
 POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
-    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    "frame-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 REPORT_POLICY: Final = (
     "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; "
-    "frame-ancestors 'none'"
+    "frame-ancestors 'self'"
 )
-"""The report is one file with its style in it, and has no script."""
+"""The report is one file with its style in it, and has no script; the desk shows it in a frame."""
 LOOK_POLICY: Final = (
     f"{REPORT_POLICY}; script-src 'unsafe-inline'; "
     "sandbox allow-scripts allow-popups allow-top-navigation-by-user-activation"
@@ -304,7 +304,8 @@ class Desk:
             return Response("there is no such page\n", 404)
         kind = "application/json" if path.suffix == ".json" else "text/html; charset=utf-8"
         policy = LOOK_POLICY if name == LOOK_PAGE else REPORT_POLICY
-        return FileResponse(path, headers={"content-type": kind, "content-security-policy": policy})
+        heads = {"content-type": kind, "content-security-policy": policy, "x-frame-options": "SAMEORIGIN"}
+        return FileResponse(path, headers=heads)
 
     async def _window(self, request: Request) -> Response:
         """Tell a window the news until it is closed; the server lives as long as one hears them."""

@@ -10,6 +10,7 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -75,12 +76,17 @@ def ask(
         return answer.status, answer.read(), answer.headers
 
 
-def until(browser: Browser, expression: str, seconds: float = 60.0) -> Any:
-    """Wait until a script expression of the page is true, and return it."""
+def until(
+    browser: Browser,
+    expression: str,
+    seconds: float = 60.0,
+    look: Callable[[Browser, str], Any] = Browser.evaluate,
+) -> Any:
+    """Wait until a script expression of the page, or of what else `look` looks at, is true; return it."""
     limit, last = time.monotonic() + seconds, None
     while time.monotonic() < limit:
         try:
-            last = browser.evaluate(expression)
+            last = look(browser, expression)
         except AssertionError as error:  # a page that is just being replaced
             last = error
         else:
@@ -95,6 +101,22 @@ def choose_files(browser: Browser, selector: str, files: list[Path]) -> None:
     root = browser.call("DOM.getDocument")["root"]["nodeId"]
     node = browser.call("DOM.querySelector", {"nodeId": root, "selector": selector})["nodeId"]
     browser.call("DOM.setFileInputFiles", {"nodeId": node, "files": [str(file) for file in files]})
+
+
+def framed(browser: Browser, expression: str) -> Any:
+    """Return the value of a script expression in the frame of the page."""
+    children = browser.call("Page.getFrameTree")["frameTree"].get("childFrames", [])
+    if children:
+        frame = {"frameId": children[0]["frame"]["id"]}
+        context = browser.call("Page.createIsolatedWorld", frame)["executionContextId"]
+        wanted = {"expression": expression, "contextId": context, "returnByValue": True}
+        return browser.call("Runtime.evaluate", wanted)["result"].get("value")
+    # What a sandbox keeps apart has a process of its own.
+    targets = browser._send("Target.getTargets", {})["targetInfos"]
+    target = next(item["targetId"] for item in targets if item["type"] == "iframe")
+    session = browser._send("Target.attachToTarget", {"targetId": target, "flatten": True})["sessionId"]
+    wanted = {"expression": expression, "returnByValue": True}
+    return browser._send("Runtime.evaluate", wanted, session)["result"].get("value")
 
 
 TYPE = """

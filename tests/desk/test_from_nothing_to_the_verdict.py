@@ -7,12 +7,12 @@ import shutil
 from pathlib import Path
 
 import pytest
-from desk.desk_helpers import Running, choose_files, filled_in, keep, press, saved, type_in, until
+from desk.desk_helpers import Running, choose_files, filled_in, framed, keep, press, saved, type_in, until
 from report.browser import CHROMIUM, Browser
 
 from analyzer import api
 from analyzer.report.sentences import comparison_answer
-from analyzer.sheets.read import read_session
+from analyzer.sheets.read import read_course, read_session
 
 pytestmark = [
     pytest.mark.slow,
@@ -28,6 +28,44 @@ def worked(browser: Browser, what: str) -> str:
     press(browser, f"[data-work={what}]")
     until(browser, "document.querySelector('#step').textContent === 'Done'", 300.0)
     return browser.evaluate(NUMBER)
+
+
+def course_typed(browser: Browser, sheet: Path, folder: Path) -> None:
+    """Type a course, section by section, and save it."""
+    course = read_course(sheet)
+    type_in(browser, "name", course.name)
+    for number, section in enumerate(course.sections, start=1):
+        if number > 1:
+            press(browser, "[data-key=sections] > .add button")
+        type_in(browser, f"sections[{number}].name", section.name)
+        type_in(browser, f"sections[{number}].start", f"{section.start.distance_m:g} m")
+        type_in(browser, f"sections[{number}].end", f"{section.end.distance_m:g} m")
+    keep(browser, "4-course")
+    saved(browser)
+    found = read_course(folder / "course.toml").sections
+    assert [(item.name, item.start, item.end) for item in found] == [
+        (item.name, item.start, item.end) for item in course.sections
+    ]
+
+
+def pages_shown(browser: Browser, name: str) -> None:
+    """Look at the pages of the review in the desk, then by themselves."""
+    for page in ("report.html", "course.html", "look.html"):
+        press(browser, f".pages a[target=review][href$='{page}']")
+        until(browser, f"(location.pathname + document.readyState).endsWith('{page}complete')", 30.0, framed)
+        assert name in framed(browser, "document.body.textContent"), page
+        # Kept apart from the desk: whoever gave the folder away may have put it there.
+        assert framed(browser, "window.origin") == "null"
+        keep(browser, f"10-{page}")
+    # That of the runs draws them with its own script.
+    assert (
+        until(browser, "document.querySelectorAll('canvas, svg path, svg polyline').length", 30.0, framed) > 0
+    )
+    assert browser.messages() == []
+    for address in browser.evaluate("[...document.querySelectorAll('.pages .own')].map(link => link.href)"):
+        browser.visit(address, 1280)
+        assert name in browser.evaluate("document.body.textContent")
+        assert browser.messages() == []
 
 
 def test_from_an_empty_folder_to_the_next_setting(tmp_path: Path, sample_session: Path):
@@ -63,6 +101,9 @@ def test_from_an_empty_folder_to_the_next_setting(tmp_path: Path, sample_session
         keep(browser, "4-car-typed")
         saved(browser)
         assert api.load_car(folder / "car.toml").mass == api.load_car(sample_session / "car.toml").mass
+
+        browser.visit(desk.address + "course", 1280)
+        course_typed(browser, sample_session / "course.toml", folder)
 
         # The set-ups, and which run was driven on which.
         browser.visit(desk.address + "session", 1280)
@@ -101,8 +142,5 @@ def test_from_an_empty_folder_to_the_next_setting(tmp_path: Path, sample_session
         assert "meets the wish" in said or "meet the wish" in said
         assert browser.messages() == []
 
-        page = browser.evaluate("document.querySelector('.more a').href")
-        browser.visit(page, 1280)
-        assert wanted.name in browser.evaluate("document.body.textContent")
-        assert browser.messages() == []
+        pages_shown(browser, wanted.name)
     assert shutil.which("chromium")

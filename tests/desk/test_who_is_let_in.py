@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import http.client
 import json
+import re
 import shutil
 import socket
 import threading
@@ -75,6 +76,41 @@ def test_what_does_not_come_from_the_page_is_refused(desk: Running, method: str,
         assert status in (400, 403, 404, 421), (what, path, said)
         assert b"Teal" not in said
     assert files(desk.folder) == before
+
+
+def test_pages_of_a_review_stand_in_a_frame_of_the_desk_alone(tmp_path: Path):
+    shutil.copy(SAMPLE / "car.toml", tmp_path)
+    shutil.copy(SAMPLE / "session.toml", tmp_path)
+    (tmp_path / "report").mkdir()
+    for name in ("report.html", "look.html", "course.html"):
+        (tmp_path / "report" / name).write_text("<script>parent.document.title</script>")
+    with Serving(Folder(tmp_path)) as port:
+        told = {}
+        for name in ("results", "report/report.html", "report/look.html", "report/course.html"):
+            connection = http.client.HTTPConnection("127.0.0.1", port)
+            connection.request("GET", f"/t/{name}")
+            answer = connection.getresponse()
+            told[name] = (
+                answer.headers["X-Frame-Options"],
+                dict(
+                    rule.strip().partition(" ")[::2]
+                    for rule in answer.headers["Content-Security-Policy"].split(";")
+                ),
+                answer.read().decode(),
+            )
+            connection.close()
+    frame, rules, page = told.pop("results")
+    assert (frame, rules["frame-ancestors"], rules["frame-src"]) == ("DENY", "'none'", "'self'")
+    (attributes,) = re.findall(r"<iframe ([^>]*)>", page)
+    # A sandbox without "allow-same-origin": what stands in the frame cannot reach the desk nor ask it.
+    assert 'sandbox="allow-scripts allow-popups' in attributes
+    assert "same-origin" not in attributes
+    assert "top-navigation" not in attributes
+    assert len(told) == 3
+    for name, (frame, rules, _) in told.items():
+        assert (frame, rules["frame-ancestors"], rules["default-src"]) == ("SAMEORIGIN", "'self'", "'none'")
+        assert ("script-src" in rules) == name.endswith("look.html")
+        assert "connect-src" not in rules
 
 
 def test_the_command_line_of_the_browser_does_not_let_anybody_in(
