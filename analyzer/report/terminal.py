@@ -337,6 +337,11 @@ def print_choice(choice: Choice, console: Console) -> None:
     say(console, f"Looked at {choice.tried} settings; prediction from {choice.basis}.")
     for line in choice.assumptions:
         say(console, f"  Taken for granted: {words.sentence(line)}")
+    effects = [effect for option in choice.options for effect in option.effects.values()]
+    rests = dict.fromkeys(mark for e in effects for mark in (*e.change.provisional, *e.then.provisional))
+    if rests:
+        until = sentences.unmeasured_words(tuple(rests))
+        say(console, f"Provisional (* in tables), chances too, until {until} is measured.")
     for number, option in enumerate(choice.options, start=1):
         _option(number, option, console, whole=number == 1)
     say(console, "")

@@ -6,7 +6,10 @@ from dataclasses import fields, replace
 from itertools import pairwise
 
 import pytest
+from rich.console import Console
 
+from analyzer.comparison.choosing.choose import choose
+from analyzer.comparison.choosing.wishes import parse_wish
 from analyzer.comparison.results import Answer, ChangeVerdict
 from analyzer.comparison.setups import setup_results
 from analyzer.core.estimate import Estimate
@@ -18,6 +21,7 @@ from analyzer.report.csv_tables import csv_tables
 from analyzer.report.plain_data import confirmation_json, results_dict
 from analyzer.report.sentences import driver_answer, next_step, placeholder_points, tuner_answer
 from analyzer.report.tables import runs_table
+from analyzer.report.terminal import print_choice
 from analyzer.session.decisions import confirm_change
 from analyzer.session.review import compare_pair, predict_session
 from analyzer.sheets.read import read_car, read_session
@@ -234,6 +238,21 @@ def test_confirm_names_no_cause_and_says_what_to_measure(sample_review):
     assert told["reasons"]["unmeasured"] == ["mass.cg_height"]
     assert "mass.cg_height" in told["reasons"]["answer"]
     assert told["plan"].startswith("measure what is marked")
+
+
+def test_a_choice_says_what_its_figures_and_chances_rest_on(sample_review, capsys):
+    session = sample_review.session
+    wish, setup = parse_wish("front 5 % softer"), session.sheet.setups["B"]
+
+    def printed(car) -> str:
+        print_choice(choose(car, wish, setup), Console(width=80))
+        return " ".join(capsys.readouterr().out.split())
+
+    told = printed(session.car.marked(("mass.cg_height",)))
+    assert "Provisional (* in tables), chances too, until mass.cg_height is measured." in told
+    assert " *" in told
+    plain = printed(session.car)
+    assert "Provisional" not in plain
 
 
 def test_a_run_that_shows_nothing_has_nothing_to_call_provisional(sample_review):
