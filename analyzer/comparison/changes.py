@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Final, Literal
 
 import numpy as np
 
 from analyzer.comparison import ledger, unmeasured_axle
+from analyzer.comparison.known_differences import Conditions, Known, known_differences
 from analyzer.comparison.ledger import RunValue
-from analyzer.comparison.results import AxleMove, ChangeVerdict, Comparison, SetupResult
+from analyzer.comparison.results import AxleMove, ChangeVerdict, Comparison, KnownDifferences, SetupResult
 from analyzer.comparison.session_drift import DriftedChange, change_with_drift
 from analyzer.comparison.setups import NO_RUN, scatter_prior, stiffness_values
 from analyzer.comparison.stiffness import (
@@ -60,10 +62,15 @@ class Pair:
         What the change should do.
     runs : tuple of RunEstimates
         Of these and of further set-ups, in the order of driving.
+        Known differences between them are taken out.
     axle : Axle or None
         The axle whose bar was changed; None when both or none were.
     target : {"front", "rear", "total"}
         Whose stiffness is compared.
+    driven : tuple of RunEstimates
+        The same runs as driven.
+    known : Known
+        What was taken out, and how well it is known.
     """
 
     car: CarSheet
@@ -73,6 +80,8 @@ class Pair:
     runs: tuple[RunEstimates, ...]
     axle: Axle | None
     target: Target
+    driven: tuple[RunEstimates, ...]
+    known: Known
 
     def own(self, result: SetupResult) -> list[RunEstimates]:
         """Return the runs of one set-up."""
@@ -98,12 +107,18 @@ class PairErrors:
         The same of the change [N m/deg].
     pots : dict
         Mark on the calibration of a pot -> what that being off does to the ratio (relative).
+    taken_out : float
+        Relative error of the ratio from known differences that were taken out.
+    taken_out_change : float
+        The same of the change [N m/deg].
     """
 
     found: Propagated
     sensor: float
     sensor_change: float
     pots: dict[str, float]
+    taken_out: float
+    taken_out_change: float
 
     def unmeasured(self, name: str, error: float | None) -> tuple[str, ...]:
         """Return what nobody has measured of what a figure with this standard error rests on."""
@@ -111,6 +126,15 @@ class PairErrors:
         # Of the change itself the pots' scale is a factor, of a ratio it cancels but for what follows.
         least = 0.0 if name == "change" else COUNTS * (error or 0.0)
         return marks + tuple(mark for mark, swing in self.pots.items() if swing > least)
+
+    def ratio_error(self, name: Literal["log ratio", "gap"]) -> float:
+        """Return the relative error of a ratio."""
+        return math.hypot(self.found.std(name), self.sensor, self.taken_out)
+
+    @property
+    def change_error(self) -> float:
+        """Error of the change [N m/deg]."""
+        return math.hypot(self.found.std("change"), self.sensor_change, self.taken_out_change)
 
 
 def pair_errors(pair: Pair) -> PairErrors:
@@ -141,7 +165,10 @@ def pair_errors(pair: Pair) -> PairErrors:
     found = propagate(with_settings(pair.car, *own), function)
     # The pots' own scale is no quantity of the sheet and is added beside it.
     relative, absolute = _sensor_errors(pair, roll)
-    return PairErrors(found, relative, absolute, _pots_off(pair, roll))
+    slopes = sensitivity(pair.target, roll[pair.after.name], roll_sheet(pair.car, pair.after.predicted))
+    taken_out = pair.known.error(slopes)
+    whole = taken_out * pair.mean_stiffness(pair.after)
+    return PairErrors(found, relative, absolute, _pots_off(pair, roll), taken_out, whole)
 
 
 def _pots_off(pair: Pair, roll: Mapping[str, Mapping[Axle, float]]) -> dict[str, float]:
@@ -264,6 +291,7 @@ def compare_setups(
     change: ChangePrediction,
     runs: Sequence[RunEstimates],
     others: Sequence[SetupResult] = (),
+    conditions: Conditions = MappingProxyType({}),
 ) -> Comparison:
     """Set one set-up against another.
 
@@ -279,6 +307,9 @@ def compare_setups(
         All runs of the session in the order of driving.
     others : sequence of SetupResult
         Further set-ups of the session, whose runs help to find the scatter.
+    conditions : mapping
+        Run -> what the session sheet says of it: what a difference does by the car sheet is taken out of the
+        change; see `analyzer.comparison.known_differences`.
 
     Returns
     -------
@@ -290,7 +321,9 @@ def compare_setups(
     results = {result.name: result for result in (before, after, *others)}
     predictions = {name: result.predicted for name, result in results.items()}
     there = [run for run in runs if run.setup in results]
-    values, scale, reasons = stiffness_values(car, target, there, predictions)
+    known = known_differences(car, there, conditions, predictions, before.name, after.name)
+    same = known.taken_out(there)
+    values, scale, reasons = stiffness_values(car, target, same, predictions)
     values = _in_order(values, runs)
     names = {value.group for value in values}
     if before.name not in names or after.name not in names:
@@ -298,29 +331,41 @@ def compare_setups(
         return _unknown(before, after, change, axle, reason, remedy)
     found = change_with_drift(values, before.name, after.name, scatter_prior(scale), scale)
     counted = {value.run for value in values}
-    pair = Pair(car, before, after, change, tuple(run for run in there if run.name in counted), axle, target)
+    own, driven = (tuple(run for run in group if run.name in counted) for group in (same, there))
+    pair = Pair(car, before, after, change, own, axle, target, driven, known)
     if not all(pair.mean_stiffness(result) > 0.0 for result in (before, after)):
         remedy = "check scale weights, CG height, spring rates and motion ratios"
         reason = "roll of the runs and car sheet contradict each other"
         return _unknown(before, after, change, axle, reason, remedy)
-    return _comparison(pair, found, tuple(reasons.values()))
+    as_driven = found
+    if known.shifts:
+        plain, scale, _ = stiffness_values(car, target, driven, predictions)
+        as_driven = change_with_drift(
+            _in_order(plain, runs), before.name, after.name, scatter_prior(scale), scale
+        )
+    return _comparison(pair, found, as_driven, tuple(reasons.values()))
 
 
-def _comparison(pair: Pair, found: DriftedChange, reasons: tuple[str, ...]) -> Comparison:
+def _comparison(
+    pair: Pair, found: DriftedChange, as_driven: DriftedChange, reasons: tuple[str, ...]
+) -> Comparison:
     before, after, key = pair.before, pair.after, pair.axle or "total"
     # From the runs alone first, drift seen to; then with what sheet and sensors add that does not cancel in
     # a ratio.
     repeat, fit = found.change, found.fit
     errors = pair_errors(pair)
-    remainder = math.hypot(errors.found.std("log ratio"), errors.sensor)
+    remainder = errors.ratio_error("log ratio")
     measured = repeat.with_known(remainder)
     predicted = pair.change.stiffness_ratio[key]
     predicted_log = math.log(predicted.value or 1.0)
     # Measured and predicted share masses, springs and geometry: only the part they do not share is in the
     # gap.
     gap = Contrast(repeat.value - predicted_log, repeat.std_error, repeat.dof).with_known(
-        math.hypot(errors.found.std("gap"), errors.sensor)
+        errors.ratio_error("gap")
     )
+    plain = errors
+    if pair.known.shifts:
+        plain = pair_errors(replace(pair, runs=pair.driven, known=Known()))
     counts = (fit.count(before.name), fit.count(after.name))
     evidence = Evidence(measured, predicted_log, gap, repeat, counts, found.run_scatter)
     verdict, reason = decide(evidence)
@@ -358,7 +403,7 @@ def _comparison(pair: Pair, found: DriftedChange, reasons: tuple[str, ...]) -> C
         predicted_ratio=predicted,
         stiffness_change=difference.resting_on(*errors.unmeasured("change", difference.total_error)),
         predicted_change=pair.change.stiffness_change[key],
-        gradient_ratio={axle: gradient_ratio(pair.runs, before.name, after.name, axle) for axle in AXLES},
+        gradient_ratio={axle: gradient_ratio(pair.driven, before.name, after.name, axle) for axle in AXLES},
         verdict=verdict,
         smallest_visible=_smallest(evidence),
         reason=reason,
@@ -370,6 +415,17 @@ def _comparison(pair: Pair, found: DriftedChange, reasons: tuple[str, ...]) -> C
         run_scatter=found.run_scatter,
         axle_moves=moves,
         unmeasured=unmeasured,
+        known=KnownDifferences(
+            taken_out=pair.known.differences,
+            open=pair.known.open,
+            as_driven=ledger.ratio_estimate(
+                as_driven.change, plain.ratio_error("log ratio"), sum(counts), METHOD, notes
+            ).resting_on(*in_ratio),
+            gradient_ratio={
+                axle: gradient_ratio(pair.runs, before.name, after.name, axle, pair.known.error({axle: 1.0}))
+                for axle in AXLES
+            },
+        ),
     )
 
 
@@ -377,7 +433,13 @@ def _other_end(pair: Pair) -> OtherEnd | None:
     if pair.axle is None:
         return None
     return unmeasured_axle.other_end(
-        pair.car, pair.axle, pair.before.predicted, pair.runs, pair.before.name, pair.after.name
+        pair.car,
+        pair.axle,
+        pair.before.predicted,
+        pair.runs,
+        pair.before.name,
+        pair.after.name,
+        pair.known.error,
     )
 
 
@@ -396,7 +458,8 @@ def _axle_moves(pair: Pair, other: OtherEnd | None) -> tuple[AxleMove, ...]:
         if not predicted.value or set(names) - {value.group for value in values}:
             continue
         change = change_with_drift(values, *names).change
-        known = math.hypot(kept, (predicted.std_error or 0.0) / predicted.value)
+        taken_out = pair.known.error({axle: 1.0})
+        known = math.hypot(kept, taken_out, (predicted.std_error or 0.0) / predicted.value)
         gap = Contrast(change.value - math.log(predicted.value), change.std_error, change.dof)
         # Both axles are looked at: each may be called wrongly half as often.
         if gap.with_known(known).p_value < unmeasured_axle.UNLIKELY / len(AXLES):
@@ -412,8 +475,13 @@ def _in_order(values: Sequence[RunValue], runs: Sequence[RunEstimates]) -> tuple
     return tuple(RunValue(v.run, v.group, v.value, v.variance, place[v.run]) for v in values)
 
 
-def gradient_ratio(runs: Sequence[RunEstimates], before: str, after: str, axle: Axle) -> Estimate:
-    """Return the body-axes gradient of an axle after / before, over all their runs [1]."""
+def gradient_ratio(
+    runs: Sequence[RunEstimates], before: str, after: str, axle: Axle, known: float = 0.0
+) -> Estimate:
+    """Return the body-axes gradient of an axle after / before, over all their runs [1].
+
+    `known` is a relative error of it that the runs do not show.
+    """
     values = _gradient_values(runs, axle)
     names = {value.group for value in values}
     missing = [name for name in (before, after) if name not in names]
@@ -422,7 +490,7 @@ def gradient_ratio(runs: Sequence[RunEstimates], before: str, after: str, axle: 
     drifted = change_with_drift(values, before, after)
     fit = drifted.fit
     counts = fit.count(before) + fit.count(after)
-    return ledger.ratio_estimate(drifted.change, 0.0, counts, METHOD, ledger.scatter_notes(fit))
+    return ledger.ratio_estimate(drifted.change, known, counts, METHOD, ledger.scatter_notes(fit))
 
 
 def _gradient_values(runs: Sequence[RunEstimates], axle: Axle) -> list[RunValue]:
@@ -447,10 +515,9 @@ def _difference(pair: Pair, found: DriftedChange, errors: PairErrors) -> Estimat
     # seen to.
     stiff = math.exp(level.value - change.value / 2.0), math.exp(level.value + change.value / 2.0)
     std = math.hypot((stiff[0] + stiff[1]) / 2.0 * change.std_error, (stiff[1] - stiff[0]) * level.std_error)
-    common = math.hypot(errors.found.std("change"), errors.sensor_change)
     own = Contrast(stiff[1] - stiff[0], std, change.dof)
     return ledger.figure_estimate(
-        own, common, STIFFNESS_UNIT, fit.count(names[0]) + fit.count(names[1]), METHOD
+        own, errors.change_error, STIFFNESS_UNIT, fit.count(names[0]) + fit.count(names[1]), METHOD
     )
 
 

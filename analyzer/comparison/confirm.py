@@ -13,6 +13,7 @@ from analyzer.comparison.bar_settings import axle_settings
 from analyzer.comparison.calibrated_car import Calibration, calibrate, propagate_calibrated
 from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.diagnosis import Circumstances, find_reasons
+from analyzer.comparison.known_differences import Conditions, known_differences
 from analyzer.comparison.ledger import sheet_roll
 from analyzer.comparison.results import (
     AxleSettings,
@@ -94,24 +95,25 @@ def confirm(
     results = {r.name: r for r in setup_results(car, setups, runs, predictions)}
     change = predict_change(car, before, setups[before], after, setups[after])
     others = [r for name, r in results.items() if name not in (before, after) and r.runs]
-    comparison = compare_setups(car, results[before], results[after], change, runs, others)
+    conditions = {run.name: run.conditions for run in session.runs}
+    comparison = compare_setups(car, results[before], results[after], change, runs, others, conditions)
     comparison = replace(comparison, differences=comparison.differences + differences)
     # Earlier sessions tell the car and its bar settings better, but not what today's change did.
     joined = joined_sessions(setups, runs, earlier)
     calibration = calibrate(car, joined.setups, joined.runs)
-    conditions = {run.name: run.conditions for run in session.runs}
+    own = [run for run in runs if run.setup in (before, after)]
+    known = known_differences(car, own, conditions, predictions, before, after)
+    circumstances = Circumstances(conditions, health or {}, known)
     return Confirmation(
         comparison=comparison,
         before=results[before],
         after=results[after],
-        car_ratio=_car_ratio(car, results, comparison, change, runs, others),
+        car_ratio=_car_ratio(car, results, comparison, change, runs, others, conditions),
         order=driving_order(runs, before, after),
         drift=_drift(comparison),
         parts=change_parts(car, results[before], results[after], comparison),
-        left_out=_left_out(car, results, change, runs, others),
-        reasons=find_reasons(
-            car, setups, runs, before, after, change.changed, Circumstances(conditions, health or {})
-        ),
+        left_out=_left_out(car, results, change, runs, others, conditions),
+        reasons=find_reasons(car, setups, runs, before, after, change.changed, circumstances),
         settings=setting_effects(car, list(results.values()), calibration),
         pairs=setting_pairs(car, list(results.values()), runs, predictions),
         bars=joined_settings(car, joined),
@@ -154,11 +156,12 @@ def _car_ratio(
     change: ChangePrediction,
     runs: Sequence[RunEstimates],
     others: Sequence[SetupResult],
+    conditions: Conditions,
 ) -> Estimate:
     """Return the ratio of the whole car's stiffness: the comparison as if both axles had been changed."""
     whole = replace(change, changed=())
     before, after = results[comparison.before], results[comparison.after]
-    return compare_setups(car, before, after, whole, runs, others).stiffness_ratio
+    return compare_setups(car, before, after, whole, runs, others, conditions).stiffness_ratio
 
 
 def _drift(comparison: Comparison) -> Estimate | None:
@@ -175,6 +178,7 @@ def _left_out(
     change: ChangePrediction,
     runs: Sequence[RunEstimates],
     others: Sequence[SetupResult],
+    conditions: Conditions,
 ) -> tuple[LeftOut, ...]:
     own = [run for run in runs if run.setup in (change.before, change.after)]
     if len(own) < FEWEST_TO_LEAVE_OUT:
@@ -184,7 +188,8 @@ def _left_out(
         rest = [run for run in runs if run is not left]
         if {change.before, change.after} - {run.setup for run in rest}:
             continue
-        again = compare_setups(car, results[change.before], results[change.after], change, rest, others)
+        both = results[change.before], results[change.after]
+        again = compare_setups(car, *both, change, rest, others, conditions)
         found.append(LeftOut(left.name, again.stiffness_ratio, again.verdict))
     return tuple(found)
 

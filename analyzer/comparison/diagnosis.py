@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -14,6 +13,7 @@ from scipy.stats import chi2, truncnorm
 
 from analyzer.comparison.calibrated_car import Seen, expected_roll, seen_roll
 from analyzer.comparison.causes import RANGES, STEP, Cause, possible_causes
+from analyzer.comparison.known_differences import Known, condition_key, differ
 from analyzer.comparison.ledger import RunValue, fit_groups, sheet_roll
 from analyzer.comparison.results import (
     Answer,
@@ -185,11 +185,6 @@ BEND_SCATTER: Final = ScatterPrior(scatter=0.05, dof=2.0)
 UNLIKELY: Final = 0.3
 """The same where it would have shown in the session sheet or in the events, and did not."""
 
-OTHER_VALUE: Final = 0.03
-"""Relative difference of the means from which a condition written as a number counts as different."""
-
-_NUMBER: Final = re.compile(r"[+-]?\d+(?:\.\d+)?")
-
 ALIKE: Final = 2.0 * math.log(3.0)
 """Causes whose best fits differ by less than this in chi-square (a likelihood ratio of three) cannot be
 separated by the data; which of them is the usual size or has a circumstance to it is another matter."""
@@ -222,10 +217,13 @@ class Circumstances:
         Run -> what the session sheet writes about it.
     health : mapping
         Run -> health rows of its log.
+    known : Known
+        Differences that are predicted: taken out of the figures, they speak for no cause.
     """
 
     conditions: Mapping[str, Mapping[str, str]]
     health: Mapping[str, Sequence[HealthRow]]
+    known: Known = field(default_factory=Known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,7 +265,8 @@ def find_reasons(
     Reasons
         Ranked, with what the data cannot separate.
     """
-    own = [run for run in runs if run.setup in (before, after)]
+    known = circumstances.known
+    own = known.taken_out([run for run in runs if run.setup in (before, after)])
     seen = seen_roll(car, own)
     if seen is None or {before, after} - set(seen.setups):
         return Reasons((), 0.0, Answer.NOT_TESTED)
@@ -276,6 +275,8 @@ def find_reasons(
     figures = _figures(complete, hardware, seen, own)
     if figures.unmeasured:
         return Reasons((), 0.0, Answer.HELD_BACK, unmeasured=figures.unmeasured)
+    doubts = _doubts(figures, known, after)
+    figures = replace(figures, covariance=figures.covariance + doubts @ doubts.T)
     left = _left_as_it_was(figures, complete, hardware, before, after)
     weighed = []
     for cause in possible_causes(complete, changed):
@@ -346,6 +347,15 @@ def _left_as_it_was(
         if kind == "roll" and setup == after:
             lacking[index] = float(told[f"old {axle}"]) - float(told[f"new {axle}"])
     return lacking
+
+
+def _doubts(figures: _Figures, known: Known, after: str) -> Floats:
+    """Return what the doubts of known differences do to the figures, shape (figures, doubts)."""
+    rows = np.zeros((len(figures.labels), known.contribution.shape[1]))
+    for index, (kind, setup, axle) in enumerate(figures.labels):
+        if kind == "roll" and setup == after:
+            rows[index] = known.contribution[AXLES.index(axle)]
+    return rows
 
 
 def _figures(
@@ -523,21 +533,14 @@ def _differing(
     keys = sorted({key for group in told for table in group for key in table})
     keys = [key for key in keys if any(word in key.lower() for word in words)]
     found = []
+    gone = {difference.condition for difference in circumstances.known.differences}
     for key in keys:
+        if condition_key(key) in gone:
+            continue
         values = [list(dict.fromkeys(t.get(key, "not stated") for t in group)) for group in told]
-        if _differ(values[0], values[1]):
+        if differ(values[0], values[1]):
             found.append(Evidence(Sign.CONDITION, " / ".join(values[0]), " / ".join(values[1]), key))
     return tuple(found), bool(keys)
-
-
-def _differ(before: Sequence[str], after: Sequence[str]) -> bool:
-    """Return whether two lists of texts differ; numbers count as different from `OTHER_VALUE` on."""
-    numbers = [[_NUMBER.match(text) for text in group] for group in (before, after)]
-    found = [[float(match.group()) for match in group if match] for group in numbers]
-    if [len(group) for group in found] != [len(before), len(after)]:
-        return set(before) != set(after)
-    old, new = (float(np.mean(group)) for group in found)
-    return abs(new - old) > OTHER_VALUE * max(abs(old), abs(new))
 
 
 def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[Evidence, ...]]], figures: _Figures) -> Reasons:

@@ -159,6 +159,82 @@ class AxleMove:
     changed: bool
 
 
+class Unpredicted(StrEnum):
+    """Why it is not known what a condition that differs between two set-ups does to roll."""
+
+    NOT_STATED = "not stated for one of the set-ups"
+    NOT_READ = "cannot be read as a quantity"
+    NO_MASS = "mass not stated"
+    NO_PLACE = "place not stated"
+    NO_TYRE_RATE = "tyre rate not stated"
+    NO_MODEL = "nothing predicts it"
+
+
+@dataclass(frozen=True, slots=True)
+class KnownDifference:
+    """A condition that differs between two set-ups, and what it does by the sheet.
+
+    Parameters
+    ----------
+    condition : str
+        Key of the session sheet.
+    before, after : Estimate
+        Mean over the runs of each set-up [kg], [l] or [kPa].
+    effect : dict
+        Axle -> roll gradient after / before as it alone makes it [1].
+    taken : tuple of str
+        Keys of the car sheet that are not stated and were taken for granted.
+    """
+
+    condition: str
+    before: Estimate
+    after: Estimate
+    effect: dict[Axle, Estimate]
+    taken: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OpenDifference:
+    """A condition that differs between two set-ups, and of which nobody knows what it does.
+
+    Parameters
+    ----------
+    condition : str
+        Key of the session sheet.
+    before, after : tuple of str
+        What the sheet writes for the runs of each set-up; empty where it writes nothing.
+    why : Unpredicted
+        Why it is not known.
+    """
+
+    condition: str
+    before: tuple[str, ...]
+    after: tuple[str, ...]
+    why: Unpredicted
+
+
+@dataclass(frozen=True, slots=True)
+class KnownDifferences:
+    """What the conditions of the runs do to a change between two set-ups.
+
+    Parameters
+    ----------
+    taken_out : tuple of KnownDifference
+        Predicted, and taken out of the change, run by run.
+    open : tuple of OpenDifference
+        Not predicted, and left in.
+    as_driven : Estimate
+        Roll stiffness after / before with nothing taken out [1].
+    gradient_ratio : dict
+        Axle -> roll gradient after / before with known differences taken out [1].
+    """
+
+    taken_out: tuple[KnownDifference, ...]
+    open: tuple[OpenDifference, ...]
+    as_driven: Estimate
+    gradient_ratio: dict[Axle, Estimate]
+
+
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """One set-up against another.
@@ -170,11 +246,12 @@ class Comparison:
     axle : Axle or None
         The axle whose bar was changed; None when both or none were.
     stiffness_ratio, predicted_ratio : Estimate
-        Roll stiffness of that axle (of the car when `axle` is None), after / before [1].
+        Roll stiffness of that axle (of the car when `axle` is None), after / before [1]; known differences
+        between the runs are taken out of the measured one.
     stiffness_change, predicted_change : Estimate
         The same as a difference [N m/deg].
     gradient_ratio : dict
-        ``front``, ``rear``: measured body-axes gradient after / before [1].
+        ``front``, ``rear``: measured body-axes gradient after / before [1], as driven.
     verdict : ChangeVerdict
         In the words of the page.
     smallest_visible : Estimate
@@ -201,6 +278,9 @@ class Comparison:
     unmeasured : tuple of str
         Keys of the sheets that nobody has measured and that the verdict hangs on, the weightiest first; it is
         held back until they are.
+    known : KnownDifferences or None
+        Conditions that differ between the runs of both set-ups: what was taken out, what could not be; None
+        without a measured ratio.
     """
 
     before: str
@@ -223,6 +303,7 @@ class Comparison:
     run_scatter: float | None = None
     axle_moves: tuple[AxleMove, ...] = ()
     unmeasured: tuple[str, ...] = ()
+    known: KnownDifferences | None = None
 
 
 class CauseKind(StrEnum):

@@ -10,7 +10,7 @@ most of the scatter, which both axles share.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -107,6 +107,7 @@ def other_end(
     runs: Sequence[RunEstimates],
     before: str,
     after: str,
+    roll_error: Callable[[Mapping[Axle, float]], float] = lambda _: 0.0,
 ) -> OtherEnd | None:
     """Return what the other axle's roll did beside what a change of `axle` alone does to it.
 
@@ -120,6 +121,9 @@ def other_end(
         In the order of driving.
     before, after : str
         Set-ups.
+    roll_error : callable
+        Weights of the logarithms of both axles' roll -> error of their weighted change that the runs do not
+        show.
 
     Returns
     -------
@@ -152,7 +156,10 @@ def other_end(
     found = change_with_drift(values, before, after, BESIDE_SCATTER, BESIDE_DRIFT).change
     along = abs(change_with_drift(moves, before, after).change.value)
     # The slope is the sheet's: the longer the way along it, the more its error counts.
-    whole = found.with_known(along * math.hypot(lines.error, SLOPE_ERROR * slope))
+    off_line = math.hypot(
+        along * math.hypot(lines.error, SLOPE_ERROR * slope), roll_error({other: 1.0, axle: -slope})
+    )
+    whole = found.with_known(off_line)
     marks = lines.found.unmeasured("slope", whole.std_error / along) if along else ()
     return OtherEnd(axle, whole, lines.leak, marks)
 

@@ -93,7 +93,7 @@ def _comparison(comparison: Comparison) -> str:
     lines = (
         sentences.comparison_answer(comparison),
         sentences.smallest_visible(comparison),
-        *filter(None, [sentences.axles_moved(comparison), sentences.driving_order(comparison)]),
+        *sentences.beside_the_verdict(comparison),
         sentences.next_step(comparison),
     )
     return (

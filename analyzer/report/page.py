@@ -156,7 +156,7 @@ def _tuner(review: Review, pieces: Pieces) -> Part:
         if comparison.reason:
             points.append(f"Why: {clause(comparison.reason)}.")
         points.append(sentences.smallest_visible(comparison))
-        points += [sentences.axles_moved(comparison), sentences.driving_order(comparison)]
+        points += sentences.beside_the_verdict(comparison)
         if comparison.differences:
             points.append(f"Also different between the runs: {listed(list(comparison.differences))}.")
         return [*points, sentences.next_step(comparison)]

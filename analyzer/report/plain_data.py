@@ -173,6 +173,7 @@ def _comparison(comparison: Comparison) -> dict[str, Any]:
         **taken(comparison, "differences"),
         "drift": _drift(comparison.drift),
         "axle_moves": comparison.axle_moves,
+        "known": comparison.known,
         "notes": comparison.notes,
         "prediction": change,
     }
@@ -273,6 +274,7 @@ def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
             "drift_per_run": confirmation.drift,
             "drift": _drift(comparison.drift),
             "axle_moves": comparison.axle_moves,
+            "known": comparison.known,
             "ledger": [{"part": p.name, **taken(p, "before after change")} for p in confirmation.parts],
             "without_one_run": [taken(item, "run stiffness_ratio verdict") for item in confirmation.left_out],
             "reasons": _reasons(confirmation.reasons),

@@ -11,10 +11,12 @@ from analyzer.comparison.results import (
     AxleMove,
     ChangeVerdict,
     Comparison,
+    KnownDifference,
     Ledger,
     SessionDrift,
     SetupResult,
     Treatment,
+    Unpredicted,
 )
 from analyzer.comparison.unmeasured_axle import UNLIKELY
 from analyzer.comparison.verdict import UNCHANGED
@@ -531,7 +533,80 @@ def comparison_answer(comparison: Comparison) -> str:
     if none_predicted(comparison):
         beside = "no change predicted"
     moved = _at_least(ratio) if just_seen(comparison) else _moved(ratio)
-    return f"{opening}: {what} {moved} against {before}; {beside}."
+    gone, left = _taken_out(comparison), _left_in(comparison)
+    return f"{opening}: {what} {moved} against {before}{gone}; {beside}{left}."
+
+
+def _taken_out(comparison: Comparison) -> str:
+    """Return ``, fuel taken out (as driven −3.1 %)``; nothing without known differences."""
+    known = comparison.known
+    if known is None or not known.taken_out:
+        return ""
+    names = words.listed([_condition(one.condition) for one in known.taken_out])
+    return f" with the known difference of {names} taken out (as driven {change_alone(known.as_driven)})"
+
+
+_UNPREDICTED: Final = {
+    Unpredicted.NOT_STATED: "it is not stated for one of the two",
+    Unpredicted.NOT_READ: 'it cannot be read as a quantity; write for instance "20 l" or "190 kPa"',
+    Unpredicted.NO_MASS: "no mass is stated; write driver_mass with each run",
+    Unpredicted.NO_PLACE: "its place is not stated; write mass.places in the car sheet",
+    Unpredicted.NO_TYRE_RATE: "the car sheet has no tyre_rate",
+    Unpredicted.NO_MODEL: "",
+}
+_MOST_LEFT_IN: Final = 4
+
+
+def _left_in(comparison: Comparison) -> str:
+    """Return, to end the verdict with, what else differed of which nobody knows what it did."""
+    if comparison.known is None or not comparison.known.open:
+        return ""
+    found = comparison.known.open
+    names = [_condition(one.condition) for one in found[:_MOST_LEFT_IN]]
+    if len(found) > _MOST_LEFT_IN:
+        names.append(words.count(len(found) - _MOST_LEFT_IN, "more condition"))
+    return f"; {words.listed(names)} differed too, which cannot be predicted and is left in"
+
+
+def _condition(key: str) -> str:
+    return words.name(key.replace("_", " "), 24)
+
+
+def known_differences(comparison: Comparison) -> str:
+    """Return what known differences between the runs do by the car sheet, and why others are left in."""
+    known = comparison.known
+    if known is None or not (known.taken_out or known.open):
+        return ""
+    told = [_known(one) for one in known.taken_out]
+    lines = []
+    if told:
+        as_driven = change_words(known.as_driven, "95 % interval ")
+        lines.append(f"Taken out of the change as the car sheet predicts it: {'; '.join(told)}")
+        lines.append(f"As driven, nothing taken out: {words.axle_words(comparison.axle)} {as_driven}")
+        taken = [key for one in known.taken_out for key in one.taken]
+        if taken:
+            keys = words.listed(list(dict.fromkeys(taken)))
+            lines.append(f"Taken for granted with a wide error, as the car sheet does not state it: {keys}")
+    for one in known.open[:_MOST_LEFT_IN]:
+        before, after = (
+            " / ".join(words.name(text, 24) for text in texts[:3]) or "not stated"
+            for texts in (one.before, one.after)
+        )
+        why = f" ({_UNPREDICTED[one.why]})" if _UNPREDICTED[one.why] else ""
+        lines.append(f"Left in: {_condition(one.condition)}, {before} before, {after} after{why}")
+    return ". ".join(lines) + "."
+
+
+def _known(one: KnownDifference) -> str:
+    before, after = words.value_alone(one.before), words.value_alone(one.after)
+    effect = words.listed([f"{axle} {change_words(one.effect[axle])}" for axle in AXLES])
+    return f"{_condition(one.condition)}, {before} before and {after} after, changes roll by {effect}"
+
+
+def beside_the_verdict(comparison: Comparison) -> tuple[str, ...]:
+    """Return what must be read with a verdict: axles that moved, known differences, order and drift."""
+    lines = (axles_moved(comparison), known_differences(comparison), driving_order(comparison))
+    return tuple(line for line in lines if line)
 
 
 def axles_moved(comparison: Comparison) -> str:

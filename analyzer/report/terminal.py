@@ -106,7 +106,7 @@ def _tuner(review: Review, console: Console) -> None:
         if comparison.reason:
             lines.append(f"Why: {words.clause(comparison.reason)}.")
         lines.append(sentences.smallest_visible(comparison))
-        lines += filter(None, [sentences.axles_moved(comparison), sentences.driving_order(comparison)])
+        lines += sentences.beside_the_verdict(comparison)
         lines += [
             f"Also different: {words.clause(difference, 160)}." for difference in comparison.differences
         ]
@@ -200,7 +200,7 @@ def _verdict(confirmation: Confirmation, console: Console) -> None:
     whole = sentences.change_words(confirmation.car_ratio, "95 % interval ")
     say(console, f"Roll stiffness of the whole car: {whole}.")
     # Drift looks like a change of set-up unless the order of driving can tell the two apart.
-    for line in filter(None, (sentences.axles_moved(comparison), sentences.driving_order(comparison))):
+    for line in sentences.beside_the_verdict(comparison):
         say(console, line)
     for text in (*comparison.differences, *comparison.notes):
         say(console, f"  {words.sentence(text)}")

@@ -366,7 +366,8 @@ def compare_pair(
     hardware = session.sheet.setups
     change = predict_change(session.car, before.name, hardware[before.name], after.name, hardware[after.name])
     others = [result for result in driven if result.name not in (before.name, after.name)]
-    comparison = compare_setups(session.car, before, after, change, runs, others)
+    conditions = {run.name: run.conditions for run in session.sheet.runs}
+    comparison = compare_setups(session.car, before, after, change, runs, others, conditions)
     differences = condition_differences(session, before.runs, after.runs)
     return replace(comparison, differences=comparison.differences + differences)
 

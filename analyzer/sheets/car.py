@@ -192,6 +192,28 @@ class AxleMass(fields.Sheet):
     rear: fields.Mass
 
 
+class Place(fields.Sheet):
+    """Where a load sits in the car."""
+
+    behind_front_axle: fields.Length
+    """Along the car, from the front wheel centres to the load's centre of gravity; negative before them."""
+    height: fields.LengthOrZero
+    """Of the load's centre of gravity above ground at static ride height."""
+
+
+class Places(fields.Sheet):
+    """Where loads sit that may differ between runs, as the session sheet's conditions state them."""
+
+    fuel: Place | None = None
+    """Middle of the fuel; taken about the rear axle, with a wide error, when not given."""
+    driver: Place | None = None
+    """Taken between the axles at seat height, with a wide error, when not given."""
+    passenger: Place | None = None
+    """As the driver when not given."""
+    ballast: Place | None = None
+    """Nothing is taken when not given: what another ballast does is then not predicted."""
+
+
 class MassSheet(fields.Sheet):
     """Loads and the centre of gravity."""
 
@@ -205,6 +227,8 @@ class MassSheet(fields.Sheet):
     """Front to rear wheel centres."""
     roll_inertia: fields.Inertia | None = None
     """Of the sprung mass about its roll axis; not needed for gradients."""
+    places: Places = Places()
+    """Places of loads that may differ between runs."""
 
     def load(self, corner: Corner) -> Uncertain:
         """Return the static load of a `corner` [N]."""
@@ -308,6 +332,9 @@ class AxleSheet(fields.Sheet):
     """Camber change per wheel travel relative to the body; positive leans the wheel's top inwards in bump."""
     tyre_rate: fields.TyreRate | None = None
     """Vertical rate of one tyre; without it tyre roll cannot be told, and the report says so."""
+    tyre_rate_with_pressure: fields.Ratio | None = None
+    """By what part tyre rate grows when (gauge) pressure grows by one part: 0.7 says that 10 % more pressure
+    makes 7 % more rate. 0.7 ± 0.2 taken when not given."""
     spring: Spring
     spring_base: fields.TrackWidth | None = None
     """Solid axle only: distance between left and right spring; springs act there, not at the track."""

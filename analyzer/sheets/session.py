@@ -62,6 +62,9 @@ class Run(Sheet):
     box_moved: bool = False
     """Whether the inertial box was taken off or turned before this run; its lean is then told anew."""
     conditions: dict[str, str] = Field(default_factory=dict)
+    """What may differ between runs, in your own keys. Read as quantities and taken out of a change of set-up:
+    fuel ("20 l", "15 kg"), driver_mass, passenger and ballast ("75 kg", "none"), tyre_pressure ("190 kPa")
+    and the same with _front, _rear, _FL, _FR, _RL or _RR. Others that differ are named, notes excepted."""
 
 
 class SessionSheet(Sheet):

@@ -251,6 +251,8 @@ DEFAULT_TOLERANCES: Final = (
         JUDGEMENT,
     ),
     Tolerance("roll-centre height", r"roll_centre_height", 0.0, 0.015, "15 mm", JUDGEMENT),
+    Tolerance("places of loads", r"places\.\w+\.(behind_front_axle|height)", 0.0, 0.05, "50 mm", JUDGEMENT),
+    Tolerance("tyre rate with pressure", r"tyre_rate_with_pressure", 0.0, 0.2, "0.2", JUDGEMENT),
     Tolerance("camber gain (where stated)", r"camber_gain", 0.0, math.radians(5.0), "5 deg/m", JUDGEMENT),
     Tolerance(
         "tyre rate", r"tyre_rate", 0.1, 0.0, "10 %", "changes with pressure, load and speed, " + JUDGEMENT
