@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -42,8 +43,9 @@ def limited(file: LogFile, values: Floats, rate: float, slope: bool = False) -> 
     good = np.isfinite(values)
     if good.sum() < 50:
         return None
-    seconds = file.seconds[good]
-    interval = sample_interval(seconds)
+    whole = bool(good.all())
+    seconds = file.seconds if whole else file.seconds[good]
+    interval = file.interval if whole else sample_interval(seconds)
     base = base_over(float(seconds[0]), float(seconds[-1]), 1.0 / rate)
     placed = Placer(seconds, base, max(interval, 1.0 / rate)).place(values[good])
     seen = np.isfinite(placed)
@@ -54,12 +56,14 @@ def limited(file: LogFile, values: Floats, rate: float, slope: bool = False) -> 
     if slope:
         placed = np.gradient(placed, 1.0 / rate)
     limited = convolve(placed, taps)
-    # A hole rings as far as the filter reaches.
-    near_hole = convolve((~seen).astype(np.float64), np.ones(len(taps) // 3)) > 0.5
-    seen &= ~near_hole
+    if not seen.all():
+        # A hole rings as far as the filter reaches.
+        near_hole = convolve((~seen).astype(np.float64), np.ones(len(taps) // 3)) > 0.5
+        seen &= ~near_hole
     return Motion(base.start, rate, np.where(seen, limited, 0.0), seen.astype(np.float64))
 
 
+@cache
 def band_taps(rate: float) -> Floats:
     """Return the symmetric filter for the compared band at a `rate` [Hz]: difference of two low-passes."""
     half = int(rate / BAND[0])
@@ -71,6 +75,7 @@ def band_taps(rate: float) -> Floats:
         return np.asarray(taps / taps.sum(), dtype=np.float64)
 
     taps: Floats = low_pass(min(BAND[1], 0.4 * rate)) - low_pass(BAND[0])
+    taps.setflags(write=False)
     return taps
 
 

@@ -271,17 +271,25 @@ def _with_vertical_force(signals: Signals, signs: dict[str, float]) -> float:
     # A unit that is turned over or lies about its unit is no witness.
     if not 0.5 < float(np.nanmedian(signals.mean("accel_z"))) / STANDARD_GRAVITY < 1.5:
         return 0.0
-    parts = [sign * signals.once(f"fast {pot}", _fast_of(pot)) for pot, sign in signs.items()]
-    heave = np.sum(parts, axis=0)
-    force = signals.once("fast accel_z", _fast_of("accel_z"))
-    used = np.isfinite(heave) & np.isfinite(force)
-    if used.sum() < 4 * HEAVE_OVER / HEAVE_STEP or not (heave[used].std() > 0.0 and force[used].std() > 0.0):
+    products = signals.once("products of pots and vertical force", _fast_products)
+    if products is None:
         return 0.0
-    return float(np.corrcoef(heave[used], force[used])[0, 1])
+    # Of a sum of pots every product is one of theirs, whichever way they count.
+    weights = np.array([signs[pot] for pot in inputs.POTS])
+    heave, force = float(weights @ products[:-1, :-1] @ weights), float(products[-1, -1])
+    if not (heave > 0.0 and force > 0.0):
+        return 0.0
+    return float(weights @ products[:-1, -1]) / float(np.sqrt(heave * force))
 
 
-def _fast_of(name: str) -> Callable[[Signals], Floats]:
-    return lambda signals: _fast(signals, name)
+def _fast_products(signals: Signals) -> Floats | None:
+    """Return the sums of products of all pots and vertical force over bumps; None where too few are known."""
+    fast = np.array([_fast(signals, name) for name in (*inputs.POTS, "accel_z")])
+    used = np.isfinite(fast).all(axis=0)
+    if used.sum() < 4 * HEAVE_OVER / HEAVE_STEP:
+        return None
+    free = fast[:, used] - fast[:, used].mean(axis=1, keepdims=True)
+    return np.asarray(free @ free.T, dtype=np.float64)
 
 
 def _fast(signals: Signals, name: str) -> Floats:

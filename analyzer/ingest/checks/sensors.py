@@ -257,9 +257,11 @@ def _pile_up(signals: Signals, values: Floats, end: float, part: Floats) -> floa
     """
     at = values == end
     count = int(at.sum())
+    if count < max(5, SATURATED * len(values)):
+        return None
     # A reading that the logger holds over several rows is one reading, not as many at the end.
     held = _held(values)
-    if count < max(5 * held, SATURATED * len(values)):
+    if count < 5 * held:
         return None
     starts, stops = runs_of(at)
     low, high = np.percentile(part, [10, 90])
