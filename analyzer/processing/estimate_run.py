@@ -30,7 +30,7 @@ from analyzer.processing.segments import Parts, difference_notes, run_splits, se
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import CourseSheet
 from analyzer.vehicle.bump_stop import Stop, droop_end, stop_of
-from analyzer.vehicle.roll import roll_paths, roll_weights
+from analyzer.vehicle.roll import roll_paths
 
 
 def estimate_run(
@@ -91,9 +91,7 @@ def estimate_run(
     # Parts of the run against each other, by the same equation on some of its rows.
     masks = {} if course is None else section_masks(course, motion, moving, recording)
     columns, fit = roll.study.columns, roll.study.fit
-    splits, differences = run_splits(
-        Parts(motion, car, loads, columns, fit, roll_weights(paths), free, masks)
-    )
+    splits, differences = run_splits(Parts(motion, car, loads, columns, fit, roll.weights, free, masks))
     # Contacts at the log's own rate: a stop is hit within a hundredth of a second.
     source = event_source(recording, motion, moving, car, masks, working.every)
     return RunEstimates(

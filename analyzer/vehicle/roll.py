@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import Final
 
 import numpy as np
 
@@ -17,6 +18,9 @@ from analyzer.vehicle.axle import (
     tyre_roll_stiffness,
 )
 
+MOST_SCALED: Final = 3.0
+"""Bars change the roll stiffness of a car by less than this factor: engineering judgement."""
+
 
 @dataclass(frozen=True, slots=True)
 class Weights:
@@ -28,9 +32,12 @@ class Weights:
         Suspension roll stiffness per axle [N m/rad].
     over_ground : dict
         Body roll over the ground per suspension roll of the axle, 1 + K / K_tyre [1].
-    mean_per_yaw, twist_per_yaw : float
-        What yaw acceleration adds to the moment mean and to the difference of roll over the ground, front
-        less rear, since the lateral force at an axle is then not that at the CG [rad per rad/s2].
+    yaw_arm : float
+        Yaw acceleration times this adds to the lateral force that rolls the car, since the force at an axle
+        is then not that at the CG [m].
+    twist_per_yaw : float
+        What yaw acceleration adds to the difference of roll over the ground, front less rear, for the same
+        reason [rad per rad/s2].
     give : dict
         Tyre roll per lateral specific force that passes the springs by [rad per m/s2].
     place : dict
@@ -45,13 +52,15 @@ class Weights:
         Pitch over the ground that tyres add per longitudinal specific force [rad per m/s2].
     bar : dict
         The bar's part of `stiffness` [N m/rad].
+    moment : float
+        Moment on the springs of both axles per lateral specific force [kg m].
     wheelbase : float
         [m]; 0 when the twist of the ground is not to be worked out.
     """
 
     stiffness: dict[Axle, float]
     over_ground: dict[Axle, float]
-    mean_per_yaw: float = 0.0
+    yaw_arm: float = 0.0
     twist_per_yaw: float = 0.0
     give: dict[Axle, float] = field(default_factory=dict)
     place: dict[Axle, float] = field(default_factory=dict)
@@ -59,7 +68,39 @@ class Weights:
     tyre_give: dict[Axle, float] = field(default_factory=dict)
     tyre_pitch: float = 0.0
     bar: dict[Axle, float] = field(default_factory=dict)
+    moment: float = 0.0
     wheelbase: float = 0.0
+
+    @property
+    def total(self) -> float:
+        """Roll stiffness of both axles [N m/rad]."""
+        return sum(self.stiffness.values())
+
+    @property
+    def front_share(self) -> float:
+        """Share of the front axle in the roll stiffness of both [1]."""
+        return self.stiffness["front"] / self.total
+
+    @property
+    def mean_per_yaw(self) -> float:
+        """What yaw acceleration adds to the moment mean [rad per rad/s2]."""
+        return self.yaw_arm * self.moment / self.total
+
+    def as_soft_as(self, slope: float) -> Weights:
+        """Return the weights with the stiffness of both axles scaled to a `slope` of the moment mean.
+
+        How soft the car is over all is measured: by the sheet's rates alone a bar that is another one would
+        move the gradients. A slope that is off by more than `MOST_SCALED` is a unit, and scales no further.
+        """
+        if slope <= 0.0:
+            return self
+        factor = self.moment / slope / self.total
+        factor = min(max(factor, 1.0 / MOST_SCALED), MOST_SCALED)
+        return replace(
+            self,
+            stiffness={axle: factor * k for axle, k in self.stiffness.items()},
+            over_ground={axle: 1.0 + factor * (over - 1.0) for axle, over in self.over_ground.items()},
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +189,7 @@ def roll_weights(paths: Mapping[Axle, AxleRollPath]) -> Weights:
     so on cars, common practice): the moments on springs and tyres follow.
     """
     both = tuple(paths.values())
+    moment = sum(path.moment for path in both)
     give = {axle: 0.0 if path.tyres is None else path.direct / path.tyres for axle, path in paths.items()}
     return Weights(
         stiffness={axle: path.suspension for axle, path in paths.items()},
@@ -155,7 +197,7 @@ def roll_weights(paths: Mapping[Axle, AxleRollPath]) -> Weights:
             axle: 1.0 if path.tyres is None else 1.0 + path.suspension / path.tyres
             for axle, path in paths.items()
         },
-        mean_per_yaw=sum(path.moment * path.place for path in both) / sum(path.suspension for path in both),
+        yaw_arm=sum(path.moment * path.place for path in both) / moment,
         twist_per_yaw=give["rear"] * paths["rear"].place - give["front"] * paths["front"].place,
         give=give,
         place={axle: path.place for axle, path in paths.items()},
@@ -163,6 +205,7 @@ def roll_weights(paths: Mapping[Axle, AxleRollPath]) -> Weights:
         tyre_pitch=sum(path.tyre_pitch for path in both),
         tyre_give={a: 0.0 if path.tyres is None else 1.0 / path.tyres for a, path in paths.items()},
         bar={axle: path.bar for axle, path in paths.items()},
+        moment=moment,
         wheelbase=paths["front"].wheelbase,
     )
 

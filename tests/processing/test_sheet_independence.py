@@ -10,6 +10,7 @@ import pytest
 from engine.car import ENGINE_CAR
 from engine.runs import make_run, sheet_of
 from engine.sheets import bar_rates
+from processing.linear_car import Drive, LinearCar, Noise, log_channels, record, respond, road_roll
 
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording
@@ -62,7 +63,7 @@ def test_bar_rates_of_the_sheet_hardly_move_a_gradient_with_play(tmp_path: Path)
     run = make_run(tmp_path / "r.csv", "full", "sweep", 3, "A", car=car)
     found = by_factor(read_recording("r", (run.path,), SHEET), SHEET, bar_rates(ENGINE_CAR, "full"))
     for factor in (0.5, 2.0):
-        assert gradients(found[factor]) == pytest.approx(gradients(found[1.0]), rel=0.001)
+        assert gradients(found[factor]) == pytest.approx(gradients(found[1.0]), rel=0.0006)
     # Its width in mm is by the rate of the bar.
     widths = [found[factor].further["free_play_front"].value for factor in (0.5, 1.0, 2.0)]
     assert widths[1] == pytest.approx(4.0, rel=0.2)
@@ -75,6 +76,53 @@ def test_no_play_is_found_of_a_bar_that_is_not_there(tmp_path: Path) -> None:
     run = make_run(tmp_path / "r.csv", "off", "course", 6)
     found = estimate_run(read_recording("r", (run.path,), SHEET), SHEET, "A", {"front": 0.0, "rear": 0.0})
     assert not [name for name in found.further if name.startswith("free_play")]
+
+
+def _sound_car(seed: int) -> tuple[Recording, CarSheet, dict[str, float]]:
+    """Return the log of a car without play on a road of its own, and bar rates off by a half to the double.
+
+    Roll bends a little with the force, as springs and contacts do.
+    """
+    rng = np.random.default_rng([seed, 41])
+    u = rng.uniform
+    car = LinearCar(
+        sprung=(u(380, 650), u(380, 650)),
+        sprung_height=u(0.42, 0.56),
+        roll_centre=(u(0.0, 0.1), u(0.0, 0.12)),
+        spring=(u(4e4, 1e5), u(4e4, 1e5)),
+        bar=(u(1e4, 1e5), u(1e4, 6e4)),
+        damping=(u(2500, 5500), u(2500, 5500)),
+        tyre=(u(19e4, 3e5), u(19e4, 3e5)),
+        inertia=u(280, 420),
+    )
+    drive = Drive(seconds=60.0, rate=100.0, peak=u(6, 9.5), fastest=u(0.2, 0.7), seed=seed, speed=u(10, 22))
+    noise = Noise(road=float(rng.choice([0.0, 0.0005, 0.001, 0.002, 0.004])))
+    road = road_roll(noise, drive, rng)
+    response = respond(car, drive.time(), drive.acceleration(), road, drive.speed or 15.0)
+    bend = 1.0 + u(-0.05, 0.05) * (response.force / 9.0) ** 2
+    bent = replace(response, roll=(response.roll[0] * bend, response.roll[1] * bend))
+    channels = log_channels(car, bent, drive, noise, rng)
+    rates = {axle: rate * float(2.0 ** u(-1, 1)) for axle, rate in car.bar_rates.items()}
+    return record(channels, drive.rate), car.sheet(), rates
+
+
+@pytest.mark.parametrize(
+    "seeds",
+    [
+        # Told of play before, by twist of the ground and by a bend.
+        pytest.param([5, 17], id="2"),
+        pytest.param(range(100), marks=pytest.mark.slow, id="100"),
+    ],
+)
+def test_a_car_without_play_is_told_none_whatever_the_sheet_says_of_its_bars(seeds: list[int]) -> None:
+    """None of 1,000 axle-runs of 500 seeds; at most 3 in 1,000 are allowed."""
+    told = []
+    for seed in seeds:
+        recording, car, rates = _sound_car(seed)
+        found = estimate_run(recording, car, "A", rates)
+        assert found.further["free_play_front"].value is not None
+        told += [(seed, row.channel) for row in found.checks if row.check == "free play"]
+    assert not told
 
 
 def test_a_sheet_without_tolerances_is_not_exact(tmp_path: Path) -> None:

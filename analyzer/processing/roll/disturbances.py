@@ -24,7 +24,7 @@ from analyzer.core.signals import Bools, Floats, derivative
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import Motion
 from analyzer.processing.roll.equation import GROUND, ROAD_LOAD, TURNING, RollColumns, roll_columns, slow_part
-from analyzer.processing.roll.fit import RollFit, bends, fit_roll, mix_rolls
+from analyzer.processing.roll.fit import RollFit, bends, fit_roll, line_slope, mix_rolls
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import mass_properties, roll_base, static_motion_ratio
 from analyzer.vehicle.roll import Weights
@@ -200,14 +200,15 @@ PLAY_SURE: Final = 4.0
 widest of several that were tried."""
 MOST_ROWS: Final = 6000
 """Rows the search is done on: four minutes of driving, beyond which nothing is gained but time."""
-LEAST_WIDTH: Final = 0.0008
-"""Narrower zones are not told, nor do they matter [m, whole width, difference of wheel travels]: 0.2 % of
-usual gradients."""
+LEAST_STEP: Final = 0.0016
+"""Smaller steps are not told, nor do they matter: part of the car's roll at its peak force [1]."""
 
 
 def free_play(run: Fitted) -> Finding:
     """Look for free play of every bar, ``free_play_<axle>`` [mm]; the fit is then that past the play."""
     plays = _dead_zones(run)
+    # That of the axle looked at last has the play of the other taken off.
+    share = [play.front_share for play in plays.values() if play.found]
     lost = {axle: play.lost(run.columns.roll[axle]) for axle, play in plays.items() if play.found}
     return Finding(
         {f"free_play_{axle}": play.width for axle, play in plays.items()},
@@ -216,18 +217,18 @@ def free_play(run: Fitted) -> Finding:
             "or bushes; the gradient is that of the bar past its play"
             for axle in lost
         ),
-        replace(run.columns, lost=lost) if lost else None,
-        checks=tuple(_play_row(axle, plays[axle].width) for axle in lost),
+        replace(run.columns, lost=lost, front_share=share[-1]) if lost else None,
+        checks=tuple(_play_row(axle, plays[axle]) for axle in lost),
     )
 
 
-def _play_row(axle: Axle, width: Estimate) -> HealthRow:
+def _play_row(axle: Axle, play: FreePlay) -> HealthRow:
+    width, seen = play.width, play.seen_from
     text = (
         f"Free play of {width.value:.1f} ± {width.std_error or 0.0:.1f} mm, left wheel against right, before "
         f"the {axle} bar works: look at rod ends, link bolts and bushes. The gradient is that past it."
     )
-    limit = 1e3 * LEAST_WIDTH
-    return HealthRow("free play", f"{axle} bar", Verdict.SUSPECT, width.value, limit, "mm", text)
+    return HealthRow("free play", f"{axle} bar", Verdict.SUSPECT, width.value, seen, "mm", text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,8 +241,12 @@ class FreePlay:
         Mean roll of the car by which the two sides past the zone stand apart, half of it [rad].
     half, centre : float
         Half width and middle of the zone in which it rises, as suspension roll [rad].
+    front_share : float
+        Share of the front axle in the moment mean that goes with it [1].
     width : Estimate
         Width of the play as a difference of the wheel travels of both sides, by the bar's rate [mm].
+    seen_from : float
+        Least width that this run would have shown [mm].
     found : bool
         Whether it stands out.
     """
@@ -249,7 +254,9 @@ class FreePlay:
     step: float
     half: float
     centre: float
+    front_share: float
     width: Estimate
+    seen_from: float
     found: bool
 
     def lost(self, roll: Floats) -> Floats:
@@ -264,20 +271,20 @@ def _dead_zones(run: Fitted) -> dict[Axle, FreePlay]:
     Within the zone the bar carries nothing, past it K_bar (phi - its half width): the mean of roll rises by a
     step of K_bar / K_total times the width between the two sides. Step and middle are those that leave the
     least of the mean's residuals, a bend with the cube of the force being allowed for; the zone in which it
-    rises is the narrowest that does. The step is the log's alone, and so is the gradient past it: with the
-    sheet's rate a bar of another rate would pass for play. Only the width in mm rests on the rate. The axle
-    that explains more comes first, and the other is then looked at with that known: both roll alike, and a
-    zone at one shows dimly at the other.
+    rises is the narrowest that does. How both axles share in the mean is fitted with it: with bar rates that
+    are not the sheet's the twist of the ground comes into the mean, and would pass for play. So the step is
+    the log's alone, and so is the gradient past it; only the width in mm rests on the rate. The axle that
+    explains more comes first, and the other is then looked at with that known: both roll alike, and a zone at
+    one shows dimly at the other.
     """
     bench = bench_of(run.columns, run.weights, run.fit).thinned(MOST_ROWS)
-    total = sum(run.weights.stiffness.values())
-    parts = {a: bar / total for a, bar in run.weights.bar.items() if bar > 0.0 and a in run.columns.roll}
+    bars = [a for a, bar in run.weights.bar.items() if bar > 0.0 and a in run.columns.roll]
     known = np.zeros_like(bench.mean)
     found: dict[Axle, FreePlay] = {}
-    while len(found) < len(parts):
-        tried = {a: _Zone(bench, run, a, known) for a in parts if a not in found}
+    while len(found) < len(bars):
+        tried = {a: _Zone(bench, run, a, known) for a in bars if a not in found}
         axle = min(tried, key=lambda a: tried[a].least)
-        found[axle] = tried[axle].judged(parts[axle])
+        found[axle] = tried[axle].judged()
         if found[axle].found:
             known = known + found[axle].lost(bench.columns.roll[axle][bench.used])
     return found
@@ -289,11 +296,18 @@ class _Zone:
     def __init__(self, bench: Bench, run: Fitted, axle: Axle, known: Floats) -> None:
         self._bench = bench
         self._base = roll_base(run.car.axle(axle))
+        self._slope = line_slope(bench.force, bench.mean)
+        self._bar = run.weights.bar[axle] / run.weights.total
         self._roll = bench.columns.roll[axle][bench.used]
         # Roll less what no term explains: that is the road's, which stands in the mean as well.
         every = -(-len(run.fit.residual[axle]) // len(self._roll))
         self._driven = self._roll - run.fit.residual[axle][::every]
         self._mean = bench.rest(bench.mean - known)
+        # Another share of the front axle in the mean adds this much of the difference of roll.
+        front, rear = (bench.columns.roll[a][bench.used] for a in AXLES)
+        self._apart = bench.rest(front - rear)
+        share = run.weights.front_share
+        self._shares = (-share, 1.0 - share)
         echo = float(self._mean[1:] @ self._mean[:-1]) / max(float(self._mean @ self._mean), 1e-300)
         alike = (1.0 - min(echo, 0.99)) / (1.0 + max(echo, 0.0))
         independent = max(len(self._mean) * alike, 1.0)
@@ -316,42 +330,52 @@ class _Zone:
         return centre, least
 
     def _left(self, half: float, centre: float) -> float:
-        own, row = self._columns(half, centre)
-        rest = self._mean - max(float(row @ self._mean), 0.0) * own
+        _, _, rest, _ = self._fit(half, centre)
         return float(rest @ rest)
 
-    def _columns(self, half: float, centre: float) -> tuple[Floats, Floats]:
-        """Return the column of a zone, and the row of the pseudo-inverse that gives its step."""
+    def _fit(self, half: float, centre: float) -> tuple[float, float, Floats, Floats]:
+        """Return the step of a zone, what the front axle's share grows by, the rest, and the step's row."""
         own = self._bench.rest(np.clip((self._roll - centre) / half, -1.0, 1.0))
-        instrument = self._bench.rest(np.clip((self._driven - centre) / half, -1.0, 1.0))
-        shared = float(instrument @ own)
-        return own, instrument / shared if shared > 0.0 else np.zeros_like(own)
+        row = self._bench.rest(np.clip((self._driven - centre) / half, -1.0, 1.0))
+        apart, power = self._apart, max(float(self._apart @ self._apart), 1e-300)
+        clear = row - apart * (float(apart @ row) / power)
+        step = self._step(clear, own, self._mean)
+        share = float(apart @ (step * own - self._mean)) / power
+        low, high = self._shares
+        if not low <= share <= high:
+            # No bars leave an axle less than nothing.
+            share = min(max(share, low), high)
+            clear, step = row, self._step(row, own, self._mean + share * apart)
+        if step <= 0.0:
+            step, share = 0.0, min(max(-float(apart @ self._mean) / power, low), high)
+        shared = float(clear @ own)
+        rest = self._mean + share * apart - step * own
+        return step, share, rest, clear / shared if shared > 0.0 else np.zeros_like(own)
 
-    def judged(self, part: float) -> FreePlay:
-        """Return the zone with its error, and whether it is believed, for a bar that carries a `part`."""
-        own, row = self._columns(self.half, self.centre)
-        step = max(float(row @ self._mean), 0.0)
-        error = block_error((row * (self._mean - step * own))[:, None], row) if row.any() else None
+    @staticmethod
+    def _step(instrument: Floats, own: Floats, mean: Floats) -> float:
+        shared = float(instrument @ own)
+        return float(instrument @ mean) / shared if shared > 0.0 else 0.0
+
+    def judged(self) -> FreePlay:
+        """Return the zone with its error, and whether it is believed."""
+        step, share, rest, row = self._fit(self.half, self.centre)
+        error = block_error((row * rest)[:, None], row) if row.any() else None
         # The play is what the bar must be wound up for the step.
-        to_mm = 2e3 * self._base / part
-        note = (
-            "left wheel against right, from one end of the zone to the other; by the sheet's rate of the bar"
+        to_mm = 2e3 * self._base / self._bar
+        least = LEAST_STEP * self._slope * float(np.quantile(np.abs(self._bench.force), 0.99))
+        least = max(least, PLAY_SURE * (0.0 if error is None else error.std_error()))
+        notes = (
+            "left wheel against right, from one end of the zone to the other; by the sheet's rate of the bar",
+            f"under {least * to_mm:.1f} mm it would not be seen in this run",
         )
-        width = with_error(
-            step * to_mm,
-            "mm",
-            error,
-            0,
-            "step that fits the moment balance best",
-            scale=to_mm,
-            notes=(note,),
-        )
+        method = "step that fits the moment balance best"
+        width = with_error(step * to_mm, "mm", error, 0, method, scale=to_mm, notes=notes)
         # Both ends must have been driven well past, or any curve would do.
-        away, edge = self._roll - self.centre, PAST * max(self.half, step / part)
+        away, edge = self._roll - self.centre, PAST * self.half
         beyond = min(float(np.mean(away > edge)), float(np.mean(away < -edge)))
-        wide = step * to_mm > 1e3 * LEAST_WIDTH
-        believed = error is not None and wide and beyond > BEYOND and step > PLAY_SURE * error.std_error()
-        return FreePlay(step, self.half, self.centre, width, believed)
+        believed = error is not None and beyond > BEYOND and step > least
+        return FreePlay(step, self.half, self.centre, share - self._shares[0], width, least * to_mm, believed)
 
 
 # Dry friction of dampers and joints, from the terms of the roll equation that turn round with the wheels.
@@ -506,18 +530,13 @@ def arm_parts(fit: RollFit, columns: RollColumns, car: CarSheet) -> ArmParts | N
         rc, height = sheet.roll_centre_height.value, masses.sprung_cg_height
         # A solid axle keeps its contacts under it, however the body rolls.
         if sheet.suspension == "independent":
-            nearer = sprung * _slope(force, roll * height * force**2 / up)
-            contacts += sprung * _slope(force, roll * rc * up) + nearer
+            nearer = sprung * line_slope(force, roll * height * force**2 / up)
+            contacts += sprung * line_slope(force, roll * rc * up) + nearer
             passed[axle] = nearer
         rate = sheet.spring.rate.value * float(static_motion_ratio(sheet.spring.motion_ratio)) ** 2
         sinking += sprung * sprung * pressed / (2.0 * rate) * force
     whole = masses.elastic_moment
-    return ArmParts(contacts / whole, _slope(force, sinking) / whole, passed)
-
-
-def _slope(x: Floats, y: Floats) -> float:
-    centred = x - x.mean()
-    return float(centred @ y / (centred @ centred))
+    return ArmParts(contacts / whole, line_slope(force, sinking) / whole, passed)
 
 
 # The bench: what the coefficient of a further column in the moment balance would be, and how sure it is.

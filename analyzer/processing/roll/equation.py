@@ -83,6 +83,8 @@ class RollColumns:
     lost : dict
         Mean roll of the car that the bar of an axle does not carry inside its free play [rad], where it has
         any.
+    front_share : float or None
+        Share of the front axle's roll in the moment mean, where the log was asked for it [1].
     slow : dict
         ``lateral force`` and those `terms` that are not dynamic, low-passed at `SLOW_BAND`: what the driver
         does, with hardly any of what the road does.
@@ -101,6 +103,7 @@ class RollColumns:
     per_turning: Floats
     noise: dict[str, float] = field(default_factory=dict)
     lost: dict[Axle, Floats] = field(default_factory=dict)
+    front_share: float | None = None
 
 
 def roll_columns(

@@ -303,10 +303,10 @@ def mix_rolls(columns: RollColumns, weights: Weights, used: Bools) -> Mixed:
     if len(axles) == 1:
         return Mixed(axles, rolls, np.eye(1))
     # Twist of the road drops out of the first row; the second is what the ground's twist and tyres make.
-    total = sum(weights.stiffness.values())
+    share = weights.front_share if columns.front_share is None else columns.front_share
     there = np.array(
         [
-            [weights.stiffness["front"] / total, weights.stiffness["rear"] / total],
+            [share, 1.0 - share],
             [weights.over_ground["front"], -weights.over_ground["rear"]],
         ]
     )
@@ -320,9 +320,15 @@ def mix_rolls(columns: RollColumns, weights: Weights, used: Bools) -> Mixed:
     for sign, axle in zip((1.0, -1.0), AXLES, strict=True):
         if axle in columns.lost:
             lost = columns.lost[axle][used]
-            give = weights.tyre_give.get(axle, 0.0) * total
+            give = weights.tyre_give.get(axle, 0.0) * weights.total
             mixes = [mixes[0] - lost, mixes[1] - sign * give * lost]
     return Mixed(axles, mixes, np.linalg.inv(there))
+
+
+def line_slope(x: Floats, y: Floats) -> float:
+    """Return the slope of the line through points."""
+    centred = x - x.mean()
+    return float(centred @ y) / max(float(centred @ centred), 1e-300)
 
 
 def _moved_contacts(columns: RollColumns, weights: Weights, used: Bools) -> Floats:
@@ -484,9 +490,8 @@ def with_damped_tyres(
     would look like ground that rolls in step with the body's roll acceleration (0.4 % of the gradients in a
     slalom of the engine car). Also returns what it adds to the difference of roll over the ground.
     """
-    total = sum(weights.stiffness.values())
     rolls = {
-        axle: -terms[f"damper {axle}"] * total * give * columns.terms[f"damper {axle}"]
+        axle: -terms[f"damper {axle}"] * weights.total * give * columns.terms[f"damper {axle}"]
         for axle, give in weights.tyre_give.items()
         if f"damper {axle}" in terms
     }

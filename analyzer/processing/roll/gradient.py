@@ -26,7 +26,7 @@ from analyzer.ingest.recording import HealthRow
 from analyzer.processing.results import AxleFit, Motion
 from analyzer.processing.roll import disturbances, second_looks
 from analyzer.processing.roll.equation import DRIVEN, INERTIA_RATIO, RollColumns, roll_columns
-from analyzer.processing.roll.fit import NOISE_DOUBTED, RollFit, fit_roll
+from analyzer.processing.roll.fit import NOISE_DOUBTED, RollFit, fit_roll, line_slope
 from analyzer.processing.roll.natural_frequency import roll_mode
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle import roll as vehicle_roll
@@ -43,6 +43,8 @@ class RollOfRun:
     ----------
     study : RollStudy
         What was fitted to what.
+    weights : Weights
+        How the axles were mixed.
     level, body : dict
         Gradients on a level road (``front``, ``rear``, ``total``) and in body axes [deg/g].
     lines : dict
@@ -56,6 +58,7 @@ class RollOfRun:
     """
 
     study: RollStudy
+    weights: Weights
     level: dict[str, Estimate]
     body: dict[str, Estimate]
     lines: dict[Axle, AxleFit]
@@ -80,7 +83,7 @@ def roll_of_run(
     car : CarSheet
         For the bars' geometry, masses and tolerances.
     """
-    weights = roll_weights(paths)
+    weights = _as_measured(roll_weights(paths), motion, exclude)
     study = study_roll(motion, exclude, weights, car)
     body, level = _gradients(study, motion, paths, car)
     lines: dict[Axle, AxleFit] = {}
@@ -111,7 +114,7 @@ def roll_of_run(
         further, notes = further | alone, notes + more
     further |= disturbances.frictions(study.fit, car, weights.stiffness) | roll_mode(motion, exclude)
     checks = (*looks.values(), *(row for finding in study.found.values() for row in finding.checks))
-    return RollOfRun(study, level, body, lines, further, checks, notes)
+    return RollOfRun(study, weights, level, body, lines, further, checks, notes)
 
 
 # What was fitted to what, disturbances taken out.
@@ -162,6 +165,19 @@ def study_roll(motion: Motion, exclude: Bools, weights: Weights, car: CarSheet) 
     # The bends stay off this bench: a curve over the force is what the second looks try on it.
     bench = disturbances.bench_of(run.columns, weights, run.fit, bent=False)
     return RollStudy(run.fit, run.columns, found, bench)
+
+
+def _as_measured(weights: Weights, motion: Motion, exclude: Bools) -> Weights:
+    """Return the weights with the car as soft over all as a line through its samples shows it."""
+    names = ["specific_force_y", *(f"roll_{axle}" for axle in AXLES)]
+    if any(name not in motion.data for name in names):
+        return weights
+    used = ~(exclude | motion.suspect[names].any(axis=1).to_numpy())
+    if not used.any():
+        return weights
+    force, front, rear = motion.data.loc[used, names].to_numpy().T
+    share = weights.front_share
+    return weights.as_soft_as(line_slope(force, share * front + (1.0 - share) * rear))
 
 
 def _gradients(
