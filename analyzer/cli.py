@@ -10,6 +10,7 @@ import codecs
 import gc
 import inspect
 import io
+import itertools
 import os
 import signal
 import sys
@@ -516,7 +517,8 @@ def start(
         refuse_file(folder, "a new folder")
         from analyzer.ingest.template import NOT_ASKED, require_free, sort_logs, start_folder
 
-        found = sort_logs(logs)
+        with progress(False) as tell:
+            found = sort_logs(logs, tell)
         asked = sys.stdin.isatty() and sys.stdout.isatty()
         if asked:
             require_free(folder, found)
@@ -696,7 +698,7 @@ def archive(
     from analyzer.report.terminal import print_season, printed
 
     drawings = Drawings()
-    with progress(as_json) as tell:
+    with progress(as_json, counts=True) as tell:
         season = archive_folder(
             folder, out, tell, scheduler, workers, finish=lambda made: write_season(made, drawings)
         )
@@ -765,10 +767,11 @@ def demo(
     ] = 7,
 ) -> None:
     """Write a sample session driven by a virtual car, with its true values beside it."""
-    from analyzer.demo.write_demo import write_demo
+    from analyzer.demo.write_demo import STEPS, write_demo
 
+    begun = itertools.count()
     with progress(False) as tell:
-        sheet = write_demo(folder, seed, lambda what: tell(what, 0, 0))
+        sheet = write_demo(folder, seed, lambda what: tell(what, next(begun), STEPS))
     _print(f"wrote {sheet}; next: analyzer review {sheet}")
 
 
@@ -1007,22 +1010,33 @@ def print_json(table: dict[str, Any]) -> None:
 
 
 @contextmanager
-def progress(silent: bool) -> Iterator[Callable[[str, int, int], None]]:
+def progress(silent: bool, counts: bool = False) -> Iterator[Callable[[str, int, int], None]]:
     """Show what is being done as a bar on standard error, when that is a terminal.
 
+    The time so far always runs; where the steps are alike, `counts` adds their number and the time left.
     Into a file or a pipe nothing is written, so that standard error holds error lines alone.
     """
     if silent or not sys.stderr.isatty():
         yield lambda _what, _done, _all: None
         return
-    from rich.progress import BarColumn, Progress, TextColumn
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        ProgressColumn,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
 
     # A run may be called "[/]": names are no markup.
-    columns = (TextColumn("{task.description}", markup=False), BarColumn())
+    columns: list[ProgressColumn] = [TextColumn("{task.description}", markup=False), BarColumn(20)]
+    columns += [MofNCompleteColumn(), TimeRemainingColumn()] if counts else [TimeElapsedColumn()]
     with Progress(*columns, console=_terminal(stderr=True), transient=True) as display:
-        task = display.add_task("starting", total=None)
+        # An empty bar, not one that pulses: that looks the same whether anything happens or not.
+        task = display.add_task("starting", total=1)
         yield lambda what, done, steps: display.update(
-            task, description=what, completed=done, total=steps or None
+            task, description=what, completed=done, total=steps or 1
         )
 
 

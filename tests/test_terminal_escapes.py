@@ -12,6 +12,7 @@ import unicodedata
 from pathlib import Path
 
 import pytest
+from rich.progress import Progress
 
 import analyzer
 from analyzer import cli
@@ -192,6 +193,29 @@ def test_progress_takes_no_name_for_markup(monkeypatch):
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
     with cli.progress(False) as tell:
         tell(f"reading [/] {HOSTILE}", 1, 2)
+
+
+def test_no_bar_is_without_an_end(monkeypatch):
+    """A bar without an end pulses, whether anything happens or not."""
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
+    ends = []
+
+    def noted(method):
+        kept = getattr(Progress, method)
+
+        def call(self, *given, **named):
+            ends.append(named["total"])
+            return kept(self, *given, **named)
+
+        monkeypatch.setattr(Progress, method, call)
+
+    noted("add_task")
+    noted("update")
+    for counts in (False, True):
+        with cli.progress(False, counts) as tell:
+            tell("driving", 0, 0)
+            tell("reading", 3, 12)
+    assert ends == [1, 1, 12] * 2
 
 
 def test_session_can_be_copied_with_such_names(season, tmp_path):

@@ -127,6 +127,8 @@ def _estimate(
 ) -> int:
     """Estimate what is not there yet, write each session as soon as it is complete; returns the number."""
     tasks, sessions = _missing(store, plans)
+    if tasks:
+        tell("estimating", 0, len(tasks))
     # Records come in the order in which they are finished, whichever session they belong to.
     for done, record in enumerate(_records(tasks, scheduler, workers), start=1):
         tell("estimating", done, len(tasks))

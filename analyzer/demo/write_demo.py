@@ -205,6 +205,8 @@ FAULTS: Final = "faults"
 SHEETS: Final = ("car.toml", "session.toml", "course.toml")
 
 Tell = Callable[[str], None]
+STEPS: Final = 5
+"""Times that `write_demo` tells what it does."""
 
 
 def write_demo(folder: Path, seed: int = 7, progress: Tell | None = None) -> Path:

@@ -106,6 +106,65 @@ class _Bounded(io.RawIOBase):
         return len(piece)
 
 
+Progress = Callable[[str, int, int], None]
+MEGABYTE: Final = 1_000_000
+LONG: Final = 8 * MEGABYTE
+"""Bytes of a log from which on it is told how far it has been read: about half a second's reading."""
+_watching: ContextVar[Callable[[int, int], None] | None] = ContextVar("_watching", default=None)
+
+
+@contextmanager
+def reading_of(tell: Progress, name: str, done: int, steps: int, told: bool = False) -> Iterator[None]:
+    """Let `tell` know what is read within, and of every log of `LONG` bytes or more how far.
+
+    Parameters
+    ----------
+    tell : callable
+        Takes what is done, steps done and steps in all. It may be called from another thread.
+    name : str
+        Of what is read.
+    done, steps : int
+        Steps of the whole work; bytes are counted alone where `steps` is 0.
+    told : bool
+        Whether something else stands there already, which only a long log replaces.
+    """
+
+    def far(here: int, size: int) -> None:
+        place = (here, size) if steps == 0 else (done, steps)
+        tell(f"reading {name}, {here // MEGABYTE} of {size // MEGABYTE} MB", *place)
+
+    if not told:
+        tell(f"reading {name}", done, steps)
+    token = _watching.set(far)
+    try:
+        yield
+    finally:
+        _watching.reset(token)
+
+
+class _Counted(io.RawIOBase):
+    """A file that tells how far it has been read."""
+
+    def __init__(self, inner: BinaryIO, size: int, tell: Callable[[int, int], None]) -> None:
+        super().__init__()
+        self._inner, self._size, self._tell = inner, size, tell
+
+    def readable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
+        return self._inner.seek(offset, whence)
+
+    def readinto(self, buffer: object) -> int:
+        piece = self._inner.read(len(buffer))  # type: ignore[arg-type]
+        buffer[: len(piece)] = piece  # type: ignore[index]
+        self._tell(self._inner.tell(), self._size)
+        return len(piece)
+
+
 @contextmanager
 def open_log(path: Path, ending: Ending | None = None) -> Iterator[IO[bytes]]:
     """Open the log at `path`; what is packed (gz, bz2, xz, or a zip of one file) is unpacked on the way.
@@ -125,6 +184,9 @@ def open_log(path: Path, ending: Ending | None = None) -> Iterator[IO[bytes]]:
     with _plain_errors(path), _opened(path) as raw, ExitStack() as stack:
         size = raw.seek(0, io.SEEK_END)
         raw.seek(0)
+        tell = _watching.get()
+        if tell is not None and size >= LONG:
+            raw = stack.enter_context(io.BufferedReader(_Counted(raw, size, tell), 1 << 20))
         inner = _unpacked(raw, path, stack)
         if inner is None:
             yield raw

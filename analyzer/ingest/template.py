@@ -16,6 +16,7 @@ from analyzer.core.constants import AXLES, CORNERS, Axle
 from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.files import write_together, write_whole
 from analyzer.ingest.channels import ChannelGuess, Guesses, guess_channels, joined
+from analyzer.ingest.open import Progress, reading_of
 from analyzer.ingest.table import bare_name
 from analyzer.sheets.car import CHANNEL_DIMENSIONS
 from analyzer.sheets.read import TO_MEASURE
@@ -262,8 +263,10 @@ SHEETS: Final = ("car.toml", "session.toml")
 """What is written, the sheet to begin with first."""
 
 
-def sort_logs(logs: Sequence[Path]) -> Logs:
+def sort_logs(logs: Sequence[Path], progress: Progress | None = None) -> Logs:
     """Return logs sorted into runs: a run for each log of the same columns, one log of each logger in it.
+
+    `progress` is told which log is read and, of a long one, how far.
 
     Raises
     ------
@@ -279,8 +282,10 @@ def sort_logs(logs: Sequence[Path]) -> Logs:
             )
         names[log.name] = log
     loggers: list[list[tuple[Path, Guesses]]] = []
-    for log in logs:
-        guesses = guess_channels(log)
+    tell = progress or (lambda _what, _done, _all: None)
+    for done, log in enumerate(logs):
+        with reading_of(tell, log.name, done, len(logs)):
+            guesses = guess_channels(log)
         own = next((group for group in loggers if _one_logger(group[0][1], guesses)), None)
         if own is None:
             loggers.append([(log, guesses)])

@@ -19,6 +19,7 @@ from analyzer.core.by_name import ByName
 from analyzer.core.errors import AnalyzerError, LogError, SheetError
 from analyzer.core.faults import Fault, Stage, contained, fault_of
 from analyzer.core.store import Store
+from analyzer.ingest.open import reading_of
 from analyzer.ingest.read_run import read_loose_log
 from analyzer.ingest.recording import Recording, Verdict
 from analyzer.ingest.repeats import Repeat, find_repeats, repeat_rows, repeat_words, without_repeats
@@ -230,12 +231,13 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
     there = [run.name for run in session.sheet.runs if run.name in session.logs]
     # All logs before the first estimate: what they tell together of the sensors goes into each.
     for index, name in enumerate(there, start=1):
-        tell(f"reading {name}", index, steps)
-        known.look(name)
+        with reading_of(tell, name, index, steps):
+            known.look(name)
     for index, name in enumerate(there, start=1 + len(there)):
         tell(f"estimating {name}", index, steps)
         try:
-            recording, estimates = known.result(name)
+            with reading_of(tell, name, index, steps, told=True):
+                recording, estimates = known.result(name)
         except LogError as error:
             failed[name] = str(error)
             continue
@@ -445,7 +447,8 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
     """
     if path.suffix.lower() != ".toml" and not path.is_dir():
         try:
-            alone = read_loose_log(path)
+            with reading_of(progress, path.name, 0, 0):
+                alone = read_loose_log(path)
             repeats, _ = find_repeats((alone,), {})
             return CheckOutcome(
                 (replace(alone, health=(*alone.health, *repeat_rows(repeats, alone.run))),), {}
@@ -458,12 +461,15 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
     faults: list[Fault] = []
     known = RunStore(Store(None), run_sheets(session, predict_session(session)))
     there = [run.name for run in session.sheet.runs if run.name in session.logs]
-    for index, name in enumerate(there, start=1):
-        progress(f"checking {name}", index, len(there))
-        known.look(name)
-    for name in there:
+    steps = 2 * len(there)
+    for index, name in enumerate(there):
+        with reading_of(progress, name, index, steps):
+            known.look(name)
+    for index, name in enumerate(there, start=len(there)):
+        progress(f"checking {name}", index, steps)
         try:
-            recordings.append(known.recording(name))
+            with reading_of(progress, name, index, steps, told=True):
+                recordings.append(known.recording(name))
         except LogError as error:
             failed[name] = str(error)
         except Exception as error:  # costs this run alone; what is no fault goes on

@@ -56,7 +56,7 @@ def test_without_its_extra_it_says_what_to_install(tmp_path: Path):
 
 def test_a_folder_that_is_a_file_is_a_plain_line(tmp_path: Path):
     (tmp_path / "note").write_text("x")
-    with pytest.raises(AnalyzerError, match="note: File exists; name a folder of the session"):
+    with pytest.raises(AnalyzerError, match="note: is a file; name a folder of the session"):
         Folder(tmp_path / "note")
 
 
