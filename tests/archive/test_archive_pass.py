@@ -249,7 +249,7 @@ def test_foreign_folder_and_bad_options_are_refused(season, tmp_path, inline):
         (season, {"out": tmp_path / "mine"}, "thesis.txt"),
         (season, {"out": season / "teal" / "s000" / "car.toml"}, "is a file"),
         (tmp_path / "empty", {}, "session.toml"),
-        (tmp_path / "nowhere", {}, "not a folder"),
+        (tmp_path / "nowhere", {}, "there is no such folder"),
         (season, {"workers": 0}, "--workers"),
     ):
         with pytest.raises(AnalyzerError, match=word) as caught:
