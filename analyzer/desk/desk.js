@@ -91,8 +91,7 @@ function form_of_sheet(form) {
       // One question at a time, the last one last: answers to older ones would only hold it up.
       if (asking) return undefined;
       asking = true;
-      await figures(form, now);
-      asking = false;
+      try { await figures(form, now); } finally { asking = false; }
       return mine === round ? undefined : look();
     }
     if (!now.length) { say(state, ''); tell(form, JSON.parse(form.dataset.refused)); return undefined; }
@@ -229,7 +228,9 @@ function add(button) {
 async function figures(form, now) {
   const answer = await send('bar', { axle: form.dataset.axle, edits: now });
   const rest = tell(form, answer.refused || []);
-  say(one('.state', form), answer.line || rest || (now.length ? 'Not set yet' : ''));
+  const state = one('.state', form), told = answer.line || rest || (now.length ? 'Not set yet' : '');
+  // That it was saved is still said when the figures of the page as it was loaded come in.
+  if (told || state.textContent !== 'Saved') say(state, told);
   const list = one('.figures', form), warnings = one('.warnings', form);
   list.classList.toggle('old', !answer.figures);
   if (!answer.figures) return;

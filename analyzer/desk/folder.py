@@ -304,7 +304,7 @@ class Folder:
             Name of the run.
         """
         if not self.inside(SESSION).exists():
-            with self._alone:
+            with self._alone, alone_in(self.path):
                 self._begin(log)
             return str(self.read("session").table["runs"][0]["name"])
         with self._alone, alone_in(self.path):

@@ -18,6 +18,11 @@ from report.test_page_in_browser import SIDEWAYS
 SAMPLE = Path(__file__).parents[2] / "sample_logs"
 PAGES = ("", "car", "session", "course", "bar", "builder", "results")
 
+REPORT = """<!DOCTYPE html>
+<html lang="en"><meta charset="utf-8"><title>Review</title><main><h1>Review</h1></main></html>
+"""
+"""Of an earlier review, for the frame it is shown in."""
+
 pytestmark = [
     pytest.mark.slow,
     pytest.mark.skipif(CHROMIUM is None, reason="needs chromium (Debian: apt install chromium)"),
@@ -29,6 +34,8 @@ def desk(tmp_path: Path) -> Iterator[Running]:
     folder = tmp_path / "evening"
     shutil.copytree(SAMPLE, folder, ignore=shutil.ignore_patterns("report*", "faults", "*.gz"))
     shutil.copy(SAMPLE / "r01.csv.gz", folder)
+    (folder / "report").mkdir()
+    (folder / "report" / "report.html").write_text(REPORT)
     with Running(folder) as running:
         running.folder = folder
         yield running
@@ -104,6 +111,98 @@ def test_the_keyboard_alone_changes_and_saves_a_value(desk: Running, browser: Br
     key(browser, "Enter", "\r")
     until(browser, "document.querySelector('.state')?.textContent === 'Saved'")
     assert tomllib.loads((desk.folder / "car.toml").read_text())["mass"]["wheelbase"] == "2.6 m"
+
+
+def reach(browser: Browser, wanted: str, most: int = 250) -> None:
+    """Press Tab until what has the focus makes a script expression true; ``e`` is that element."""
+    for _ in range(most):
+        key(browser, "Tab")
+        if browser.evaluate(f"Boolean((e => {wanted})(document.activeElement))"):
+            return
+    raise AssertionError(f"not reached by the keyboard: {wanted}")
+
+
+def write(browser: Browser, text: str) -> None:
+    for sign in text:
+        key(browser, sign, sign)
+
+
+def test_the_keyboard_alone_goes_from_page_to_page_and_does_the_work(desk: Running, browser: Browser):
+    browser.visit(desk.address, 1280)
+    goes = "e.closest('nav') && e.textContent === '{}'"
+
+    def to(page: str) -> None:
+        browser.evaluate("document.activeElement.blur(); scrollTo(0, 0)")
+        reach(browser, goes.format(page))
+        key(browser, "Enter", "\r")
+        until(browser, f"document.title.startsWith('{page}') && document.readyState === 'complete'")
+
+    # A channel is mended beside its trace, and the logs are checked.
+    reach(browser, "e.id === 'f-logger.channels.damper_FL.sign'")
+    write(browser, "-1")
+    key(browser, "Enter", "\r")
+    until(browser, "document.querySelector('.state')?.textContent === 'Saved'")
+    sheet = desk.folder / "car.toml"
+    assert tomllib.loads(sheet.read_text())["logger"]["channels"]["damper_FL"]["sign"] == -1
+    reach(browser, "e.dataset.work === 'check'")
+    key(browser, "Enter", "\r")
+    until(browser, "document.querySelector('#step').textContent === 'Done'", 120.0)
+    reach(browser, "e.tagName === 'SUMMARY' && e.closest('.every')")
+    key(browser, "Enter", "\r")
+    assert browser.evaluate("document.querySelector('.every').open")
+
+    # Corners of a blade are added as rows; what will not do is told where it stands.
+    to("Car")
+    reach(browser, "e.tagName === 'SUMMARY' && e.textContent.includes('outline')", 400)
+    key(browser, "Enter", "\r")
+    reach(browser, "e.textContent === 'Add to outline'")
+    for number, corner in enumerate((("-3.5", "-18"), ("3.5", "-18"), ("0", "18")), start=1):
+        if number > 1:
+            reach(browser, "e.textContent === 'Add to outline'")
+        key(browser, "Enter", "\r")
+        for place, text in enumerate(corner, start=1):
+            name = f"front.bar.blade.outline[{number}][{place}]"
+            if place > 1:
+                key(browser, "Tab")
+            assert browser.evaluate(FOCUS) == name
+            write(browser, f"{text} mm")
+    key(browser, "Enter", "\r")
+    until(browser, "document.querySelector('.state')?.textContent === 'Saved'")
+    blade = tomllib.loads(sheet.read_text())["front"]["bar"]["blade"]
+    assert blade["outline"] == [["-3.5 mm", "-18 mm"], ["3.5 mm", "-18 mm"], ["0 mm", "18 mm"]]
+
+    to("Bar")
+    reach(browser, "e.id === 'f-front.bar.fitted.hole'")
+    key(browser, "ArrowDown")
+    before = int(tomllib.loads(sheet.read_text())["front"]["bar"]["fitted"]["hole"])
+    reach(browser, "e.type === 'submit'")
+    key(browser, "Enter", "\r")
+    until(browser, "document.querySelector('.state')?.textContent === 'Saved'")
+    assert tomllib.loads(sheet.read_text())["front"]["bar"]["fitted"]["hole"] == before - 1
+
+    to("Course")
+    reach(browser, "e.textContent === 'Take out sections 2'")
+    key(browser, "Enter", "\r")
+    reach(browser, "e.type === 'submit'")
+    key(browser, "Enter", "\r")
+    until(browser, "document.querySelector('.state')?.textContent === 'Saved'")
+    names = [item["name"] for item in tomllib.loads((desk.folder / "course.toml").read_text())["sections"]]
+    whole = [item["name"] for item in tomllib.loads((SAMPLE / "course.toml").read_text())["sections"]]
+    assert names == [whole[0], *whole[2:]]
+
+    # What is wanted is chosen from a list, and the pages of the review come after what was found.
+    to("Results")
+    reach(browser, "e.id === 'wish'")
+    chosen = browser.evaluate("document.activeElement.value")
+    key(browser, "ArrowDown")
+    assert browser.evaluate("document.activeElement.value") != chosen
+    reach(browser, "e.dataset.work === 'choose'")
+    key(browser, "Enter", "\r")
+    until(browser, "document.querySelector('#step').textContent === 'Done'", 60.0)
+    said = browser.evaluate("document.querySelector('.told-by').textContent")
+    assert "Wish: " in said
+    assert "bar to hole " in said
+    reach(browser, "e.target === 'review'")
 
 
 def test_every_control_is_reached_by_the_keyboard(desk: Running, browser: Browser):
