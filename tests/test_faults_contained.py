@@ -253,6 +253,7 @@ def test_a_full_disk_while_a_figure_is_drawn_is_no_fault_of_the_program(three, t
     assert not (tmp_path / "r").exists()
 
 
+@pytest.mark.slow
 def test_a_fault_with_an_earlier_run_leaves_out_that_one(three, sample_session, monkeypatch, capsys):
     """The run belongs to the earlier session; all of the later one count."""
     confirm = importlib.import_module("analyzer.session.decisions").confirm
@@ -271,6 +272,7 @@ def test_a_fault_with_an_earlier_run_leaves_out_that_one(three, sample_session, 
     assert [fault["name"] for fault in json.loads(told.out)["faults"]] == ["r03"]
 
 
+@pytest.mark.slow
 def test_an_archive_goes_on_without_the_run_and_without_the_figure(three, tmp_path, monkeypatch, capsys):
     season = tmp_path / "season"
     shutil.copytree(three, season / "one")
@@ -440,7 +442,7 @@ def test_run_to_blame_is_the_one_that_breaks_what_went_well():
 
 @pytest.mark.parametrize(
     "megabytes",
-    [250, 620, *(pytest.param(m, marks=pytest.mark.slow) for m in (300, 400, 500, 550, 680, 760))],
+    [250, *(pytest.param(m, marks=pytest.mark.slow) for m in (620, 300, 400, 500, 550, 680, 760))],
 )
 def test_little_memory_is_told_in_one_line(megabytes, three, tmp_path):
     resource = pytest.importorskip("resource")

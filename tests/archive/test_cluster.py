@@ -22,6 +22,7 @@ def local_cluster():
         yield started
 
 
+@pytest.mark.slow
 def test_worker_killed_in_the_middle_changes_nothing(
     season, season_master, tmp_path, local_cluster, inline, monkeypatch
 ):

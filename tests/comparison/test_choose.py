@@ -306,6 +306,7 @@ def test_a_shelf_without_end_is_one_line() -> None:
         build_grid(sheet, NOW, None)
 
 
+@pytest.mark.slow
 def test_predicted_effects_hold_on_cars_drawn_from_the_tolerances() -> None:
     """The recommended setting, fitted to cars that differ from their sheet: change inside the interval."""
     draw = np.random.default_rng(3)

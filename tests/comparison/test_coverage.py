@@ -124,6 +124,7 @@ def test_power_of_the_planned_order_is_as_stated() -> None:
 CAR = car()
 
 
+@pytest.mark.slow
 def test_verdicts_of_whole_sessions_without_a_change() -> None:
     words = [
         compare(

@@ -45,7 +45,7 @@ def power_rows() -> dict[int, list[list[int]]]:
     return {int(line[0]): [[int(share) for share in cell.split("/")] for cell in line[2:]] for line in lines}
 
 
-@pytest.mark.parametrize("total", [4, 6])
+@pytest.mark.parametrize("total", [4, pytest.param(6, marks=pytest.mark.slow)])
 def test_power_of_each_order_is_what_the_program_does(total):
     assert power_table.row(total) in PAGE
 

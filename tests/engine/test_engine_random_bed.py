@@ -120,7 +120,7 @@ def _never_sure_of_what_is_wrong(sessions: list[list[Logged]]) -> None:
     assert not [str(one) for one in lies]
 
 
-@pytest.mark.parametrize(("seed", "number"), [(10, 1), (7, 1)])
+@pytest.mark.parametrize(("seed", "number"), [pytest.param(10, 1, marks=pytest.mark.slow), (7, 1)])
 def test_faults_that_come_together_make_no_traceback_and_no_lie(
     tmp_path: Path, seed: int, number: int
 ) -> None:

@@ -54,7 +54,8 @@ def _off(run: EngineRun, seed: int) -> RunEstimates:
     return estimate(run, CarSheet.model_validate(sheet_off(table, np.random.default_rng([seed, 14]))))
 
 
-@pytest.mark.parametrize("seeds", [range(4), pytest.param(range(4, 24), marks=pytest.mark.slow)], ids=len)
+@pytest.mark.slow
+@pytest.mark.parametrize("seeds", [range(4), range(4, 24)], ids=len)
 def test_interval_holds_the_share_with_a_sheet_off_by_its_tolerances(
     driven: list[EngineRun], seeds: range
 ) -> None:

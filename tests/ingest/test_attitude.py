@@ -78,7 +78,9 @@ def test_lean_of_the_box_is_found_to_a_seventh_of_a_degree(tmp_path: Path) -> No
     assert np.mean(np.abs(scaled) < 2.0, axis=0) == pytest.approx(np.ones(3), abs=0.08)
 
 
-@pytest.mark.parametrize("drive", [("course", 0.0, "A"), ("bowl", 12.0, "A")], ids=str)
+@pytest.mark.parametrize(
+    "drive", [("course", 0.0, "A"), pytest.param(("bowl", 12.0, "A"), marks=pytest.mark.slow)], ids=str
+)
 def test_gradients_stand_a_leaning_box(tmp_path: Path, drive: tuple[str, float, str]) -> None:
     name, bank, road = drive
     run = make_run(tmp_path / "r.csv", "full", name, 7, road, bank, lean=(1.4, -1.5, 1.2))

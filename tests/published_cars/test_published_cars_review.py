@@ -24,7 +24,7 @@ class ReviewedCar:
     review: Review
 
 
-@pytest.fixture(scope="module", params=[1, 2, pytest.param(3, marks=pytest.mark.slow)])
+@pytest.fixture(scope="module", params=[2, *(pytest.param(n, marks=pytest.mark.slow) for n in (1, 3))])
 def reviewed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> ReviewedCar:
     number = int(request.param)
     folder = tmp_path_factory.mktemp(f"vehicle_{number}")

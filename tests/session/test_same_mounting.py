@@ -93,6 +93,7 @@ def test_a_stated_lean_is_not_pooled() -> None:
     assert all(mounting.box == stated for mounting in mountings(runs(3), boxes).values())
 
 
+@pytest.mark.slow
 def test_gradients_of_runs_scatter_no_more_with_a_leaning_box_than_with_a_level_one(tmp_path: Path) -> None:
     """Three drives, one mounting: the lean is one number, so it is no scatter between the runs."""
     found = {}
