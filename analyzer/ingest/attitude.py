@@ -36,7 +36,7 @@ from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVI
 from analyzer.core.filebacked import by_pieces
 from analyzer.core.signals import Bools, Floats
 from analyzer.ingest.mounting import felt_beside_cg
-from analyzer.ingest.recording import BoxLean, HealthRow, Recording, Verdict
+from analyzer.ingest.recording import BoxLean, Check, HealthRow, Recording, Verdict
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import suspension_pitch, suspension_roll, wheel_travel
 
@@ -168,7 +168,7 @@ def with_lean(recording: Recording, box: BoxLean) -> Recording:
     """Return the recording with its inertial channels turned by `box` instead of by what it has now."""
     made = _turned(recording, box)
     # One row alone says the lean; it stands at the roll gyro, which a lean spoils most.
-    rows = tuple(row for row in recording.health if row.check != "box attitude")
+    rows = tuple(row for row in recording.health if row.check != Check.BOX_ATTITUDE)
     steps = tuple(step for step in recording.steps if step not in _steps(recording.box))
     return replace(made, box=box, health=(*rows, _row(box)), steps=(*steps, *_steps(box)))
 
@@ -190,7 +190,7 @@ def _row(box: BoxLean) -> HealthRow:
     loose = max(box.apart)
     if box.source == "unknown":
         text = f"Not known how far the box leans: {box.why}. Its usual lean stands in the errors."
-        return HealthRow("box attitude", "gyro_x", Verdict.NOT_TESTED, None, limit, "deg", text)
+        return HealthRow(Check.BOX_ATTITUDE, "gyro_x", Verdict.NOT_TESTED, None, limit, "deg", text)
     angles = ", ".join(
         f"{words[int(angle < 0.0)]} by {abs(math.degrees(angle)):.1f} ± {math.degrees(std):.1f}°"
         for words, angle, std in zip(_LEANS, box.angles, box.std, strict=True)
@@ -201,8 +201,8 @@ def _row(box: BoxLean) -> HealthRow:
             f" It leans otherwise from run to run, by {math.degrees(loose):.1f}°: look whether it is loose, "
             "or name the run before which it was taken off (runs.box_moved)."
         )
-        return HealthRow("box attitude", "gyro_x", Verdict.SUSPECT, size, limit, "deg", text)
-    return HealthRow("box attitude", "gyro_x", Verdict.GOOD, size, limit, "deg", text)
+        return HealthRow(Check.BOX_ATTITUDE, "gyro_x", Verdict.SUSPECT, size, limit, "deg", text)
+    return HealthRow(Check.BOX_ATTITUDE, "gyro_x", Verdict.GOOD, size, limit, "deg", text)
 
 
 _SOURCES: Final = {"found": "found in this log", "session": "all runs of the session", "stated": "stated"}
@@ -363,7 +363,7 @@ def found_lean(recording: Recording, car: CarSheet) -> BoxLean:
     needed = [*_INERTIAL, *(f"damper_{corner}" for corner in CORNERS)]
     missing = [name for name in needed if not recording.usable(name)]
     # A pot that reads past its damper's stroke has another scale than the others: roll would look like pitch.
-    past = [row for row in recording.health if row.check == "damper stroke"]
+    past = [row for row in recording.health if row.check == Check.STROKE]
     missing += [row.channel for row in past if row.verdict is Verdict.SUSPECT]
     if missing:
         return BoxLean.unknown(USUAL_LEAN, f"it needs {', '.join(missing)}")

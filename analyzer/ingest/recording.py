@@ -26,6 +26,26 @@ class Verdict(StrEnum):
     BAD = "bad"
 
 
+class Check(StrEnum):
+    """Checks whose rows something else of the program looks for, by the name that stands on a page."""
+
+    GAP = "gap"
+    DEAD = "dead"
+    STUCK = "stuck"
+    SATURATED = "saturated"
+    CLIPPED = "clipped"
+    SPIKES = "spikes"
+    DROPOUTS = "dropouts"
+    NOISE = "noise"
+    STROKE = "damper stroke"
+    CALIBRATION_RANGE = "calibration range"
+    ZERO_OF_RUN = "zero of the run"
+    SPEED_RANGE = "speed range"
+    POSITION = "position"
+    POSITION_FIX = "position fix"
+    BOX_ATTITUDE = "box attitude"
+
+
 @dataclass(frozen=True, slots=True)
 class HealthRow:
     """One check of one channel.
@@ -33,7 +53,7 @@ class HealthRow:
     Parameters
     ----------
     check : str
-        Name of the check in plain words ("gap", "stuck").
+        Name of the check in plain words ("gap", "stuck"); one of `Check` where anything looks for it.
     channel : str
         House name, or "time" or "log".
     verdict : Verdict

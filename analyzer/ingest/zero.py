@@ -15,7 +15,7 @@ from analyzer.core.constants import AXLE_CORNERS, STANDARD_GRAVITY
 from analyzer.core.regression import pooled_mean
 from analyzer.core.signals import Blocks
 from analyzer.core.units import Uncertain
-from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.ingest.recording import Check, HealthRow, Recording, Verdict
 from analyzer.sheets.car import CarSheet
 
 # Zero of the pots: from the sheet, a stated level stretch, or a car that stands or runs level in the log.
@@ -285,7 +285,7 @@ def unknown_zeros(recording: Recording, car: CarSheet) -> set[str]:
     far = {
         row.channel
         for row in recording.health
-        if row.check == "zero of the run" and row.verdict is Verdict.SUSPECT
+        if row.check == Check.ZERO_OF_RUN and row.verdict is Verdict.SUSPECT
     }
     stated = {name for name, channel in car.logger.channels.items() if channel.static is not None}
     return far - stated - set(recording.zero_std)

@@ -22,7 +22,7 @@ from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import SettingPair
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
-from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.ingest.recording import Check, HealthRow, Recording, Verdict
 from analyzer.processing.course.places import WHOLE
 from analyzer.report import course_sentences, reasons as reason_words, season_sentences, sentences, words
 from analyzer.report.figures.style import Drawings
@@ -432,11 +432,19 @@ _HEALTH_STYLE: Final = {Verdict.SUSPECT: "yellow", Verdict.BAD: "red"}
 _SMALL: Final = 0.01
 """Part of a run's samples below which a suspect finding is a remark: they are left out one by one."""
 _SHARES: Final = frozenset(
-    ("calibration range", "clipped", "damper stroke", "dropouts", "position", "position fix", "saturated")
-    + ("speed range", "stuck")
+    (
+        Check.CALIBRATION_RANGE,
+        Check.CLIPPED,
+        Check.STROKE,
+        Check.DROPOUTS,
+        Check.POSITION,
+        Check.POSITION_FIX,
+        Check.SATURATED,
+    )
+    + (Check.SPEED_RANGE, Check.STUCK)
 )
 """Checks whose figure is the part of the run's samples that they found."""
-_READINGS: Final = frozenset(("damper stroke", "dead", "dropouts", "saturated", "zero of the run"))
+_READINGS: Final = frozenset((Check.STROKE, Check.DEAD, Check.DROPOUTS, Check.SATURATED, Check.ZERO_OF_RUN))
 """Checks that tell travel from static ride height, which no reader of the log finds there."""
 _WORTH_TELLING: Final = 5.0
 """Zero of a pot from which its readings in the log are told beside the travel [mm]."""
@@ -550,13 +558,13 @@ def _remark_words(remarks: Sequence[_Finding], outcome: CheckOutcome) -> str:
 
 def _part(row: HealthRow, recording: Recording) -> float:
     """Return the part of the run's samples that a finding is about; 1 for one on the whole run."""
-    if row.check == "gap":
+    if row.check == Check.GAP:
         data = recording.data
         lost = data[row.channel].isna() if row.channel in data else data.isna().all(axis=1)
         return float(lost.mean())
     if row.value is None:
         return 1.0
-    if row.check == "spikes":
+    if row.check == Check.SPIKES:
         return row.value / len(recording.data)
     return row.value if row.check in _SHARES else 1.0
 

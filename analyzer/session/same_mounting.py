@@ -8,7 +8,7 @@ from itertools import accumulate
 
 from analyzer.core.units import Uncertain
 from analyzer.ingest.attitude import pooled_leans
-from analyzer.ingest.recording import BoxLean, Recording
+from analyzer.ingest.recording import BoxLean, Check, Recording
 from analyzer.ingest.zero import shared_zero, unknown_zeros
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Run
@@ -58,7 +58,7 @@ def witness_of(recording: Recording, car: CarSheet) -> Witness:
     straight = {
         row.channel: row.value / 1000.0
         for row in recording.health
-        if row.check == "zero of the run" and row.value is not None
+        if row.check == Check.ZERO_OF_RUN and row.value is not None
     }
     return Witness(
         logs=tuple(source.sha256 for source in recording.sources),

@@ -11,7 +11,7 @@ from analyzer.ingest.checks import inputs, senses
 from analyzer.ingest.checks.clock import TURN_CLEAR, check_clock_rate, turn_ratio
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
 from analyzer.ingest.checks.senses import Fault
-from analyzer.ingest.recording import Verdict
+from analyzer.ingest.recording import Check, Verdict
 
 TILT: Final = 0.06
 """Sideways or forward part of gravity on a standing car, in g: 3.4 degrees of sensor and ground together
@@ -380,7 +380,7 @@ def _speed(found: Findings, signals: Signals) -> None:
         if not share
         else f"{share:.2%} of the samples are no speed a car has; left out. Check its unit."
     )
-    found.add("speed range", "speed", verdict, share, 0.0, "1", comment)
+    found.add(Check.SPEED_RANGE, "speed", verdict, share, 0.0, "1", comment)
 
 
 def _position(found: Findings, signals: Signals) -> None:
@@ -401,7 +401,7 @@ def _position(found: Findings, signals: Signals) -> None:
     for name in names:
         for first, end in stretches:
             found.mark(name, first, end)
-        found.add("position fix", name, verdict, share, 0.02, "1", comment)
+        found.add(Check.POSITION_FIX, name, verdict, share, 0.02, "1", comment)
 
 
 def _nowhere(found: Findings, signals: Signals, name: str) -> None:
@@ -419,7 +419,7 @@ def _nowhere(found: Findings, signals: Signals, name: str) -> None:
         f"left out. Check its unit (logger.channels.{name}.unit)."
     )
     verdict = Verdict.BAD if share > 0.5 else Verdict.SUSPECT
-    found.add("position", name, verdict, share, 0.0, "1", text)
+    found.add(Check.POSITION, name, verdict, share, 0.0, "1", text)
 
 
 # Check of the forward acceleration against the change of speed, which alone tells forward from sideways.

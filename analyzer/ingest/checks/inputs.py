@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analyzer.core.constants import AXLE_CORNERS, STANDARD_GRAVITY
 from analyzer.core.signals import BLOCK_SECONDS, Blocks
-from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.ingest.recording import Check, HealthRow, Verdict
 from analyzer.ingest.timebase import TimeBase
 from analyzer.ingest.zero import standing_blocks
 from analyzer.sheets.car import AxleSheet, CarSheet, Logger
@@ -212,7 +212,7 @@ class Signals:
 
     def heed(self, found: Findings) -> None:
         """Let later checks not lean on the channels that `found` calls bad; noise averages out of blocks."""
-        self.bad |= {r.channel for r in found.rows if r.verdict is Verdict.BAD and r.check != "noise"}
+        self.bad |= {r.channel for r in found.rows if r.verdict is Verdict.BAD and r.check != Check.NOISE}
 
     def seconds(self, sample: int) -> float:
         """Return the log time of a sample [s]."""

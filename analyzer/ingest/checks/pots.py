@@ -11,7 +11,7 @@ from analyzer.core.signals import BLOCK_SECONDS
 from analyzer.ingest.checks import inputs, senses
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
 from analyzer.ingest.checks.senses import Explanation, Fault, Wiring
-from analyzer.ingest.recording import LEAST_HIT_RATE, Verdict
+from analyzer.ingest.recording import LEAST_HIT_RATE, Check, Verdict
 from analyzer.ingest.zero import FAR_FROM_ZERO
 
 STROKE_MARGIN: Final = 0.005
@@ -53,9 +53,7 @@ def _range(found: Findings, signals: Signals, name: str) -> None:
     damper = None if axle is None else axle.damper
     if damper is None or (damper.full_bump is None and damper.full_droop is None):
         key = "front" if name[-2] == "F" else "rear"
-        found.untested(
-            "damper stroke", name, f"{key}.damper.full_bump and full_droop are not in the car sheet."
-        )
+        found.untested(Check.STROKE, name, f"{key}.damper.full_bump and full_droop are not in the car sheet.")
         return
     values = signals.data[name]
     # A margin for the zero, which is known to a millimetre or two at best.
@@ -65,7 +63,7 @@ def _range(found: Findings, signals: Signals, name: str) -> None:
     share = float(beyond.mean())
     if not share:
         found.add(
-            "damper stroke", name, Verdict.GOOD, 0.0, MOST_OUTSIDE, "1", "Stays within the damper's stroke."
+            Check.STROKE, name, Verdict.GOOD, 0.0, MOST_OUTSIDE, "1", "Stays within the damper's stroke."
         )
         return
     # Marked sample by sample: a damper cannot be there, so the pot was not with it.
@@ -78,7 +76,7 @@ def _range(found: Findings, signals: Signals, name: str) -> None:
         f"stroke for {share:.2%} of the run, first at {where:.2f} s; check calibration and zero."
     )
     verdict = Verdict.BAD if share > MOST_OUTSIDE else Verdict.SUSPECT
-    found.add("damper stroke", name, verdict, share, MOST_OUTSIDE, "1", comment)
+    found.add(Check.STROKE, name, verdict, share, MOST_OUTSIDE, "1", comment)
 
 
 def _outside_table(found: Findings, signals: Signals, name: str) -> None:
@@ -93,7 +91,7 @@ def _outside_table(found: Findings, signals: Signals, name: str) -> None:
         else f"{share:.2%} of the readings lie beyond the calibration pairs "
         f"(logger.channels.{name}.volts); left out."
     )
-    found.add("calibration range", name, verdict, share, MOST_OUTSIDE, "1", comment)
+    found.add(Check.CALIBRATION_RANGE, name, verdict, share, MOST_OUTSIDE, "1", comment)
 
 
 def _rate(found: Findings, signals: Signals, name: str) -> None:
@@ -121,7 +119,7 @@ def _far_zero(found: Findings, signals: Signals, name: str) -> None:
         else "Moves about static ride height."
     )
     verdict = Verdict.SUSPECT if far else Verdict.GOOD
-    found.add("zero of the run", name, verdict, middle * 1000.0, FAR_FROM_ZERO * 1000.0, "mm", comment)
+    found.add(Check.ZERO_OF_RUN, name, verdict, middle * 1000.0, FAR_FROM_ZERO * 1000.0, "mm", comment)
 
 
 def _straight_reading(signals: Signals, name: str) -> float:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analyzer.core.filebacked import stretches
 from analyzer.ingest.checks.inputs import SUBSAMPLE, Findings, Floats, Kind, Signals, kind_of_channel, runs_of
-from analyzer.ingest.recording import Verdict
+from analyzer.ingest.recording import Check, Verdict
 
 STUCK_SECONDS: Final = 1.5
 """Time without any change, while the car moves, that is no longer chance (engineering judgement)."""
@@ -77,7 +77,7 @@ def check_run_gaps(signals: Signals, shared: NDArray[np.bool_]) -> Findings:
 def _gaps(found: Findings, signals: Signals, name: str, shared: NDArray[np.bool_]) -> bool:
     """Report missing samples; return whether enough are left for other checks."""
     if name in signals.complete:
-        found.add("gap", name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing.")
+        found.add(Check.GAP, name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing.")
         return signals.base.count >= 20
     lost = ~np.isfinite(signals.data[name])
     missing = int(lost.sum())
@@ -95,13 +95,13 @@ def _extremes(signals: Signals, name: str) -> tuple[float, float]:
 def _gap_row(found: Findings, signals: Signals, name: str, lost: NDArray[np.bool_]) -> None:
     share = float(lost.mean())
     if not share:
-        found.add("gap", name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing.")
+        found.add(Check.GAP, name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing.")
         return
     starts, ends = runs_of(lost)
     edge = round(EDGE_SECONDS * signals.base.rate)
     inner = [b for a, b in zip(starts, ends, strict=True) if a > 0 and b < len(lost)]
     if name != "time" and not inner and int((ends - starts).max()) <= edge:
-        found.add("gap", name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing within the run.")
+        found.add(Check.GAP, name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing within the run.")
         return
     longest = int(np.argmax(ends - starts))
     seconds = float((ends - starts)[longest] / signals.base.rate)
@@ -109,18 +109,18 @@ def _gap_row(found: Findings, signals: Signals, name: str, lost: NDArray[np.bool
     verdict = Verdict.BAD if share > MOST_MISSING else Verdict.SUSPECT
     number = "1 gap" if len(starts) == 1 else f"{len(starts)} gaps"
     comment = f"{number}, {share:.1%} of the run; the longest begins at {begin:.2f} s."
-    found.add("gap", name, verdict, seconds, 0.0, "s", comment)
+    found.add(Check.GAP, name, verdict, seconds, 0.0, "s", comment)
 
 
 def _dead(found: Findings, name: str, low: float, high: float) -> bool:
     kind = kind_of_channel(name)
     factor, unit = (kind.factor, kind.unit) if kind else (1.0, "")
     if high > low:
-        found.add("dead", name, Verdict.GOOD, (high - low) * factor, 0.0, unit, "Moves.")
+        found.add(Check.DEAD, name, Verdict.GOOD, (high - low) * factor, 0.0, unit, "Moves.")
         return False
     comment = f"Never leaves {low * factor:.4g} {unit}".rstrip() + "; check sensor, plug and supply."
     verdict = Verdict.SUSPECT if kind is None else Verdict.BAD
-    found.add("dead", name, verdict, 0.0, 0.0, unit, comment)
+    found.add(Check.DEAD, name, verdict, 0.0, 0.0, unit, comment)
     return True
 
 
@@ -137,7 +137,7 @@ def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[flo
     shortest = BRIEFLY if name.startswith("damper") else STUCK_SECONDS
     thin = values[:: max(1, round(0.5 * shortest * signals.base.rate))]
     if not bool((thin[1:] == thin[:-1]).any()):
-        found.add("stuck", name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
+        found.add(Check.STUCK, name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
         return []
     same = values[1:] == values[:-1]
     for value in ends_of_range:
@@ -163,7 +163,7 @@ def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[flo
     stuck = sum(end - first for first, end in held)
     share = stuck / max(1, len(same))
     if not stuck:
-        found.add("stuck", name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
+        found.add(Check.STUCK, name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
         return held
     where = signals.seconds(held[0][0])
     verdict = Verdict.BAD if share > MOST_STUCK else Verdict.SUSPECT
@@ -171,7 +171,7 @@ def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[flo
         f"Holds one value for {stuck / signals.base.rate:.1f} s while the car moves, first near "
         f"{where:.1f} s."
     )
-    found.add("stuck", name, verdict, share, MOST_STUCK, "1", comment)
+    found.add(Check.STUCK, name, verdict, share, MOST_STUCK, "1", comment)
     return held
 
 
@@ -206,7 +206,7 @@ def _saturated(
     found: Findings, signals: Signals, name: str, extremes: tuple[float, float], kind: Kind
 ) -> list[float]:
     """Find readings piled up at the very end of the range; return those ends."""
-    check = "saturated" if name.startswith("damper") else "clipped"
+    check = Check.SATURATED if name.startswith("damper") else Check.CLIPPED
     values = signals.data[name]
     part = values[:: max(1, len(values) // SUBSAMPLE)]
     part = part[np.isfinite(part)]
@@ -234,7 +234,7 @@ def _saturated(
     verdict = Verdict.BAD if worst > MOST_SATURATED else Verdict.SUSPECT
     why = (
         "the end of the sensor, not of the damper"
-        if check == "saturated"
+        if check == Check.SATURATED
         else "the sensor's range is too small"
     )
     at_end = " and ".join(f"{end * kind.factor:.4g} {kind.unit}" for end in ends)
@@ -295,7 +295,7 @@ def _noise(found: Findings, signals: Signals, name: str, values: Floats, kind: K
     block = signals.block
     count = len(values) // block
     if count < 4:
-        found.untested("noise", name, "The log is too short.")
+        found.untested(Check.NOISE, name, "The log is too short.")
         return
     chosen = np.unique(np.linspace(0, count - 1, min(count, 400)).astype(np.int64))
     cut = values[: count * block].reshape(count, block)[chosen]
@@ -304,7 +304,7 @@ def _noise(found: Findings, signals: Signals, name: str, values: Floats, kind: K
     level = np.sqrt((second * second).mean(axis=1) / 6.0) if second.shape[1] else np.zeros(0)
     level = level[np.isfinite(level)]
     if len(level) == 0:
-        found.untested("noise", name, "No half second is complete.")
+        found.untested(Check.NOISE, name, "No half second is complete.")
         return
     # The quiet fifth: on kerbs the second difference is the road.
     noise = float(np.percentile(level, 20))
@@ -316,7 +316,7 @@ def _noise(found: Findings, signals: Signals, name: str, values: Floats, kind: K
         if verdict is Verdict.GOOD
         else "Noisy even in the quiet parts; check screen, supply and mounting."
     )
-    found.add("noise", name, verdict, noise * kind.factor, kind.noise * kind.factor, kind.unit, comment)
+    found.add(Check.NOISE, name, verdict, noise * kind.factor, kind.noise * kind.factor, kind.unit, comment)
 
 
 def _grain(found: Findings, name: str, values: Floats, kind: Kind) -> None:
@@ -409,15 +409,15 @@ def check_jumps(
         else "No lone sample jumps."
     )
     verdict = Verdict.GOOD if not spikes else Verdict.BAD if share > MOST_SPIKES else Verdict.SUSPECT
-    found.add("spikes", name, verdict, float(len(spikes)), 0.0, "1", comment)
+    found.add(Check.SPIKES, name, verdict, float(len(spikes)), 0.0, "1", comment)
     if drops is None:
         found.add(
-            "dropouts", name, Verdict.BAD, None, None, "", f"Jumps {MOST_JUMPS} times and more: unusable."
+            Check.DROPOUTS, name, Verdict.BAD, None, None, "", f"Jumps {MOST_JUMPS} times and more: unusable."
         )
         return
     lost = sum(end - first for first, end in drops) / n
     if not drops:
-        found.add("dropouts", name, Verdict.GOOD, 0.0, 0.0, "1", "No stretch jumps away and back.")
+        found.add(Check.DROPOUTS, name, Verdict.GOOD, 0.0, 0.0, "1", "No stretch jumps away and back.")
         return
     # Where it jumps to names the fault: nought is a plug, full scale a broken earth.
     level = float(np.nanmedian(values[drops[0][0] : drops[0][1]])) * kind.factor
@@ -426,7 +426,9 @@ def check_jumps(
         f"{'jumps' if len(drops) == 1 else 'jump'} away to about {level:.3g} {kind.unit}, "
         f"first at {signals.seconds(drops[0][0]):.2f} s; left out. Check plug and supply."
     )
-    found.add("dropouts", name, Verdict.BAD if lost > MOST_LOST else Verdict.SUSPECT, lost, 0.0, "1", comment)
+    found.add(
+        Check.DROPOUTS, name, Verdict.BAD if lost > MOST_LOST else Verdict.SUSPECT, lost, 0.0, "1", comment
+    )
 
 
 def _edges(signals: Signals, moves: _Moves, count: int, kind: Kind) -> tuple[NDArray[np.int64], float, float]:
