@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import pandas as pd
 
 from analyzer.core.constants import AXLES
-from analyzer.core.errors import AnalyzerError
+from analyzer.core.errors import AnalyzerError, one_line, plain_text
 from analyzer.core.estimate import Estimate
+from analyzer.core.files import write_whole
 from analyzer.core.units import DIMENSIONS
 from analyzer.sheets.car import CHANNEL_DIMENSIONS
 
@@ -19,6 +21,50 @@ if TYPE_CHECKING:
     from analyzer.ingest.recording import Recording
     from analyzer.processing.results import BottomingEvent, RunEstimates
     from analyzer.sheets.session import Run
+
+
+def save_excel(frames: dict[str, pd.DataFrame], path: Path) -> None:
+    """Write data frames to one Excel file, a sheet each, and a last sheet with the units of their columns.
+
+    Raises
+    ------
+    AnalyzerError
+        When openpyxl is not installed, the name does not end in .xlsx, or the file cannot be written.
+    """
+    if path.suffix.lower() != ".xlsx":
+        raise AnalyzerError(one_line(f"{path}: does not end in .xlsx; name another file"))
+    try:
+        import openpyxl  # noqa: F401  (pandas asks for it in several lines)
+    except ImportError:
+        raise AnalyzerError(
+            'an Excel file needs openpyxl, which is not installed; pip install "drift-bar-analyzer[excel]"'
+        ) from None
+    units = pd.DataFrame(
+        [
+            (name, column, unit)
+            for name, frame in frames.items()
+            for column, unit in frame.attrs[UNITS].items()
+        ],
+        columns=["sheet", "column", "unit"],
+    ).set_index("sheet")
+
+    def fill(whole: Path) -> None:
+        with whole.open("wb") as file, pd.ExcelWriter(file, engine="openpyxl") as writer:
+            for name, frame in {**frames, UNITS: units}.items():
+                clean = frame.map(lambda cell: plain_text(cell) if isinstance(cell, str) else cell)
+                clean.to_excel(writer, sheet_name=name, index=frame.index.name is not None)
+            # What begins with "=" is somebody's words here, never a formula.
+            for sheet in writer.book.worksheets:
+                for cell in (cell for row in sheet.iter_rows() for cell in row if cell.data_type == "f"):
+                    cell.data_type = "s"
+
+    try:
+        write_whole(path, fill)
+    except OSError as error:
+        raise AnalyzerError(
+            one_line(f"{path}: {error.strerror or 'cannot be written'}; name a file elsewhere")
+        ) from None
+
 
 UNITS: Final = "units"
 """Key of ``DataFrame.attrs`` under which the unit of every column with one stands."""

@@ -27,7 +27,7 @@ from analyzer.prediction.propagation import WORDS
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import check_bars, check_setup, predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
-from analyzer.session.frames import channel_frame, event_frame, run_frame
+from analyzer.session.frames import channel_frame, event_frame, run_frame, save_excel
 from analyzer.session.run_store import RunSheets, RunStore
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import (
@@ -135,6 +135,16 @@ class Review:
             ``attrs["units"]`` maps columns to units.
         """
         return event_frame(self.runs)
+
+    def to_excel(self, path: str | Path) -> None:
+        """Write `table` and `events` to one Excel file, and their units to a third sheet; needs openpyxl.
+
+        Raises
+        ------
+        AnalyzerError
+            When openpyxl (the extra ``excel``) is not installed or the file cannot be written.
+        """
+        save_excel({"runs": self.table(), "hits": self.events()}, Path(path))
 
     def channels(
         self, run: str, units: Literal["display", "si"] = "si", suspect_as_missing: bool = False

@@ -146,6 +146,10 @@ def test_commands_of_the_readme_run(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
     assert (tmp_path / "sample_logs" / "report" / "report.html").is_file()
     assert "softened the car as predicted" in capsys.readouterr().out
+    (python,) = (text for kind, text in blocks(ROOT / "README.md") if kind == "python")
+    assert len([line for line in python.splitlines() if line]) <= 5
+    exec(python, {})
+    assert "as predicted" in capsys.readouterr().out
 
 
 @pytest.mark.slow

@@ -11,13 +11,17 @@ import sys
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 from report.hostile import HOSTILE
 from report.synthetic_review import Options
 
 import analyzer
+from analyzer.core.errors import AnalyzerError
 from analyzer.report.csv_tables import csv_tables
+from analyzer.session.frames import save_excel
 from analyzer.sheets.fields import Sheet
 
 ROOT = Path(__file__).parents[2]
@@ -389,3 +393,27 @@ def test_a_users_script_is_checked_against_the_types(tmp_path: Path):
     assert code == 1
     assert said.count("error:") == 1, said
     assert 'Argument 1 to "review"' in said
+
+
+def test_runs_and_hits_go_to_one_excel_file(sample_review, tmp_path):
+    path = tmp_path / "evening.xlsx"
+    sample_review.to_excel(path)
+    runs, hits, units = pd.read_excel(path, sheet_name=["runs", "hits", "units"]).values()
+    table = sample_review.table()
+    assert list(runs["run"]) == list(table.index)
+    np.testing.assert_allclose(runs["roll_gradient_front"], table["roll_gradient_front"])
+    assert len(hits) == len(sample_review.events())
+    told = units.set_index(["sheet", "column"])["unit"]
+    assert told["runs", "roll_gradient_front"] == table.attrs["units"]["roll_gradient_front"]
+    with pytest.raises(AnalyzerError, match="does not end in"):
+        sample_review.to_excel(tmp_path / "evening.csv")
+    with pytest.raises(AnalyzerError, match="name a file elsewhere"):
+        sample_review.to_excel(tmp_path / "nowhere" / "evening.xlsx")
+
+
+def test_words_of_a_sheet_are_no_formula_in_excel(tmp_path):
+    frame = pd.DataFrame({"notes": ["=1+1", "a\x07b"]}, index=pd.Index(["r1", "r2"], name="run"))
+    frame.attrs["units"] = {}
+    save_excel({"runs": frame}, tmp_path / "x.xlsx")
+    cells = openpyxl.load_workbook(tmp_path / "x.xlsx")["runs"]["B"]
+    assert [(cell.data_type, cell.value) for cell in cells[1:2]] == [("s", "=1+1")]
