@@ -92,6 +92,8 @@ class Group:
         An empty entry that may be added, its number or name left open.
     either : bool
         Whether the first part takes the place of all others.
+    kind : Field or None
+        Which of several forms the table has, where the sheet says so.
     """
 
     key: Key
@@ -101,6 +103,7 @@ class Group:
     there: bool
     blank: Group | Field | None = None
     either: bool = False
+    kind: Field | None = None
 
     @property
     def name(self) -> str:
@@ -110,7 +113,8 @@ class Group:
     @property
     def line(self) -> Field | None:
         """A value that stands on the same line of the file as the table, whose mark is that of all there."""
-        return next((part for part in fields(self) if part.mark == self.place), None)
+        there = [part for part in fields(self) if part.mark == self.place]
+        return next((part for part in there if part.marked), there[0] if there else None)
 
     @property
     def about(self) -> str:
@@ -217,8 +221,13 @@ def kinds_of(table: type[Sheet]) -> tuple[str, ...]:
 
 
 def _group(key: Key, table: type[Sheet], node: Any, place: Place, line: _Line) -> Group:
-    there = isinstance(node, dict)
-    return Group(key, place, table, tuple(_parts(table, node, place, line)), there)
+    told = next((inner for inner in keys_of(table) if inner.name == "kind"), None)
+    kind = None
+    if told is not None:
+        where = (*place, "kind")
+        kind = _field(told, told.holds[0], _child(node, "kind"), where, _line(node, "kind", place, line))
+    parts = tuple(_parts(table, node, place, line))
+    return Group(key, place, table, parts, isinstance(node, dict), kind=kind)
 
 
 def _entries(key: Key, held: Holds, node: Any, place: Place, line: _Line) -> Group:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import re
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -24,7 +25,7 @@ from analyzer.desk.sheet_form import (
 from analyzer.ingest.template import STARTER_COURSE, starter_bar, starter_car, starter_sheets
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.fields import Sheet, keys_of
-from analyzer.sheets.read import TO_MEASURE, refusals
+from analyzer.sheets.read import TO_MEASURE, marked_keys, refusals
 from analyzer.sheets.session import CourseSheet, SessionSheet
 
 ROOT = Path(__file__).parents[2]
@@ -217,6 +218,31 @@ def test_the_mark_of_a_list_of_tables_is_set_at_its_head():
     line = form.group("front").group("bar").group("points").line
     assert line is not None
     assert (line.mark, line.marked) == (("front", "bar", "points"), True)
+
+
+@pytest.mark.parametrize("name", ["car.toml", "session.toml"])
+@pytest.mark.parametrize("bar", ["bladed", "formed"])
+def test_every_mark_of_a_started_sheet_can_be_taken_off(name: str, bar: str):
+    data = starter_sheets(SAMPLE / "r01.csv.gz")[name].encode()
+    if name == "car.toml":
+        data = edited(data, [Edit((axle, "bar"), bar, "bar") for axle in ("front", "rear")])
+    assert len(marked_keys(data.decode())) > 1
+
+    # What the page shows a box for: lines of their own, and heads of tables for all that stands in them.
+    def boxes(part: Group | Field) -> Iterator[Field]:
+        if isinstance(part, Field):
+            if part.mark == part.place and part.marked:
+                yield part
+            return
+        yield from (line for line in (part.line, part.kind) if line is not None and line.marked)
+        for inner in part.parts:
+            yield from boxes(inner)
+
+    model = CarSheet if name == "car.toml" else SessionSheet
+    places = {box.mark for box in boxes(form_of(model, opened(data)))}
+    new = edited(data, [Edit(place, "", "mark") for place in places]).decode()
+    assert marked_keys(new) == ()
+    assert tomllib.loads(new) == tomllib.loads(data.decode())
 
 
 def test_sections_are_added_and_a_place_becomes_a_gate():
