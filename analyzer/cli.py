@@ -6,19 +6,16 @@ order of the help.
 
 from __future__ import annotations
 
-import codecs
 import gc
 import inspect
-import io
 import itertools
 import os
 import signal
 import sys
 import traceback
-import unicodedata
 import warnings
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Sequence
+from contextlib import suppress
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -28,11 +25,10 @@ import typer
 from typer.core import TyperCommand
 
 from analyzer.__main__ import STOPPED, STOPPED_LINE
+from analyzer.console import print_error, print_json, print_text, progress, terminal, write_plainly
 from analyzer.core.errors import AnalyzerError, nearest, one_line, plain_text, refuse_file
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from analyzer.core.constants import Axle
     from analyzer.core.faults import Fault
     from analyzer.ingest.template import Answers
@@ -194,7 +190,7 @@ def review(
 
         # The answers are known; the figures take longer than all that was worked out for them.
         try:
-            print_summary(result, console(), drawings)
+            print_summary(result, terminal(), drawings)
             sys.stdout.flush()
         except BrokenPipeError:
             # The reader has seen enough (`analyzer review ... | head`); the report is still wanted.
@@ -225,7 +221,7 @@ def review(
             saved.append(f"look into the runs: {folder / LOOK_PAGE}")
         if (folder / COURSE_PAGE).is_file():
             saved.append(f"driver's page: {folder / COURSE_PAGE}")
-        _print("\n".join((*saved, f"report: {page}")))
+        print_text("\n".join((*saved, f"report: {page}")))
     # Those of the driver's page are the review's own and what it met besides.
     faults = result.faults if driven is None else driven.faults
     _end(failure_line(result), (*faults, *drawings.faults))
@@ -292,13 +288,13 @@ def check(
     if as_json:
         print_json(health_json(outcome))
     else:
-        print_health(outcome, console(), log, details=details)
+        print_health(outcome, terminal(), log, details=details)
     if figure is not None:
         from analyzer.report.figures.channel_plots import save_channel_figures
 
         saved = save_channel_figures(outcome.recordings, figure)
         if not as_json:
-            _print("\n".join(f"figure: {path}" for path in saved))
+            print_text("\n".join(f"figure: {path}" for path in saved))
     _end(next(iter(outcome.failed.values()), None), outcome.faults)
     if strict and not outcome.clean:
         raise typer.Exit(CHECK_FAILED)
@@ -354,9 +350,9 @@ def confirm(
     if as_json:
         print_json(confirmation_json(confirmation))
     else:
-        print_confirmation(confirmation, console())
+        print_confirmation(confirmation, terminal())
     if calibrate:
-        _print_error(f"wrote {write_calibrated_car(result, past)}")
+        print_error(f"wrote {write_calibrated_car(result, past)}")
     _end(failure_line(result), confirmation.faults)
 
 
@@ -394,7 +390,7 @@ def choose(
     if as_json:
         print_json(choice_json(choice))
     else:
-        print_choice(choice, console())
+        print_choice(choice, terminal())
     _end(None, choice.faults)
 
 
@@ -458,14 +454,14 @@ def bar(
     if as_json:
         print_json(table)
     else:
-        _print(ladder_text(table))
+        print_text(ladder_text(table))
     if save is not None:
-        _print_error(f"saved: {save_ladder(table, save)}")
+        print_error(f"saved: {save_ladder(table, save)}")
     if builder is not None:
         from analyzer.report.builder_sheet import save_builder_sheet
 
         files = save_builder_sheet(sheet, builder, _axles(axle))
-        _print_error(f"builder's sheet: {', '.join(str(file) for file in files)}")
+        print_error(f"builder's sheet: {', '.join(str(file) for file in files)}")
 
 
 def _axles(axle: str | None) -> tuple[Axle, ...]:
@@ -525,8 +521,8 @@ def start(
         answers = _ask([run[0].name for run in found.runs]) if asked else NOT_ASKED
         started = start_folder(folder, found, answers)
         for path in started.written:
-            _print(f"wrote {path}")
-        _print(
+            print_text(f"wrote {path}")
+        print_text(
             f"channels recognised: {', '.join(started.recognised) or 'none'}; "
             f"columns left over, listed in car.toml: {started.left_over}"
         )
@@ -539,9 +535,9 @@ def start(
         car = read_car(sheet)
         check_bars(car, sheet)
         for path in save_measuring_list(car, sheet, measuring):
-            _print(f"measuring list: {path}")
+            print_text(f"measuring list: {path}")
     if logs:
-        _print(
+        print_text(
             "next: fill in what is marked TO MEASURE, check what is marked GUESS; then "
             f"analyzer check {folder}"
         )
@@ -552,7 +548,7 @@ def _ask(runs: Sequence[str]) -> Answers:
     from analyzer.core.constants import AXLES
     from analyzer.ingest.template import BAR_KINDS, Answers, AxleAnswer, BarAnswer
 
-    _print("A few questions; Enter takes what stands in [ ], all of it can be changed in the sheets.")
+    print_text("A few questions; Enter takes what stands in [ ], all of it can be changed in the sheets.")
     axles = {}
     for axle in AXLES:
         kind = _choice(f"{axle} suspension", ("independent", "solid axle"))
@@ -589,7 +585,7 @@ def _hole(question: str, holes: int) -> int | None:
             return 0
         if said.isascii() and said.isdigit() and 1 <= int(said) <= holes:
             return int(said)
-        _print(f"write a number from 1 to {holes}, or off; Enter leaves it to be filled in")
+        print_text(f"write a number from 1 to {holes}, or off; Enter leaves it to be filled in")
 
 
 def _said(question: str, default: str) -> str:
@@ -605,7 +601,7 @@ def _letter(question: str, default: str) -> str:
         word = _said(question, default)
         if word.replace("_", "").replace("-", "").isalnum() and word.isascii():
             return word
-        _print("a name of letters and digits will do, for instance B")
+        print_text("a name of letters and digits will do, for instance B")
 
 
 def _choice(question: str, words: Sequence[str]) -> str:
@@ -614,7 +610,7 @@ def _choice(question: str, words: Sequence[str]) -> str:
         fits = [word for word in words if said and word.startswith(said)]
         if len(fits) == 1:
             return fits[0]
-        _print(f"write one of: {', '.join(words)}")
+        print_text(f"write one of: {', '.join(words)}")
 
 
 def _count(question: str, default: int, least: int, most: int) -> int:
@@ -622,7 +618,7 @@ def _count(question: str, default: int, least: int, most: int) -> int:
         said = _said(question, str(default))
         if said.isascii() and said.isdigit() and least <= int(said) <= most:
             return int(said)
-        _print(f"write a number from {least} to {most}")
+        print_text(f"write a number from {least} to {most}")
 
 
 NOT_KNOWN: Final = "?"
@@ -653,7 +649,7 @@ def desk(
         ) from None
 
     def show(address: str) -> None:
-        _print(f"desk: {address}\nends when its last window is closed, or with Ctrl-C")
+        print_text(f"desk: {address}\nends when its last window is closed, or with Ctrl-C")
         sys.stdout.flush()
 
     serve(folder, port, show, browser=not no_browser)
@@ -705,8 +701,8 @@ def archive(
     if as_json:
         print_json(season_dict(season, drawings))
     else:
-        printed("season at the terminal", partial(print_season, season, console()), console(), drawings)
-        _print(f"archive: {season.folder}; page: {write_season(season, drawings)}")
+        printed("season at the terminal", partial(print_season, season, terminal()), terminal(), drawings)
+        print_text(f"archive: {season.folder}; page: {write_season(season, drawings)}")
     line = None
     if season.left_out:
         place, run, reason = season.left_out[0]
@@ -751,8 +747,10 @@ def course(
     if as_json:
         print_json(course_json(result))
     else:
-        printed("course sheet at the terminal", partial(print_course, result, console()), console(), drawings)
-        _print(f"course sheet: {page}")
+        printed(
+            "course sheet at the terminal", partial(print_course, result, terminal()), terminal(), drawings
+        )
+        print_text(f"course sheet: {page}")
     _end(failure_line(review), (*result.faults, *drawings.faults))
 
 
@@ -772,7 +770,7 @@ def demo(
     begun = itertools.count()
     with progress(False) as tell:
         sheet = write_demo(folder, seed, lambda what: tell(what, next(begun), STEPS))
-    _print(f"wrote {sheet}; next: analyzer review {sheet}")
+    print_text(f"wrote {sheet}; next: analyzer review {sheet}")
 
 
 @command()
@@ -788,12 +786,12 @@ def docs(
     from analyzer.core.docs import docs_folder, docs_page, docs_titles
 
     if page is not None:
-        _print(docs_page(page), end="")
+        print_text(docs_page(page), end="")
         return
     titles = docs_titles()
     width = max(map(len, titles))
-    _print("\n".join(f"{name:{width}}  {title}" for name, title in titles.items()))
-    _print(f"as files: {docs_folder()}")
+    print_text("\n".join(f"{name:{width}}  {title}" for name, title in titles.items()))
+    print_text(f"as files: {docs_folder()}")
 
 
 @app.callback(invoke_without_command=True)
@@ -803,7 +801,7 @@ def _version(
     if version:
         from analyzer import __version__
 
-        _print(f"analyzer {__version__}")
+        print_text(f"analyzer {__version__}")
         raise typer.Exit
 
 
@@ -881,7 +879,7 @@ def _unforeseen(error: Exception) -> NoReturn:
     message = getattr(error, "format_message", None)
     if message is not None:
         if type(error).__name__ == "NoArgsIsHelpError":
-            _print(message())
+            print_text(message())
             raise SystemExit(BAD_INPUT) from None
         _fail(one_line(f"{message()} (analyzer --help lists commands and options)"))
     if isinstance(error, ImportError) and any(words in str(error) for words in NOT_LOADED):
@@ -890,7 +888,7 @@ def _unforeseen(error: Exception) -> NoReturn:
         _fail(STOPPED_LINE, STOPPED)
     from analyzer.core.faults import place_of
 
-    _print_error(traceback.format_exc().rstrip())
+    print_error(traceback.format_exc().rstrip())
     _fail(
         f"fault of this program ({type(error).__name__} in {place_of(error)}); send these lines to those who "
         "keep the program, with the sheets and logs",
@@ -958,159 +956,9 @@ def _end(line: str | None, faults: Sequence[Fault]) -> None:
 
 
 def _say(line: str) -> None:
-    _print_error(" ".join(f"analyzer: {line}".split("\n")))
+    print_error(" ".join(f"analyzer: {line}".split("\n")))
 
 
 def _fail(line: str, code: int = BAD_INPUT) -> NoReturn:
     _say(line)
     raise SystemExit(code) from None
-
-
-# The ways to the terminal. Whatever is printed goes through one of them, and what would steer the terminal is
-# taken out on the way: names of runs, columns and files are not ours.
-
-
-def _print(text: str, end: str = "\n") -> None:
-    print(plain_text(text), end=end)
-
-
-def _print_error(text: str) -> None:
-    print(plain_text(text), file=sys.stderr)
-
-
-def console() -> Console:
-    """Return the terminal as tables and wrapped text are printed to it."""
-    return _terminal(stderr=False)
-
-
-def _terminal(stderr: bool) -> Console:
-    from rich.console import Console
-    from rich.segment import Segment
-
-    class Terminal(Console):
-        def render(self, renderable: Any, options: Any = None) -> Iterator[Segment]:
-            # Of its own control codes only those that the library makes itself.
-            for part in super().render(renderable, options):
-                yield part if part.control else Segment(plain_text(part.text), part.style)
-
-        def on_broken_pipe(self) -> None:
-            # Its own way is to end the program as failed.
-            raise BrokenPipeError
-
-    return Terminal(stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=False)
-
-
-def print_json(table: dict[str, Any]) -> None:
-    """Print results for scripts."""
-    from analyzer.core.files import json_text
-
-    text = json_text(table, sort_keys=False)
-    # A stand-in would change a value and may break a string; an escape is read back as what it was.
-    _print(text if holds(text) else json_text(table, sort_keys=False, ensure_ascii=True), end="")
-
-
-@contextmanager
-def progress(silent: bool, counts: bool = False) -> Iterator[Callable[[str, int, int], None]]:
-    """Show what is being done as a bar on standard error, when that is a terminal.
-
-    The time so far always runs; where the steps are alike, `counts` adds their number and the time left.
-    Into a file or a pipe nothing is written, so that standard error holds error lines alone.
-    """
-    if silent or not sys.stderr.isatty():
-        yield lambda _what, _done, _all: None
-        return
-    from rich.progress import (
-        BarColumn,
-        MofNCompleteColumn,
-        Progress,
-        ProgressColumn,
-        TextColumn,
-        TimeElapsedColumn,
-        TimeRemainingColumn,
-    )
-
-    # A run may be called "[/]": names are no markup.
-    columns: list[ProgressColumn] = [TextColumn("{task.description}", markup=False), BarColumn(20)]
-    columns += [MofNCompleteColumn(), TimeRemainingColumn()] if counts else [TimeElapsedColumn()]
-    with Progress(*columns, console=_terminal(stderr=True), transient=True) as display:
-        # An empty bar, not one that pulses: that looks the same whether anything happens or not.
-        task = display.add_task("starting", total=1)
-        yield lambda what, done, steps: display.update(
-            task, description=what, completed=done, total=steps or 1
-        )
-
-
-# Terminals and files that cannot hold every sign get plain stand-ins, not a broken-off output.
-
-
-HANDLER: Final = "analyzer-plain"
-STAND_INS: Final = {
-    "±": "+/-",
-    "−": "-",
-    "–": "-",
-    "—": "-",
-    "°": "deg",
-    "º": "deg",
-    "²": "^2",
-    "³": "^3",
-    "·": ".",
-    "×": "x",
-    "≤": "<=",
-    "≥": ">=",
-    "≈": "~",
-    "→": "->",
-    "←": "<-",
-    "…": "...",
-    "“": '"',
-    "”": '"',
-    "„": '"',
-    "‘": "'",
-    "’": "'",
-    "µ": "u",
-    "μ": "u",
-    "Ω": "ohm",
-    "•": "*",
-    "ø": "o",
-    "ł": "l",
-    "\u00a0": " ",
-    "\u2009": " ",
-    "\u202f": " ",
-    "\u2068": "",
-    "\u2069": "",
-}
-"""Signs that texts of the program hold, and what is written where they cannot be. All of it is ASCII."""
-
-
-def write_plainly() -> None:
-    """Let standard output and error write stand-ins for what their encoding lacks.
-
-    Nothing changes for what the encoding holds; in UTF-8 that is all but names with undecodable bytes.
-    """
-    codecs.register_error(HANDLER, _stand_ins)
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors=HANDLER)
-
-
-def holds(text: str) -> bool:
-    """Return whether standard output can write `text` as it is."""
-    try:
-        text.encode(sys.stdout.encoding or "utf-8")
-    except UnicodeEncodeError:
-        return False
-    return True
-
-
-def _stand_ins(error: UnicodeError) -> tuple[str, int]:
-    if not isinstance(error, UnicodeEncodeError):
-        raise error
-    return "".join(map(stand_in, error.object[error.start : error.end])), error.end
-
-
-def stand_in(sign: str) -> str:
-    """Return ASCII for one sign; a letter loses its accent, what has no likeness is written as its number."""
-    if sign in STAND_INS:
-        return STAND_INS[sign]
-    # Not dropped or "?": two names in another script must not become the same.
-    bare = unicodedata.normalize("NFKD", sign).encode("ascii", "ignore").decode()
-    return bare or sign.encode("ascii", "backslashreplace").decode()

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 import analyzer
-from analyzer import cli
+from analyzer import console
 
 ENCODINGS = ("ascii", "cp1252")
 
@@ -127,13 +127,13 @@ def test_names_of_undecodable_bytes_are_written_in_utf_8_too(tmp_path: Path):
 
 
 def test_stand_ins_are_plain_and_keep_names_apart():
-    assert cli.stand_in("±") == "+/-"
-    assert cli.stand_in("é") == "e"
-    assert cli.stand_in("前") == "\\u524d" != cli.stand_in("後")
-    assert all(text.isascii() for text in cli.STAND_INS.values())
-    cli.write_plainly()
-    assert "8 ± 1 °, “é”…".encode("ascii", cli.HANDLER) == b'8 +/- 1 deg, "e"...'
-    assert codecs.lookup_error(cli.HANDLER)
+    assert console.stand_in("±") == "+/-"
+    assert console.stand_in("é") == "e"
+    assert console.stand_in("前") == "\\u524d" != console.stand_in("後")
+    assert all(text.isascii() for text in console.STAND_INS.values())
+    console.write_plainly()
+    assert "8 ± 1 °, “é”…".encode("ascii", console.HANDLER) == b'8 +/- 1 deg, "e"...'
+    assert codecs.lookup_error(console.HANDLER)
 
 
 def test_every_sign_of_the_programs_own_texts_has_a_stand_in():
@@ -148,4 +148,4 @@ def test_every_sign_of_the_programs_own_texts_has_a_stand_in():
         if not sign.isascii() and not 0x3000 <= ord(sign) <= 0x9FFF
     }
     assert {"±", "−", "°"} <= signs
-    assert {sign for sign in signs if "\\" in cli.stand_in(sign)} == set()
+    assert {sign for sign in signs if "\\" in console.stand_in(sign)} == set()

@@ -15,7 +15,7 @@ import pytest
 from rich.progress import Progress
 
 import analyzer
-from analyzer import cli
+from analyzer import cli, console
 from analyzer.core.errors import plain_text
 from analyzer.report.terminal import say
 
@@ -148,12 +148,12 @@ def texts_of(item):
 
 
 def test_colours_of_the_program_stay_and_those_of_a_name_go(monkeypatch):
-    console = cli.console()
-    console.file = io.StringIO()
-    console._force_terminal = True
-    monkeypatch.setattr(console, "_color_system", console._detect_color_system() or 1)
-    say(console, f"run {HOSTILE} [bold]x[/]", style="bold red")
-    shown = console.file.getvalue()
+    terminal = console.terminal()
+    terminal.file = io.StringIO()
+    terminal._force_terminal = True
+    monkeypatch.setattr(terminal, "_color_system", terminal._detect_color_system() or 1)
+    say(terminal, f"run {HOSTILE} [bold]x[/]", style="bold red")
+    shown = terminal.file.getvalue()
     assert "[bold]x[/]" in shown
     assert not steering(re.sub(r"\x1b\[[0-9;]*m", "", shown))
     assert "\x1b[2J" not in shown
@@ -167,8 +167,8 @@ def test_everything_printed_goes_through_the_door():
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
     ]
-    assert len(bare) == 2  # those of cli._print and cli._print_error
-    assert all(place.startswith("cli.py") for place in bare)
+    assert len(bare) == 2  # print_text and print_error
+    assert all(place.startswith("console.py") for place in bare)
 
 
 def test_plain_text_leaves_what_people_write():
@@ -191,7 +191,7 @@ def test_traceback_of_a_fault_steers_nothing(season, monkeypatch, capsys):
 
 def test_progress_takes_no_name_for_markup(monkeypatch):
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
-    with cli.progress(False) as tell:
+    with console.progress(False) as tell:
         tell(f"reading [/] {HOSTILE}", 1, 2)
 
 
@@ -212,7 +212,7 @@ def test_no_bar_is_without_an_end(monkeypatch):
     noted("add_task")
     noted("update")
     for counts in (False, True):
-        with cli.progress(False, counts) as tell:
+        with console.progress(False, counts) as tell:
             tell("driving", 0, 0)
             tell("reading", 3, 12)
     assert ends == [1, 1, 12] * 2
