@@ -32,9 +32,9 @@ class Weights:
         Suspension roll stiffness per axle [N m/rad].
     over_ground : dict
         Body roll over the ground per suspension roll of the axle, 1 + K / K_tyre [1].
-    yaw_arm : float
-        Yaw acceleration times this adds to the lateral force that rolls the car, since the force at an axle
-        is then not that at the CG [m].
+    moment_per_yaw : float
+        What yaw acceleration adds to the moment on the springs, since the lateral force at an axle is then
+        not that at the CG [N m per rad/s2].
     twist_per_yaw : float
         What yaw acceleration adds to the difference of roll over the ground, front less rear, for the same
         reason [rad per rad/s2].
@@ -60,7 +60,7 @@ class Weights:
 
     stiffness: dict[Axle, float]
     over_ground: dict[Axle, float]
-    yaw_arm: float = 0.0
+    moment_per_yaw: float = 0.0
     twist_per_yaw: float = 0.0
     give: dict[Axle, float] = field(default_factory=dict)
     place: dict[Axle, float] = field(default_factory=dict)
@@ -84,7 +84,7 @@ class Weights:
     @property
     def mean_per_yaw(self) -> float:
         """What yaw acceleration adds to the moment mean [rad per rad/s2]."""
-        return self.yaw_arm * self.moment / self.total
+        return self.moment_per_yaw / self.total
 
     def as_soft_as(self, slope: float) -> Weights:
         """Return the weights with the stiffness of both axles scaled to a `slope` of the moment mean.
@@ -92,7 +92,7 @@ class Weights:
         How soft the car is over all is measured: by the sheet's rates alone a bar that is another one would
         move the gradients. A slope that is off by more than `MOST_SCALED` is a unit, and scales no further.
         """
-        if slope <= 0.0:
+        if slope <= 0.0 or self.moment <= 0.0:
             return self
         factor = self.moment / slope / self.total
         factor = min(max(factor, 1.0 / MOST_SCALED), MOST_SCALED)
@@ -197,7 +197,7 @@ def roll_weights(paths: Mapping[Axle, AxleRollPath]) -> Weights:
             axle: 1.0 if path.tyres is None else 1.0 + path.suspension / path.tyres
             for axle, path in paths.items()
         },
-        yaw_arm=sum(path.moment * path.place for path in both) / moment,
+        moment_per_yaw=sum(path.moment * path.place for path in both),
         twist_per_yaw=give["rear"] * paths["rear"].place - give["front"] * paths["front"].place,
         give=give,
         place={axle: path.place for axle, path in paths.items()},
