@@ -159,6 +159,9 @@ def saved(browser: Browser) -> None:
     """Press save and wait until the page says so."""
     press(browser, "form button[type=submit]")
     until(browser, "document.querySelector('.state')?.textContent === 'Saved'")
+    # The page has been loaded anew: its end is waited for, or it would be taken for that of the next page.
+    until(browser, "document.readyState === 'complete'")
+    time.sleep(0.2)
 
 
 def keep(browser: Browser, name: str) -> None:

@@ -12,7 +12,7 @@ from report.browser import CHROMIUM, Browser
 
 from analyzer import api
 from analyzer.report.sentences import comparison_answer
-from analyzer.sheets.read import read_course, read_session
+from analyzer.sheets.read import marked_keys, read_course, read_session
 
 pytestmark = [
     pytest.mark.slow,
@@ -20,6 +20,8 @@ pytestmark = [
 ]
 
 NUMBER = "document.querySelector('.told-by').textContent"
+MEASURED = "document.querySelectorAll('[data-mark]').forEach(mark => { mark.checked = false; }); 1"
+"""All that stands on the page is known now."""
 EVERY = "document.querySelector('.every')"
 
 
@@ -33,6 +35,7 @@ def worked(browser: Browser, what: str) -> str:
 def course_typed(browser: Browser, sheet: Path, folder: Path) -> None:
     """Type a course, section by section, and save it."""
     course = read_course(sheet)
+    until(browser, "Boolean(document.querySelector('[data-key=sections]'))")
     type_in(browser, "name", course.name)
     for number, section in enumerate(course.sections, start=1):
         if number > 1:
@@ -96,10 +99,10 @@ def test_from_an_empty_folder_to_the_next_setting(tmp_path: Path, sample_session
         keep(browser, "3-car-begun")
         for field in filled_in(sample_session / "car.toml"):
             type_in(browser, field.name, field.value, field.error)
-        for group in ("mass.corner_loads", "mass.unsprung", "front.spring", "rear.spring", "front.damper"):
-            browser.evaluate(f"document.getElementById('mark-{group}').checked = false")
+        browser.evaluate(MEASURED)
         keep(browser, "4-car-typed")
         saved(browser)
+        assert marked_keys((folder / "car.toml").read_text(encoding="utf-8")) == ()
         assert api.load_car(folder / "car.toml").mass == api.load_car(sample_session / "car.toml").mass
 
         browser.visit(desk.address + "course", 1280)
@@ -119,8 +122,10 @@ def test_from_an_empty_folder_to_the_next_setting(tmp_path: Path, sample_session
                 type_in(browser, f"setups.{name}.{axle}_bar.spacers", str(setting.spacers))
         for number, run in enumerate(wanted.runs, start=1):
             type_in(browser, f"runs[{number}].setup", run.setup)
+        browser.evaluate(MEASURED)
         keep(browser, "5-session")
         saved(browser)
+        assert marked_keys((folder / "session.toml").read_text(encoding="utf-8")) == ()
 
         browser.visit(desk.address + "bar", 1280)
         until(browser, "document.querySelectorAll('.figures dd').length > 10")
