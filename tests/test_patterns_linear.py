@@ -80,6 +80,7 @@ WAYS = {
     "search": lambda pattern, text: pattern.search(text),
     "split": lambda pattern, text: pattern.split(text),
     "findall": lambda pattern, text: pattern.findall(text),
+    "finditer": lambda pattern, text: list(pattern.finditer(text)),
     "sub": lambda pattern, text: pattern.sub("", text) if isinstance(text, str) else pattern.sub(b"", text),
 }
 
