@@ -60,28 +60,37 @@ class Material:
     crack_prone: bool = False
 
 
+# Read for the table: 4130 annealed asm.matweb.com (M4130A) and makeitfrom.com; 6150 annealed azom.com (6744),
+# makeitfrom.com; 5160 azom.com (6743); moduli of steel academics.triton.edu (strengthofmaterials.html) and
+# Gere, Mechanics of Materials, 5th ed.; 206 GPa tokaibane.com (topic 1569); S235JR readle.co.uk (EN 10025-2,
+# table 7); bolts bbshalmstad.se (ISO 898-1). The strengths of 5160 are Shigley's Table A-23, from memory.
 MATERIALS: Final = {
     m.name: m
     for m in (
         Material("4130", 200e9, 75.8e9, 483e6, 621e6, 7850.0,
             "normalized, over 4.7 mm; thinner walls reach 517/655 MPa",
-            "E, G: MIL-HDBK-5J ch. 2.3 (from memory); strengths: 4130 sheet and tube data, 70/90 ksi least",
-            "steel", 360e6, "annealed 4130 bar (from memory)"),
+            "E, G: 29,000 and 11,000 ksi, public tables of steel; strengths: 4130 sheet and tube data, "
+            "70/90 ksi least",
+            "steel", 360e6,
+            "engineering judgement, below the 460 of annealed 4130 bar in two public data pages"),
         Material("spring steel", 206e9, 79.5e9, 900e6, 1100e6, 7850.0,
             "51CrV4 quenched and tempered, up to 16 mm",
-            "strengths: supplier data sheet of 51CrV4 (1.8159); E, G: 205-210 and 79-80 GPa (from memory)",
-            "steel", 412e6, "annealed 6150 bar (from memory); cracks easily (data sheet of 51CrV4)", True),
+            "strengths: supplier data sheet of 51CrV4 (1.8159); E: 206 GPa, a spring maker's page; "
+            "G: 75-80 GPa, public tables of steel",
+            "steel", 412e6,
+            "annealed 6150 bar (public data pages: 415, 420); cracks easily (data sheet of 51CrV4)", True),
         Material("5160", 200e9, 80e9, 1531e6, 1669e6, 7850.0,
             "quenched and tempered, 430 HB",
-            "Shigley, Mechanical Engineering Design, Table A-23 (from memory)",
+            "as tabulated in Shigley, Mechanical Engineering Design; E, G: a public data page",
             "steel", 275e6, "annealed 5160 bar (public data page); cracks easily (carbon 0.6 %)", True),
         Material("4340", 205e9, 80e9, 1103e6, 1172e6, 7850.0,
             "aircraft quality",
-            "strengths: Dowling, Mechanical Behavior of Materials, Table 9.1; E, G from memory",
-            "steel", 470e6, "annealed 4340 bar (public data page); cracks easily (from memory)", True),
+            "strengths: Dowling, Mechanical Behavior of Materials, Table 9.1; E, G: a public data page",
+            "steel", 470e6,
+            "annealed 4340 bar (public data page); cracks easily (engineering judgement)", True),
         Material("steel", 207e9, 79.3e9, 235e6, 360e6, 7850.0,
             "mild steel S235; the least one should count on when the grade is unknown",
-            "E, G: Shigley Table A-5 (from memory); strengths: EN 10025-2 S235 (from memory)",
+            "E, G: public tables of steel, 207 and 80 GPa; strengths: S235JR, EN 10025-2 table 7",
             "steel", 235e6, "as rolled: no heat treatment to lose, with a matching filler"),
         Material("bolt 8.8", 207e9, 79.3e9, 640e6, 800e6, 7850.0,
             "property class 8.8",
@@ -89,11 +98,11 @@ MATERIALS: Final = {
             "steel", None, "not to be welded"),
         Material("bolt 10.9", 207e9, 79.3e9, 940e6, 1040e6, 7850.0,
             "property class 10.9",
-            "ISO 898-1 (tensile read; yield from memory)",
+            "ISO 898-1, least values as a fastener maker's page gives them",
             "steel", None, "not to be welded"),
         Material("bolt 12.9", 207e9, 79.3e9, 1100e6, 1220e6, 7850.0,
             "property class 12.9",
-            "ISO 898-1 (tensile read; yield from memory)",
+            "ISO 898-1, least values as a fastener maker's page gives them",
             "steel", None, "not to be welded"),
         Material("6061-T6", 68.9e9, 26e9, 276e6, 310e6, 2700.0,
             "T6, parent metal; welding takes more than half of it away",

@@ -173,7 +173,7 @@ DEFAULT_TOLERANCES: Final = (
         0.04,
         0.0,
         "4 %",
-        "cold-drawn tube walls within 7.5 % (from memory), even spread",
+        "walls within 7.5 %, even spread: engineering judgement; EN 10305-1 lets 10 %",
     ),
     Tolerance(
         "tube diameter",
@@ -181,7 +181,7 @@ DEFAULT_TOLERANCES: Final = (
         0.0,
         0.00005,
         "0.05 mm",
-        "cold-drawn tube within 0.1 mm (from memory)",
+        "diameters within 0.1 mm, even spread: engineering judgement",
     ),
     Tolerance(
         "tube length; points of a bent bar",

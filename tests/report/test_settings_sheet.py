@@ -77,7 +77,7 @@ def test_text_says_what_yields_and_judges_the_stated_force() -> None:
     assert "swings" not in soft
     usual = words_of({})
     assert "highest stress at 1 g: blade root" in usual
-    assert "360 MPa taken next to the weld of 4130 (annealed 4130 bar (from memory))" in usual
+    assert "360 MPa taken next to the weld of 4130 (engineering judgement, below the 460 of" in usual
     assert "welds in spring steel crack easily" in usual
     assert re.search(r"(under 10,000|about [\d,]+) swings", usual)
 
