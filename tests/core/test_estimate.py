@@ -50,7 +50,8 @@ def test_a_missing_value_needs_a_reason():
 
 
 def test_json_shape():
-    estimate = Estimate(1.0, "mm", std_error=0.1, interval=(0.8, 1.2), n=5, method="mean", notes=("a",))
+    known = {"std_error": 0.1, "interval": (0.8, 1.2), "n": 5, "method": "mean", "notes": ("a",)}
+    estimate = Estimate(1.0, "mm", **known, provisional=("mass.cg_height",))
     assert estimate.to_dict() == {
         "value": 1.0,
         "std_error": 0.1,
@@ -61,6 +62,7 @@ def test_json_shape():
         "n": 5,
         "method": "mean",
         "notes": ["a"],
+        "provisional": ["mass.cg_height"],
     }
 
 
