@@ -21,12 +21,16 @@ from analyzer.session.review import load_session, review_session
 
 @pytest.fixture(scope="module")
 def three(sample_session, tmp_path_factory):
-    """A session of three runs on two set-ups."""
+    """A session of three runs on two set-ups, the box bolted anew before each.
+
+    With one mounting a run tells the others how the box leans even when its own estimate fails.
+    """
     place = tmp_path_factory.mktemp("three") / "evening"
     shutil.copytree(sample_session, place, ignore=shutil.ignore_patterns("r0[2-4]*", "truth*"))
     sheet = place / "session.toml"
     head, *runs = sheet.read_text(encoding="utf-8").split("[[runs]]")
-    sheet.write_text("[[runs]]".join([head, runs[0], *runs[4:6]]), encoding="utf-8")
+    moved = [f"\nbox_moved = true{run}" for run in runs[4:6]]
+    sheet.write_text("[[runs]]".join([head, runs[0], *moved]), encoding="utf-8")
     return place
 
 
