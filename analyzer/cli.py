@@ -454,7 +454,7 @@ def bar(
     if as_json:
         print_json(table)
     else:
-        print_text(ladder_text(table))
+        print_text(ladder_text(table, terminal().width))
     if save is not None:
         print_error(f"saved: {save_ladder(table, save)}")
     if builder is not None:

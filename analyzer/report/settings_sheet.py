@@ -169,6 +169,8 @@ FEWEST_CYCLES: Final = 10_000
 memory)."""
 
 MARK: Final = "←"
+WHOLE: Final = 78
+"""Columns that one table of settings takes."""
 _HEADS: Final = (
     *("hole", "sp.", "rate\nN/mm", "change\n%", "axle roll\nN m/deg", "gradient\ndeg/g"),
     *("stress\nfactor", ""),
@@ -177,7 +179,6 @@ _HEADS: Final = (
 
 def ladder_text(table: dict[str, Any], width: int = WIDTH) -> str:
     """Return what `bar_json` holds as text of at most `width` columns, softest setting first."""
-    # Plain text of a fixed width, whatever terminal it is shown on: the same sheet gives the same bytes.
     out = io.StringIO()
     console = Console(file=out, width=width, highlight=False, markup=False, emoji=False)
     for axle, part in table["axles"].items():
@@ -186,8 +187,9 @@ def ladder_text(table: dict[str, Any], width: int = WIDTH) -> str:
             console.print(Text(f"{title}: none in the car sheet"))
             continue
         console.print(Text(title))
-        console.print(_settings_table(part))
-        for line in _below_settings(part, float(table["stated_lateral_g"])):
+        for settings in _settings_tables(part, width):
+            console.print(settings)
+        for line in _below_settings(part, float(table["stated_lateral_g"]), width):
             console.print(Text(line), soft_wrap=False)
         if part["what_if"]:
             console.print(_what_if_table("what another part would do", part["what_if"]))
@@ -256,27 +258,38 @@ def signed_percent(entry: dict[str, Any], with_unit: bool = True) -> str:
     return (f"{shown} ± {error:.{places}f}{unit}" if error else f"{shown}{unit}") + _star(entry)
 
 
-def _settings_table(part: dict[str, Any]) -> Table:
-    table = plain_table(_HEADS, 0)
-    table.columns[-1].justify = "left"
-    for row in part["settings"]:
-        # Marked with a sign, not a colour: the text goes into files and messages.
-        factor = row["stress_factor"]
-        shown = UNKNOWN if factor is None else f"{factor:.2f}" + ("!" if factor < LOW_FACTOR else "")
-        marks = [f"{MARK} fitted"] if row["fitted"] else []
-        marks += ["yields"] if factor is not None and factor < 1.0 else []
-        marks += ["motion!"] if row["motion"]["warnings"] else []
-        table.add_row(
-            _both_sides(row, "hole"),
-            _both_sides(row, "spacers"),
-            _value(row["rate"], 1e-3),
-            signed_percent(row["change"], with_unit=False),
-            _value(row["roll_stiffness"]),
-            _value(row["roll_gradient"]),
-            shown,
-            "\n".join(marks),
-        )
-    return table
+def _settings_tables(part: dict[str, Any], width: int) -> list[Table]:
+    """Return the settings as one table, or as two where the terminal is too narrow for one line each."""
+    rows = [_setting_cells(row) for row in part["settings"]]
+    every = tuple(range(len(_HEADS)))
+    # Of the bar, with the marks; then of the axle, with the stress.
+    parts = [every] if width >= WHOLE else [(*every[:4], every[-1]), (*every[:2], *every[4:-1])]
+    tables = []
+    for columns in parts:
+        tables.append(table := plain_table(tuple(_HEADS[column] for column in columns), 0))
+        table.columns[-1].justify = "right" if _HEADS[columns[-1]] else "left"
+        for row in rows:
+            table.add_row(*(row[column] for column in columns))
+    return tables
+
+
+def _setting_cells(row: dict[str, Any]) -> tuple[str, ...]:
+    # Marked with a sign, not a colour: the text goes into files and messages.
+    factor = row["stress_factor"]
+    shown = UNKNOWN if factor is None else f"{factor:.2f}" + ("!" if factor < LOW_FACTOR else "")
+    marks = [f"{MARK} fitted"] if row["fitted"] else []
+    marks += ["yields"] if factor is not None and factor < 1.0 else []
+    marks += ["motion!"] if row["motion"]["warnings"] else []
+    return (
+        _both_sides(row, "hole"),
+        _both_sides(row, "spacers"),
+        _value(row["rate"], 1e-3),
+        signed_percent(row["change"], with_unit=False),
+        _value(row["roll_stiffness"]),
+        _value(row["roll_gradient"]),
+        shown,
+        "\n".join(marks),
+    )
 
 
 def setting_figures(tried: TriedSetting) -> tuple[tuple[str, str], ...]:
@@ -307,7 +320,7 @@ def _both_sides(row: dict[str, Any], key: str) -> str:
     return str(row[key]) if row["right"] is None else f"{row[key]}/{row['right'][key]}"
 
 
-def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
+def _below_settings(part: dict[str, Any], lateral: float, width: int) -> list[str]:
     """Return compliance, stress, motion, bench and preload of the fitted setting in plain lines."""
     # Of the fitted setting alone: a tuner reads the others as a change from it.
     row = next(item for item in part["settings"] if item["fitted"])
@@ -335,7 +348,7 @@ def _below_settings(part: dict[str, Any], lateral: float) -> list[str]:
         )
         longer = part["preload"]["left_longer_m"] * 1000.0
         lines.append(f"unequal links (left {longer:+.1f} mm): {changes}; right the other way round")
-    return [filled for line in lines for filled in textwrap.wrap(line, WIDTH, subsequent_indent="  ")]
+    return [filled for line in lines for filled in textwrap.wrap(line, width, subsequent_indent="  ")]
 
 
 def _stress_lines(places: list[dict[str, Any]], lateral: float) -> list[str]:

@@ -11,6 +11,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 import pytest
+from rich.cells import cell_len
 from vehicle.bar_helpers import TUBE, car
 
 from analyzer.core.errors import AnalyzerError
@@ -43,6 +44,20 @@ def test_text_fits_eighty_columns_and_names_all(table: dict[str, Any]) -> None:
     assert sum("fitted" in row for row in rows) == 1
     assert all("±" in row for row in rows)
     assert text.rstrip().endswith("before working under it")
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_settings_fit_any_terminal_with_all_their_figures(width):
+    table = bar_json(car())
+    lines = ladder_text(table, width).splitlines()
+    assert max(map(cell_len, lines)) <= width
+    row = table["axles"]["front"]["settings"][0]
+    flat = " ".join(" ".join(lines).split())
+    for entry, factor, places in ((row["rate"], 1e-3, 1), (row["roll_gradient"], 1.0, 2)):
+        assert f"{factor * entry['value']:.{places}f}" in flat
+    # From 60 columns on no figure is parted from its error.
+    if width >= 60:
+        assert not any(line.endswith("±") for line in lines)
 
 
 def test_figures_of_what_nobody_has_measured_carry_a_star() -> None:

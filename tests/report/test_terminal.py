@@ -51,11 +51,15 @@ def test_tuner_part_says_what_was_visible_and_what_next(review):
     assert "Next: the sheet predicts this car" in text
 
 
-def test_lines_fit_eighty_columns_without_colour(review):
-    text = printed(review)
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_lines_fit_any_terminal_without_colour(review, width):
+    text = printed(review, width)
 
-    assert max(len(line.rstrip()) for line in text.splitlines()) <= 80
+    assert max(cell_len(line.rstrip()) for line in text.splitlines()) <= width
     assert "\x1b" not in text
+    # Folded where it must be, cut nowhere.
+    assert flat(team_answer(review)) in flat(text)
+    assert all(run.name in text for run in review.runs)
 
 
 def test_every_run_has_a_row_and_those_left_out_a_reason(review_with):
