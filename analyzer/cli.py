@@ -42,10 +42,10 @@ BAD_INPUT: Final = 2
 """Exit code when the user can mend what went wrong; one line on standard error says how."""
 OUR_FAULT: Final = 3
 """Exit code when this program failed; what it was and what to send stands on standard error."""
-LEAST_MEMORY: Final = 600_000_000
+LEAST_MEMORY: Final = 1_000_000_000
 """Bytes of address space (``ulimit -v``) under which no command is begun. Measured: a review of six runs of
-50 s wants 0.9 GB of it; under 0.55 GB the libraries of linear algebra end the process, or wait for ever for
-memory that does not come."""
+50 s does with it; between 0.7 and 0.9 GB libraries of linear algebra and drawing now and then end the process
+without a word, under 0.55 GB they wait for ever for memory that does not come."""
 TOO_LITTLE_MEMORY: Final = (
     "not enough memory for this; close other programs, or give fewer runs or shorter logs at once"
 )
@@ -913,8 +913,8 @@ def _require_memory() -> None:
     helps = len(sys.argv) < 2 or not {"-h", "--help", "--version", "docs"}.isdisjoint(sys.argv[1:])
     if not helps and allowed != resource.RLIM_INFINITY and allowed < LEAST_MEMORY:
         raise AnalyzerError(
-            f"this shell allows {allowed // 1_000_000} MB of memory (ulimit -v), and the libraries alone "
-            f"take {LEAST_MEMORY // 1_000_000} MB; allow 1000 MB or more"
+            f"this shell allows {allowed // 1_000_000} MB of memory (ulimit -v), and a review with its "
+            f"libraries takes {LEAST_MEMORY // 1_000_000} MB; allow 1200 MB or more"
         )
 
 
