@@ -121,27 +121,10 @@ def read_anew(car: CarSheet, calibrated: CarSheet, runs: Sequence[RunEstimates])
     factors = {a: float(wheel_scale(calibrated.axle(a), car.axle(a))) for a in AXLES}
     found = []
     for run in runs:
-        body = {a: _times(e, factors.get(a, 1.0)) for a, e in run.roll_gradient_body.items()}  # type: ignore[call-overload]
-        level = {a: _times(e, factors.get(a, 1.0)) for a, e in run.roll_gradient.items()}  # type: ignore[call-overload]
+        body = {a: e.times(factors.get(a, 1.0)) for a, e in run.roll_gradient_body.items()}  # type: ignore[call-overload]
+        level = {a: e.times(factors.get(a, 1.0)) for a, e in run.roll_gradient.items()}  # type: ignore[call-overload]
         found.append(replace(run, roll_gradient_body=body, roll_gradient=level))
     return tuple(found)
-
-
-def _times(estimate: Estimate, factor: float) -> Estimate:
-    if estimate.value is None or factor == 1.0:
-        return estimate
-
-    def scaled(value: float | None) -> float | None:
-        return None if value is None else value * factor
-
-    interval = estimate.interval
-    return replace(
-        estimate,
-        value=scaled(estimate.value),
-        std_error=scaled(estimate.std_error),
-        interval=None if interval is None else (interval[0] * factor, interval[1] * factor),
-        calibration=scaled(estimate.calibration),
-    )
 
 
 def propagate_calibrated(

@@ -109,27 +109,13 @@ class Known:
         body = dict(run.roll_gradient_body)
         for axle, shift in self.shifts[run.name].items():
             if axle in body and body[axle].value is not None:
-                body[axle] = _times(body[axle], math.exp(-shift))
+                body[axle] = body[axle].times(math.exp(-shift))
         return replace(run, roll_gradient_body=body)
 
     def error(self, weights: Mapping[Axle, float]) -> float:
         """Return the error of a sum of the changes of both axles' logarithms of roll, by axle weighed."""
         row = np.array([weights.get(axle, 0.0) for axle in AXLES])
         return float(np.linalg.norm(row @ self.contribution))
-
-
-def _times(estimate: Estimate, factor: float) -> Estimate:
-    def scaled(value: float | None) -> float | None:
-        return None if value is None else factor * value
-
-    span = estimate.interval
-    return replace(
-        estimate,
-        value=scaled(estimate.value),
-        std_error=scaled(estimate.std_error),
-        interval=None if span is None else (factor * span[0], factor * span[1]),
-        calibration=scaled(estimate.calibration),
-    )
 
 
 def known_differences(

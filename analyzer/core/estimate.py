@@ -151,6 +151,21 @@ class Estimate:
         """Return the same estimate with `notes` added."""
         return replace(self, notes=self.notes + notes)
 
+    def times(self, factor: float) -> Estimate:
+        """Return the estimate times an exact positive `factor`."""
+
+        def scaled(value: float | None) -> float | None:
+            return None if value is None else value * factor
+
+        span = self.interval
+        return replace(
+            self,
+            value=scaled(self.value),
+            std_error=scaled(self.std_error),
+            interval=None if span is None else (span[0] * factor, span[1] * factor),
+            calibration=scaled(self.calibration),
+        )
+
     def resting_on(self, *keys: str) -> Estimate:
         """Return the same estimate, provisional until what stands at the `keys` of the sheets is measured."""
         if self.value is None or not keys:
