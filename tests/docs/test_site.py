@@ -5,9 +5,14 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import threading
+from functools import partial
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
+from report.browser import CHROMIUM, Browser
 
 ROOT = Path(__file__).parents[2]
 COMMAND = "mkdocs build --strict --config-file .mkdocs.yml"
@@ -51,3 +56,45 @@ def test_every_table_becomes_a_table(site: tuple[Path, str]):
 
 def test_the_command_is_documented():
     assert COMMAND in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+ASKED = {
+    "stiffness": "bars",
+    "how stiff is my bar": "bars",
+    "bottoming": "reading-the-report",
+    "stuck pot": "log-format",
+    "what does the error mean on my car": "reading-the-report",
+    "spring rate": "sheets",
+}
+"""What a newcomer types, and a page that answers it."""
+
+
+FOUND = """new Promise(done => {
+  const links = () => [...document.querySelectorAll("#mkdocs-search-results a")];
+  const box = document.getElementById("mkdocs-search-results");
+  const answer = () => box.childElementCount ? done(links().map(a => a.href)) : setTimeout(answer, 20);
+  answer();
+})"""
+
+
+class _Quiet(SimpleHTTPRequestHandler):
+    def log_message(self, *_: object) -> None:
+        pass
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no chromium")
+def test_a_newcomers_words_find_the_page_that_answers(site: tuple[Path, str]):
+    folder, _ = site
+    with (
+        ThreadingHTTPServer(("127.0.0.1", 0), partial(_Quiet, directory=folder)) as server,
+        Browser() as browser,
+    ):
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        try:
+            for words, page in ASKED.items():
+                browser.visit(f"http://127.0.0.1:{server.server_port}/index.html?q={quote(words)}", 1000)
+                found = [Path(link).name for link in browser.evaluate(FOUND)]
+                pages = list(dict.fromkeys(link.partition(".")[0] for link in found))
+                assert page in pages[:3], (words, found[:10])
+        finally:
+            server.shutdown()
