@@ -5,11 +5,8 @@ from __future__ import annotations
 import os
 import signal
 from types import FrameType
-from typing import Final
 
-STOPPED: Final = 130
-"""Exit code after an interrupt from the keyboard (128 + 2, the shells' rule for signal SIGINT)."""
-STOPPED_LINE: Final = "stopped; nothing was left half written"
+from analyzer.core.constants import STOPPED, STOPPED_LINE
 
 
 def run() -> None:
