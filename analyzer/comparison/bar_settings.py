@@ -21,6 +21,7 @@ from analyzer.comparison import ledger
 from analyzer.comparison.changes import mean_gradients
 from analyzer.comparison.ledger import GroupFit, RunValue
 from analyzer.comparison.results import AxleSettings, BarSettingResult
+from analyzer.comparison.session_drift import fit_means
 from analyzer.comparison.setups import scatter_prior, stiffness_values
 from analyzer.comparison.stiffness import (
     STIFFNESS_UNIT,
@@ -268,7 +269,7 @@ def fit_axle(
     used = _linked(named)
     if not used:
         return None
-    fit = ledger.fit_groups(used, scatter_prior(scale))
+    fit = fit_means(used, scatter_prior(scale), scale)
     counted = [run for run in runs if run.name in {value.run for value in used}]
     there: dict[str, tuple[str, ...]] = {}
     for name in fit.groups:

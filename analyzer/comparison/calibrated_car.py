@@ -19,7 +19,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from analyzer.comparison.ledger import GroupFit, RunValue, fit_groups, sheet_roll
+from analyzer.comparison.ledger import GroupFit, RunValue, sheet_roll
+from analyzer.comparison.session_drift import fit_means
 from analyzer.comparison.stiffness import kept_error, measured_gradients, sensor_scale, wheel_scale
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError
@@ -198,7 +199,7 @@ def seen_roll(car: CarSheet, runs: Sequence[RunEstimates], model_error: bool = T
                 variance = None if error is None else (error / found) ** 2
                 values.append(RunValue(run.name, run.setup, math.log(found), variance, float(order)))
         if values:
-            fits[axle] = fit_groups(values)
+            fits[axle] = fit_means(values)
     places = [(setup, axle) for axle, fit in fits.items() for setup in fit.groups]
     if not places:
         return None

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import groupby
 from typing import Final
 
 import numpy as np
@@ -123,20 +122,12 @@ class GroupFit:
         return tuple(found)
 
 
-def revisited(groups: Sequence[str]) -> bool:
-    """Return whether a set-up was driven again after another one (A-B-A), so that drift can be told."""
-    blocks = [name for name, _ in groupby(groups)]
-    return len(blocks) > len(set(blocks))
-
-
 def fit_groups(
-    runs: Sequence[RunValue],
-    prior: ScatterPrior = mixed_effects.RUN_SCATTER,
-    with_drift: bool = True,
-    *,
-    inside_blocks: bool = False,
+    runs: Sequence[RunValue], prior: ScatterPrior = mixed_effects.RUN_SCATTER, *, line: bool = False
 ) -> GroupFit:
-    """Fit one mean per set-up, one scatter for the session, and drift when a set-up was driven twice.
+    """Fit one mean per set-up, one scatter for the session, and a straight drift where it is asked for.
+
+    Whether drift is there to be taken out is a question for `analyzer.comparison.session_drift`.
 
     Parameters
     ----------
@@ -145,53 +136,46 @@ def fit_groups(
         by a set-up they share.
     prior : ScatterPrior
         For sessions with too few runs to show their scatter, in the unit of the values.
-    with_drift : bool
-        False leaves drift out whatever the order.
-    inside_blocks : bool
-        True fits drift also where no set-up was driven again (A-A-B-B), from the slope inside the blocks.
+    line : bool
+        True fits a line over the order of driving, common to all set-ups, where the order can show one.
     """
     ordered = sorted(runs, key=lambda run: run.order)
-    names = [run.group for run in ordered]
-    groups = tuple(dict.fromkeys(names))
-    design = np.array([[float(name == group) for group in groups] for name in names])
-    design = np.column_stack([design, *_offsets(ordered)])
-    # Where no set-up was driven again only the slope inside the blocks shows it, and costs most of what is
-    # known of the change: whoever asks for it says so.
-    drifting = with_drift and (
-        inside_blocks
-        or any(revisited([r.group for r in ordered if r.session == name]) for name in _sessions(ordered))
-    )
-    if drifting:
-        wider = np.column_stack([design, _along(ordered)])
-        # The order may still leave drift and set-ups inseparable: then it stays out.
-        drifting = bool(np.linalg.matrix_rank(wider) == wider.shape[1])
-        design = wider if drifting else design
+    groups = tuple(dict.fromkeys(run.group for run in ordered))
+    design = means(ordered, groups)
+    if line:
+        wider = np.column_stack([design, along(ordered)])
+        # The order may leave drift and set-ups inseparable: then it stays out.
+        line = bool(np.linalg.matrix_rank(wider) == wider.shape[1])
+        design = wider if line else design
     variances = [run.variance for run in ordered]
     known = [v for v in variances if v is not None]
     # One run without an error of its own makes all runs count alike.
     within = np.array(known) if len(known) == len(variances) else None
     fit = mixed_effects.fit_runs(np.array([run.value for run in ordered]), within, design, prior)
     drift = None
-    if drifting:
+    if line:
         row = np.zeros(design.shape[1])
         row[-1] = 1.0
         drift = fit.contrast(row)
     return GroupFit(groups=groups, runs=tuple(ordered), fit=fit, drift=drift)
 
 
-def _sessions(runs: Sequence[RunValue]) -> tuple[str, ...]:
+def sessions(runs: Sequence[RunValue]) -> tuple[str, ...]:
+    """Return the sessions of the runs in their order."""
     return tuple(dict.fromkeys(run.session for run in runs))
 
 
-def _offsets(runs: Sequence[RunValue]) -> list[Floats]:
-    """Return a column per earlier session: means of set-ups are those of the last one."""
-    return [np.array([float(run.session == name) for run in runs]) for name in _sessions(runs)[:-1]]
+def means(runs: Sequence[RunValue], groups: Sequence[str]) -> Floats:
+    """Return a column per set-up, then one per earlier session: means are those of the last one."""
+    own = [[float(run.group == group) for run in runs] for group in groups]
+    offsets = [[float(run.session == name) for run in runs] for name in sessions(runs)[:-1]]
+    return np.array([*own, *offsets]).T
 
 
-def _along(runs: Sequence[RunValue]) -> Floats:
+def along(runs: Sequence[RunValue]) -> Floats:
     """Return the place in the order of driving, from the middle of each run's own session."""
     middle = {
-        name: float(np.mean([run.order for run in runs if run.session == name])) for name in _sessions(runs)
+        name: float(np.mean([run.order for run in runs if run.session == name])) for name in sessions(runs)
     }
     return np.array([run.order - middle[run.session] for run in runs])
 

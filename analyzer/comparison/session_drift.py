@@ -111,23 +111,61 @@ def change_with_drift(
     scale : float
         How far the figure moves per relative move of the roll gradient [1]; scales `SESSION_DRIFT`.
     """
-    plain = ledger.fit_groups(runs, prior, with_drift=False)
-    span = plain.runs[-1].order - plain.runs[0].order
-    tau = SESSION_DRIFT * scale / span if span else 0.0
+    plain = ledger.fit_groups(runs, prior)
+    span, tau = _span(plain), _tau(plain, scale)
     line = _line(plain)
-    odds = None if line is None else drift_odds(line.slope, line.variance, line.loss, line.dof, tau)
-    if line is not None and odds is not None and odds >= (TAKEN_OUT if line.dof > 1 else TAKEN_OUT_ON_ONE):
-        fit = ledger.fit_groups(runs, prior, inside_blocks=True)
+    odds = None if line is None else line.odds(tau)
+    if line is not None and odds is not None and line.beyond_doubt(odds):
+        fit = ledger.fit_groups(runs, prior, line=True)
         if fit.drift is not None:
-            leaning = abs(_response(plain, (before, after), _along(plain))) / span
+            leaning = abs(_response(plain, (before, after), ledger.along(plain.runs))) / span
             return _taken_out(fit, fit.drift, (before, after), odds, leaning)
     own, scatter = plain.change(before, after), run_scatter(plain)
     if line is not None and line.dof == 0:
         # What the runs show of scatter may all be drift: that of the prior stands alone.
-        bare = ledger.fit_groups(runs, prior, inside_blocks=True)
+        bare = ledger.fit_groups(runs, prior, line=True)
         own = Contrast(own.value, own.std_error * run_scatter(bare) / scatter, bare.fit.dof)
         scatter = run_scatter(bare)
-    return _left_in(plain, line, own, scatter, _response(plain, (before, after), _along(plain)), odds, tau)
+    return _left_in(
+        plain, line, own, scatter, _response(plain, (before, after), ledger.along(plain.runs)), odds, tau
+    )
+
+
+def fit_means(runs: Sequence[RunValue], prior: ScatterPrior = RUN_SCATTER, scale: float = 1.0) -> GroupFit:
+    """Return the means of set-ups over their runs; drift that is beyond doubt is taken out of them.
+
+    By the same odds as in a change between two of them. Drift that is not, is part of what was measured.
+
+    Parameters
+    ----------
+    runs : sequence of RunValue
+        Of one session, or of several that share set-ups.
+    prior, scale
+        As in `change_with_drift`.
+    """
+    plain = ledger.fit_groups(runs, prior)
+    line = _line(plain)
+    odds = None if line is None else line.odds(_tau(plain, scale))
+    if line is None or odds is None or not line.beyond_doubt(odds):
+        return plain
+    return ledger.fit_groups(runs, prior, line=True)
+
+
+def _span(fit: GroupFit) -> float:
+    """Return how many runs the longest session lasts."""
+    place = ledger.along(fit.runs)
+    return float(
+        max(
+            np.ptp([p for p, run in zip(place, fit.runs, strict=True) if run.session == name])
+            for name in ledger.sessions(fit.runs)
+        )
+    )
+
+
+def _tau(fit: GroupFit, scale: float) -> float:
+    """Return the standard deviation of the drift from one run to the next where there is any."""
+    span = _span(fit)
+    return SESSION_DRIFT * scale / span if span else 0.0
 
 
 def drift_odds(slope: float, variance: float, loss: float, dof: int, tau: float) -> float | None:
@@ -183,10 +221,18 @@ class _Line:
     loss: float
     dof: int
 
+    def odds(self, tau: float) -> float | None:
+        """Return the odds of drift against none."""
+        return drift_odds(self.slope, self.variance, self.loss, self.dof, tau)
+
+    def beyond_doubt(self, odds: float) -> bool:
+        """Return whether drift with these `odds` is taken out."""
+        return odds >= (TAKEN_OUT if self.dof > 1 else TAKEN_OUT_ON_ONE)
+
 
 def _line(plain: GroupFit) -> _Line | None:
     """Return the line, weighted as the fit without it; None when the set-ups leave no room for one."""
-    design = np.column_stack([_means(plain), _along(plain)])
+    design = np.column_stack([ledger.means(plain.runs, plain.groups), ledger.along(plain.runs)])
     if len(plain.runs) < design.shape[1] or np.linalg.matrix_rank(design) < design.shape[1]:
         return None
     weights = plain.fit.weights
@@ -198,17 +244,9 @@ def _line(plain: GroupFit) -> _Line | None:
     return _Line(float(found[-1]), float(inverse[-1, -1]), float(np.sum(weights * left**2)), dof)
 
 
-def _means(fit: GroupFit) -> Floats:
-    return np.array([[float(run.group == group) for group in fit.groups] for run in fit.runs])
-
-
-def _along(fit: GroupFit) -> Floats:
-    place: Floats = np.array([run.order for run in fit.runs])
-    return place - float(place.mean())
-
-
 def _design(fit: GroupFit) -> Floats:
-    return _means(fit) if fit.drift is None else np.column_stack([_means(fit), _along(fit)])
+    means = ledger.means(fit.runs, fit.groups)
+    return means if fit.drift is None else np.column_stack([means, ledger.along(fit.runs)])
 
 
 def _response(fit: GroupFit, names: tuple[str, str], shape: Floats) -> float:
@@ -223,7 +261,7 @@ def _response(fit: GroupFit, names: tuple[str, str], shape: Floats) -> float:
 def _taken_out(
     fit: GroupFit, slope: Contrast, names: tuple[str, str], odds: float, leaning: float
 ) -> DriftedChange:
-    place = _along(fit)
+    place = ledger.along(fit.runs)
     span = float(place[-1] - place[0])
     # What warms up does not do so along a straight line; what it may leave of one is an error of the change.
     part = (place - place[0]) / span

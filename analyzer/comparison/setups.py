@@ -11,6 +11,7 @@ import numpy as np
 from analyzer.comparison import ledger, stiffness
 from analyzer.comparison.ledger import GroupFit, RunValue, SheetErrors
 from analyzer.comparison.results import Ledger, SetupResult
+from analyzer.comparison.session_drift import fit_means
 from analyzer.comparison.stiffness import RunStiffness, Target
 from analyzer.comparison.unmeasured_axle import other_end_notes, unseen_note
 from analyzer.core.constants import AXLES, Axle
@@ -159,19 +160,19 @@ def _pool_session(
         values, missing = _gradient_values(runs, pick)
         pooled.reasons[name] = missing
         if values:
-            pooled.fits[name] = ledger.fit_groups(values)
+            pooled.fits[name] = fit_means(values)
     # An axle that was not driven, or whose roll does not show, stays unknown with its reason; the others go
     # on.
     for target in stiffness.TARGETS:
         values_of, scale, reasons = stiffness_values(car, target, runs, predictions)
         pooled.reasons[f"roll_stiffness_{target}"] = reasons
         if values_of:
-            pooled.fits[f"roll_stiffness_{target}"] = ledger.fit_groups(values_of, scatter_prior(scale))
+            pooled.fits[f"roll_stiffness_{target}"] = fit_means(values_of, scatter_prior(scale), scale)
     for axle in AXLES:
         shares = [_share_value(run, axle, order) for order, run in enumerate(runs)]
         there = [share for share in shares if share is not None]
         if there:
-            pooled.fits[f"left_share_{axle}"] = ledger.fit_groups(there, SHARE_SCATTER, with_drift=False)
+            pooled.fits[f"left_share_{axle}"] = ledger.fit_groups(there, SHARE_SCATTER)
     return pooled
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -19,6 +20,7 @@ from analyzer.comparison.session_drift import (
     change_with_drift,
     drift_odds,
     driving_blocks,
+    fit_means,
 )
 
 ORDERS = ("AABB", "AAABBB", "ABBA", "AABBBA", "ABABAB")
@@ -146,6 +148,34 @@ def test_what_leans_into_the_change_is_the_distance_of_the_middles(order: str, l
     (found,) = drawn(order, 0.01, 0.0, 0.0, 1)
     assert found.drift.leaning == pytest.approx(leaning, abs=1e-9)
     assert driving_blocks(session(order, np.zeros(len(order)))) == found.drift.order
+
+
+@pytest.mark.parametrize("order", ["AAABBB", "AABBBA", "ABABAB"])
+def test_means_and_change_take_out_the_same_drift(order: str) -> None:
+    """One rule: what is beyond doubt for the change of two set-ups is for their means, and only that."""
+    taken = 0
+    for seed in range(40):
+        draw = np.random.default_rng(seed)
+        drift = (0.0, DRIFT)[seed % 2]
+        runs = session(order, drift * np.linspace(0.0, 1.0, 6) + 0.002 * draw.standard_normal(6))
+        changed, means = change_with_drift(runs, "A", "B"), fit_means(runs)
+        assert (means.drift is not None) is (changed.drift.treatment is Treatment.TAKEN_OUT)
+        assert means.mean("B").value - means.mean("A").value == pytest.approx(
+            changed.fit.change("A", "B").value
+        )
+        taken += means.drift is not None
+    assert 5 <= taken <= 25
+
+
+def test_sessions_that_share_set_ups_have_one_line_and_their_own_levels() -> None:
+    place = np.arange(6.0)
+    values = 0.01 * (place - 2.5) + np.array([0.0, 0.0, 0.1, 0.1, 0.1, 0.0])
+    first = [replace(run, session="first", order=run.order - 10.0) for run in session("AABBBA", values + 0.3)]
+    found = fit_means([*first, *session("AABBBA", values)])
+    assert found.drift is not None
+    assert found.drift.value == pytest.approx(0.01)
+    assert found.mean("A").value == pytest.approx(0.0, abs=1e-9)
+    assert found.change("A", "B").value == pytest.approx(0.1)
 
 
 def test_the_order_is_told_in_blocks() -> None:

@@ -23,8 +23,8 @@ from analyzer.comparison.choosing.effects import (
     ratios,
 )
 from analyzer.comparison.choosing.wishes import Goal, Wish
-from analyzer.comparison.ledger import fit_groups
 from analyzer.comparison.results import Choice, Effect, GoalResult, Option, RunPlan
+from analyzer.comparison.session_drift import fit_means, run_scatter
 from analyzer.comparison.setups import scatter_prior, setup_results, stiffness_values
 from analyzer.comparison.stiffness import Target, common_sensitivity, roll_sheet
 from analyzer.comparison.verdict import default_scatter, plan_runs
@@ -209,9 +209,7 @@ def _scatter(
     """Return the scatter of one run's logarithm of stiffness: the session's, or the stated prior."""
     values, scale, _ = stiffness_values(car, target, [r for r in runs if r.setup in setups], predictions)
     if values:
-        fit = fit_groups(values, scatter_prior(scale))
-        group = fit.groups[0]
-        return fit.mean(group).std_error * math.sqrt(fit.count(group))
+        return run_scatter(fit_means(values, scatter_prior(scale), scale))
     sheet = roll_sheet(car, predict_setup(car, "present", present))
     roll = {a: float(sheet.gradient[a]) for a in AXLES}
     return default_scatter(common_sensitivity(target, roll, sheet))
