@@ -116,7 +116,7 @@ def test_power_of_the_planned_order_is_as_stated() -> None:
             )
             for i, g in enumerate(order)
         ]
-        seen.append(fit_groups(runs).change("A", "B"))
+        seen.append(fit_groups(runs, line=True).change("A", "B"))
     assert softened(seen) == pytest.approx(stated, abs=0.05)
     assert 0.93 <= held(seen, -change) <= 0.97
 

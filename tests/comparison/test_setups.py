@@ -49,6 +49,23 @@ def test_axle_stiffness_says_that_the_other_axle_is_from_the_sheet() -> None:
     assert result.measured["roll_stiffness_total"].notes == ()
 
 
+@pytest.mark.parametrize("order", ["AAABBB", "AABBBA"])
+def test_gradients_stay_as_driven_and_stiffness_has_clear_drift_taken_out(order: str) -> None:
+    drifting = session_runs(CAR, [(name, SETUPS[name]) for name in order], within=None, drift=0.005)
+    driven = {r.name: value(r.roll_gradient["rear"]) for r in drifting}
+    results = results_of(CAR, SETUPS, drifting)
+    for result in results.values():
+        own = np.exp(np.mean(np.log([driven[name] for name in result.runs])))
+        assert value(result.measured["roll_gradient_rear"]) == pytest.approx(own, rel=1e-9)
+    # Over the session alike for all set-ups, so that what the line does cancels between the two.
+    ratios = [
+        value(result.measured["roll_stiffness_total"]) / value(result.predicted.roll_stiffness["total"])
+        for result in results.values()
+    ]
+    assert ratios[0] == pytest.approx(ratios[1], rel=1e-9)
+    assert all("taken out" in r.measured["roll_stiffness_total"].notes[-1] for r in results.values())
+
+
 def test_every_figure_has_both_errors_and_an_interval_that_holds_them() -> None:
     result = results_of(CAR, SETUPS, RUNS)["B"]
     for part in ("front", "rear", "total"):
