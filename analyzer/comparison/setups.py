@@ -160,7 +160,7 @@ def _pool_session(
         values, missing = _gradient_values(runs, pick)
         pooled.reasons[name] = missing
         if values:
-            # As driven: pace moves a gradient from run to run, and a line through that is no drift of the car.
+            # As driven: pace moves a gradient from run to run; a line through that is no drift of the car.
             pooled.fits[name] = ledger.fit_groups(values)
     # An axle that was not driven, or whose roll does not show, stays unknown with its reason; the others go
     # on.
