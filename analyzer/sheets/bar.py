@@ -168,13 +168,13 @@ class MadeOf(Sheet):
     """A part with a material; the table's values hold unless the sheet states its own."""
 
     material: str
-    """A name of the table in bars.md, or any other with both moduli stated."""
+    """A name from the table of materials in bars.md, or any other with both moduli given."""
     elastic_modulus: ElasticModulus | None = None
-    """E; as in the table when not given."""
+    """Young's modulus E; from the table when not given."""
     shear_modulus: ShearModulus | None = None
-    """G; as in the table when not given."""
+    """Shear modulus G; from the table when not given."""
     yield_strength: YieldStrength | None = None
-    """For the stress factor; as in the table when not given."""
+    """Yield strength, for the stress factor; from the table when not given."""
 
     @model_validator(mode="after")
     def _known_material(self) -> MadeOf:
@@ -193,9 +193,11 @@ class RoundEnd(Sheet):
     """A piece of another section at each end of the tube; solid when no wall is given."""
 
     length: EndLength
-    """Of the piece at one end."""
+    """Length of the piece at one end."""
     outside_diameter: Diameter
+    """Outside diameter of the end pieces."""
     wall: Wall | None = None
+    """Wall of the end pieces; solid when not given."""
 
     @model_validator(mode="after")
     def _wall_fits(self) -> RoundEnd:
@@ -208,12 +210,13 @@ class Tube(MadeOf):
 
     material: str = "4130"
     outside_diameter: Diameter
+    """Outside diameter of the tube between the blades."""
     wall: Wall | None = None
-    """Solid when not given."""
+    """Wall of the tube; solid when not given."""
     length: AcrossLength
     """Between the centre lines of the two blades."""
     ends: RoundEnd | None = None
-    """Both end pieces of a stepped tube."""
+    """End pieces of a stepped tube, both alike."""
 
     @model_validator(mode="after")
     def _possible(self) -> Tube:
@@ -229,7 +232,7 @@ class Mounts(Sheet):
     """The two bearings that carry the tube."""
 
     spacing: MountSpacing
-    """Between the middles of both bearings."""
+    """Distance between the middles of the two bearings."""
     rate: PartRate | None = None
     """Radial rate of one mount; rigid when not given."""
 
@@ -243,28 +246,27 @@ class Blade(MadeOf):
     thickness: BladeThickness
     """Side of the section along the tube, at the tube's axis."""
     tip_depth: BladeDepth | None = None
-    """Depth at `length`, where the blade tapers."""
+    """Depth at the blade's end (`length`), where the depth tapers."""
     tip_thickness: BladeThickness | None = None
-    """Thickness at `length`, where the blade tapers."""
+    """Thickness at the blade's end (`length`), where the thickness tapers."""
     length: BladeLength | None = None
     """From the tube's axis to the blade's end; needed for a taper."""
     root: BladeRoot | None = None
-    """From the tube's axis to where the blade starts to bend (edge of clamp or weld); taken by `seat` when
-    not given."""
+    """From the tube's axis to where the blade is free to bend (edge of clamp or weld); estimated from `seat`
+    when not given."""
     seat: Literal["face", "through", "socket"] | None = None
     """How the blade sits on the tube. "face": the tube's end on the blade's face or, of a flat blade, the
-    blade's end on the tube's side; "through": the tube let through the blade, or a flat blade through the
-    tube; "socket": the blade's end held in a block or clamp. Any of them, with a wide error, when not
-    given."""
+    blade's end on the tube's side; "through": the tube passed through the blade, or a flat blade through the
+    tube; "socket": the blade's end held in a block or clamp. When not given, any of them is possible and
+    the error is wide."""
     outline: Annotated[list[Corner], Field(min_length=3, max_length=200)] | None = None
-    """Section other than a rectangle: its corners in order, each as ["across the blade", "in its depth"], for
-    instance [["-4 mm", "-19 mm"], ["4 mm", "-19 mm"], ["2 mm", "19 mm"], ["-2 mm", "19 mm"]]; from side to
-    side it measures `thickness` by `depth`."""
+    """Section other than a rectangle: its corners in order, each as ["across the blade", "in its depth"];
+    from side to side it measures `thickness` by `depth`."""
     turn: BladeTurn | None = None
-    """Turned about its own length: 0 edge to the load (stiff), 90 deg flat to the load (soft); positive when
-    its upper edge turns outboard."""
+    """Angle of the blade about its own length: 0 edge to the load (stiff), 90 deg flat to the load (soft);
+    positive when its upper edge turns outboard."""
     joint: Literal["welded", "machined"] = "welded"
-    """How blade and tube hang together; sets the fatigue class and the strength there."""
+    """How blade and tube are joined; sets the fatigue class and the strength there."""
     weld_strength: YieldStrength | None = None
     """Yield strength next to the weld, of tube and blade alike: of a test piece, or what heat treatment after
     welding gives; that of the annealed material when not given."""
@@ -355,19 +357,20 @@ class Spacer(Sheet):
     """Spacers between blade and rod end; each moves the link sideways by its thickness."""
 
     thickness: SpacerThickness
-    """Of one spacer."""
+    """Thickness of one spacer."""
     side: Literal["outboard", "inboard"] = "outboard"
-    """Of the blade on which spacers and rod end sit."""
+    """Side of the blade on which spacers and rod end sit."""
     most: Annotated[int, Field(ge=0, le=20)] = 0
-    """How many there is room for per side; every number up to this is worked out."""
+    """How many there is room for per side; every number up to this is computed."""
 
 
 class Bolt(MadeOf):
     """The bolt that carries the rod end on the blade."""
 
     diameter: BoltDiameter
+    """Nominal diameter of the bolt."""
     pitch: ThreadPitch | None = None
-    """Of the thread, where the bolt bends in it; a plain shank when not given."""
+    """Pitch of the thread, where the bolt bends in its thread; a plain shank when not given."""
     material: str = "bolt 8.8"
 
     @model_validator(mode="after")
@@ -385,35 +388,37 @@ class Link(Sheet):
     rate: PartRate | None = None
     """Axial rate of one link with its two rod ends; rigid when not given."""
     length: LinkLength | None = None
-    """Between the rod-end centres; needed for its motion."""
+    """Between the centres of its two rod ends; needed for its motion."""
     angle: LinkAngle | None = None
-    """Side view, at static ride height: from square to the lever, of a formed bar from upright, as its points
-    stand in the car's axes. Positive when the lower end stands nearer to the bar's axis than at 0."""
+    """Side view, at static ride height: from the perpendicular to the lever; of a formed bar from the
+    vertical of the axes in which its points are given. Positive when the lower end is nearer to the bar's
+    axis than at 0."""
     lean: LinkAngle | None = None
-    """Front view, at static ride height: 0 when the link stands in the blade's plane; positive when its lower
-    end stands further outboard than its upper one."""
+    """Front view, at static ride height: 0 when the link lies in the blade's plane; positive when its lower
+    end is further outboard than its upper one."""
     rod_end_limit: RodEndLimit | None = None
-    """Greatest misalignment the rod ends allow to each side."""
+    """Greatest misalignment that the rod ends allow to each side; 12 deg when not given."""
     lower_bolt: Literal["along tube", "along car"] = "along tube"
     """Direction of the lower rod end's bolt."""
     left_longer: LinkDifference | None = None
-    """Left link longer than the right one by this; negative when shorter."""
+    """By how much the left link is longer than the right one; negative when shorter."""
 
 
 class BenchTest(Sheet):
-    """Loads hung on one link eye with the other one held, and the deflections read there."""
+    """Loads applied at one link eye while the other one is held, and the deflections read there."""
 
     loads: Annotated[list[Load], Field(max_length=100, default_factory=list)]
-    """Three or more, with as many deflections."""
+    """Three loads or more."""
     deflections: Annotated[list[Deflection], Field(max_length=100, default_factory=list)]
+    """Deflection at each of the loads, at the loaded eye."""
     rate: HeldRate | None = None
-    """Load per deflection, other eye held, where somebody has already drawn the line."""
+    """In place of loads and deflections: load per deflection, the other eye held."""
     resolution: Resolution | None = None
-    """Step to which the deflections are read; 0.1 mm when not given."""
+    """Smallest step of the deflection readings; 0.1 mm when not given."""
     hole: Annotated[int, Field(ge=1)] = 1
-    """In which both links stood; a bent bar has none."""
+    """Hole in which both links were fitted during the test; a bent bar has none."""
     spacers: Annotated[int, Field(ge=0)] = 0
-    """Per side."""
+    """Number of spacers per side during the test."""
     use: bool = False
     """True: measured / computed scales the rate of every setting and of every other tube, wall or blade, with
     an error that grows with the difference from the bar tested."""
@@ -444,21 +449,29 @@ class BladedBar(Sheet):
     """A tube with a blade at each end."""
 
     kind: Literal["bladed"]
+    """Says that this bar has blades."""
     motion_ratio: BarRatio
     """Link travel at the bar / wheel travel."""
     tube: Tube
+    """The tube across the car."""
     mounts: Mounts
+    """Its two bearings."""
     blade: Blade
+    """One blade; both are alike."""
     holes: Annotated[list[Lever], Field(min_length=1, max_length=20)]
-    """Lever arms; hole 1 is the outermost, the softest."""
+    """Lever arm of each hole, from the tube's axis; hole 1 is the outermost, the softest."""
     spacer: Spacer | None = None
+    """The spacers that are at hand; no spacers when not given."""
     bolt: Bolt | None = None
+    """The bolt through blade and rod end; rigid when not given."""
     link: Link | None = None
+    """The two links; rigid, and their motion is not computed, when not given."""
     base_offset: Offset | None = None
-    """Offset of the rod end from the blade's centre plane without any spacer."""
+    """Distance of the rod end from the blade's centre plane without any spacer."""
     fitted: BarSetting | None = None
-    """The setting that is on the car now, for comparisons when no session is at hand."""
+    """The setting that is on the car now; changes are counted from it where no session is given."""
     bench: BenchTest | None = None
+    """A measurement of this bar's rate, to compare with the computed one."""
 
     @model_validator(mode="after")
     def _possible(self) -> BladedBar:
@@ -525,20 +538,23 @@ class FormedPoint(Sheet):
     """A corner of the centre line: x forward, y left, z up, from any fixed point of the car."""
 
     x: Place
+    """Forward."""
     y: Place
+    """To the left."""
     z: Place
+    """Upwards."""
     bend_radius: BendRadius | None = None
     """Centre-line radius of the bend at this corner; a sharp corner when not given."""
 
 
 class FormedMounts(Sheet):
-    """The two bearings of a formed bar; each sits where the centre line passes its place across the car."""
+    """The two bearings of a formed bar, each where the centre line passes its position across the car."""
 
     left: Place
-    """Position across the car, as for the right one."""
+    """Position of the left bearing across the car (y, left positive), from the same origin as the points."""
     right: Place
-    """Position across the car (y, left positive), on the same zero as the points; where the centre line
-    passes it more than once, the pass nearest to the middle of the bar counts."""
+    """Position of the right bearing; where the centre line passes it more than once, the pass nearest to the
+    middle of the bar counts."""
     rate: PartRate | None = None
     """Radial rate of one mount; rigid when not given."""
 
@@ -547,17 +563,22 @@ class FormedBar(MadeOf):
     """A bar bent from one piece, from the left link eye to the right one."""
 
     kind: Literal["formed"]
+    """Says that this bar is bent from one piece."""
     material: str = "spring steel"
     motion_ratio: BarRatio
     """Link travel at the bar / wheel travel."""
     outside_diameter: Diameter
+    """Outside diameter of the bar."""
     wall: Wall | None = None
-    """Solid when not given."""
+    """Wall of a bar made of tube; solid when not given."""
     points: Annotated[list[FormedPoint], Field(min_length=3, max_length=60)]
-    """Centre line from the left link eye to the right one, corners before bending."""
+    """Corners of the centre line before bending, from the left link eye to the right one."""
     mounts: FormedMounts
+    """Its two bearings."""
     link: Link | None = None
+    """The two links; rigid, and their motion is not computed, when not given."""
     bench: BenchTest | None = None
+    """A measurement of this bar's rate, to compare with the computed one."""
 
     @model_validator(mode="after")
     def _possible(self) -> FormedBar:
@@ -586,6 +607,7 @@ class NoBar(Sheet):
     """No bar on this axle."""
 
     kind: Literal["none"]
+    """Says that this axle has no bar."""
 
 
 Bar = Annotated[BladedBar | FormedBar | NoBar, Field(discriminator="kind")]

@@ -20,18 +20,20 @@ class AxleShelf(Sheet):
     """Parts at hand for one axle, beside those that are fitted."""
 
     springs: list[fields.Stiffness] = Field(max_length=20, default_factory=list)
-    """Rates of further springs, at the spring."""
+    """Rates of further springs, of one spring each."""
     tubes: list[Tube] = Field(max_length=20, default_factory=list)
-    """Further tubes of a bladed bar."""
+    """Further tubes for the bladed bar."""
     blades: list[Blade] = Field(max_length=20, default_factory=list)
-    """Further blades of a bladed bar, with the same holes."""
+    """Further blades for the bladed bar, with the same holes."""
 
 
 class Shelf(fields.Sheet):
     """Parts at hand."""
 
     front: AxleShelf = AxleShelf()
+    """For the front axle."""
     rear: AxleShelf = AxleShelf()
+    """For the rear axle."""
 
 
 # The logger part of a car sheet: where each house channel is in the log and how to calibrate it.
@@ -65,15 +67,20 @@ class Channel(fields.Sheet):
     """
 
     column: str
+    """Name of its column in the log."""
     file: str | None = None
-    """Where several files of a run have a column of that name: part of that file's name, or a pattern."""
+    """Which file is meant where several of a run have a column of that name: part of the file's name, or a
+    pattern."""
     unit: str | None = None
+    """Unit of the column, where it holds a physical quantity; taken from the log when not given."""
     volts: Annotated[list[float], Field(min_length=2)] | None = None
+    """In place of a unit: readings of the sensor (volts or counts) at the travels below."""
     travel: Annotated[list[_Travel], Field(min_length=2)] | None = None
+    """Damper travel at each of the readings in `volts`."""
     sign: Annotated[int, Field(ge=-1, le=1)] = 1
     """-1 for a sensor that is wired or mounted the other way round."""
     static: str | None = None
-    """Reading at static ride height, as calibrated travel ("27 mm"); this becomes zero."""
+    """Reading at static ride height, as calibrated travel; this becomes zero."""
 
     @field_validator("sign")
     @classmethod
@@ -105,17 +112,20 @@ class Position(fields.Sheet):
     """Position of the IMU from the sprung CG, ISO 8855 axes (x forward, y left, z up)."""
 
     x: fields.Length = Uncertain(0.0, None)
+    """In front of the centre of gravity; negative behind it."""
     y: fields.Length = Uncertain(0.0, None)
+    """To the left of it; negative to the right."""
     z: fields.Length = Uncertain(0.0, None)
+    """Above it; negative below."""
 
 
 class Lean(fields.Sheet):
-    """How the box of the inertial unit leans against the car; axes ISO 8855, x forward, y left, z up."""
+    """How the inertial unit is tilted against the car; axes ISO 8855, x forward, y left, z up."""
 
     roll: fields.Angle = Uncertain(0.0, None)
-    """About x: positive leans it to the right."""
+    """About x: positive tilts it to the right."""
     pitch: fields.Angle = Uncertain(0.0, None)
-    """About y: positive leans it nose down."""
+    """About y: positive tilts it nose down."""
     yaw: fields.Angle = Uncertain(0.0, None)
     """About z: positive turns it to the left."""
 
@@ -124,11 +134,12 @@ class Imu(fields.Sheet):
     """Where the inertial unit sits and how it is turned."""
 
     position: Position = Position()
+    """Where it is mounted; at the centre of gravity when not given."""
     axes: dict[str, str] = Field(default_factory=dict)
-    """Optional: which sensor axis points where, for instance { x = "left", y = "backward", z = "up" }."""
+    """Which sensor axis points where: "forward", "backward", "left", "right", "up" or "down"; as the channels
+    are named when not given."""
     lean: Lean | None = None
-    """Optional: a lean of the box that was measured, for instance { pitch = "1.5 deg ± 0.2 deg" }; without it
-    the lean is found in each log."""
+    """Tilt of the unit as measured on the car; found from each log when not given."""
 
     @field_validator("axes")
     @classmethod
@@ -146,19 +157,26 @@ class Logger(fields.Sheet):
     """Channels and clock of the car's logger."""
 
     channels: dict[str, Channel] = Field(default_factory=dict)
+    """Channels by their names in this program: damper_FL, damper_FR, damper_RL, damper_RR, accel_x, accel_y,
+    accel_z, gyro_x, gyro_y, gyro_z, speed, steer_angle, latitude, longitude, time; others as other_NAME."""
     imu: Imu = Imu()
+    """The inertial unit: accelerometers and gyros."""
     sample_rate: fields.Frequency | None = None
     """Rate of a log without a time column."""
     level: Annotated[list[fields.Time], Field(min_length=2, max_length=2)] | None = None
-    """Stretch of log time in which every run stands or runs level: the pots' zero."""
+    """Start and end, in log time, of a stretch in which every run is at rest or drives straight on level
+    ground: the pots are zeroed there."""
     delimiter: str | None = None
+    """Character between the cells; recognised when not given."""
     decimal: str | None = None
+    """Decimal mark, "." or ","; recognised when not given."""
     encoding: str | None = None
+    """Text encoding; recognised when not given."""
     header_line: Annotated[int, Field(ge=1)] | None = None
-    """Line of the column names, counted from 1."""
+    """Line of the column names, counted from 1; recognised when not given."""
     zero: Literal["found", "standing", "calibration"] = "found"
-    """What may overrule the pots' calibrated zero: standing or straight running found in a log, standing
-    alone, or nothing."""
+    """What may replace the pots' calibrated zero: "found", the car at rest or driving straight in a log;
+    "standing", the car at rest alone; "calibration", nothing."""
 
     @field_validator("channels")
     @classmethod
@@ -180,16 +198,22 @@ class CornerLoads(fields.Sheet):
     """Scale readings at static ride height, driver in."""
 
     FL: fields.Weight
+    """Front left."""
     FR: fields.Weight
+    """Front right."""
     RL: fields.Weight
+    """Rear left."""
     RR: fields.Weight
+    """Rear right."""
 
 
 class AxleMass(fields.Sheet):
-    """Unsprung mass of both wheels of each axle."""
+    """Unsprung mass of each axle, both wheels together."""
 
     front: fields.Mass
+    """Of the front axle."""
     rear: fields.Mass
+    """Of the rear axle; of a solid axle all of it."""
 
 
 class Place(fields.Sheet):
@@ -202,33 +226,33 @@ class Place(fields.Sheet):
 
 
 class Places(fields.Sheet):
-    """Where loads sit that may differ between runs, as the session sheet's conditions state them."""
+    """Where loads are that may differ between runs, as the session sheet's conditions state them."""
 
     fuel: Place | None = None
-    """Middle of the fuel; taken about the rear axle, with a wide error, when not given."""
+    """Centre of the fuel; near the rear axle, with a wide error, when not given."""
     driver: Place | None = None
-    """Taken between the axles at seat height, with a wide error, when not given."""
+    """Centre of the driver; between the axles at seat height, with a wide error, when not given."""
     passenger: Place | None = None
-    """As the driver when not given."""
+    """Centre of a passenger; as the driver when not given."""
     ballast: Place | None = None
-    """Nothing is taken when not given: what another ballast does is then not predicted."""
+    """Centre of the ballast; when not given, the effect of a change of ballast is not predicted."""
 
 
 class MassSheet(fields.Sheet):
     """Loads and the centre of gravity."""
 
     corner_loads: CornerLoads
-    """What the scales show at each wheel."""
+    """Reading of the scale under each wheel."""
     unsprung: AxleMass
     """Wheels, hubs, brakes and half of the links, both sides of an axle together."""
     cg_height: fields.CgHeight
     """Height of the whole car's centre of gravity above ground at static ride height."""
     wheelbase: fields.Wheelbase
-    """Front to rear wheel centres."""
+    """Between front and rear wheel centres."""
     roll_inertia: fields.Inertia | None = None
-    """Of the sprung mass about its roll axis; not needed for gradients."""
+    """Moment of inertia of the sprung mass about its roll axis; not needed for gradients."""
     places: Places = Places()
-    """Places of loads that may differ between runs."""
+    """Where loads are that may differ between runs: fuel, driver, passenger, ballast."""
 
     def load(self, corner: Corner) -> Uncertain:
         """Return the static load of a `corner` [N]."""
@@ -248,7 +272,9 @@ class TravelTable(fields.Sheet):
     """
 
     wheel: Annotated[list[fields.Length], Field(min_length=2)]
+    """Wheel travel of each row, rising."""
     damper: Annotated[list[fields.Length], Field(min_length=2)]
+    """Damper (or spring) travel of each row."""
 
     @model_validator(mode="after")
     def _rising(self) -> TravelTable:
@@ -264,7 +290,9 @@ class LoadCurve(fields.Sheet):
     """A bump stop as measured: compression and load, both from zero upwards."""
 
     compression: Annotated[list[fields.LengthOrZero], Field(min_length=2)]
+    """Compression of the bump stop in each row, from zero, rising."""
     load: Annotated[list[fields.Force], Field(min_length=2)]
+    """Load at each compression."""
 
     @model_validator(mode="after")
     def _rising(self) -> LoadCurve:
@@ -279,18 +307,18 @@ class Spring(fields.Sheet):
     """One spring of the axle and its motion ratio."""
 
     rate: fields.Stiffness
-    """Of one spring, at the spring."""
+    """Rate of one spring, at the spring."""
     motion_ratio: fields.Ratio | TravelTable
-    """Spring (damper) travel / wheel travel."""
+    """Spring travel / wheel travel, as a number or as a table of measured travels."""
 
 
 class DamperRates(fields.Sheet):
     """A straight-line damper: force per speed at the damper."""
 
     bump: fields.Damping
-    """In compression."""
+    """In compression (bump)."""
     rebound: fields.Damping
-    """In extension."""
+    """In extension (rebound)."""
 
 
 class Damper(fields.Sheet):
@@ -299,15 +327,15 @@ class Damper(fields.Sheet):
     bump_stop_gap: fields.StopTravel | None = None
     """Damper travel from static ride height to first contact with the bump stop."""
     full_bump: fields.StopTravel | None = None
-    """Damper travel from static ride height to the end."""
+    """Damper travel from static ride height to the end of compression."""
     full_droop: fields.StopTravel | None = None
-    """Extension from static ride height to the end of the damper (written positive)."""
+    """Damper travel from static ride height to full extension, as a positive figure."""
     bump_stop_rate: fields.StopRate | LoadCurve | None = None
     """Rate of the bump stop at the damper, or its measured load curve."""
     motion_ratio: fields.Ratio | TravelTable | None = None
     """Only when the damper is not at the spring: damper travel / wheel travel."""
     rates: DamperRates | None = None
-    """Force per speed, for wheel loads."""
+    """Damping, for wheel loads."""
 
     @model_validator(mode="after")
     def _gap_before_end(self) -> Damper:
@@ -321,25 +349,28 @@ class AxleSheet(fields.Sheet):
     """Everything that belongs to one axle."""
 
     suspension: Literal["independent", "solid axle"] = "independent"
-    """A solid axle keeps its wheels upright and has its springs at spring_base."""
+    """Kind of suspension. A solid axle keeps its wheels upright and has its springs at `spring_base`."""
     track_width: fields.TrackWidth
-    """Between the middles of left and right tyre at static ride height."""
+    """Between the centres of the left and right tyre at static ride height."""
     roll_centre_height: fields.RollCentreHeight
-    """Above ground at static ride height; negative below ground."""
+    """Height of the roll centre above ground at static ride height; negative below ground."""
     wheel_radius: fields.WheelRadius
     """Height of the wheel centre above ground."""
     camber_gain: fields.CamberGain | None = None
     """Camber change per wheel travel relative to the body; positive leans the wheel's top inwards in bump."""
     tyre_rate: fields.TyreRate | None = None
-    """Vertical rate of one tyre; without it tyre roll cannot be told, and the report says so."""
+    """Vertical rate of one tyre; without it the roll on the tyres stays unknown, and the report says so."""
     tyre_rate_with_pressure: fields.Ratio | None = None
-    """By what part tyre rate grows when (gauge) pressure grows by one part: 0.7 says that 10 % more pressure
-    makes 7 % more rate. 0.7 ± 0.2 taken when not given."""
+    """Relative change of tyre rate per relative change of (gauge) pressure: at 0.7, 10 % more pressure makes
+    the rate 7 % higher. 0.7 ± 0.2 when not given."""
     spring: Spring
+    """The springs, both alike."""
     spring_base: fields.TrackWidth | None = None
-    """Solid axle only: distance between left and right spring; springs act there, not at the track."""
+    """Solid axle only: distance between left and right spring."""
     damper: Damper = Damper()
+    """The dampers with their stops, both alike."""
     bar: Bar = NoBar(kind="none")
+    """The anti-roll bar: with blades, formed (bent from one piece), or none."""
 
     @property
     def damper_motion_ratio(self) -> Uncertain | TravelTable:
@@ -351,13 +382,19 @@ class CarSheet(fields.Sheet):
     """One car as measured in the workshop."""
 
     name: str
+    """Name of the car, for headings."""
     notes: str = ""
+    """Anything worth remembering; not evaluated."""
     mass: MassSheet
+    """Loads, masses and the centre of gravity."""
     front: AxleSheet
+    """The front axle."""
     rear: AxleSheet
+    """The rear axle."""
     chassis_stiffness: fields.TorsionalStiffness | None = None
     """Torsional stiffness of the shell between the axles; rigid when not given."""
     logger: Logger = Logger()
+    """Channels and clock of the data logger."""
     shelf: Shelf = Shelf()
     """Further springs, tubes and blades at hand, among which the next setting may be chosen."""
 

@@ -21,16 +21,20 @@ class SideSetting(Sheet):
     """Hole and spacers of one side, where left and right differ."""
 
     hole: Annotated[int, Field(ge=1)]
+    """Hole of the right link, counted from the outermost."""
     spacers: Annotated[int, Field(ge=0)] = 0
+    """Number of spacers on the right side."""
     turn: BladeTurn | None = None
-    """Blade turned to this angle; as in the car sheet when not given."""
+    """Right blade turned to this angle; as in the car sheet when not given."""
 
 
 class BarSetting(Sheet):
     """How a bladed bar is set: hole (1 is the outermost) and number of spacers per side."""
 
     hole: Annotated[int, Field(ge=1)] = 1
+    """Hole in which the links are fitted, counted from the outermost."""
     spacers: Annotated[int, Field(ge=0)] = 0
+    """Number of spacers per side."""
     turn: BladeTurn | None = None
     """Blade turned to this angle, 0 edge and 90 deg flat to the load; as in the car sheet when not given."""
     right: SideSetting | None = None
@@ -38,11 +42,14 @@ class BarSetting(Sheet):
 
 
 class Setup(Sheet):
-    """A named hardware state of the car. "off" means the bar is there but its links are unhooked."""
+    """A named state of the car's hardware. "off": the bar is fitted, but its links are disconnected."""
 
     front_bar: BarSetting | Literal["off"] | None = None
+    """Setting of the front bar; needed where the car has a bladed bar there."""
     rear_bar: BarSetting | Literal["off"] | None = None
+    """Setting of the rear bar; needed where the car has a bladed bar there."""
     notes: str = ""
+    """Anything worth remembering; not evaluated."""
 
     def bar(self, axle: Axle) -> BarSetting | Literal["off"] | None:
         """Return the bar setting of one `axle`; None when the sheet says nothing."""
@@ -50,17 +57,21 @@ class Setup(Sheet):
 
 
 class Run(Sheet):
-    """One recorded pass."""
+    """One recorded run."""
 
     name: str
+    """Name of the run on the page and in all tables; each run its own."""
     logs: Annotated[list[str], Field(min_length=1)]
+    """Log files of this run, beside the sheet: one, or one of each logger."""
     setup: str
+    """Which of the set-ups was on the car."""
     level: Annotated[list[Time], Field(min_length=2, max_length=2)] | None = None
-    """Stretch of log time in which this run stands or runs level: the pots' zero."""
+    """Start and end, in log time, of a stretch in which this run is at rest or drives straight on level
+    ground: the pots are zeroed there."""
     clock_offsets: list[Time] | None = None
     """One per log: what to add to its clock; the first is usually "0 s"."""
     box_moved: bool = False
-    """Whether the inertial box was taken off or turned before this run; its lean is then told anew."""
+    """Whether the inertial unit was removed or turned before this run; its lean is then found anew."""
     conditions: dict[str, str] = Field(default_factory=dict)
     """What may differ between runs, in your own keys. Read as quantities and taken out of a change of set-up:
     fuel ("20 l", "15 kg"), driver_mass, passenger and ballast ("75 kg", "none"), tyre_pressure ("190 kPa")
@@ -71,12 +82,17 @@ class SessionSheet(Sheet):
     """One session: a car, its set-ups and runs."""
 
     name: str
+    """Name of the session, for headings."""
     car: str
+    """File name of the car sheet, in the same folder."""
     course: str | None = None
+    """File name of the course sheet; sections are found from the logs when not given."""
     date: dt.date | None = None
     """Day of the session, "2031-05-04"; orders the sessions of a season."""
     setups: Annotated[dict[str, Setup], Field(min_length=1)]
+    """Set-ups by a name of your choice."""
     runs: Annotated[list[Run], Field(min_length=1)]
+    """Runs in the order in which they were driven."""
 
     @field_validator("date", mode="before")
     @classmethod
@@ -132,9 +148,11 @@ class Gate(Sheet):
     """A line across the course, as a point on it: passed where the car comes closest."""
 
     latitude: Latitude
+    """Of the middle of the gate, north positive."""
     longitude: Longitude
+    """Of the middle of the gate, east positive."""
     width: GateWidth = Uncertain(30.0, None)
-    """The car must come within half of this to pass the gate."""
+    """The car passes the gate when it comes within half of this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,10 +196,11 @@ class Section(Sheet):
     """One named stretch of the course."""
 
     name: str
+    """Name as the driver says it."""
     start: PlaceMark
     """A distance along the course, a time after the start of the moving part ("12 s"), or a gate."""
     end: PlaceMark
-    """As the start."""
+    """End of the section, given in the same way as its start."""
     bank: Angle = Uncertain(0.0, None)
     """Cross slope towards the inside of the turn, for the travel prediction."""
 
@@ -204,4 +223,6 @@ class CourseSheet(Sheet):
     """A course with its sections in driving order."""
 
     name: str
+    """Name of the course, for headings."""
     sections: Annotated[list[Section], Field(min_length=1)]
+    """Sections in driving order; they need not meet."""

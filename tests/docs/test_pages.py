@@ -6,9 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from analyzer.sheets.car import CHANNEL_DIMENSIONS
+import analyzer
+from analyzer.sheets.car import CHANNEL_DIMENSIONS, CarSheet
+from analyzer.sheets.fields import keys_of
+from analyzer.sheets.read import read_sheet
+from analyzer.sheets.session import CourseSheet, SessionSheet
 from docs import commands_page
-from docs.sheets_page import reference
+from docs.sheets_page import EXAMPLES, WHOLE, examples, reference, tables_in
 
 ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
@@ -20,6 +24,30 @@ def test_command_page_is_the_help():
 
 def test_sheet_page_is_generated_from_the_models():
     assert (ROOT / "docs" / "sheets.md").read_text(encoding="utf-8") == reference()
+
+
+def test_every_key_of_a_sheet_has_a_meaning_and_an_example_of_its_own():
+    shown, waiting, seen = examples(), [CarSheet, SessionSheet, CourseSheet], set()
+    while waiting:
+        model = waiting.pop()
+        if model in seen:
+            continue
+        seen.add(model)
+        for key in keys_of(model):
+            assert len(key.meaning.split()) >= 1, (model.__name__, key.name)
+            assert (model, key.name) in shown, (model.__name__, key.name)
+            waiting.extend(tables_in(key.holds))
+
+    assert len(seen) > 30
+
+
+def test_whole_sheets_to_copy_are_read_and_none_of_their_bars_yields_as_fitted(tmp_path):
+    for model, files in WHOLE.items():
+        for name in files:
+            sheet = read_sheet(EXAMPLES / name, model)
+            bars = analyzer.bars(sheet).values() if isinstance(sheet, CarSheet) else []
+            for ladder in bars:
+                assert (ladder.fitted.stress_factor or 0.0) > 1.0, (name, ladder.axle)
 
 
 def test_top_level_holds_what_it_should_and_nothing_else():
