@@ -8,8 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
-from scipy.special import log_ndtr, logsumexp
-from scipy.stats import chi2, truncnorm
+from scipy.special import chdtrc, log_ndtr, logsumexp
 
 from analyzer.comparison.calibrated_car import Seen, expected_roll, seen_roll
 from analyzer.comparison.causes import RANGES, STEP, Cause, possible_causes
@@ -571,7 +570,7 @@ def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[Evidence, ...]]], f
     # ranked.
     whole_misfit = float(figures.misfit @ np.linalg.solve(figures.covariance, figures.misfit))
     # One figure less: the size of the cause.
-    fits = chi2.sf(whole_misfit - np.array(drops), max(len(figures.misfit) - 1, 1))
+    fits = chdtrc(max(len(figures.misfit) - 1, 1), np.maximum(whole_misfit - np.array(drops), 0.0))
     named = tuple(
         reason
         for reason, drop, fit in zip(reasons, drops, fits, strict=True)
@@ -601,6 +600,10 @@ def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[Evidence, ...]]], f
 
 def _sizes(weighed: Sequence[tuple[Cause, _Weight]]) -> list[Estimate]:
     """Return the size of every cause within its range: a normal curve cut off at both ends."""
+    # Its library takes a third of a second to import, and a session whose car does what it should asks for
+    # no cause.
+    from scipy.stats import truncnorm
+
     low, high = (np.array([cause.reach[end] for cause, _ in weighed]) for end in (0, 1))
     size, error = (np.array([getattr(weight, name) for _, weight in weighed]) for name in ("size", "error"))
     sized = error > 0.0

@@ -116,19 +116,11 @@ def render_course(
 def _row(sheet: PlaceSheet, rank: int, drawings: Drawings) -> PlaceRow:
     pieces = page.Pieces(drawings)
 
-    def details() -> list[str]:
-        lines = (
-            course_sentences.detail_words(sheet),
-            course_sentences.causes_words(sheet.place),
-            course_sentences.short_cure(sheet),
-        )
-        return [sentence(line) for line in lines if line]
-
     return PlaceRow(
         rank,
         pieces.text(f"name of place {rank}", lambda: course_sentences.place_words(sheet.place)),
         hit_moment(sheet.place.worst.run, sheet.place.worst.event),
-        pieces.lines(f"details of place {rank}", details),
+        pieces.lines(f"details of place {rank}", lambda: map(sentence, course_sentences.place_lines(sheet))),
         page.figure_html(plates_of(partial(course_plots.trace_plate, sheet, rank))[0], drawings),
     )
 

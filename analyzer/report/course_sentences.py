@@ -8,7 +8,7 @@ from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.core.units import DEG_PER_RAD
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.course.places import WHOLE, Place
-from analyzer.report.sentences import CAUSE_WORDS, CORNER_WORDS
+from analyzer.report.sentences import CORNER_WORDS, travel_words
 from analyzer.report.words import count, degrees, label, listed, millimetres, name
 from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
 
@@ -117,12 +117,11 @@ def detail_words(sheet: PlaceSheet) -> str:
     return "; ".join(parts) + "."
 
 
-def causes_words(place: Place) -> str:
-    """Return the travel of a place as the sum of its causes."""
-    if not place.causes:
-        return ""
-    parts = [f"{CAUSE_WORDS.get(part, part)} {millimetres(value)}" for part, value in place.causes.items()]
-    return "Travel: " + " + ".join(parts).replace("+ −", "− ") + "."
+def place_lines(sheet: PlaceSheet) -> list[str]:
+    """Return what is said below a place: depth and speed, what used its travel up, what would clear it."""
+    travel = travel_words(sheet.place.worst.event)
+    lines = (detail_words(sheet), travel and f"Travel of that hit: {travel}.", short_cure(sheet))
+    return [line for line in lines if line]
 
 
 def cure_lines(sheet: PlaceSheet, margin: float) -> list[str]:

@@ -276,7 +276,8 @@ def render_page(
     `beside` are the files that stand beside this one, which it then leads to.
     """
     pieces = Pieces(drawings)
-    plates = all_plates(parts)
+    # What the page of the runs shows closer stands on paper and in files alone.
+    plates = [plate for plate in all_plates(parts) if not (plate.closer and LOOK_PAGE in beside)]
     drawn = {}
     for done, plate in enumerate(plates):
         tell(done, len(plates))

@@ -292,6 +292,16 @@ def travel_parts(budget: TravelBudget) -> dict[str, float]:
     return {CAUSE_WORDS.get(cause, cause): travel for cause, travel in budget.causes.items()}
 
 
+def travel_words(event: BottomingEvent) -> str:
+    """Return these parts in words, those of full droop in extension; empty when they are not known."""
+    if event.budget is None:
+        return ""
+    # All of them, small ones too: they add up to the travel, and the reader can check that.
+    sign = -1.0 if event.kind == "full droop" else 1.0
+    parts = travel_parts(event.budget).items()
+    return ", ".join(f"{part} {words.millimetres(sign * at, with_unit=False)}" for part, at in parts) + " mm"
+
+
 def advice(event: BottomingEvent) -> str:
     """Return what used up the travel and what acts against it."""
     if event.budget is None:

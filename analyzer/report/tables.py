@@ -19,7 +19,7 @@ from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import BottomingEvent, RunEstimates, Split
 from analyzer.report import cards, words
 from analyzer.report.plain_data import left_share
-from analyzer.report.sentences import CORNER_WORDS, events, findings, lead_rows, left_out, travel_parts
+from analyzer.report.sentences import CORNER_WORDS, events, findings, lead_rows, left_out, travel_words
 from analyzer.session.review import Review
 
 # What a table of the page is made of.
@@ -405,7 +405,7 @@ def events_table(review: Review, most: int, before: int = 0) -> PageTable:
                 amount(words.millimetres(event.peak, 1)),
                 amount(f"{event.approach_speed:.2f} m/s"),
                 amount(words.degrees(event.bank, 1)),
-                Cell(_budget(event)),
+                Cell(travel_words(event) or "not known: another corner's travel is missing"),
             )
             for run, event in found[:most]
         ),
@@ -483,17 +483,6 @@ def _optional(value: float | None, factor: float, unit: str, places: int) -> Cel
     if value is None:
         return amount(words.UNKNOWN)
     return amount(f"{value * factor + 0.0:.{places}f} {unit}".replace("-", "−"))
-
-
-def _budget(event: BottomingEvent) -> str:
-    if event.budget is None:
-        return "not known: another corner's travel is missing"
-    # All of them, small ones too: they add up to the travel, and the reader can check that.
-    parts = [
-        f"{part} {words.millimetres(travel).removesuffix(' mm')}"
-        for part, travel in travel_parts(event.budget).items()
-    ]
-    return ", ".join(parts) + " mm"
 
 
 def _more(found: int, shown: int, file: str) -> str:

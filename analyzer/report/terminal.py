@@ -739,13 +739,8 @@ def print_course(result: CourseSheetResult, console: Console) -> None:
     for rank, sheet in enumerate(result.places[:_MOST_PLACES], start=1):
         console.print()
         say(console, f"{rank}  {course_sentences.place_words(sheet.place)}", style="bold")
-        for line in (
-            course_sentences.detail_words(sheet),
-            course_sentences.causes_words(sheet.place),
-            course_sentences.short_cure(sheet),
-        ):
-            if line:
-                say(console, line, indent=3)
+        for line in course_sentences.place_lines(sheet):
+            say(console, line, indent=3)
     if len(result.places) > _MOST_PLACES:
         say(console, f"{len(result.places) - _MOST_PLACES} more on the page")
     table = _margins(result)

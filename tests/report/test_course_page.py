@@ -23,6 +23,8 @@ from analyzer.report.course_page import course_json, render_course, write_course
 from analyzer.report.course_sentences import course_answer, place_words
 from analyzer.report.figures.course_plots import where_plate
 from analyzer.report.figures.style import house_style
+from analyzer.report.sentences import travel_words
+from analyzer.report.tables import events_table
 from analyzer.report.terminal import print_course
 from analyzer.session.course_sheet import CourseSheetResult, course_sheet
 from analyzer.session.review import Review, review_session
@@ -93,6 +95,17 @@ def test_places_are_ranked_and_add_up(sheet: CourseSheetResult, driven: Review) 
         event = place.worst.event
         assert event.budget is not None
         assert sum(event.budget.causes.values()) == pytest.approx(event.peak, abs=1e-9)
+
+
+def test_the_deepest_hit_has_the_parts_it_has_in_the_report(sheet: CourseSheetResult, driven: Review) -> None:
+    rows = events_table(driven, 99).rows
+    parts = {row[-1].text for row in rows}
+    page = render_course(sheet)
+
+    for place in (s.place for s in sheet.places):
+        words = travel_words(place.worst.event)
+        assert words in parts
+        assert f"Travel of that hit: {words}." in page
 
 
 def test_terminal_fits_and_names_the_places(sheet: CourseSheetResult) -> None:

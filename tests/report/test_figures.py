@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +15,7 @@ from analyzer.report.figures import style as plates
 from analyzer.report.figures.change_plots import agreement_plate, change_plate
 from analyzer.report.figures.course_plots import AXIS_LABELS, course_plate, event_place, run_axis
 from analyzer.report.figures.roll_plots import roll_plates, run_plate
+from analyzer.report.figures.style import markup
 from analyzer.report.figures.travel_plots import budget_plate, travel_plate
 from analyzer.report.page import all_plates, page_parts
 
@@ -97,14 +99,14 @@ def test_agreement_names_what_does_not_agree(review):
     told, off = plate.alt.split("The interval leaves 1 out for ")
     assert "roll gradient rear on A" in off
     assert "roll gradient front" not in off
-    assert "roll gradient front  A " in told
+    assert "roll gradient front A " in told
 
 
 def test_runs_show_one_row_each(review):
     left = run_plate(review).figure.axes[0]
 
     assert [tick.get_text() for tick in left.get_yticklabels()] == [
-        f"{run.name}  {run.setup}" for run in review.runs
+        f"{run.name} {run.setup}" for run in review.runs
     ]
 
 
@@ -297,3 +299,24 @@ def test_the_sample_sessions_events_are_all_on_the_course(sample_review):
 
     assert total > 10
     assert sum(counts) == total
+
+
+def test_words_for_the_course_tell_where_each_mark_stands(sample_review):
+    plate = course_plate(sample_review)
+    told = re.findall(r"(F[LR]|R[LR]) (\d+)× at (\d+) m, at most ([\d.]+) mm deep(, hard)?", plate.alt)
+    hits = [event for run in sample_review.runs for event in run.bottoming]
+
+    for corner in {event.corner for event in hits}:
+        own = [event for event in hits if event.corner == corner]
+        marks = [mark for mark in told if mark[0] == corner]
+        assert sum(int(mark[1]) for mark in marks) == len(own)
+        deepest = max(1000.0 * event.stop_compression for event in own)
+        assert max(float(mark[3]) for mark in marks) == pytest.approx(deepest, abs=0.05)
+        assert any(mark[4] for mark in marks) == any(event.hard for event in own)
+
+
+def test_the_travel_of_hits_is_a_drawing_not_a_picture(sample_review):
+    made = markup(budget_plate(sample_review))
+
+    assert made.startswith("<svg ")
+    assert len(made) < 40_000

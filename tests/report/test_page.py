@@ -12,10 +12,12 @@ import pytest
 from report.hostile import HOSTILE
 from report.synthetic_review import Options
 
+from analyzer import api
 from analyzer.comparison.results import ChangeVerdict
 from analyzer.core.errors import AnalyzerError
 from analyzer.report.csv_tables import COLUMNS
-from analyzer.report.page import write_report
+from analyzer.report.page import all_plates, page_parts, write_report
+from analyzer.session.review import Review
 
 
 class Reader(HTMLParser):
@@ -109,6 +111,20 @@ def test_titles_of_figures_and_tables_are_headings(written: Path):
     assert len(titles) == text.count("<table") > 5
     assert all(heading == label for heading, label in titles)
     assert text.count("<figcaption><h3>") == text.count("<figcaption>") > 5
+
+
+def test_what_the_page_of_the_runs_shows_closer_stands_on_paper_alone(review: Review, tmp_path: Path):
+    def figures(page: Path) -> set[str]:
+        return set(re.findall(r'<figure class="plate" id="figure-([^"]*)"', page.read_text(encoding="utf-8")))
+
+    alone = figures(write_report(review, tmp_path / "alone"))
+    beside = figures(api.write_report(review, tmp_path / "beside"))
+
+    plates = all_plates(page_parts(review))
+
+    assert alone == {plate.key for plate in plates}
+    assert [key.partition("-")[0] for key in alone - beside] == ["travel"]
+    assert beside < alone
 
 
 def test_every_figure_has_words_for_those_who_cannot_see_it(page):

@@ -279,6 +279,24 @@ def test_every_word_in_the_drivers_figures_is_at_least_11_px_on_a_phone(browser:
     assert [(round(size, 1), text) for size, text in sizes if size < 11.0] == []
 
 
+@pytest.mark.parametrize("name", ["report.html", "course.html"])
+@pytest.mark.parametrize("width", [PHONE, DESK])
+def test_no_word_of_a_figure_is_cut_off(browser: Browser, drivers_page: Path, name: str, width: int):
+    browser.open(drivers_page.with_name(name), width)
+    browser.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+
+    cut = browser.evaluate(
+        "[...document.querySelectorAll('figure svg text, .places svg text')].map(t => {"
+        " const b = t.getBoundingClientRect(), s = t.closest('svg').getBoundingClientRect();"
+        " return [Math.max(s.left - b.left, b.right - s.right, s.top - b.top, b.bottom - s.bottom),"
+        " t.textContent]; })"
+    )
+
+    assert len(cut) > 40
+    # The box of a text is a little higher than its letters.
+    assert [(round(by, 1), text) for by, text in cut if by > 2.0] == []
+
+
 @pytest.mark.parametrize("width", [PHONE, DESK])
 def test_no_word_of_the_map_hides_another_in_the_browsers_own_type(
     browser: Browser, drivers_page: Path, width: int

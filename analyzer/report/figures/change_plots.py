@@ -115,7 +115,7 @@ def agreement_plate(review: Review) -> style.Plate | None:
     # By quantity, so that the set-ups of one figure lie under each other; as many as stay legible.
     rows = sorted(rows, key=lambda item: item[2].quantity)[:24]
     drawn = tuple(
-        _Agreement(f"{label(row.quantity, 24)}  {label(setup, 6)}", style.setup_look(index), row.ratio)
+        _Agreement(f"{label(row.quantity, 24)} {label(setup, 6)}", style.setup_look(index), row.ratio)
         for index, setup, row in rows
     )
     # A reader who cannot see the figure is told which intervals leave the prediction out.

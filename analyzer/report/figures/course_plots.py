@@ -118,11 +118,12 @@ def course_plate(review: Review) -> style.Plate | None:
     # Along the distance only when every run has one: metres and seconds cannot share an axis.
     unit = "m" if all(run_axis(run)[2] == "m" for run in review.runs) else "s"
     passes = tuple(_pass(run) for run in review.runs)
+    marks = _marks_of_hits(passes)
     return style.Plate(
         key="course",
         title="Where on the course did it bottom?",
-        alt=driver_answer(review),
-        draw=partial(_draw_course, passes, _marks_of_hits(passes), _spans(review, unit == "m"), unit),
+        alt=" ".join((driver_answer(review), *(_mark_words(mark, unit) for mark in marks))),
+        draw=partial(_draw_course, passes, marks, _spans(review, unit == "m"), unit),
         note="One mark per corner and place, with how many hits of all runs it stands for: the larger, the "
         "further into the bump stop; filled: with a hard one. Below: bank of the road where it can be told. "
         "Hatched: banked by the course sheet.",
@@ -193,6 +194,11 @@ def _grouped(passes: tuple[_Pass, ...], near: float) -> list[_Mark]:
             middle = sum(places) / len(places)
             marks.append(_Mark(f"{len(group)}×", corner, middle, max(depths), any(hard)))
     return marks
+
+
+def _mark_words(mark: _Mark, unit: str) -> str:
+    hard = ", hard" if mark.hard else ""
+    return f"{mark.corner} {mark.words} at {mark.place:.0f} {unit}, at most {mark.depth:.1f} mm deep{hard}."
 
 
 def _draw_course(
@@ -548,7 +554,7 @@ def _draw_traces(sheet: PlaceSheet) -> Figure:
     # Half as wide as other figures, since it is shown half as wide.
     figure = style.new_figure(1.05)
     figure.set_size_inches(style.PLATE_WIDTH / 2.0, 1.05)
-    axes = style.axes_in(figure, 0.42, 0.33, 0.14, 0.06)
+    axes = style.axes_in(figure, 0.5, 0.33, 0.26, 0.06)
     colour = style.CORNER_LOOK[sheet.place.corner][0]
     # At full droop the travel counts in extension, and no bump stop belongs into the figure.
     sign = -1.0 if sheet.place.kind == "full droop" else 1.0

@@ -177,7 +177,7 @@ def run_plate(review: Review) -> style.Plate | None:
     predictions = {setup.name: setup.predicted.roll_gradient for setup in review.setups}
     rows = tuple(
         _RunRow(
-            f"{label(run.name, 10)}  {label(run.setup, 6)}",
+            f"{label(run.name, 10)} {label(run.setup, 6)}",
             style.setup_look(places.get(run.setup, 0)),
             {axle: run.roll_gradient.get(axle, _NONE) for axle in AXLES},
             {axle: predictions.get(run.setup, {}).get(axle) for axle in AXLES},

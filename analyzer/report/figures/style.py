@@ -10,7 +10,7 @@ import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cached_property, partial
+from functools import cache, cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar, cast
 
@@ -99,6 +99,8 @@ class Plate:
         its title. Equal functions of equal arguments give equal drawings.
     note : str
         How to read it; empty when it explains itself.
+    closer : bool
+        Whether the page of the runs shows the same, and closer: beside that page it is left out.
     """
 
     key: str
@@ -106,6 +108,7 @@ class Plate:
     alt: str
     draw: partial[Figure]
     note: str = ""
+    closer: bool = False
 
     @cached_property
     def figure(self) -> Figure:
@@ -126,16 +129,23 @@ class Plate:
             return None
 
 
+@cache
+def _house_settings() -> dict[Any, Any]:
+    """Return every setting of matplotlib but where it draws to: its own defaults, and the style over them."""
+    import matplotlib as mpl
+
+    # Read once: a page opens the style for every figure, to describe it, to draw it and to save it.
+    settings = {**mpl.rcParamsDefault, **mpl.rc_params_from_file(STYLE, use_default_template=False)}
+    return {name: value for name, value in settings.items() if not name.startswith("backend")}
+
+
 @contextmanager
 def house_style() -> Iterator[None]:
     """Draw in the house style, whatever the user's own matplotlib settings are."""
     # A page whose figures are all kept from before needs no plotting library at all.
     import matplotlib as mpl
-    import matplotlib.style
 
-    with warnings.catch_warnings(), mpl.rc_context():  # both as before when the figure is drawn
-        mpl.rcdefaults()
-        matplotlib.style.use(STYLE)
+    with warnings.catch_warnings(), mpl.rc_context(_house_settings()):  # both as before afterwards
         # Names may hold emoji or letters of any script; the reader's own fonts show them, not ours.
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
         # The same of letters that it cannot set as their script asks.

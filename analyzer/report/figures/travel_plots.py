@@ -31,7 +31,7 @@ _PARTS: Final = (
     ("roll", style.VERMILION, "///"),
     ("pitch", style.GREEN, "----"),
     ("warp", style.PURPLE, "|||"),
-    ("road", style.GREY, "..."),
+    ("road", style.GREY, "xxx"),
 )
 
 
@@ -66,6 +66,7 @@ def travel_plate(review: Review, index: int) -> style.Plate | None:
         draw=partial(_draw_travel, place[inside], unit, strips),
         note="Damper travel from static, compression up. Dashed: bump stop touched; solid: full bump. "
         "Triangles: bottoming, filled when hard.",
+        closer=True,
     )
 
 
@@ -152,7 +153,7 @@ def budget_plate(review: Review) -> style.Plate | None:
     rows = []
     for run, event, budget in shown:
         gap = review.session.car.axle(axle_of(event.corner)).damper.bump_stop_gap
-        name = f"{label(run.name, 10)}  {event.corner}"
+        name = f"{label(run.name, 10)} {event.corner}"
         rows.append(_Row(name, travel_parts(budget), None if gap is None else gap.value * MM_PER_M))
     return style.Plate(
         key="budget",
