@@ -15,6 +15,9 @@ a chain that needs neither a level box nor a level road:
 A lean about the vertical axis mixes drive and brake force into the lateral force, which shows as roll of the
 pots that goes along with the longitudinal force.
 
+Without a pitch gyro or a whole accelerometer, pitch alone is told, and only on a level road: the roll gyro,
+integrated, is the body's roll by the pots but for the lean's share of the heading (`_pitch_by_turning`).
+
 What is left of step 3 once the lean is known is the road itself: `cross_slopes` gives its slope across the
 path, whatever the side-slip.
 """
@@ -116,6 +119,15 @@ the tests shows 0.02, 0.01 and 0.08 degrees, the virtual car, which drifts on ba
 right, 0.09, 0.02 and 0.5. It is the same in all runs of a car on a course."""
 BANKED_LEFT_OUT: Final = math.radians(0.15)
 """The same for roll and pitch where no row is level [rad]; in proportion to the rows on banks and grades."""
+TURNING_LEFT_OUT: Final = math.radians(0.25)
+"""What pitch by roll and yaw rate alone leaves out [rad]: 0.06 degrees on level courses of the rigid-body
+engine of the tests, 0.2 on the least banks that pass for level."""
+LEVEL_PART: Final = 0.02
+LEVEL_SPREAD: Final = math.radians(0.2)
+LEAST_GAIN: Final = 1.1
+"""A road is level where no more of the rows than this lie far from it [1], the others spread less than this
+[rad], and the body rolls over the ground by this many times what the pots show at least [1]: a bank of 1.5
+degrees that grows with the force shows as a gain of 0.6."""
 ROAD_LEFT_OUT: Final = math.radians(0.15)
 PATH_LEFT_OUT: Final = 0.025
 CHANGE_LEFT_OUT_S: Final = 0.04
@@ -179,7 +191,8 @@ def _steps(box: BoxLean) -> tuple[str, ...]:
         return ()
     told = ", ".join(
         f"{name} {math.degrees(angle):+.2f}° ± {math.degrees(std):.2f}°"
-        for name, angle, std in zip(("roll", "pitch", "yaw"), box.angles, box.std, strict=True)
+        for name, angle, std in zip(_ANGLES, box.angles, box.std, strict=True)
+        if std < USUAL_LEAN
     )
     return (f"box turned to the car's axes: {told} ({box.source}; logger.imu.lean)",)
 
@@ -194,8 +207,12 @@ def _row(box: BoxLean) -> HealthRow:
     angles = ", ".join(
         f"{words[int(angle < 0.0)]} by {abs(math.degrees(angle)):.1f} ± {math.degrees(std):.1f}°"
         for words, angle, std in zip(_LEANS, box.angles, box.std, strict=True)
+        if std < USUAL_LEAN
     )
     text = f"The box leans {angles} ({_SOURCES[box.source]}); all its channels are turned back."
+    untold = [name for name, std in zip(_ANGLES, box.std, strict=True) if std >= USUAL_LEAN]
+    if untold and box.why:
+        text += f" Its {' and '.join(untold)} stand in the errors as usual: {box.why}."
     if loose > LOOSE:
         text += (
             f" It leans otherwise from run to run, by {math.degrees(loose):.1f}°: look whether it is loose, "
@@ -206,6 +223,7 @@ def _row(box: BoxLean) -> HealthRow:
 
 
 _SOURCES: Final = {"found": "found in this log", "session": "all runs of the session", "stated": "stated"}
+_ANGLES: Final = ("roll", "pitch", "yaw")
 _LEANS: Final = (("to the right", "to the left"), ("nose down", "nose up"), ("turned left", "turned right"))
 """What positive and negative angles about x, y and z (ISO 8855) mean."""
 
@@ -366,7 +384,7 @@ def found_lean(recording: Recording, car: CarSheet) -> BoxLean:
     past = [row for row in recording.health if row.check == Check.STROKE]
     missing += [row.channel for row in past if row.verdict is Verdict.SUSPECT]
     if missing:
-        return BoxLean.unknown(USUAL_LEAN, f"it needs {', '.join(missing)}")
+        return _by_turning(recording, car, missing)
     stretches = _stretches(recording, car)
     if not stretches:
         return BoxLean.unknown(USUAL_LEAN, "no stretch of 8 s without a hole in which the car turns")
@@ -384,6 +402,20 @@ def found_lean(recording: Recording, car: CarSheet) -> BoxLean:
         "found",
         common=(float(common[0]), float(common[1]), yaw_common),
     )
+
+
+def _by_turning(recording: Recording, car: CarSheet, missing: Sequence[str]) -> BoxLean:
+    """Return what roll and yaw rate alone tell of a box whose `missing` channels would tell the rest."""
+    why = f"it needs {', '.join(missing)}"
+    if not {"gyro_x", "gyro_z", *(f"damper_{c}" for c in CORNERS)}.isdisjoint(missing):
+        return BoxLean.unknown(USUAL_LEAN, why)
+    stretches = _stretches(recording, car)
+    pitch = _pitch_by_turning(stretches) if stretches else None
+    if pitch is None:
+        return BoxLean.unknown(USUAL_LEAN, f"{why}, or longer driving on a level road")
+    angle, std = pitch
+    usual, none = USUAL_LEAN, 0.0
+    return BoxLean((none, angle, none), (usual, std, usual), "found", why, (none, TURNING_LEFT_OUT, none))
 
 
 def _found_tilt(stretches: list[Stretch], straight: int) -> tuple[Floats, Floats, Floats]:
@@ -457,10 +489,14 @@ def _stretches(recording: Recording, car: CarSheet) -> list[Stretch]:
     """Return the stretches of a run from which the lean of its box is found; none of them in a short log."""
     every = max(1, round(recording.sample_rate / RATE))
     rate = recording.sample_rate / every
-    if len(recording.data) // every < SHORTEST_S * rate:
+    count = len(recording.data) // every
+    if count < SHORTEST_S * rate:
         return []
 
     def rows(name: str) -> tuple[Floats, Bools]:
+        # What was not logged counts as zero: `_pitch_by_turning` alone is asked then, without use for it.
+        if not recording.usable(name):
+            return np.zeros(count), np.zeros(count, dtype=np.bool_)
         raw = recording.data[name].to_numpy(dtype=np.float64, copy=False)
         suspect = recording.suspect[name].to_numpy(dtype=np.bool_, copy=False)
         return thinned(raw, ~np.isfinite(raw) | suspect, every)
@@ -602,9 +638,49 @@ def _tilt(stretches: list[Stretch], straight: int) -> tuple[Floats, Floats, Floa
     return fit.unknowns[where], formal, np.hypot(LEFT_OUT[:2], fit.away * BANKED_LEFT_OUT)
 
 
+def _pitch_by_turning(stretches: list[Stretch]) -> tuple[float, float] | None:
+    """Return the pitch of the box by roll and yaw rate alone, with its error [rad]; None where banks hide it.
+
+    A box with its nose down by d reads the roll rate p - d r, and along a level road p is the rate of the
+    body's roll less yaw rate times its pitch. Integrated, since bumps come back to nothing and the heading
+    does not. A bank looks the same to a car that drifts on it, so a road that is not level tells nothing.
+    """
+    fit = _fit_of([_turning_equations(stretch) for stretch in stretches], _PRIORS, 0)
+    first = len(fit.unknowns) - len(_SHARED)
+    place, gain = (first + _SHARED.index(name) for name in ("pitch", "roll_gain"))
+    if fit.away > LEVEL_PART or fit.spreads[2] > LEVEL_SPREAD or fit.unknowns[gain] < LEAST_GAIN:
+        return None
+    std = math.hypot(math.sqrt(fit.covariance[place, place]), TURNING_LEFT_OUT)
+    return float(fit.unknowns[place]), min(std, USUAL_LEAN)
+
+
+def _turning_equations(stretch: Stretch) -> _Equations:
+    """Return the equation across the road alone, of roll and yaw rate and the pots."""
+    rate, count = stretch.rate, len(stretch.force)
+    yaw = stretch.turn[:, 2]
+    time = np.arange(count) / rate
+    columns = {
+        "up_y": np.ones(count),
+        "offset_x": -time,
+        "pitch": np.cumsum(yaw) / rate,
+        "roll_gain": -stretch.roll,
+        "roll_lag": -np.gradient(stretch.roll) * rate,
+        "pitch_gain": np.cumsum(yaw * stretch.pitch) / rate,
+    }
+    zero = np.zeros(count)
+    parts = [columns.get(name, zero) for name in (*_OWN, *_SHARED)]
+    across = _averaged(np.column_stack([*parts, np.cumsum(stretch.turn[:, 0]) / rate]), stretch)
+    others, time = _averaged(np.column_stack([np.abs(yaw), stretch.pace, time]), stretch)
+    nothing = (np.zeros_like(across[0]), np.zeros_like(across[1]))
+    return _Equations(nothing, nothing, across, others[:, 1], time, others[:, 0] < STRAIGHT)
+
+
 def _fitted(stretches: list[Stretch], priors: Mapping[str, tuple[float, float]], straight: int) -> _Fit:
     """Return the fit; its first `straight` steps take the road from rows in which the car hardly turns."""
-    systems = [_equations(stretch) for stretch in stretches]
+    return _fit_of([_equations(stretch) for stretch in stretches], priors, straight)
+
+
+def _fit_of(systems: list[_Equations], priors: Mapping[str, tuple[float, float]], straight: int) -> _Fit:
     own, shared = len(_OWN), len(_SHARED)
     size = own * len(systems) + shared
     places = [np.r_[own * k : own * (k + 1), size - shared : size] for k in range(len(systems))]
@@ -631,8 +707,8 @@ def _fitted(stretches: list[Stretch], priors: Mapping[str, tuple[float, float]],
             for k, (columns, rest) in enumerate((system.force, system.along, system.across)):
                 residuals[k].append(np.abs(rest + columns @ unknowns[place]))
         sizes = [np.concatenate(r) for r in residuals]
-        spreads[0] = float(np.clip(1.48 * np.median(sizes[0]), *FORCE_SPREAD))
-        spreads[1] = float(np.clip(1.48 * np.median(sizes[1]), *ALONG_SPREAD))
+        for k, limits in enumerate((FORCE_SPREAD, ALONG_SPREAD)):
+            spreads[k] = float(np.clip(1.48 * np.median(sizes[k]), *limits))
         near = sizes[2][sizes[2] < 3.0 * spreads[2]]
         level = 1.48 * float(np.median(near)) if len(near) else FIRST_ACROSS
         spreads[2] = max(float(np.clip(level, *ACROSS_SPREAD)), NARROWING * spreads[2])

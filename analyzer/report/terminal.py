@@ -647,10 +647,13 @@ def _lean_words(recordings: Sequence[Recording]) -> str:
         # An angle within its error is no lean that anybody would find on the car.
         if abs(mean) > error:
             parts.append(f"{_range([abs(mean)], 1)}° {plus if mean > 0.0 else minus}")
-    most = max(max(box.std[:2]) for box in boxes) * DEG_PER_RAD
+    # A box of which only the pitch is told says so beside it.
+    most = max(box.std[1] if box.why else max(box.std[:2]) for box in boxes) * DEG_PER_RAD
     lean = f"{', '.join(parts)} (taken out)" if parts else f"none beyond {most:.1f}°"
     runs = words.listed([words.label(r.run, 24) for r in unknown])
-    return f"Box leans: {lean}{f'; not known in {runs}' if runs else ''}."
+    partly = next((one_line(box.why) for box in boxes if box.why), "")
+    known = f"; pitch alone known: {partly}" if partly else ""
+    return f"Box leans: {lean}{known}{f'; not known in {runs}' if runs else ''}."
 
 
 def _count_line(outcome: CheckOutcome, found: int) -> str:

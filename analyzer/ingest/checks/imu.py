@@ -515,13 +515,9 @@ USUAL_RATIO: Final = 1.25
 DEGREES: Final = 57.3
 UNIT_NEAR: Final = 1.7
 """How near 57.3 must come: half way, by ratio, to the inches under mm that a pot may hold."""
-LEVEL_ROAD: Final = np.radians(4.0)
 BANKED_ROAD: Final = np.radians(7.0)
-"""Slope found in cornering (its 90th percentile) below which the road is level and above which it is banked
-[rad]: the virtual cars and the rigid-body engine show 2 degrees at most on level ground, and 10 and more on
-banks of 12 degrees."""
-ROLL_CORNERING: Final = 3.0
-"""Lateral force from which the slope is told well [m/s2]."""
+"""Slope found in cornering (its 90th percentile) above which the road is banked [rad]: the rigid-body engine
+shows 10 degrees and more on banks of 12."""
 _PAIRS: Final = (("damper_FL", "damper_FR"), ("damper_RL", "damper_RR"))
 
 
@@ -545,7 +541,7 @@ def check_roll_rate(found: Findings, signals: Signals) -> None:
     roll = sum((signals.mean(b) - signals.mean(a) for a, b in known), np.zeros(1)) / (2.0 * USUAL_TRACK)
     # The mean of three blocks belongs to the same stretch as the central difference.
     gyro = np.convolve(signals.mean("gyro_x"), [0.25, 0.5, 0.25], mode="same")
-    bank = road_bank(signals)
+    bank = senses.road_bank(signals)
     pots = np.gradient(roll, step)
     front, rear = (np.gradient(signals.mean(b) - signals.mean(a), step) for a, b in known)
     if inputs.moving_correlation(front, rear, signals.still) < -ROLL_CLEAR:
@@ -559,39 +555,14 @@ def check_roll_rate(found: Findings, signals: Signals) -> None:
     if bank is None:
         _judge(found, signals, gyro, [pots], "bank unknown")
         return
-    slope = _cornering_slope(signals, bank)
+    slope = senses.cornering_slope(signals, bank)
     road = np.gradient(roll - bank, step)
-    if slope < LEVEL_ROAD:
+    if slope < senses.LEVEL_ROAD:
         _judge(found, signals, gyro, [pots], "level")
     elif slope > BANKED_ROAD:
         _judge(found, signals, gyro, [road], "banked")
     else:
         _judge(found, signals, gyro, [pots, road], "perhaps banked")
-
-
-def _cornering_slope(signals: Signals, bank: Floats) -> float:
-    """Return the 90th percentile of the slope towards the inside of the turn [rad]; 0 without cornering."""
-    side = signals.mean("accel_y")
-    turning = np.isfinite(bank) & (np.abs(side) > ROLL_CORNERING) & ~signals.still
-    return float(np.percentile((bank * np.sign(side))[turning], 90.0)) if turning.sum() >= 10 else 0.0
-
-
-def road_bank(signals: Signals) -> Floats | None:
-    """Return the slope of the road per block, left side lower positive [rad]; None without the accelerations.
-
-    Quasi-steady, from the accelerometer alone: with f_in the force in the road plane and f_z square to it,
-    the centripetal acceleration is a = sqrt(f_in^2 + f_z^2 - g^2) and the bank
-    atan(a / g) - atan(f_in / f_z), towards the inside of the turn (statics of a body on a slope).
-    """
-    if not (signals.trusted("accel_y") and signals.trusted("accel_z")):
-        return None
-    side, up = signals.mean("accel_y"), signals.mean("accel_z")
-    along = signals.mean("accel_x") if signals.trusted("accel_x") else np.zeros(len(side))
-    plane = np.hypot(along, side)
-    inward = np.sqrt(np.maximum(plane**2 + up**2 - STANDARD_GRAVITY**2, 0.0))
-    slope = np.arctan2(inward, STANDARD_GRAVITY) - np.arctan2(plane, up)
-    # Which side is the inside cannot be told of a car that feels next to no force sideways.
-    return np.asarray(slope * np.clip(side / 2.0, -1.0, 1.0), dtype=np.float64)
 
 
 def _units_of_turning(ratio: float) -> bool:

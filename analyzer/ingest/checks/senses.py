@@ -33,6 +33,12 @@ HEAVE_WORSE: Final = 0.2
 HEAVE_STEP: Final = 0.05
 HEAVE_OVER: Final = 1.0
 """Means over the first [s], less those over the second: bumps, without lean, zero and banks."""
+LEVEL_ROAD: Final = np.radians(1.5)
+"""Slope found in cornering (its 90th percentile) up to which the road is level [rad]: a box that leans shows
+1.2 degrees on level courses of the rigid-body engine. From a bank of 2 degrees on, which shows as 2 to 3, the
+road rolls a car more than its springs, and the other way."""
+ROLL_CORNERING: Final = 3.0
+"""Lateral force from which the slope is told well [m/s2]."""
 LEAST_BLOCKS: Final = 12
 LEAST_YAW_BLOCKS: Final = 20
 MOST_AT_ONCE: Final = 3
@@ -335,13 +341,36 @@ def _roll_sense(signals: Signals) -> float:
     """Return the correlation of the roll gyro with the roll rate of the pots; 0 where the road may bank."""
     if not all(signals.trusted(name) for name in ("gyro_x", "accel_z")) or len(signals.still) < 20:
         return 0.0
-    # A bank presses the car into the road as long as it lasts; without one vertical force stays at 1 g.
     pots = {name: signals.mean(name) for name in inputs.POTS}
     roll = sum((inputs.SIDE_SIGN[name] * mean for name, mean in pots.items()), np.zeros(1))
     step = signals.block / signals.base.rate
     gyro = np.convolve(signals.mean("gyro_x"), [0.25, 0.5, 0.25], mode="same")
-    side, up = signals.mean("accel_y"), signals.mean("accel_z")
-    used = np.isfinite(side) & np.isfinite(up) & (np.abs(side) > 3.0) & ~signals.still
-    if used.sum() < 10 or float(np.percentile(up[used], 90)) > 1.08 * STANDARD_GRAVITY:
+    bank = road_bank(signals)
+    if bank is None or cornering_slope(signals, bank) > LEVEL_ROAD:
         return 0.0
     return _clear(inputs.moving_correlation(np.gradient(roll, step), gyro, signals.still), ROLL_CLEAR)
+
+
+def cornering_slope(signals: Signals, bank: Floats) -> float:
+    """Return the 90th percentile of the slope towards the inside of the turn [rad]; 0 without cornering."""
+    side = signals.mean("accel_y")
+    turning = np.isfinite(bank) & (np.abs(side) > ROLL_CORNERING) & ~signals.still
+    return float(np.percentile((bank * np.sign(side))[turning], 90.0)) if turning.sum() >= 10 else 0.0
+
+
+def road_bank(signals: Signals) -> Floats | None:
+    """Return the slope of the road per block, left side lower positive [rad]; None without the accelerations.
+
+    Quasi-steady, from the accelerometer alone: with f_in the force in the road plane and f_z square to it,
+    the centripetal acceleration is a = sqrt(f_in^2 + f_z^2 - g^2) and the bank
+    atan(a / g) - atan(f_in / f_z), towards the inside of the turn (statics of a body on a slope).
+    """
+    if not (signals.trusted("accel_y") and signals.trusted("accel_z")):
+        return None
+    side, up = signals.mean("accel_y"), signals.mean("accel_z")
+    along = signals.mean("accel_x") if signals.trusted("accel_x") else np.zeros(len(side))
+    plane = np.hypot(along, side)
+    inward = np.sqrt(np.maximum(plane**2 + up**2 - STANDARD_GRAVITY**2, 0.0))
+    slope = np.arctan2(inward, STANDARD_GRAVITY) - np.arctan2(plane, up)
+    # Which side is the inside cannot be told of a car that feels next to no force sideways.
+    return np.asarray(slope * np.clip(side / 2.0, -1.0, 1.0), dtype=np.float64)
