@@ -512,9 +512,10 @@ def start(
         for path in save_measuring_list(car, sheet, measuring):
             print_text(f"measuring list: {path}")
     if logs:
+        printed = "" if measuring else f"analyzer start {folder} --list {folder / 'list.pdf'} to print what; "
         print_text(
-            "next: fill in what is marked TO MEASURE, check what is marked GUESS; then "
-            f"analyzer check {folder}"
+            f"next: measure what is marked TO MEASURE ({printed}fill it in, take the mark off), look over "
+            f"each GUESS; then analyzer check {folder}"
         )
 
 
@@ -523,7 +524,9 @@ def _ask(runs: Sequence[str]) -> Answers:
     from analyzer.core.constants import AXLES
     from analyzer.ingest.template import BAR_KINDS, Answers, AxleAnswer, BarAnswer
 
-    print_text("A few questions; Enter takes what stands in [ ], all of it can be changed in the sheets.")
+    print_text(
+        "A few questions; Enter keeps the answer in [ ]. All of it can be changed in the sheets later."
+    )
     axles = {}
     for axle in AXLES:
         kind = _choice(f"{axle} suspension", ("independent", "solid axle"))

@@ -8,7 +8,9 @@ not a broken-off output.
 from __future__ import annotations
 
 import codecs
+import errno
 import io
+import os
 import sys
 import unicodedata
 from collections.abc import Callable, Iterator
@@ -82,8 +84,8 @@ def terminal(stderr: bool = False) -> Console:
                 yield part if part.control else Segment(plain_text(part.text), part.style)
 
         def on_broken_pipe(self) -> None:
-            # Its own way is to end the program as failed.
-            raise BrokenPipeError
+            # Its own way is to end the program as failed. Numbered as the system's own: no fault of ours.
+            raise BrokenPipeError(errno.EPIPE, os.strerror(errno.EPIPE))
 
     return Terminal(stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=False)
 

@@ -73,7 +73,8 @@ sample session differ by 1 to 2 %, knots and mph by 15 % (engineering judgement)
 _LEAST_ROWS: Final = 20
 """Rows below which nothing is read off the values of a column."""
 _COUNTED: Final = "counts of a converter"
-_VOLTS: Final = {"v", "mv", "volt", "volts", "counts", "count", "raw", "bit", "bits"}
+_COUNTS: Final = {"counts", "count", "raw", "bit", "bits"}
+_VOLTS: Final = {"v", "mv", "volt", "volts"} | _COUNTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,7 +274,14 @@ def _add_corners(
         cell, house = header[index], f"damper_{corner}"
         reason = f"named by its corner {corner} alone"
         guess = ChannelGuess(
-            house, _told_apart(header, index), index, cell.unit, bool(cell.unit), bool(cell.unit), reason
+            house,
+            _told_apart(header, index),
+            index,
+            cell.unit,
+            bool(cell.unit),
+            bool(cell.unit),
+            reason,
+            cell.unit in _COUNTS,
         )
         read = guess if cell.unit else with_unit_from_signal(guess, values[index])
         found[house] = read if read.in_volts else guess
@@ -364,7 +372,7 @@ def guess_name(cell: HeaderCell, index: int) -> ChannelGuess | None:
         dimension = CHANNEL_DIMENSIONS[house]
         if unit and not volts and factor_to_si(unit, dimension) is None:
             return None  # the unit says it is something else
-        return ChannelGuess(house, cell.full, index, unit, bool(unit), volts, reason)
+        return ChannelGuess(house, cell.full, index, unit, bool(unit), volts, reason, unit in _COUNTS)
     return None
 
 

@@ -113,7 +113,7 @@ end = "50 m" # {MEASURE}
 
 _SESSION: Final = """\
 # Session sheet, started from the log {log}.
-# Copy {copied} beside this sheet. Add a set-up for each state of the car and a run for each log.
+# A [setups.NAME] for each state of the car, a [[runs]] for each run; the logs lie beside this sheet.
 name = "{name}" # {measure}: name the session
 car = "car.toml"
 {setups}{runs}"""
@@ -343,13 +343,11 @@ def starter_sheets(log: Path) -> dict[str, str]:
 def _sheets_for(logs: Logs, answers: Answers = NOT_ASKED) -> dict[str, str]:
     first = logs.runs[0][0]
     name = quoted(_stem(first))
-    every = ", ".join(comment(log.name) for run in logs.runs for log in run)
     origin = f"from the log {comment(first.name)}"
     car = _car_text(origin, name, _logger_lines(logs.guesses), _channel_lines(logs), answers)
     letters = [*answers.setups, *["A"] * len(logs.runs)][: len(logs.runs)]
     session = _SESSION.format(
         log=comment(first.name),
-        copied=every,
         name=name,
         measure=MEASURE,
         setups="".join(
@@ -587,7 +585,8 @@ def start_folder(folder: Path, logs: Path | Sequence[Path] | Logs, answers: Answ
     except OSError as error:
         reason = error.strerror or "cannot be written"
         raise AnalyzerError(f"{one_line(str(folder), 200)}: {reason}; name a folder elsewhere") from None
-    house = tuple(guess.house for guess in logs.guesses.channels)
+    known = {guess.house for guess in logs.guesses.channels}
+    house = tuple(name for name in CHANNEL_DIMENSIONS if name in known)
     return Started((*contents, *copies), house, len(logs.guesses.unused))
 
 

@@ -64,7 +64,9 @@ _WORDS: Final[dict[str, str]] = {
     "gyro rate": (
         "drehrate drehgeschwindigkeit winkelgeschwindigkeit hoeksnelheid vinkelhastighet katowa kulmanopeus"
     ),
-    "speed": ("geschwindigkeit vitesse velocita velocidad velocidade snelheid hastighet predkosc nopeus"),
+    "speed": (
+        "geschwindigkeit vitesse velocita velocidad velocidade snelheid hastighet predkosc nopeus vel geschw"
+    ),
     "vehicle speed": (
         "fahrgeschwindigkeit fahrzeuggeschwindigkeit voertuigsnelheid fordonshastighet bilhastighet ajonopeus"
     ),

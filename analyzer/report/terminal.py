@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -27,7 +28,8 @@ from analyzer.processing.course.places import WHOLE
 from analyzer.report import course_sentences, reasons as reason_words, season_sentences, sentences, words
 from analyzer.report.figures.style import Drawings
 from analyzer.session.course_sheet import CourseSheetResult
-from analyzer.session.review import CheckOutcome, Review
+from analyzer.session.review import CheckOutcome, Review, uncalibrated_channels
+from analyzer.sheets.car import CHANNEL_DIMENSIONS
 
 _MOST_EVENTS: Final = 8
 _MOST_LINES: Final = 8
@@ -81,14 +83,14 @@ def _team(review: Review, console: Console) -> None:
         f"{words.label(name, _NAME)} left out: {words.clause(why)}"
         for name, why in sentences.left_out(review).items()
     ]
+    outcome = CheckOutcome(review.recordings, {}, (), uncalibrated_channels(review.session.car))
+    if outcome.uncalibrated:
+        lines.append(_uncalibrated_words(outcome))
     # A loose plug fails the same check in every run; it is told once, with the runs.
-    same: dict[str, list[str]] = {}
-    for name, row in found:
-        what = (
-            f"{words.label(row.channel, 20)} {words.label(row.check, 20)}: {words.clause(row.comment, 160)}"
-        )
-        same.setdefault(what, []).append(words.label(name, _NAME))
-    lines += [f"{words.listed(names)} {what}" for what, names in same.items()]
+    findings, remarks = _merged(outcome)
+    lines += [f"{finding.row.verdict.value.upper()}: {finding.line(outcome)}" for finding in findings]
+    if remarks:
+        lines.append(f"Left out, each under 1 % of the samples: {_remark_words(remarks, outcome)}.")
     if lines:
         console.print()
     _lines(console, lines[:_MOST_LINES])
@@ -446,6 +448,11 @@ _SHARES: Final = frozenset(
 """Checks whose figure is the part of the run's samples that they found."""
 _READINGS: Final = frozenset((Check.STROKE, Check.DEAD, Check.DROPOUTS, Check.SATURATED, Check.ZERO_OF_RUN))
 """Checks that tell travel from static ride height, which no reader of the log finds there."""
+_OF_THE_SENSOR: Final = frozenset(
+    (Check.GAP, Check.DEAD, Check.STUCK, Check.SATURATED, Check.CLIPPED, Check.SPIKES, Check.DROPOUTS)
+)
+"""Checks that mean the same whatever a channel's calibration is."""
+_FIGURES: Final = re.compile(r"[-+−]?\d[\d.]*")
 _WORTH_TELLING: Final = 5.0
 """Zero of a pot from which its readings in the log are told beside the travel [mm]."""
 _SURE_ZERO: Final = 0.004
@@ -474,6 +481,8 @@ def print_health(
     for run, why in outcome.failed.items():
         say(console, f"UNREAD: {words.label(run, 24)}: {one_line(why)}", "red", hang=2)
     findings, remarks = _merged(outcome)
+    if outcome.uncalibrated:
+        say(console, f"TO MEASURE: {_uncalibrated_words(outcome)}", "yellow", hang=2)
     for finding in findings:
         word = finding.row.verdict.value.upper()
         say(console, f"{word}: {finding.line(outcome)}", _HEALTH_STYLE[finding.row.verdict], hang=2)
@@ -481,7 +490,7 @@ def print_health(
         say(console, f"Left out, each under 1 % of the samples: {_remark_words(remarks, outcome)}.", hang=2)
     if outcome.recordings:
         say(console, _read_line(outcome.recordings), hang=2)
-        sensors = " ".join(filter(None, (_zero_words(outcome.recordings), _lean_words(outcome.recordings))))
+        sensors = " ".join(filter(None, (_zero_words(outcome), _lean_words(outcome.recordings))))
         if sensors:
             say(console, sensors, hang=2)
         say(console, _count_line(outcome, len(findings) + len(remarks)))
@@ -497,7 +506,11 @@ class _Finding:
     row: HealthRow
     zero: float | None
     runs: list[str]
-    channels: list[str]
+    others: list[HealthRow]
+
+    @property
+    def channels(self) -> list[str]:
+        return [self.row.channel, *(row.channel for row in self.others)]
 
     def named(self, outcome: CheckOutcome) -> str:
         """Return channels, check, and the runs where not all have it."""
@@ -507,11 +520,20 @@ class _Finding:
     def line(self, outcome: CheckOutcome) -> str:
         """Return `named` with what it means and what to do."""
         comment = self.row.comment
-        if len(self.channels) > 1:
+        alike = all(row.comment == comment.replace(self.row.channel, row.channel) for row in self.others)
+        if self.others:
             comment = comment.replace(self.row.channel, "…")
         text = f"{self.named(outcome)}: {words.clause(comment)}"
-        if self.zero is not None:
+        if self.zero is not None and alike:
             text += f" (its zero is at {words.plain(self.zero, 0)} mm in the log)"
+        if not alike:
+            # A bare number says nothing beside a name.
+            told = [
+                f"{row.channel} {words.plain(row.value, 1)} {row.unit}"
+                for row in self.others
+                if row.value is not None and row.unit not in ("", "1")
+            ]
+            text += f" (figures of {self.row.channel}{'; ' if told else ''}{words.listed(told)})"
         return text + "."
 
 
@@ -526,8 +548,10 @@ def _merged(outcome: CheckOutcome) -> tuple[list[_Finding], list[_Finding]]:
             small = row.verdict is Verdict.SUSPECT and _part(row, recording) < _SMALL
             zero = zeros.get(row.channel) if row.check in _READINGS else None
             zero = zero if zero is not None and abs(zero) >= _WORTH_TELLING else None
+            if row.channel in outcome.uncalibrated and row.check not in _OF_THE_SENSOR:
+                continue
             key = (row.verdict, row.check, row.channel, small)
-            found = same.setdefault(key, _Finding(row, zero, [], [row.channel]))
+            found = same.setdefault(key, _Finding(row, zero, [], []))
             if recording.run not in found.runs:
                 found.runs.append(recording.run)
             # Told with the figures of the run that is farthest from the limit.
@@ -535,13 +559,22 @@ def _merged(outcome: CheckOutcome) -> tuple[list[_Finding], list[_Finding]]:
                 found.row, found.zero = row, zero
     alike: dict[tuple[object, ...], _Finding] = {}
     for (verdict, check, channel, small), found in same.items():
-        # One cause in several channels reads the same but for the channel's name.
-        text = "" if small else found.row.comment.replace(channel, "…")
-        first = alike.setdefault((verdict, check, small, text, found.zero, tuple(found.runs)), found)
+        # One cause in several channels reads the same but for the channel's name and its figures.
+        text = "" if small else _FIGURES.sub("0", found.row.comment.replace(channel, "…"))
+        first = alike.setdefault((verdict, check, small, text, tuple(found.runs)), found)
         if first is not found:
-            first.channels.append(channel)
+            first.others.append(found.row)
     order = sorted(alike.items(), key=lambda item: (item[0][0] is not Verdict.BAD, -len(item[1].runs)))
     return [f for key, f in order if not key[2]], [f for key, f in order if key[2]]
+
+
+def _uncalibrated_words(outcome: CheckOutcome) -> str:
+    """Return which channels wait for their calibration, and what to do."""
+    names = words.listed([name for name in CHANNEL_DIMENSIONS if name in outcome.uncalibrated], 8)
+    return (
+        f"{names}: no calibration yet, so what they read means nothing. In car.toml write the unit, or two "
+        "readings (volts) and the travel at each, and take the mark off; then check again."
+    )
 
 
 def _remark_words(remarks: Sequence[_Finding], outcome: CheckOutcome) -> str:
@@ -605,10 +638,10 @@ def _zeros(recording: Recording) -> dict[str, float]:
     return {pot: MM_PER_M * zero for pot, zero in recording.zero.items() if pot in recording.zero_std}
 
 
-def _zero_words(recordings: Sequence[Recording]) -> str:
-    """Return what the pots read at static ride height, in the unit of their calibration."""
-    parts, errors, unsure = [], [], []
-    for pot in (f"damper_{corner}" for corner in CORNERS):
+def _zero_words(outcome: CheckOutcome) -> str:
+    """Return what the calibrated pots read at static ride height, in the unit of their calibration."""
+    recordings, parts, errors, unsure = outcome.recordings, [], [], []
+    for pot in (name for name in map("damper_{}".format, CORNERS) if name not in outcome.uncalibrated):
         told = [(zeros[pot], r) for r in recordings if pot in (zeros := _zeros(r))]
         sure = [value for value, r in told if r.zero_std.get(pot, math.inf) <= _SURE_ZERO]
         errors += [r.zero_std[pot] for _, r in told if r.zero_std.get(pot, math.inf) <= _SURE_ZERO]
@@ -722,6 +755,8 @@ def _check_next(outcome: CheckOutcome, path: Path | None, details: bool) -> str:
         bad = any(row.verdict is Verdict.BAD for row in rows)
         why = " to state what is BAD in" if bad else ""
         text = f"Next: write sheets{why}: analyzer start FOLDER --from{named}"
+    elif outcome.uncalibrated:
+        text = "Next: fill in what is TO MEASURE, then check again"
     elif any(row.verdict is Verdict.BAD for row in rows):
         text = "Next: mend sheet or sensor of what is BAD (it is not used till then), then check again"
     elif any(row.verdict is Verdict.SUSPECT for row in rows):

@@ -30,6 +30,7 @@ from analyzer.processing.results import RunEstimates
 from analyzer.session.frames import channel_frame, event_frame, run_frame, save_excel
 from analyzer.session.run_store import RunSheets, RunStore
 from analyzer.sheets.car import CarSheet
+from analyzer.sheets.fields import stands_over
 from analyzer.sheets.read import (
     MissingFileError,
     file_beside,
@@ -430,11 +431,14 @@ class CheckOutcome:
         Run or file name -> the one line why it could not be read.
     faults : tuple of Fault
         Logs that could not be read because of a fault of this program, which are not in `failed`.
+    uncalibrated : frozenset of str
+        Channels whose line of the car sheet is still marked as not measured: their figures mean nothing yet.
     """
 
     recordings: tuple[Recording, ...]
     failed: dict[str, str]
     faults: tuple[Fault, ...] = ()
+    uncalibrated: frozenset[str] = frozenset()
 
     @property
     def clean(self) -> bool:
@@ -495,4 +499,13 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
         looked_at,
         lambda name, error: run_fault(session, name, "comparing", error),
     )
-    return CheckOutcome(checked, failed, (*faults, *late))
+    return CheckOutcome(checked, failed, (*faults, *late), uncalibrated_channels(session.car))
+
+
+def uncalibrated_channels(car: CarSheet) -> frozenset[str]:
+    """Return the channels whose line of the car sheet is still marked as not measured."""
+    return frozenset(
+        name
+        for name in car.logger.channels
+        if any(stands_over(mark, f"logger.channels.{name}") for mark in car.unmeasured)
+    )

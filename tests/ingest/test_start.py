@@ -12,7 +12,15 @@ from analyzer import cli, ending
 from analyzer.core import constants
 from analyzer.core.errors import AnalyzerError
 from analyzer.ingest.read_run import read_recording
-from analyzer.ingest.template import MEASURE, Answers, AxleAnswer, BarAnswer, sort_logs, start_folder
+from analyzer.ingest.template import (
+    MEASURE,
+    Answers,
+    AxleAnswer,
+    BarAnswer,
+    sort_logs,
+    start_folder,
+    starter_sheets,
+)
 from analyzer.prediction.settings import bar_ladder
 from analyzer.session.review import load_session
 from analyzer.sheets.read import read_car, read_session
@@ -214,3 +222,26 @@ def test_who_leaves_the_questions_has_nothing_written(
     assert _run(monkeypatch, "start", str(tmp_path / "own"), "--from", str(log)) == constants.STOPPED
     assert "Traceback" not in capsys.readouterr().err
     assert not (tmp_path / "own").exists()
+
+
+@pytest.mark.parametrize(
+    ("unit", "ends"), [("counts", "[410, 3686]"), ("raw", "[410, 3686]"), ("V", "[0.5, 4.5]")]
+)
+def test_a_pot_in_counts_is_asked_for_two_counts(unit: str, ends: str, tmp_path: Path) -> None:
+    log = plain_log(10.0)
+    renamed = {name.replace("pot [mm]", f"pot [{unit}]"): values for name, values in log.columns.items()}
+    sheet = starter_sheets(write_log(tmp_path / "r.csv", Log(renamed, log.si)))["car.toml"]
+    lines = [line for line in sheet.splitlines() if line.startswith("damper_")]
+    assert len(lines) == 4
+    assert all(f"volts = {ends}" in line for line in lines)
+
+
+def test_channels_are_named_in_one_order_whatever_that_of_the_columns(tmp_path: Path) -> None:
+    log = plain_log(10.0)
+    turned = Log(dict(reversed(log.columns.items())), log.si)
+    named = [
+        start_folder(tmp_path / name, write_log(tmp_path / f"{name}.csv", one)).recognised
+        for name, one in (("a", log), ("b", turned))
+    ]
+    assert named[0] == named[1]
+    assert named[0][:4] == ("damper_FL", "damper_FR", "damper_RL", "damper_RR")

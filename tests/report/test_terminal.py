@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 from dataclasses import replace
 from pathlib import Path
@@ -13,8 +14,10 @@ from report.synthetic_review import Options
 from rich.cells import cell_len
 from rich.console import Console
 
+from analyzer.console import terminal
 from analyzer.core.constants import CORNERS
 from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.report.figures.style import Drawings
 from analyzer.report.sentences import driver_answer, team_answer, tuner_answer
 from analyzer.report.terminal import print_health, print_summary
 from analyzer.session.review import CheckOutcome, check_path
@@ -73,7 +76,7 @@ def test_every_run_has_a_row_and_those_left_out_a_reason(review_with):
 def test_the_same_finding_of_many_runs_is_told_once(review):
     text = flat(printed(review))
 
-    assert "r01, r02, r03, r04, r05 and r06 damper_RR stuck: the pot stood still" in text
+    assert "SUSPECT: damper_RR stuck (all runs): the pot stood still" in text
     assert text.count("the pot stood still") == 1
 
 
@@ -249,6 +252,49 @@ def test_readings_of_the_log_stand_beside_the_travel(sound: CheckOutcome):
     lines = checked(CheckOutcome((zeroed,), {}), 200)
 
     assert lines[0].endswith("reads up to 96 mm (its zero is at 131 mm in the log).")
+
+
+def test_one_finding_in_several_channels_is_told_once_with_the_figure_of_each(sound: CheckOutcome):
+    """Four pots that were never zeroed are one thing to settle, not four."""
+    pots = {"damper_FL": 90.0, "damper_FR": 88.7, "damper_RL": 92.8}
+    rows = [
+        replace(finding("zero", pot, Verdict.SUSPECT, v, f"Reads {v} mm."), unit="mm")
+        for pot, v in pots.items()
+    ]
+    slipped = finding("zero", "damper_RR", Verdict.SUSPECT, 95.5, "Reads 95.5 mm; the pot slipped.")
+
+    first, second, *_ = checked(with_rows(sound, {0: [*rows, slipped]}), 300)
+
+    assert first == (
+        "SUSPECT: damper_FL, damper_FR and damper_RL zero (r01): reads 90.0 mm (figures of damper_FL; "
+        "damper_FR 88.7 mm and damper_RL 92.8 mm)."
+    )
+    assert second == "SUSPECT: damper_RR zero (r01): reads 95.5 mm; the pot slipped."
+
+
+def test_a_channel_without_its_calibration_is_asked_for_and_not_blamed(sound: CheckOutcome):
+    stroke = finding("damper stroke", "damper_FL", Verdict.BAD, 0.99, "Reads up to 20060 mm.")
+    stuck = finding("stuck", "damper_FL", Verdict.BAD, 0.5, "Holds.")
+    outcome = replace(with_rows(sound, {0: [stroke, stuck]}), uncalibrated=frozenset({"damper_FL"}))
+
+    lines = checked(outcome, 300, Path("session.toml"))
+
+    assert lines[0].startswith("TO MEASURE: damper_FL: no calibration yet")
+    assert lines[1] == "BAD: damper_FL stuck (r01): holds."
+    assert not any("20060" in line or " FL " in line for line in lines)
+    assert lines[-1] == "Next: fill in what is TO MEASURE, then check again. Details: --all."
+
+
+def test_a_reader_of_the_output_that_goes_away_is_no_fault_of_the_program(review_with, monkeypatch):
+    """``analyzer review ... | head``: the write fails, and nothing is to be sent to anybody."""
+
+    class Gone(io.StringIO):
+        def write(self, text: str) -> int:
+            raise BrokenPipeError(errno.EPIPE, "Broken pipe")
+
+    monkeypatch.setattr("sys.stdout", Gone())
+    with pytest.raises(BrokenPipeError):
+        print_summary(review_with(Options()), terminal(), Drawings())
 
 
 def test_it_ends_with_what_to_do(sound: CheckOutcome, faulty: CheckOutcome):
