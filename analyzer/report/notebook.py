@@ -224,10 +224,17 @@ def _line(words: str) -> str:
     return f"<p>{escape(words)}</p>"
 
 
+# On paper of its own: it is drawn in dark ink, and a notebook may be dark.
+_FIGURE: Final = (
+    '<figure style="display:inline-block;max-width:40em;margin:0.5em 1em 0.5em 0;padding:0.5em;'
+    'background:#fff;color:#1c1c1c">'
+)
+
+
 def _figures(*plates: style.Plate | None) -> str:
     # As images: drawn inline, two figures of one notebook would share identifiers.
     return "".join(
-        f'<figure style="display:inline-block;max-width:40em;margin:0.5em 1em 0.5em 0">'
+        f"{_FIGURE}"
         f"<figcaption><strong>{escape(plate.title)}</strong></figcaption>{style.image(plate)}"
         f"<p><small>{escape(plate.note)}</small></p></figure>"
         for plate in plates

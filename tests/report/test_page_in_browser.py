@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 
@@ -86,6 +87,15 @@ def test_the_answer_and_a_figure_stand_on_the_first_screen_of_each_part(
     title = browser.evaluate(f"document.querySelector('#{part} figcaption').getBoundingClientRect().toJSON()")
     assert 0 <= answer["top"] < answer["bottom"] <= height
     assert title["bottom"] <= height
+
+
+CUT = """
+[...document.querySelectorAll('figure svg text, .places svg text')].map(t => {
+  const b = t.getBoundingClientRect(), s = t.closest('svg').getBoundingClientRect();
+  return [Math.max(s.left - b.left, b.right - s.right, s.top - b.top, b.bottom - s.bottom), t.textContent];
+})
+"""
+"""How far every word of a figure stands out of it [px]; its box is a little higher than its letters."""
 
 
 CARDS = """
@@ -285,16 +295,37 @@ def test_no_word_of_a_figure_is_cut_off(browser: Browser, drivers_page: Path, na
     browser.open(drivers_page.with_name(name), width)
     browser.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
 
-    cut = browser.evaluate(
-        "[...document.querySelectorAll('figure svg text, .places svg text')].map(t => {"
-        " const b = t.getBoundingClientRect(), s = t.closest('svg').getBoundingClientRect();"
-        " return [Math.max(s.left - b.left, b.right - s.right, s.top - b.top, b.bottom - s.bottom),"
-        " t.textContent]; })"
-    )
+    cut = browser.evaluate(CUT)
 
     assert len(cut) > 40
-    # The box of a text is a little higher than its letters.
     assert [(round(by, 1), text) for by, text in cut if by > 2.0] == []
+
+
+def test_long_names_of_runs_and_set_ups_are_not_cut_off(browser: Browser, tmp_path: Path, review_with):
+    options = Options(runs=("practice 1", "practice 2", "practice 3"), setups=("soft-A", "hard-B"))
+    review = review_with(options)
+    # A level road of which the bank is not told: its axis then has numbers of three letters.
+    runs = tuple(replace(run, motion=replace(run.motion, data=run.motion.data * -1.0)) for run in review.runs)
+    browser.open(write_report(replace(review, runs=runs), tmp_path / "report"), PHONE)
+
+    cut = browser.evaluate(CUT)
+
+    assert {"practice 1 soft-A", "roll gradient front hard-B"} <= {text for _, text in cut}
+    assert [(round(by, 1), text) for by, text in cut if by > 2.0] == []
+
+
+def test_figures_in_a_dark_notebook_stand_on_paper(browser: Browser, tmp_path: Path, review):
+    notebook = tmp_path / "notebook.html"
+    notebook.write_text(f'<body style="background:#111;color:#eee">{review._repr_html_()}', encoding="utf-8")
+    browser.open(notebook, DESK)
+
+    look = browser.evaluate(
+        "[...document.querySelectorAll('figure')].map(f => [getComputedStyle(f).backgroundColor,"
+        " ...['small', 'strong'].map(word => getComputedStyle(f.querySelector(word)).color)])"
+    )
+
+    assert len(look) > 1
+    assert {tuple(colours) for colours in look} == {("rgb(255, 255, 255)", *["rgb(28, 28, 28)"] * 2)}
 
 
 @pytest.mark.parametrize("width", [PHONE, DESK])

@@ -136,12 +136,13 @@ def agreement_plate(review: Review) -> style.Plate | None:
 
 def _draw_agreement(rows: tuple[_Agreement, ...]) -> Figure:
     figure = style.new_figure(0.75 + 0.24 * len(rows))
-    axes = style.axes_in(figure, 1.95, 0.5, 0.12, 0.15)
+    names = [row.name for row in rows]
+    axes = style.axes_in(figure, style.room_for(names, 1.95, 2.7), 0.5, 0.12, 0.15)
     for place, row in enumerate(rows):
         axes.axhline(place, color=style.PALE, linewidth=0.5, zorder=0)
         _mark(axes, row.ratio, place, row.look, True)
     axes.axvline(1.0, color=style.INK, linewidth=0.8, zorder=1)
-    style.list_rows(axes, [row.name for row in rows])
+    style.list_rows(axes, names)
     axes.locator_params(axis="x", nbins=5)
     _room(axes, 0.08)
     axes.set_xlabel("measured / predicted")

@@ -208,8 +208,8 @@ def _draw_course(
     turned = _turned(spans, _ends(passes))
     above = 1.4 if turned else 0.35
     figure = style.new_figure(3.0 + above)
-    rows = style.axes_in(figure, 0.5, 1.3, 0.55, above)
-    bank = style.axes_in(figure, 0.5, 0.5, 0.55, 1.85 + above)
+    rows = style.axes_in(figure, 0.6, 1.3, 0.45, above)
+    bank = style.axes_in(figure, 0.6, 0.5, 0.45, 1.85 + above)
     _draw_bank(bank, passes)
     style.corner_rows(rows)
     rows.tick_params(labelbottom=False)

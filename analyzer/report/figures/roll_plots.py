@@ -202,14 +202,17 @@ def _run_words(row: _RunRow) -> str:
 
 def _draw_runs(rows: tuple[_RunRow, ...]) -> Figure:
     figure = style.new_figure(0.95 + 0.24 * len(rows))
-    left = style.axes_in(figure, 1.0, 0.5, 2.0, 0.3)
-    right = style.axes_in(figure, 2.85, 0.5, 0.15, 0.3)
+    names = [row.name for row in rows]
+    beside, edge = style.room_for(names, 1.0, 1.75), 0.15
+    wide = (style.PLATE_WIDTH - beside - 2.0 * edge) / 2.0
+    left = style.axes_in(figure, beside, 0.5, wide + 2.0 * edge, 0.3)
+    right = style.axes_in(figure, beside + wide + edge, 0.5, edge, 0.3)
     for axle, axes in zip(AXLES, (left, right), strict=True):
         axes.set_title(axle)
         for place, row in enumerate(rows):
             _run_row(axes, place, row, axle)
         axes.set_xlabel("roll gradient, deg/g")
-        style.list_rows(axes, [row.name if axes is left else "" for row in rows])
+        style.list_rows(axes, names if axes is left else [""] * len(names))
         axes.locator_params(axis="x", nbins=4)
     return figure
 

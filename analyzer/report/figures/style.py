@@ -21,6 +21,7 @@ from analyzer.core.constants import CORNERS, Corner
 from analyzer.core.errors import AnalyzerError, one_line, plain_text
 from analyzer.core.faults import Fault, fault_of
 from analyzer.core.store import NotPackable, Store, content_digest, digest_of, drawing_digest
+from analyzer.report.figures.placing import text_width
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -312,6 +313,11 @@ def list_rows(axes: Axes, names: Sequence[str], above: float = 0.6, below: float
     axes.set_yticks(range(len(names)), names, **text)
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
+
+
+def room_for(names: Sequence[str], least: float, most: float) -> float:
+    """Return how wide the margin left of a list of names has to be [in]."""
+    return min(max(least, *((text_width(name, TYPE) + 8.0) / 72.0 for name in names)), most)
 
 
 def corner_rows(axes: Axes) -> None:
