@@ -13,7 +13,16 @@ import numpy as np
 from analyzer.comparison import ledger, unmeasured_axle
 from analyzer.comparison.known_differences import Conditions, Known, known_differences
 from analyzer.comparison.ledger import RunValue
-from analyzer.comparison.results import AxleMove, ChangeVerdict, Comparison, KnownDifferences, SetupResult
+from analyzer.comparison.results import (
+    AxleMove,
+    ChangeVerdict,
+    Comparison,
+    KnownDifferences,
+    OtherEndMoved,
+    Remedy,
+    SetupResult,
+    VerdictReason,
+)
 from analyzer.comparison.session_drift import DriftedChange, change_with_drift
 from analyzer.comparison.setups import NO_RUN, scatter_prior, stiffness_values
 from analyzer.comparison.stiffness import (
@@ -33,7 +42,6 @@ from analyzer.comparison.verdict import Evidence, decide, held_back, with_axles
 from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import LEVEL, Contrast
-from analyzer.core.regression import student_factor
 from analyzer.prediction.propagation import COUNTS, OFF, Propagated, Values, propagate, with_settings
 from analyzer.prediction.results import ChangePrediction
 from analyzer.processing.results import RunEstimates
@@ -277,8 +285,6 @@ def _greatest_force(runs: Sequence[RunEstimates]) -> float:
 # One set-up against another: what the change did to the stiffness of the axle it was made on.
 
 
-IN_TURNS: Final = "half of those on the first, all of those on the second, then the rest on the first"
-
 MOVE_METHOD: Final = "roll of the axle, after over before, over that predicted"
 
 METHOD: Final = "roll of both axles before and after; errors common to both cancel"
@@ -334,9 +340,8 @@ def compare_setups(
     own, driven = (tuple(run for run in group if run.name in counted) for group in (same, there))
     pair = Pair(car, before, after, change, own, axle, target, driven, known)
     if not all(pair.mean_stiffness(result) > 0.0 for result in (before, after)):
-        remedy = "check scale weights, CG height, spring rates and motion ratios"
         reason = "roll of the runs and car sheet contradict each other"
-        return _unknown(before, after, change, axle, reason, remedy)
+        return _unknown(before, after, change, axle, reason, Remedy.SHEET)
     as_driven = found
     if known.shifts:
         plain, scale, _ = stiffness_values(car, target, driven, predictions)
@@ -368,7 +373,7 @@ def _comparison(
         plain = pair_errors(replace(pair, runs=pair.driven, known=Known()))
     counts = (fit.count(before.name), fit.count(after.name))
     evidence = Evidence(measured, predicted_log, gap, repeat, counts, found.run_scatter)
-    verdict, reason = decide(evidence)
+    reason = decide(evidence)
     # The stiffness of the changed axle is worked out with the other one taken from the sheet. If that one did
     # not answer as it should, something else was changed too.
     other = _other_end(pair)
@@ -376,14 +381,14 @@ def _comparison(
     if pair.axle is None and moves:
         # The sum hides axles that moved against each other: then it is no answer by itself.
         beside = [math.log(move.ratio.value or 1.0) for move in moves]
-        verdict, reason = with_axles(verdict, reason, beside, bars_changed=bool(pair.change.changed))
+        reason = with_axles(reason, beside, bars_changed=bool(pair.change.changed))
     if other is not None and not other.answered:
-        words = unmeasured_axle.other_end_words(other, repeat.value)
+        moved = OtherEndMoved(other.axle, other.beside.value, other.leaked)
         # What leaks into the verdict from the other end decides whether it may stand with a remark.
-        if abs(other.leaked) > student_factor(gap.dof) * gap.std_error:
-            verdict, reason = ChangeVerdict.CANNOT_TELL, f"{words}; {unmeasured_axle.set_right(other)}"
+        if abs(other.leaked) > reason.apart:
+            reason = replace(reason, verdict=ChangeVerdict.CANNOT_TELL, other_end=moved)
         else:
-            reasons = (*reasons, words)
+            reasons = (*reasons, unmeasured_axle.other_end_words(moved, repeat.value))
     notes = (*target_notes(pair), *ledger.scatter_notes(fit), *reasons)
     # As long as a placeholder moves what the verdict is made of, there is none.
     in_ratio = errors.unmeasured("log ratio", measured.std_error)
@@ -391,7 +396,7 @@ def _comparison(
     if pair.axle is None:
         moved_by = (mark for move in moves for mark in move.ratio.provisional)
         unmeasured = tuple(dict.fromkeys((*unmeasured, *moved_by)))
-    verdict, reason = held_back(verdict, reason, unmeasured)
+    reason = held_back(reason, unmeasured)
     difference = _difference(pair, found, errors)
     return Comparison(
         before=before.name,
@@ -404,7 +409,7 @@ def _comparison(
         stiffness_change=difference.resting_on(*errors.unmeasured("change", difference.total_error)),
         predicted_change=pair.change.stiffness_change[key],
         gradient_ratio={axle: gradient_ratio(pair.driven, before.name, after.name, axle) for axle in AXLES},
-        verdict=verdict,
+        verdict=reason.verdict,
         smallest_visible=_smallest(evidence),
         reason=reason,
         differences=differences(pair),
@@ -535,13 +540,11 @@ def _smallest(evidence: Evidence) -> Estimate:
 
 def _missing(
     result: SetupResult, runs: Sequence[RunEstimates], reasons: Mapping[str, str]
-) -> tuple[str, str]:
+) -> tuple[str, Remedy]:
     """Return why a set-up has no stiffness, and what would mend it."""
     own = [run.name for run in runs if run.setup == result.name]
     fitting = [reasons[name] for name in own if name in reasons]
-    if fitting:
-        return fitting[0], "more runs logged alike cannot settle it"
-    return f"{result.name}: {NO_RUN}", f"drive at least three runs on each set-up ({IN_TURNS})"
+    return (fitting[0], Remedy.OTHER_LOGS) if fitting else (f"{result.name}: {NO_RUN}", Remedy.DRIVE)
 
 
 def _unknown(
@@ -550,7 +553,7 @@ def _unknown(
     change: ChangePrediction,
     axle: Axle | None,
     reason: str,
-    remedy: str,
+    remedy: Remedy,
 ) -> Comparison:
     key = axle or "total"
     return Comparison(
@@ -564,7 +567,9 @@ def _unknown(
         gradient_ratio={a: Estimate.unknown("1", reason) for a in AXLES},
         verdict=ChangeVerdict.CANNOT_TELL,
         smallest_visible=Estimate.unknown("1", reason),
-        reason=f"{reason}; {remedy}",
+        reason=VerdictReason(
+            ChangeVerdict.CANNOT_TELL, ChangeVerdict.CANNOT_TELL, missing=reason, remedy=remedy
+        ),
         differences=(),
         prediction=change,
         not_driven=tuple(result.name for result in (before, after) if not result.runs),

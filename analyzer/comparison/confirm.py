@@ -21,6 +21,8 @@ from analyzer.comparison.results import (
     Comparison,
     Confirmation,
     LeftOut,
+    Next,
+    NextRuns,
     Part,
     SettingEffect,
     SetupResult,
@@ -28,7 +30,7 @@ from analyzer.comparison.results import (
 )
 from analyzer.comparison.session_drift import change_with_drift
 from analyzer.comparison.setups import scatter_prior, setup_results, stiffness_values
-from analyzer.comparison.verdict import plan_order, plan_runs
+from analyzer.comparison.verdict import plan_runs
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.errors import AnalyzerError, choices, nearest, one_line
 from analyzer.core.estimate import Estimate
@@ -194,30 +196,25 @@ def _left_out(
     return tuple(found)
 
 
-def _plan(comparison: Comparison) -> str:
+def _plan(comparison: Comparison) -> NextRuns:
     """Return what to drive next to settle or to confirm the verdict."""
-    ratio, predicted, drift = comparison.stiffness_ratio, comparison.predicted_ratio, comparison.drift
+    ratio, predicted = comparison.stiffness_ratio, comparison.predicted_ratio
     if ratio.value is None or ratio.std_error is None or ratio.n is None:
-        order = plan_order(3, (comparison.before, comparison.after))
-        return f"drive at least three runs on each set-up: {order}"
+        return NextRuns(Next.DRIVE)
     if comparison.verdict is ChangeVerdict.AXLES:
-        return "no number of runs settles it while something else differs between the set-ups; see above"
+        return NextRuns(Next.OTHER_CHANGED)
     if comparison.verdict is ChangeVerdict.HELD_BACK:
-        return "measure what is marked in the sheets first: these runs may do then"
+        return NextRuns(Next.MEASURE)
     if comparison.verdict is not ChangeVerdict.CANNOT_TELL:
-        stands = "the verdict stands with these runs"
-        if drift is None or drift.treatment is Treatment.WIDENED:
-            return f"{stands}; one more run on {comparison.before} would show whether drift is in it"
-        done = "has been taken out" if drift.treatment is Treatment.TAKEN_OUT else "cancels in this order"
-        return f"{stands}; drift {done}, so no more are needed"
+        return NextRuns(Next.STANDS)
     if ratio.interval is not None and not ratio.interval[0] <= 1.0 <= ratio.interval[1]:
-        return "no number of runs settles it while something else differs between the set-ups; see above"
+        return NextRuns(Next.OTHER_CHANGED)
     if not predicted.value or abs(math.log(predicted.value)) < 1e-6:
-        return "no change was predicted, so no number of runs can confirm one"
+        return NextRuns(Next.NONE_PREDICTED)
     per_run = comparison.run_scatter or ratio.std_error / ratio.value / math.sqrt(4.0 / ratio.n)
     remainder = (ratio.calibration or 0.0) / ratio.value
     names = (comparison.before, comparison.after)
-    return plan_runs(math.log(predicted.value), per_run, remainder, names).words
+    return NextRuns(Next.MORE, plan_runs(math.log(predicted.value), per_run, remainder, names))
 
 
 # The ledger of a change: springs, bars, tyres, roll centres before and after, beside what was measured.

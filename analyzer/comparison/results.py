@@ -235,6 +235,96 @@ class KnownDifferences:
     gradient_ratio: dict[Axle, Estimate]
 
 
+class Moved(StrEnum):
+    """How axles that did not roll as predicted moved."""
+
+    ONE = "one axle moved"
+    APART = "the axles moved against each other"
+    ONE_WAY = "both axles moved one way"
+
+
+class Remedy(StrEnum):
+    """What would mend a set-up whose stiffness was not measured."""
+
+    DRIVE = "drive it"
+    OTHER_LOGS = "more runs logged alike cannot settle it"
+    SHEET = "check the car sheet"
+
+
+@dataclass(frozen=True, slots=True)
+class OtherEndMoved:
+    """The axle that was left alone did not answer as a change of the other one makes it.
+
+    Parameters
+    ----------
+    axle : Axle
+        The axle that was changed.
+    beside : float
+        Logarithm of what the other axle's roll did beside what it should.
+    leaked : float
+        Apparent change of the logarithm of the stiffness of `axle`, if the other one's stiffness moved.
+    """
+
+    axle: Axle
+    beside: float
+    leaked: float
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictReason:
+    """What a verdict was decided on; the sentence is made by `analyzer.report.reasons.verdict`.
+
+    Changes are logarithms of the stiffness ratio after / before.
+
+    Parameters
+    ----------
+    verdict : ChangeVerdict
+        The verdict.
+    alone : ChangeVerdict
+        That of the stiffness ratio by itself, before axles, other end and placeholders are looked at.
+    measured, predicted : float
+        Changes.
+    apart : float
+        Half of the interval of measured less predicted.
+    most : float
+        The largest change, either way, that the interval of the measured one leaves; signed.
+    smallest : float
+        The smallest change that is seen with 80 % power at the 95 % level.
+    visible : bool
+        Whether the predicted change would have been seen.
+    runs : int or None
+        Runs of each set-up that would settle an open verdict; None where runs alone will not.
+    least_step : float
+        Smallest change that any number of runs would show, where runs alone will not do.
+    moved : Moved or None
+        What the axles did that did not roll as predicted, where neither or both bars were changed.
+    other_end : OtherEndMoved or None
+        Why there is no answer, where one bar was changed.
+    unmeasured : tuple of str
+        Keys of the sheets that nobody has measured and that the verdict hangs on.
+    missing : str
+        Why the stiffness of a set-up was not measured.
+    remedy : Remedy or None
+        What would mend that.
+    """
+
+    verdict: ChangeVerdict
+    alone: ChangeVerdict
+    measured: float = 0.0
+    predicted: float = 0.0
+    apart: float = 0.0
+    most: float = 0.0
+    smallest: float = 0.0
+    visible: bool = False
+    runs: int | None = None
+    least_step: float = 0.0
+    moved: Moved | None = None
+    other_end: OtherEndMoved | None = None
+    unmeasured: tuple[str, ...] = ()
+    missing: str = ""
+    remedy: Remedy | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """One set-up against another.
@@ -256,8 +346,8 @@ class Comparison:
         In the words of the page.
     smallest_visible : Estimate
         Smallest change of the stiffness ratio these runs could have shown (95 % level, 80 % power) [1].
-    reason : str
-        One sentence: why this verdict; what would settle it when it is "cannot tell".
+    reason : VerdictReason
+        Why this verdict; what would settle it when it is "cannot tell".
     differences : tuple of str
         Conditions that differ between the runs of both set-ups.
     prediction : ChangePrediction
@@ -293,7 +383,7 @@ class Comparison:
     gradient_ratio: dict[str, Estimate]
     verdict: ChangeVerdict
     smallest_visible: Estimate
-    reason: str
+    reason: VerdictReason
     differences: tuple[str, ...]
     prediction: ChangePrediction
     notes: tuple[str, ...] = field(default_factory=tuple)
@@ -538,7 +628,7 @@ class Confirmation:
         Every bar setting of each axle in one model, over all sessions given.
     shown : dict
         What all runs together have shown about the car: factor on the sheet's figure [1].
-    plan : str
+    plan : NextRuns
         What would settle an open question, or confirm the answer.
     cautions : tuple of str
         To be read with the advice.
@@ -559,9 +649,36 @@ class Confirmation:
     pairs: tuple[SettingPair, ...]
     bars: tuple[AxleSettings, ...]
     shown: dict[str, Estimate]
-    plan: str
+    plan: NextRuns
     cautions: tuple[str, ...]
     faults: tuple[Fault, ...] = ()
+
+
+class Next(StrEnum):
+    """What more runs would do for a verdict."""
+
+    DRIVE = "drive both set-ups"
+    OTHER_CHANGED = "something else differs"
+    MEASURE = "measure first"
+    STANDS = "the verdict stands"
+    NONE_PREDICTED = "no change was predicted"
+    MORE = "more runs"
+
+
+@dataclass(frozen=True, slots=True)
+class NextRuns:
+    """What to drive next for a verdict; the sentence is made by `analyzer.report.reasons.next_runs`.
+
+    Parameters
+    ----------
+    kind : Next
+        Which case it is.
+    plan : RunPlan or None
+        Runs to drive, where more would settle it.
+    """
+
+    kind: Next
+    plan: RunPlan | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -682,15 +799,12 @@ class RunPlan:
         `runs` is None) [1].
     scatter : float
         Scatter of the compared figure from run to run it is worked out with [1].
-    words : str
-        The plan in a sentence.
     """
 
     runs: int | None
     order: str
     power: float
     scatter: float
-    words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -762,9 +876,59 @@ class Option:
     cautions: tuple[str, ...]
 
 
+class NotFitted(StrEnum):
+    """Why a setting that a wish names cannot be fitted."""
+
+    NO_HOLES = "no bar with holes"
+    UNEVEN = "off or uneven now"
+    NO_HOLE = "no such hole"
+    NO_SPACER = "no such spacer"
+
+
+@dataclass(frozen=True, slots=True)
+class MissingSetting:
+    """A setting that a wish names and that cannot be fitted.
+
+    Parameters
+    ----------
+    axle : Axle
+        Whose bar.
+    why : NotFitted
+        Why not.
+    most : int
+        Last hole, or most spacers, there is.
+    inwards : bool
+        Whether a hole further in was wanted.
+    """
+
+    axle: Axle
+    why: NotFitted
+    most: int = 0
+    inwards: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ChoiceBasis:
+    """What the prediction of a choice rests on beside the car sheet.
+
+    Parameters
+    ----------
+    updated_by : int or None
+        Runs that have updated the sheet; None without a calibrated car.
+    measured_on : str
+        Set-up whose measured roll gradients are the present ones; empty without.
+    runs : int
+        Runs on it.
+    """
+
+    updated_by: int | None = None
+    measured_on: str = ""
+    runs: int = 0
+
+
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """What to fit next.
+    """What to fit next; the answer in a sentence is `analyzer.report.reasons.choice`.
 
     Parameters
     ----------
@@ -778,11 +942,14 @@ class Choice:
         Combinations that were looked at.
     reachable : bool
         Whether any of them meets the wish.
-    answer : str
-        One sentence.
+    missing : tuple of MissingSetting
+        Settings that the wish names and that cannot be fitted.
+    springs : dict
+        Axle -> spring rate now, and the one that would keep its roll stiffness without the bar [N/mm]; empty
+        where something on the shelf meets the wish.
     assumptions : tuple of str
         What is taken for granted.
-    basis : str
+    basis : ChoiceBasis
         What the prediction rests on.
     cautions : tuple of str
         To be read with the advice.
@@ -795,8 +962,9 @@ class Choice:
     options: tuple[Option, ...]
     tried: int
     reachable: bool
-    answer: str
+    missing: tuple[MissingSetting, ...]
+    springs: dict[Axle, tuple[float, float]]
     assumptions: tuple[str, ...]
-    basis: str
+    basis: ChoiceBasis
     cautions: tuple[str, ...]
     faults: tuple[Fault, ...] = ()

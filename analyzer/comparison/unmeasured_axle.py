@@ -17,6 +17,7 @@ from typing import Final
 import numpy as np
 
 from analyzer.comparison.ledger import RunValue, sheet_roll
+from analyzer.comparison.results import OtherEndMoved
 from analyzer.comparison.session_drift import change_with_drift
 from analyzer.comparison.stiffness import measured_gradients, other_axle, stiffness
 from analyzer.core.constants import AXLES, Axle
@@ -201,7 +202,7 @@ def _lines(car: CarSheet, prediction: SetupPrediction, axle: Axle) -> _Lines | N
     return _Lines(slope, found.std("slope"), found.values[f"{other} apparent"] / beside, found)
 
 
-def other_end_words(found: OtherEnd, measured: float) -> str:
+def other_end_words(found: OtherEndMoved, measured: float) -> str:
     """Return, for a reader, that the other end did not answer as it should.
 
     Parameters
@@ -210,22 +211,13 @@ def other_end_words(found: OtherEnd, measured: float) -> str:
         Change of the logarithm of the stiffness of the changed axle as measured.
     """
     axle, other = found.axle, other_axle(found.axle)
-    moved = 100.0 * math.expm1(found.beside.value)
+    moved = 100.0 * math.expm1(found.beside)
     way = "more" if moved > 0.0 else "less"
     own = 100.0 * math.expm1(measured - found.leaked)
     return (
         f"the {other} axle rolled {abs(moved):.1f} % {way} than a change of the {axle} axle "
         f"alone makes it: something else changed too (if it was the {other} stiffness, the "
         f"{axle} one changed by {own:+.0f} %, not by {100.0 * math.expm1(measured):+.0f} %)"
-    )
-
-
-def set_right(found: OtherEnd) -> str:
-    """Return what would settle the verdict when the other end did not answer as it should."""
-    other = other_axle(found.axle)
-    return (
-        f"look at the {other} springs, bar, pots and tyre pressures, then drive both set-ups again with "
-        "nothing else changed"
     )
 
 

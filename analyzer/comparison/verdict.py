@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from analyzer.comparison.results import ChangeVerdict, RunPlan
+from analyzer.comparison.results import ChangeVerdict, Moved, RunPlan, VerdictReason
 from analyzer.core import mixed_effects
 from analyzer.core.mixed_effects import Contrast
 from analyzer.core.regression import student_factor
@@ -22,9 +22,6 @@ NOTHING: Final = 1e-9
 UNCHANGED: Final = 0.01
 """A change of the logarithm whose whole interval lies within this is none: where none was predicted, the
 answer is "unchanged". Engineering judgement: less than a hole or a spacer does to an axle."""
-
-NAMED: Final = 5
-"""Keys of what is not measured that a reason names; the others are counted, and stand in the data."""
 
 MOST_RUNS: Final = 30
 """Runs of each set-up beyond which nobody will drive for a verdict; a larger step is asked for instead."""
@@ -63,8 +60,8 @@ class Evidence:
         return mixed_effects.smallest_visible(self.measured.std_error, self.measured.dof)
 
 
-def decide(evidence: Evidence) -> tuple[ChangeVerdict, str]:
-    """Return the verdict and the sentence that gives its reason.
+def decide(evidence: Evidence) -> VerdictReason:
+    """Return the verdict with what it rests on.
 
     A change is seen when the 95 % interval of the ratio leaves out one. It is as predicted when the interval
     of measured minus predicted holds nought. "No change seen" needs both: the runs could have shown the
@@ -72,55 +69,54 @@ def decide(evidence: Evidence) -> tuple[ChangeVerdict, str]:
     interval lies within `UNCHANGED` of none. All else is "cannot tell".
     """
     low, high = evidence.measured.interval
-    if high < 0.0:
-        return _seen(evidence, softer=True)
-    if low > 0.0:
-        return _seen(evidence, softer=False)
-    predicted = abs(evidence.predicted)
-    if predicted <= NOTHING and max(-low, high) <= UNCHANGED:
-        most = 100.0 * max(-math.expm1(low), math.expm1(high))
-        return (
-            ChangeVerdict.UNCHANGED,
-            f"no change was predicted, and the runs leave at most {most:.1f} % of one",
-        )
+    apart = student_factor(evidence.gap.dof)
     # Nothing seen is a finding only where the predicted change would have been seen.
-    could_show = predicted > NOTHING and evidence.smallest <= predicted
-    if could_show and abs(evidence.gap.t) > student_factor(evidence.gap.dof):
-        reason = (
-            f"the predicted {_change(evidence.predicted)} would have shown (smallest visible change "
-            f"{_size(evidence.smallest, evidence.predicted)}), "
-            f"and the runs show {_change(evidence.measured.value)}"
-        )
-        return ChangeVerdict.NO_CHANGE, reason
-    return ChangeVerdict.CANNOT_TELL, _undecided(evidence, could_show)
+    visible = abs(evidence.predicted) > NOTHING and evidence.smallest <= abs(evidence.predicted)
+    if high < 0.0 or low > 0.0:
+        verdict = _seen(evidence, softer=high < 0.0)
+    elif abs(evidence.predicted) <= NOTHING and max(-low, high) <= UNCHANGED:
+        verdict = ChangeVerdict.UNCHANGED
+    elif visible and abs(evidence.gap.t) > apart:
+        verdict = ChangeVerdict.NO_CHANGE
+    else:
+        verdict = ChangeVerdict.CANNOT_TELL
+    runs, least = _what_settles(evidence) if verdict is ChangeVerdict.CANNOT_TELL else (None, 0.0)
+    return VerdictReason(
+        verdict=verdict,
+        alone=verdict,
+        measured=evidence.measured.value,
+        predicted=0.0 if abs(evidence.predicted) <= NOTHING else evidence.predicted,
+        apart=apart * evidence.gap.std_error,
+        most=max(low, high, key=lambda end: abs(math.expm1(end))),
+        smallest=evidence.smallest,
+        visible=visible,
+        runs=runs,
+        least_step=least,
+    )
 
 
-def _seen(evidence: Evidence, *, softer: bool) -> tuple[ChangeVerdict, str]:
+_WORDS: Final = {
+    "within": (ChangeVerdict.SOFTENED_WITHIN, ChangeVerdict.STIFFENED_WITHIN),
+    "against": (ChangeVerdict.SOFTENED_AGAINST, ChangeVerdict.STIFFENED_AGAINST),
+    "as predicted": (ChangeVerdict.AS_PREDICTED, ChangeVerdict.STIFFENED),
+    "less": (ChangeVerdict.LESS, ChangeVerdict.STIFFENED_LESS),
+    "more": (ChangeVerdict.MORE, ChangeVerdict.STIFFENED_MORE),
+}
+"""How a change that is seen stands to the prediction -> verdict where it is softer, where it is stiffer."""
+
+
+def _seen(evidence: Evidence, *, softer: bool) -> ChangeVerdict:
     agrees = abs(evidence.gap.t) <= student_factor(evidence.gap.dof)
     same_way = evidence.predicted < -NOTHING if softer else evidence.predicted > NOTHING
-    # By size alone: which way it went has been settled before.
-    smaller = abs(evidence.measured.value) < abs(evidence.predicted)
-    seen = f"measured {_change(evidence.measured.value)}, predicted {_change(evidence.predicted)}"
-    half = 100.0 * student_factor(evidence.gap.dof) * evidence.gap.std_error
-    if same_way and agrees:
-        verdict = ChangeVerdict.AS_PREDICTED if softer else ChangeVerdict.STIFFENED
-        way = "" if softer else " as predicted"
-        return verdict, f"{seen}: they agree{way} within their errors (± {half:.1f} %)"
-    if not same_way and agrees:
-        # The signs differ, the figures do not: nothing speaks for set-ups that were mixed up.
-        within = ChangeVerdict.SOFTENED_WITHIN if softer else ChangeVerdict.STIFFENED_WITHIN
-        return within, f"{seen}: they agree within their errors (± {half:.1f} %), only the signs differ"
-    if abs(evidence.predicted) <= NOTHING:
-        against = ChangeVerdict.SOFTENED_AGAINST if softer else ChangeVerdict.STIFFENED_AGAINST
-        return against, f"{seen}; something was changed that the sheets do not know, or something binds"
     if not same_way:
-        against = ChangeVerdict.SOFTENED_AGAINST if softer else ChangeVerdict.STIFFENED_AGAINST
-        return against, f"{seen}; check that the set-ups are named the right way round and nothing binds"
-    if softer:
-        verdict = ChangeVerdict.LESS if smaller else ChangeVerdict.MORE
+        # Where only the signs differ nothing speaks for set-ups that were mixed up.
+        how = "within" if agrees else "against"
+    elif agrees:
+        how = "as predicted"
     else:
-        verdict = ChangeVerdict.STIFFENED_LESS if smaller else ChangeVerdict.STIFFENED_MORE
-    return verdict, f"{seen}; the difference is larger than the errors of both"
+        # By size alone: which way it went has been settled before.
+        how = "less" if abs(evidence.measured.value) < abs(evidence.predicted) else "more"
+    return _WORDS[how][0 if softer else 1]
 
 
 _LIKE_PREDICTION: Final = (
@@ -132,77 +128,46 @@ _LIKE_PREDICTION: Final = (
 """Verdicts on the sum that axles which did not do as predicted gainsay."""
 
 
-def with_axles(
-    verdict: ChangeVerdict, reason: str, moved: list[float], *, bars_changed: bool
-) -> tuple[ChangeVerdict, str]:
-    """Return verdict and reason of a whole car with axles that rolled otherwise than they should.
+def with_axles(reason: VerdictReason, moved: list[float], *, bars_changed: bool) -> VerdictReason:
+    """Return the verdict on a whole car with axles that rolled otherwise than they should.
 
     Parameters
     ----------
-    verdict : ChangeVerdict
-        On the sum of both axles.
-    reason : str
-        Of it.
+    reason : VerdictReason
+        Of the sum of both axles.
     moved : list of float
         Logarithms of what those axles rolled over what they should, one or two.
     bars_changed : bool
         Whether bars were changed; the sum then is an answer where it is not as predicted either.
     """
-    both = len(moved) > 1
-    one_way = both and moved[0] * moved[1] > 0.0
-    if verdict not in _LIKE_PREDICTION and (one_way or bars_changed):
-        if bars_changed:
-            return verdict, reason
-        return verdict, f"{reason}; both axles moved one way, as a change of load or CG height makes them"
-    how = "one axle moved" if not both else "the axles moved against each other"
-    how = "both axles moved one way" if one_way else how
-    return ChangeVerdict.AXLES, f"{how}, so the sum of both is no answer: {reason}"
+    one_way = len(moved) > 1 and moved[0] * moved[1] > 0.0
+    how = Moved.ONE if len(moved) == 1 else Moved.ONE_WAY if one_way else Moved.APART
+    if reason.verdict not in _LIKE_PREDICTION and (one_way or bars_changed):
+        return reason if bars_changed else replace(reason, moved=how)
+    return replace(reason, verdict=ChangeVerdict.AXLES, moved=how)
 
 
-def held_back(verdict: ChangeVerdict, reason: str, unmeasured: tuple[str, ...]) -> tuple[ChangeVerdict, str]:
-    """Return the verdict that may be given while what it hangs on is `unmeasured`, and its reason.
+def held_back(reason: VerdictReason, unmeasured: tuple[str, ...]) -> VerdictReason:
+    """Return the verdict that may be given while what it hangs on is `unmeasured`.
 
     None at all; "cannot tell" stays, since more is lacking there than the sheets.
     """
     if not unmeasured:
-        return verdict, reason
-    named = ", ".join(unmeasured[:NAMED])
-    more = f" and {len(unmeasured) - NAMED} more" if len(unmeasured) > NAMED else ""
-    first = f"nobody has measured {named}{more}"
-    if verdict is ChangeVerdict.CANNOT_TELL:
-        return verdict, f"{reason}; besides, {first} (marked in the sheets)"
-    return (
-        ChangeVerdict.HELD_BACK,
-        f"{first} (marked in the sheets), and measured and predicted change rest on it: measure it first, "
-        "then the same runs will tell",
+        return reason
+    stays = reason.verdict is ChangeVerdict.CANNOT_TELL
+    return replace(
+        reason, verdict=reason.verdict if stays else ChangeVerdict.HELD_BACK, unmeasured=unmeasured
     )
 
 
-def _undecided(evidence: Evidence, could_show: bool) -> str:
-    smallest = _size(evidence.smallest, evidence.predicted)
+def _what_settles(evidence: Evidence) -> tuple[int | None, float]:
+    """Return the runs of each set-up that would settle an open verdict, or the least step that would."""
     if abs(evidence.predicted) <= NOTHING:
-        return (
-            f"no change was predicted, none is seen; a change under {smallest} would not show in these runs"
-        )
-    if could_show:
-        what = f"the runs agree with the predicted {_change(evidence.predicted)} and with no change at all"
-    else:
-        what = (
-            f"these runs show a change of {smallest} or more, and {_change(evidence.predicted)} was predicted"
-        )
-    return f"{what}; {what_settles(evidence)}"
-
-
-def what_settles(evidence: Evidence) -> str:
-    """Return what would settle an open verdict: more runs, or a larger step where runs will not do."""
+        return None, 0.0
     needed = runs_needed(evidence)
     if needed is None:
-        least = _size(_floor(evidence), -1.0)
-        return f"more runs alone would not settle it: make a larger step, at least {least}"
-    if needed <= max(evidence.runs):
-        needed = max(evidence.runs) + 1
-    order = plan_order(needed, ("A", "B"))
-    return f"about {needed} runs of each set-up would settle it (A before, B after the change: {order})"
+        return None, _floor(evidence)
+    return max(needed, max(evidence.runs) + 1), 0.0
 
 
 def runs_needed(evidence: Evidence, power: float = 0.80) -> int | None:
@@ -236,18 +201,6 @@ def _floor(evidence: Evidence) -> float:
     own = Contrast(0.0, run_error(evidence) * math.sqrt(2.0 / MOST_RUNS), 2.0 * MOST_RUNS - 2.0)
     whole = own.with_known(remainder(evidence))
     return mixed_effects.smallest_visible(whole.std_error, whole.dof)
-
-
-def _change(log: float) -> str:
-    part = 100.0 * math.expm1(log)
-    if abs(part) < 0.05:
-        return "no change"
-    return f"{abs(part):.1f} % {'softer' if part < 0.0 else 'stiffer'}"
-
-
-def _size(log: float, towards: float) -> str:
-    """Return the size of a change in percent of the stiffness, taken in the direction of `towards`."""
-    return f"{100.0 * abs(math.expm1(math.copysign(log, towards if towards else -1.0))):.1f} %"
 
 
 # How many runs, in which order, show a change of a given size.
@@ -285,16 +238,8 @@ def plan_runs(
     for runs in range(2, MOST_PLANNED_RUNS + 1):
         reached = plan_power(change, scatter, runs, remainder)
         if reached >= power:
-            order = plan_order(runs, names)
-            chance = min(math.floor(100.0 * reached), 99)
-            words = f"{runs} runs of each set-up: {order}; the change is then seen with {chance} % power"
-            return RunPlan(runs, order, reached, scatter, words)
-    words = (
-        f"even {MOST_PLANNED_RUNS} runs of each set-up would show it with "
-        f"{100.0 * reached:.0f} % power only: "
-        "the change is below what can be verified on track with this scatter"
-    )
-    return RunPlan(None, plan_order(MOST_PLANNED_RUNS, names), reached, scatter, words)
+            return RunPlan(runs, plan_order(runs, names), reached, scatter)
+    return RunPlan(None, plan_order(MOST_PLANNED_RUNS, names), reached, scatter)
 
 
 def plan_power(change: float, scatter: float, runs: int, remainder: float = 0.0) -> float:

@@ -114,7 +114,7 @@ def _confirmation(confirmation: Confirmation) -> str:
     )
     lines = (
         f"Reasons: {reasons.answer(confirmation.reasons)}",
-        f"Next: {confirmation.plan}",
+        f"Next: {reasons.next_runs(confirmation.plan, confirmation.comparison)}",
         *confirmation.cautions,
     )
     return (
@@ -127,7 +127,7 @@ def _confirmation(confirmation: Confirmation) -> str:
 def _choice(choice: Choice) -> str:
     rows = tuple(
         (
-            Cell("; ".join(option.changes) or "leave the car as it is"),
+            Cell("; ".join(option.changes) or reasons.LEAVE),
             Cell("yes" if option.reached else "not quite"),
             *(
                 Cell(figure(option.effects[f"stiffness {part}"].change), number=True)
@@ -138,7 +138,11 @@ def _choice(choice: Choice) -> str:
         for option in choice.options
     )
     columns = ("Change", "Meets the wish", "Front roll stiffness", "Rear roll stiffness", "Mind")
-    lines = (f"Wish: {choice.wish}", choice.answer, f"Prediction from {choice.basis}")
+    lines = (
+        f"Wish: {choice.wish}",
+        reasons.choice(choice),
+        f"Prediction from {reasons.choice_basis(choice.basis)}",
+    )
     return (
         "".join(_line(sentence(line)) for line in lines)
         + _table(PageTable("What could be fitted next", columns, rows))

@@ -16,7 +16,7 @@ from analyzer.comparison.results import Comparison, SetupResult
 from analyzer.core.errors import plain_text
 from analyzer.core.files import COURSE_PAGE, LOOK_PAGE, PAGE, RESULTS, TABLES, json_bytes, replaced_folder
 from analyzer.processing.results import RunEstimates
-from analyzer.report import sentences, tables
+from analyzer.report import reasons, sentences, tables
 from analyzer.report.cards import cards
 from analyzer.report.csv_tables import csv_tables
 from analyzer.report.figures.change_plots import agreement_plate, change_plate, settings_plate
@@ -153,8 +153,7 @@ def _tuner(review: Review, pieces: Pieces) -> Part:
         several = len(review.comparisons) > 1
         points = [sentences.comparison_answer(comparison)] if several else []
         points.append(sentences.changed_parts(review, comparison))
-        if comparison.reason:
-            points.append(f"Why: {clause(comparison.reason)}.")
+        points.append(f"Why: {clause(reasons.verdict(comparison.reason))}.")
         points.append(sentences.smallest_visible(comparison))
         points += sentences.beside_the_verdict(comparison)
         if comparison.differences:

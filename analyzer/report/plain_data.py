@@ -169,7 +169,8 @@ def _comparison(comparison: Comparison) -> dict[str, Any]:
     change = taken(comparison.prediction, "changed stiffness_ratio stiffness_change gradient_ratio")
     return {
         **taken(comparison, "before after axle stiffness_ratio predicted_ratio stiffness_change"),
-        **taken(comparison, "predicted_change gradient_ratio verdict unmeasured smallest_visible reason"),
+        **taken(comparison, "predicted_change gradient_ratio verdict unmeasured smallest_visible"),
+        "reason": reasons.verdict(comparison.reason),
         **taken(comparison, "differences"),
         "drift": _drift(comparison.drift),
         "axle_moves": comparison.axle_moves,
@@ -263,9 +264,9 @@ def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
     both = (confirmation.before, confirmation.after)
     found: dict[str, Any] = plain(
         {
-            **taken(
-                comparison, "before after axle verdict unmeasured reason stiffness_ratio predicted_ratio"
-            ),
+            **taken(comparison, "before after axle verdict unmeasured"),
+            "reason": reasons.verdict(comparison.reason),
+            **taken(comparison, "stiffness_ratio predicted_ratio"),
             **taken(comparison, "stiffness_change predicted_change"),
             "car_ratio": confirmation.car_ratio,
             **taken(comparison, "gradient_ratio smallest_visible other_axle"),
@@ -281,7 +282,7 @@ def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
             "settings": {"effects": confirmation.settings, "pairs": confirmation.pairs},
             "bar_settings": [_bar_settings(item) for item in confirmation.bars],
             "car_as_shown": confirmation.shown,
-            "plan": confirmation.plan,
+            "plan": reasons.next_runs(confirmation.plan, comparison),
             **taken(comparison, "differences notes"),
             "cautions": confirmation.cautions,
             "faults": [fault_dict(fault) for fault in confirmation.faults],
@@ -324,7 +325,11 @@ def choice_json(choice: Choice) -> dict[str, Any]:
     """Return a choice, for ``analyzer choose``."""
     found: dict[str, Any] = plain(
         {
-            **taken(choice, "wish present answer reachable tried basis assumptions cautions"),
+            **taken(choice, "wish present"),
+            "answer": reasons.choice(choice),
+            **taken(choice, "reachable tried"),
+            "basis": reasons.choice_basis(choice.basis),
+            **taken(choice, "assumptions cautions"),
             "options": [_option(option) for option in choice.options],
             "faults": [fault_dict(fault) for fault in choice.faults],
         }
@@ -333,11 +338,14 @@ def choice_json(choice: Choice) -> dict[str, Any]:
 
 
 def _option(option: Option) -> dict[str, Any]:
+    plan = option.plan
     return {
         "fitted": option.words,
         **taken(option, "changes cost reached chance miss goals"),
         "effects": {name.replace(" ", "_"): effect for name, effect in option.effects.items()},
-        **taken(option, "stiffness_ratio stress_factor plan cautions"),
+        **taken(option, "stiffness_ratio stress_factor"),
+        "plan": None if plan is None else {**plain(plan), "words": reasons.plan(plan)},
+        **taken(option, "cautions"),
     }
 
 

@@ -1,4 +1,4 @@
-"""Why measurement and prediction part: causes, what speaks for them, and what to look at, in words."""
+"""Why a verdict was given, and why measurement and prediction part: causes and what to look at, in words."""
 
 from __future__ import annotations
 
@@ -11,12 +11,28 @@ from analyzer.comparison.diagnosis import ALIKE, FITS, HEADLINE, SLACK
 from analyzer.comparison.results import (
     Answer,
     CauseKind,
+    ChangeVerdict,
+    Choice,
+    ChoiceBasis,
+    Comparison,
     Evidence,
+    MissingSetting,
+    Moved,
+    Next,
+    NextRuns,
+    NotFitted,
     RankedCause,
     Reasons,
+    Remedy,
+    RunPlan,
     SeenFigure,
     Sign,
+    Treatment,
+    VerdictReason,
 )
+from analyzer.comparison.stiffness import other_axle
+from analyzer.comparison.unmeasured_axle import other_end_words
+from analyzer.comparison.verdict import MOST_PLANNED_RUNS, plan_order
 from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.prediction.propagation import COUNTS
 from analyzer.report import words
@@ -269,3 +285,196 @@ def range_words(kind: CauseKind) -> str:
     if low == -high:
         return f"± {high:.0f} {unit}"
     return f"{low:.0f} to {high:+.0f} {unit}".replace("to +0", "to 0")
+
+
+# Why a verdict was given, and what would settle it.
+
+
+NAMED: Final = 5
+"""Keys of what is not measured that a reason names; the others are counted, and stand in the data."""
+
+_REMEDIES: Final = {
+    Remedy.DRIVE: "drive at least three runs on each set-up (half of those on the first, all of those on the "
+    "second, then the rest on the first)",
+    Remedy.OTHER_LOGS: "more runs logged alike cannot settle it",
+    Remedy.SHEET: "check scale weights, CG height, spring rates and motion ratios",
+}
+
+
+def verdict(reason: VerdictReason) -> str:
+    """Return in one sentence why a verdict was given, and what would settle it where it is open."""
+    first = f"nobody has measured {', '.join(reason.unmeasured[:NAMED])}"
+    if len(reason.unmeasured) > NAMED:
+        first += f" and {len(reason.unmeasured) - NAMED} more"
+    if reason.verdict is ChangeVerdict.HELD_BACK:
+        return (
+            f"{first} (marked in the sheets), and measured and predicted change rest on it: measure it "
+            "first, then the same runs will tell"
+        )
+    told = _before_placeholders(reason)
+    return f"{told}; besides, {first} (marked in the sheets)" if reason.unmeasured else told
+
+
+def _before_placeholders(reason: VerdictReason) -> str:
+    if reason.remedy is not None:
+        return f"{reason.missing}; {_REMEDIES[reason.remedy]}"
+    if reason.other_end is not None:
+        return (
+            f"{other_end_words(reason.other_end, reason.measured)}; look at the "
+            f"{other_axle(reason.other_end.axle)} springs, bar, pots and tyre pressures, then drive both "
+            "set-ups again with nothing else changed"
+        )
+    if reason.verdict is ChangeVerdict.AXLES:
+        return f"{reason.moved}, so the sum of both is no answer: {_of_the_ratio(reason)}"
+    if reason.moved is Moved.ONE_WAY:
+        return f"{_of_the_ratio(reason)}; {reason.moved}, as a change of load or CG height makes them"
+    return _of_the_ratio(reason)
+
+
+_AGAINST: Final = (ChangeVerdict.SOFTENED_AGAINST, ChangeVerdict.STIFFENED_AGAINST)
+_WITHIN: Final = (ChangeVerdict.SOFTENED_WITHIN, ChangeVerdict.STIFFENED_WITHIN)
+
+
+def _of_the_ratio(reason: VerdictReason) -> str:
+    """Return why the ratio of stiffness by itself gives the verdict it does."""
+    alone = reason.alone
+    measured, predicted = _change(reason.measured), _change(reason.predicted)
+    if alone is ChangeVerdict.UNCHANGED:
+        most = 100.0 * abs(math.expm1(reason.most))
+        return f"no change was predicted, and the runs leave at most {most:.1f} % of one"
+    if alone is ChangeVerdict.NO_CHANGE:
+        return (
+            f"the predicted {predicted} would have shown (smallest visible change "
+            f"{_size(reason.smallest, reason.predicted)}), and the runs show {measured}"
+        )
+    if alone is ChangeVerdict.CANNOT_TELL:
+        return _undecided(reason)
+    seen, agree = f"measured {measured}, predicted {predicted}", f"(± {100.0 * reason.apart:.1f} %)"
+    if alone is ChangeVerdict.AS_PREDICTED:
+        return f"{seen}: they agree within their errors {agree}"
+    if alone is ChangeVerdict.STIFFENED:
+        return f"{seen}: they agree as predicted within their errors {agree}"
+    if alone in _WITHIN:
+        return f"{seen}: they agree within their errors {agree}, only the signs differ"
+    if alone not in _AGAINST:
+        return f"{seen}; the difference is larger than the errors of both"
+    if reason.predicted == 0.0:
+        return f"{seen}; something was changed that the sheets do not know, or something binds"
+    return f"{seen}; check that the set-ups are named the right way round and nothing binds"
+
+
+def _undecided(reason: VerdictReason) -> str:
+    smallest = _size(reason.smallest, reason.predicted)
+    if reason.predicted == 0.0:
+        return (
+            f"no change was predicted, none is seen; a change under {smallest} would not show in these runs"
+        )
+    predicted = _change(reason.predicted)
+    if reason.visible:
+        what = f"the runs agree with the predicted {predicted} and with no change at all"
+    else:
+        what = f"these runs show a change of {smallest} or more, and {predicted} was predicted"
+    if reason.runs is None:
+        least = _size(reason.least_step, -1.0)
+        return f"{what}; more runs alone would not settle it: make a larger step, at least {least}"
+    order = plan_order(reason.runs, ("A", "B"))
+    return (
+        f"{what}; about {reason.runs} runs of each set-up would settle it (A before, B after the change: "
+        f"{order})"
+    )
+
+
+def _change(log: float) -> str:
+    part = 100.0 * math.expm1(log)
+    if abs(part) < 0.05:
+        return "no change"
+    return f"{abs(part):.1f} % {'softer' if part < 0.0 else 'stiffer'}"
+
+
+def _size(log: float, towards: float) -> str:
+    """Return the size of a change in percent of the stiffness, taken in the direction of `towards`."""
+    return f"{100.0 * abs(math.expm1(math.copysign(log, towards if towards else -1.0))):.1f} %"
+
+
+def plan(found: RunPlan) -> str:
+    """Return what to drive to see a change, in one sentence."""
+    if found.runs is None:
+        return (
+            f"even {MOST_PLANNED_RUNS} runs of each set-up would show it with {100.0 * found.power:.0f} % "
+            "power only: the change is below what can be verified on track with this scatter"
+        )
+    chance = min(math.floor(100.0 * found.power), 99)
+    return f"{found.runs} runs of each set-up: {found.order}; the change is then seen with {chance} % power"
+
+
+_NEXT: Final = {
+    Next.OTHER_CHANGED: "no number of runs settles it while something else differs between the set-ups; "
+    "see above",
+    Next.MEASURE: "measure what is marked in the sheets first: these runs may do then",
+    Next.NONE_PREDICTED: "no change was predicted, so no number of runs can confirm one",
+}
+
+
+def next_runs(found: NextRuns, comparison: Comparison) -> str:
+    """Return what to drive next for a verdict, in one sentence."""
+    if found.plan is not None:
+        return plan(found.plan)
+    if found.kind is Next.DRIVE:
+        order = plan_order(3, (comparison.before, comparison.after))
+        return f"drive at least three runs on each set-up: {order}"
+    if found.kind is not Next.STANDS:
+        return _NEXT[found.kind]
+    stands, drift = "the verdict stands with these runs", comparison.drift
+    if drift is None or drift.treatment is Treatment.WIDENED:
+        return f"{stands}; one more run on {comparison.before} would show whether drift is in it"
+    done = "has been taken out" if drift.treatment is Treatment.TAKEN_OUT else "cancels in this order"
+    return f"{stands}; drift {done}, so no more are needed"
+
+
+# What to fit next, in words.
+
+
+LEAVE: Final = "leave the car as it is"
+
+
+def choice(found: Choice) -> str:
+    """Return what to fit next in one sentence."""
+    return _fitted_next(found) + "".join(
+        f"; {axle} springs of about {wanted:.0f} N/mm (now {now:.0f} N/mm) would keep its roll stiffness "
+        "without the bar"
+        for axle, (now, wanted) in found.springs.items()
+    )
+
+
+def _fitted_next(found: Choice) -> str:
+    because = f" ({'; '.join(map(_missing, found.missing))})" if found.missing else ""
+    if not found.options:
+        why = because or "; the sheet lacks what it needs"
+        return f"nothing on the shelf can be set to the wish ({found.wish}){why}"
+    best = found.options[0]
+    what = "; ".join(best.changes)
+    if not found.reachable:
+        return f"nothing on the shelf meets the wish{because}; the nearest: {what or LEAVE}"
+    if best.plan is None or best.plan.runs is not None:
+        return what or "the present setting already does it"
+    return f"{what}; but {plan(best.plan)}"
+
+
+def _missing(one: MissingSetting) -> str:
+    if one.why is NotFitted.NO_HOLES:
+        return f"the {one.axle} has no bar with holes"
+    if one.why is NotFitted.UNEVEN:
+        return f"the {one.axle} bar is off or uneven now: name hole and spacers"
+    if one.why is NotFitted.NO_SPACER:
+        return f"the {one.axle} bar takes 0 to {one.most} spacers"
+    return f"the {one.axle} bar has no hole further {'in' if one.inwards else 'out'}: hole 1 to {one.most}"
+
+
+def choice_basis(found: ChoiceBasis) -> str:
+    """Return what the prediction of a choice rests on."""
+    told = "the car sheet alone"
+    if found.updated_by is not None:
+        told = f"the car sheet as {found.updated_by} runs have updated it"
+    if found.measured_on:
+        told += f"; roll gradients as measured on {found.measured_on} ({found.runs} runs)"
+    return told

@@ -105,8 +105,7 @@ def _tuner(review: Review, console: Console) -> None:
     for comparison in review.comparisons:
         lines = [sentences.comparison_answer(comparison)] if several else []
         lines.append(sentences.changed_parts(review, comparison))
-        if comparison.reason:
-            lines.append(f"Why: {words.clause(comparison.reason)}.")
+        lines.append(f"Why: {words.clause(reason_words.verdict(comparison.reason))}.")
         lines.append(sentences.smallest_visible(comparison))
         lines += sentences.beside_the_verdict(comparison)
         lines += [
@@ -197,7 +196,7 @@ def _verdict(confirmation: Confirmation, console: Console) -> None:
     # The verdict with its size, then what could have been seen at all, then what it hangs on.
     comparison = confirmation.comparison
     say(console, sentences.comparison_answer(comparison), style="bold")
-    say(console, words.sentence(comparison.reason))
+    say(console, words.sentence(reason_words.verdict(comparison.reason)))
     say(console, sentences.smallest_visible(comparison))
     whole = sentences.change_words(confirmation.car_ratio, "95 % interval ")
     say(console, f"Roll stiffness of the whole car: {whole}.")
@@ -216,8 +215,9 @@ def _verdict(confirmation: Confirmation, console: Console) -> None:
 
 
 def _next(confirmation: Confirmation, console: Console) -> None:
-    say(console, sentences.next_step(confirmation.comparison), style="bold")
-    say(console, f"Runs: {words.sentence(confirmation.plan)}")
+    comparison = confirmation.comparison
+    say(console, sentences.next_step(comparison), style="bold")
+    say(console, f"Runs: {words.sentence(reason_words.next_runs(confirmation.plan, comparison))}")
     if any(part.before.provisional or part.after.provisional for part in confirmation.parts):
         say(console, sentences.STARRED)
 
@@ -334,9 +334,12 @@ _SHORT: Final = ("gradient total", "front share", "margin")
 def print_choice(choice: Choice, console: Console) -> None:
     """Print the answer, then every option with what it does."""
     say(console, f"Wish: {words.sentence(choice.wish)}")
-    say(console, words.sentence(choice.answer), style="bold")
+    say(console, words.sentence(reason_words.choice(choice)), style="bold")
     say(console, f"On the car now: {'; '.join(choice.present[a] for a in AXLES)}.")
-    say(console, f"Looked at {choice.tried} settings; prediction from {choice.basis}.")
+    say(
+        console,
+        f"Looked at {choice.tried} settings; prediction from {reason_words.choice_basis(choice.basis)}.",
+    )
     for line in choice.assumptions:
         say(console, f"  Taken for granted: {words.sentence(line)}")
     effects = [effect for option in choice.options for effect in option.effects.values()]
@@ -353,7 +356,7 @@ def print_choice(choice: Choice, console: Console) -> None:
 
 def _option(number: int, option: Option, console: Console, *, whole: bool) -> None:
     # The first option is the advice and has all its figures; the others have what tells them apart from it.
-    title = "; ".join(option.changes) if option.changes else "leave the car as it is"
+    title = "; ".join(option.changes) if option.changes else reason_words.LEAVE
     meets = "meets the wish" if option.reached else "does not quite meet the wish"
     say(console, "")
     say(console, f"{number}. {words.label(title, 200)}: {meets}.", style="bold")
@@ -375,7 +378,7 @@ def _option(number: int, option: Option, console: Console, *, whole: bool) -> No
         if factor is not None:
             say(console, f"   Stress factor of the {axle} bar at full opposite travel: {factor:.2f}.")
     if option.plan is not None:
-        say(console, f"   To confirm it: {words.sentence(option.plan.words)}")
+        say(console, f"   To confirm it: {words.sentence(reason_words.plan(option.plan))}")
     for caution in option.cautions:
         say(console, f"   Mind: {words.sentence(caution)}")
 

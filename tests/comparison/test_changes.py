@@ -25,6 +25,7 @@ from analyzer.comparison.stiffness import RunStiffness, roll_sheet, run_stiffnes
 from analyzer.core.estimate import Estimate
 from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
+from analyzer.report import reasons
 from analyzer.report.sentences import comparison_answer, next_step
 
 CAR = car()
@@ -48,7 +49,7 @@ def test_the_other_way_round_is_called_stiffened() -> None:
     order = [("A", SOFT), ("B", STIFF)] * 3
     found = compare(CAR, SOFT, STIFF, session_runs(CAR, order, scatter=0.003))
     assert found.verdict is ChangeVerdict.STIFFENED
-    assert "as predicted" in found.reason
+    assert "as predicted" in reasons.verdict(found.reason)
 
 
 def test_without_scatter_the_ratio_is_that_of_the_sheet() -> None:
@@ -72,11 +73,11 @@ def test_two_set_ups_that_are_the_same_are_unchanged_once_the_interval_is_narrow
     found = compare(CAR, SOFT, SOFT, runs)
     assert found.axle is None
     assert found.verdict is ChangeVerdict.UNCHANGED
-    assert "no change was predicted" in found.reason
+    assert "no change was predicted" in reasons.verdict(found.reason)
     assert "no change predicted" in comparison_answer(found)
     wide = compare(CAR, SOFT, SOFT, session_runs(CAR, [("A", SOFT), ("B", SOFT)] * 3, scatter=0.01))
     assert wide.verdict is ChangeVerdict.CANNOT_TELL
-    assert "no change was predicted" in wide.reason
+    assert "no change was predicted" in reasons.verdict(wide.reason)
 
 
 def test_a_change_that_was_not_made_is_called_no_change() -> None:
@@ -105,7 +106,7 @@ def test_a_set_up_without_runs_cannot_be_told() -> None:
     found = compare(CAR, STIFF, SOFT, session_runs(CAR, [("A", STIFF)] * 3))
     assert found.verdict is ChangeVerdict.CANNOT_TELL
     assert found.stiffness_ratio.value is None
-    assert "no run on this set-up" in found.reason
+    assert "no run on this set-up" in reasons.verdict(found.reason)
 
 
 def test_both_bars_changed_is_about_the_car_and_says_so() -> None:
@@ -130,14 +131,14 @@ def test_wrong_signs_are_no_stiffness() -> None:
     runs = [run(f"r{i}", name, {"front": -1.2, "rear": -1.4}) for i, name in enumerate("ABAB")]
     found = compare(CAR, STIFF, SOFT, runs)
     assert found.verdict is ChangeVerdict.CANNOT_TELL
-    assert "wrong sign" in found.reason
+    assert "wrong sign" in reasons.verdict(found.reason)
 
 
 def test_roll_that_contradicts_the_sheet_is_said() -> None:
     runs = [run(f"r{i}", name, {"front": 2.0, "rear": 6.0}) for i, name in enumerate("ABAB")]
     found = compare(CAR, STIFF, SOFT, runs)
     assert found.verdict is ChangeVerdict.CANNOT_TELL
-    assert "more than the whole roll moment" in found.reason
+    assert "more than the whole roll moment" in reasons.verdict(found.reason)
 
 
 def test_unknown_errors_within_runs_are_told() -> None:
@@ -204,11 +205,11 @@ def test_runs_without_the_sensors_are_not_told_to_be_driven_again() -> None:
     ]
     found = compare(CAR, STIFF, SOFT, blind)
     assert found.verdict is ChangeVerdict.CANNOT_TELL
-    assert "no axle has two usable damper pots" in found.reason
-    assert "drive" not in found.reason
+    assert "no axle has two usable damper pots" in reasons.verdict(found.reason)
+    assert "drive" not in reasons.verdict(found.reason)
     assert "analyzer check" in next_step(found)
     undriven = compare(CAR, STIFF, SOFT, session_runs(CAR, [("A", STIFF)] * 3))
-    assert "drive at least three runs" in undriven.reason
+    assert "drive at least three runs" in reasons.verdict(undriven.reason)
     assert "drive more runs" in next_step(undriven)
 
 
@@ -225,7 +226,7 @@ def test_a_run_whose_name_holds_a_colon_gives_its_own_reason() -> None:
         )
     ]
     found = compare(CAR, STIFF, SOFT, runs)
-    assert found.reason.startswith("day 1: pots not usable; ")
+    assert reasons.verdict(found.reason).startswith("day 1: pots not usable; ")
     measured = results_of(CAR, {"A": STIFF, "B": SOFT}, runs)["B"].measured
     assert measured["roll_stiffness_front"].notes == ("day 1: two: too few corners",)
     assert measured["roll_gradient_front"].notes == ("day 1: two: not estimated",)

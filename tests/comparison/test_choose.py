@@ -30,6 +30,7 @@ from analyzer.core.errors import AnalyzerError
 from analyzer.prediction.propagation import replace_values, sheet_inputs
 from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.prediction.travel import banked_travel
+from analyzer.report import reasons
 from analyzer.report.plain_data import choice_json
 from analyzer.report.terminal import print_choice
 from analyzer.sheets.car import CarSheet
@@ -59,7 +60,7 @@ def value(estimate: Any) -> float:
 @pytest.mark.parametrize("text", EXAMPLES)
 def test_every_example_of_a_wish_is_understood_and_answered(text: str) -> None:
     found = wished(text.strip('"'), most=2, setups={"A": NOW})
-    assert found.answer
+    assert reasons.choice(found)
     assert found.options
     json.dumps(choice_json(found), allow_nan=False)
     assert all(len(line) <= 80 for line in printed(found).splitlines())
@@ -137,7 +138,7 @@ def test_a_margin_without_a_gap_in_the_sheet_cannot_be_told() -> None:
     bare = car({"front": {"damper": {"bump_stop_gap": None, "full_bump": None, "bump_stop_rate": None}}})
     found = choose(bare, parse_wish("margin 5 mm"), setup(hole(2)))
     assert found.options == ()
-    assert "lacks" in found.answer
+    assert "lacks" in reasons.choice(found)
     printed(found)
 
 
@@ -224,7 +225,7 @@ def test_present_setting_that_does_it_is_said() -> None:
     gradient = value(predict_setup(CAR, "now", NOW).roll_gradient["total"])
     found = wished(f"roll gradient {gradient:.3f} deg/g")
     assert found.options[0].changes == ()
-    assert "already" in found.answer
+    assert "already" in reasons.choice(found)
 
 
 def test_a_car_sheet_alone_says_what_is_fitted() -> None:
@@ -235,7 +236,7 @@ def test_a_car_sheet_alone_says_what_is_fitted() -> None:
 def test_what_cannot_be_reached_names_the_nearest() -> None:
     found = wished("rear 60 % softer")
     assert not found.reachable
-    assert "nearest" in found.answer
+    assert "nearest" in reasons.choice(found)
     assert not found.options[0].reached
 
 
@@ -244,7 +245,7 @@ def test_a_wish_below_what_can_be_verified_is_told() -> None:
     best = next(o for o in found.options if o.changes)
     assert best.plan is not None
     assert best.plan.runs is None
-    assert "below what can be verified" in best.plan.words
+    assert "below what can be verified" in reasons.plan(best.plan)
 
 
 def test_runs_of_the_session_set_scatter_and_start() -> None:
@@ -257,7 +258,7 @@ def test_runs_of_the_session_set_scatter_and_start() -> None:
     assert found.options[0].plan.scatter < 0.5 * alone.options[0].plan.scatter
     measured = results_of(CAR, setups, runs)["A"].measured["roll_gradient_front"]
     assert found.options[0].effects["gradient front"].now == measured
-    assert "measured on A" in found.basis
+    assert "measured on A" in reasons.choice_basis(found.basis)
 
 
 def test_calibration_is_used_and_said() -> None:
@@ -266,7 +267,7 @@ def test_calibration_is_used_and_said() -> None:
     calibration = calibrate(CAR, setups, runs)
     found = choose(CAR, parse_wish("front share 62 %"), NOW, calibration=calibration)
     plain = wished("front share 62 %")
-    assert "6 runs have updated" in found.basis
+    assert "6 runs have updated" in reasons.choice_basis(found.basis)
     new, old = (c.options[0].effects["front share"].now.std_error for c in (found, plain))
     assert new is not None
     assert old is not None
@@ -368,7 +369,7 @@ def test_a_bar_that_nothing_replaces_names_the_springs_that_would() -> None:
     found = wished("remove the rear bar and keep roll stiffness")
     assert not found.reachable
     spring = predict_setup(CAR, "now", NOW).further["replacement_spring_rear"]
-    assert f"rear springs of about {value(spring):.0f} N/mm" in found.answer
+    assert f"rear springs of about {value(spring):.0f} N/mm" in reasons.choice(found)
 
 
 def test_a_shift_of_the_balance_nobody_asked_for_is_said() -> None:

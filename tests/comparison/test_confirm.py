@@ -16,6 +16,7 @@ from analyzer.comparison.verdict import plan_order, plan_power, plan_runs
 from analyzer.core.errors import AnalyzerError
 from analyzer.prediction.setup import predict_setup
 from analyzer.processing.results import RunEstimates
+from analyzer.report import reasons
 from analyzer.report.plain_data import confirmation_json
 from analyzer.report.terminal import print_confirmation
 from analyzer.sheets.session import SessionSheet, Setup
@@ -111,7 +112,7 @@ def test_a_b_a_of_single_runs_has_an_answer_with_an_honest_interval() -> None:
     assert ratio.interval is not None
     assert ratio.interval[1] - ratio.interval[0] > 0.1
     assert found.comparison.verdict is ChangeVerdict.CANNOT_TELL
-    assert "runs of each set-up" in found.plan
+    assert "runs of each set-up" in reasons.next_runs(found.plan, found.comparison)
 
 
 def test_a_verdict_that_hangs_on_one_run_is_told() -> None:
@@ -194,7 +195,7 @@ def test_plan_grows_with_scatter_and_gives_up_honestly() -> None:
     assert few.power >= 0.9
     hopeless = plan_runs(-0.005, 0.03)
     assert hopeless.runs is None
-    assert "below what can be verified" in hopeless.words
+    assert "below what can be verified" in reasons.plan(hopeless)
 
 
 def test_plan_power_of_an_even_order_is_that_without_drift_but_one_degree_less() -> None:

@@ -26,6 +26,7 @@ from analyzer.comparison.verdict import (
     runs_needed,
 )
 from analyzer.core.mixed_effects import Contrast
+from analyzer.report import reasons
 
 POWER = 0.80
 
@@ -39,6 +40,12 @@ def open_question(
     whole = own.with_known(known)
     gap = Contrast(-predicted, whole.std_error, whole.dof)
     return Evidence(whole, predicted, gap, own, runs)
+
+
+def decided(case: Evidence) -> tuple[ChangeVerdict, str]:
+    """Return the verdict and the sentence that gives its reason."""
+    reason = decide(case)
+    return reason.verdict, reasons.verdict(reason)
 
 
 def two_sample_power(change: float, per_run: float, runs: int) -> float:
@@ -99,7 +106,7 @@ def test_the_most_runs_are_still_counted_and_one_more_is_not() -> None:
 @pytest.mark.parametrize(("predicted", "per_run"), [(-0.05, 0.02), (0.04, 0.02), (-0.06, 0.03)])
 def test_the_sentence_names_that_number(predicted: float, per_run: float) -> None:
     case = open_question(predicted, per_run)
-    verdict, reason = decide(case)
+    verdict, reason = decided(case)
 
     assert verdict is ChangeVerdict.CANNOT_TELL
     assert f"about {runs_needed(case)} runs of each set-up" in reason
@@ -109,7 +116,7 @@ def test_more_runs_than_were_driven_are_asked_for_even_if_fewer_should_have_done
     case = open_question(-0.05, 0.012, runs=(9, 8))
     shown = Contrast(-0.012, case.measured.std_error, case.measured.dof)
     unlucky = Evidence(shown, case.predicted, Contrast(0.0, 0.05, 15.0), case.repeatability, case.runs)
-    verdict, reason = decide(unlucky)
+    verdict, reason = decided(unlucky)
 
     assert (runs_needed(unlucky) or 0) < 9
     assert verdict is ChangeVerdict.CANNOT_TELL
@@ -128,13 +135,13 @@ def test_more_runs_are_asked_for_than_either_set_up_has(runs: tuple[int, int], a
     )
 
     assert runs_needed(case) == 3
-    assert f"about {asked} runs of each set-up" in decide(shown)[1]
+    assert f"about {asked} runs of each set-up" in decided(shown)[1]
 
 
 @pytest.mark.parametrize("per_run", [0.02, 0.08])
 def test_where_no_number_of_runs_will_do_the_step_is_named_that_the_most_runs_show(per_run: float) -> None:
     case = open_question(-0.002, per_run)
-    _, reason = decide(case)
+    _, reason = decided(case)
     named = re.search(r"at least ([\d.]+) %", reason)
 
     assert named is not None
@@ -176,8 +183,8 @@ def test_a_plan_has_the_fewest_runs_that_reach_its_power(change: float, scatter:
     assert plan.power >= 0.90
     assert plan.runs == 2 or design_power(change, scatter, plan.runs - 1) < 0.90
     assert plan.scatter == scatter
-    assert plan.words.startswith(f"{plan.runs} runs of each set-up: {plan.order}; ")
-    assert f"{min(math.floor(100.0 * plan.power), 99)} % power" in plan.words
+    assert reasons.plan(plan).startswith(f"{plan.runs} runs of each set-up: {plan.order}; ")
+    assert f"{min(math.floor(100.0 * plan.power), 99)} % power" in reasons.plan(plan)
 
 
 def test_a_change_too_small_for_a_day_says_what_the_most_runs_would_reach() -> None:
@@ -188,7 +195,7 @@ def test_a_change_too_small_for_a_day_says_what_the_most_runs_would_reach() -> N
     assert plan.power == pytest.approx(reached, abs=2e-4)
     assert (
         f"even {MOST_PLANNED_RUNS} runs of each set-up would show it with {100.0 * reached:.0f} % power"
-        in plan.words
+        in reasons.plan(plan)
     )
     assert plan.order == "6 on soft, 12 on stiff, then 6 on soft again"
 
@@ -197,7 +204,7 @@ def test_a_sure_change_is_not_said_to_be_seen_for_certain() -> None:
     plan = plan_runs(-0.5, 0.001)
 
     assert plan.runs == 2
-    assert "99 % power" in plan.words
+    assert "99 % power" in reasons.plan(plan)
 
 
 @pytest.mark.parametrize(

@@ -8,9 +8,10 @@ import re
 import pytest
 from hypothesis import given, settings, strategies as st
 
-from analyzer.comparison.results import ChangeVerdict
-from analyzer.comparison.verdict import Evidence, decide, runs_needed
+from analyzer.comparison.results import ChangeVerdict, VerdictReason
+from analyzer.comparison.verdict import UNCHANGED, Evidence, decide, runs_needed
 from analyzer.core.mixed_effects import LARGE_DOF, Contrast
+from analyzer.report import reasons
 
 
 def evidence(measured: float, predicted: float, error: float, runs: int = 3, sheet: float = 0.0) -> Evidence:
@@ -18,6 +19,24 @@ def evidence(measured: float, predicted: float, error: float, runs: int = 3, she
     own = Contrast(math.log(measured), error, 2.0 * runs - 2.0)
     gap = Contrast(math.log(measured / predicted), error, 2.0 * runs - 2.0).with_known(sheet)
     return Evidence(own, math.log(predicted), gap, own, (runs, runs))
+
+
+def decided(case: Evidence) -> tuple[ChangeVerdict, str]:
+    """Return the verdict and the sentence that gives its reason."""
+    reason = decide(case)
+    return reason.verdict, reasons.verdict(reason)
+
+
+def test_a_reason_holds_figures_and_no_words() -> None:
+    case = evidence(0.98, 0.95, 0.03)
+    found = decide(case)
+    assert isinstance(found, VerdictReason)
+    assert found.alone is found.verdict is ChangeVerdict.CANNOT_TELL
+    assert (found.measured, found.predicted) == (case.measured.value, case.predicted)
+    assert found.runs == runs_needed(case)
+    assert not [
+        name for name in VerdictReason.__slots__ if type(getattr(found, name)) is str and name != "missing"
+    ]
 
 
 @pytest.mark.parametrize(
@@ -43,7 +62,7 @@ def evidence(measured: float, predicted: float, error: float, runs: int = 3, she
     ],
 )
 def test_each_word(measured: float, predicted: float, error: float, verdict: ChangeVerdict) -> None:
-    found, reason = decide(evidence(measured, predicted, error))
+    found, reason = decided(evidence(measured, predicted, error))
     assert found is verdict
     assert reason
 
@@ -60,19 +79,22 @@ def test_no_change_is_never_said_when_the_runs_could_not_have_shown_the_predicti
     measured: float, predicted: float, error: float, sheet: float, runs: int
 ) -> None:
     case = evidence(measured, predicted, error, runs, sheet)
-    verdict, reason = decide(case)
+    verdict, reason = decided(case)
     if case.smallest > abs(case.predicted):
         assert verdict is not ChangeVerdict.NO_CHANGE
     if verdict is ChangeVerdict.NO_CHANGE:
         assert case.measured.interval[0] <= 0.0 <= case.measured.interval[1]
         assert not case.gap.interval[0] <= 0.0 <= case.gap.interval[1]
+    elif verdict is ChangeVerdict.UNCHANGED:
+        assert case.predicted == 0.0
+        assert max(map(abs, case.measured.interval)) <= UNCHANGED
     elif case.measured.interval[0] <= 0.0 <= case.measured.interval[1]:
         assert verdict is ChangeVerdict.CANNOT_TELL
         assert any(word in reason for word in ("would settle it", "larger step", "no change was predicted"))
 
 
 def test_cannot_tell_says_what_would_settle_it() -> None:
-    _, reason = decide(evidence(0.98, 0.95, 0.03))
+    _, reason = decided(evidence(0.98, 0.95, 0.03))
     assert re.search(
         r"about 10 runs of each set-up would settle it .*: 5 on A, 10 on B, then 5 on A again", reason
     )
@@ -88,18 +110,18 @@ def test_runs_needed_grow_as_the_predicted_change_shrinks() -> None:
 
 
 def test_where_runs_alone_will_not_do_a_larger_step_is_asked_for() -> None:
-    _, reason = decide(evidence(0.999, 0.998, 0.02))
+    _, reason = decided(evidence(0.999, 0.998, 0.02))
     assert "larger step" in reason
 
 
 def test_without_any_scatter_the_verdict_still_stands() -> None:
-    assert decide(evidence(0.9, 0.9, 0.0))[0] is ChangeVerdict.AS_PREDICTED
-    assert decide(evidence(1.0, 0.9, 0.0))[0] is ChangeVerdict.NO_CHANGE
+    assert decide(evidence(0.9, 0.9, 0.0)).verdict is ChangeVerdict.AS_PREDICTED
+    assert decide(evidence(1.0, 0.9, 0.0)).verdict is ChangeVerdict.NO_CHANGE
 
 
 def test_errors_of_the_sheet_widen_what_counts_as_predicted() -> None:
-    assert decide(evidence(0.90, 0.94, 0.005))[0] is ChangeVerdict.MORE
-    assert decide(evidence(0.90, 0.94, 0.005, sheet=0.03))[0] is ChangeVerdict.AS_PREDICTED
+    assert decide(evidence(0.90, 0.94, 0.005)).verdict is ChangeVerdict.MORE
+    assert decide(evidence(0.90, 0.94, 0.005, sheet=0.03)).verdict is ChangeVerdict.AS_PREDICTED
 
 
 @pytest.mark.parametrize(
@@ -109,12 +131,12 @@ def test_errors_of_the_sheet_widen_what_counts_as_predicted() -> None:
 def test_figures_that_agree_but_for_their_signs_are_no_mixed_up_names(
     measured: float, predicted: float, verdict: ChangeVerdict
 ) -> None:
-    found, reason = decide(evidence(measured, predicted, 0.005, sheet=0.02))
+    found, reason = decided(evidence(measured, predicted, 0.005, sheet=0.02))
     assert found is verdict
     assert "agree within their errors" in reason
     assert "only the signs differ" in reason
     assert "named" not in reason
-    assert decide(evidence(measured, predicted, 0.005))[0] in (
+    assert decide(evidence(measured, predicted, 0.005)).verdict in (
         ChangeVerdict.SOFTENED_AGAINST,
         ChangeVerdict.STIFFENED_AGAINST,
     )
@@ -122,12 +144,12 @@ def test_figures_that_agree_but_for_their_signs_are_no_mixed_up_names(
 
 def test_nothing_predicted_and_nothing_seen_is_an_answer_once_the_interval_is_narrow() -> None:
     case = evidence(0.999, 1.0, 0.002)
-    found, reason = decide(case)
+    found, reason = decided(case)
     assert found is ChangeVerdict.UNCHANGED
     low, _ = case.measured.interval
     assert f"at most {-100.0 * math.expm1(low):.1f} %" in reason
-    assert decide(evidence(0.999, 1.0, 0.004))[0] is ChangeVerdict.CANNOT_TELL
-    assert decide(evidence(0.98, 1.0, 0.002))[0] is ChangeVerdict.SOFTENED_AGAINST
+    assert decide(evidence(0.999, 1.0, 0.004)).verdict is ChangeVerdict.CANNOT_TELL
+    assert decide(evidence(0.98, 1.0, 0.002)).verdict is ChangeVerdict.SOFTENED_AGAINST
 
 
 def test_known_error_needs_no_degrees_of_freedom() -> None:
@@ -178,4 +200,4 @@ def test_known_error_needs_no_degrees_of_freedom() -> None:
     ],
 )
 def test_sentences_say_both_figures_in_percent(measured: float, predicted: float, words: str) -> None:
-    assert decide(evidence(measured, predicted, 0.01))[1].startswith(words)
+    assert decided(evidence(measured, predicted, 0.01))[1].startswith(words)

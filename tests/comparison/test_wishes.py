@@ -24,6 +24,7 @@ from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.core.errors import AnalyzerError
 from analyzer.prediction.propagation import replace_values
 from analyzer.prediction.setup import roll_values
+from analyzer.report import reasons
 from analyzer.report.plain_data import choice_json
 from analyzer.report.terminal import print_choice
 from analyzer.sheets.session import Setup
@@ -376,8 +377,8 @@ def test_a_bar_off_is_offered_for_a_small_tight_course() -> None:
 def test_what_nothing_meets_shows_the_nearest_with_its_miss_and_the_reason() -> None:
     found = answered("rear two holes stiffer")
     assert not found.reachable
-    assert "the rear bar has no hole further in: hole 1 to 3" in found.answer
-    assert found.answer.endswith("the nearest: set the rear bar to hole 3, 0 spacers")
+    assert "the rear bar has no hole further in: hole 1 to 3" in reasons.choice(found)
+    assert reasons.choice(found).endswith("the nearest: set the rear bar to hole 3, 0 spacers")
     missed = answered("front 40 % stiffer")
     assert not missed.reachable
     goal = missed.options[0].goals[0]
@@ -455,9 +456,9 @@ def test_a_wish_that_contradicts_itself_is_refused(text: str) -> None:
 def test_a_step_from_a_bar_that_is_off_asks_for_the_hole() -> None:
     found = choose(CAR, parse_wish("rear one hole softer"), setup(hole(2), "off"))
     assert found.options == ()
-    assert "name hole and spacers" in found.answer
+    assert "name hole and spacers" in reasons.choice(found)
     bare = choose(car(bar=False), parse_wish("rear hole 2, no spacers"), Setup())
-    assert "the rear has no bar with holes" in bare.answer
+    assert "the rear has no bar with holes" in reasons.choice(bare)
 
 
 def test_other_tubes_stay_on_the_shelf_when_holes_are_asked_for() -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from analyzer.comparison.choosing.choose import choose
 from analyzer.comparison.choosing.wishes import parse_wish
-from analyzer.comparison.results import Answer, ChangeVerdict
+from analyzer.comparison.results import Answer, ChangeVerdict, VerdictReason
 from analyzer.comparison.verdict import Evidence, decide, held_back
 from analyzer.report.plain_data import choice_json, confirmation_json
 from analyzer.report.reasons import TRIGGERS
@@ -84,7 +84,7 @@ def test_every_verdict_has_its_words_and_its_example() -> None:
     openings = [told.opening for told in VERDICTS.values()]
     assert len(set(openings)) == len(openings)
     for verdict in ChangeVerdict:
-        assert verdicts_table.decided(verdict)[0] is verdict
+        assert verdicts_table.decided(verdict)[0].verdict is verdict
 
 
 def triggered(given: Evidence) -> ChangeVerdict:
@@ -117,14 +117,15 @@ def test_the_figures_trigger_what_the_table_says() -> None:
     seen = set()
     for measured, predicted, error, sheet in product(sizes, sizes, (0.1, 0.5, 3.0), (0.1, 2.0)):
         given = verdicts_table.evidence(measured, predicted, error, sheet)
-        found, _ = decide(given)
+        found = decide(given).verdict
         assert found is triggered(given), (measured, predicted, error, sheet)
         seen.add(found)
     # The others are made of these: by axles that moved, and by what nobody has measured.
     assert seen == set(ChangeVerdict) - {ChangeVerdict.AXLES, ChangeVerdict.HELD_BACK}
     for verdict in seen - {ChangeVerdict.CANNOT_TELL}:
-        assert held_back(verdict, "", ("key",))[0] is ChangeVerdict.HELD_BACK
-        assert held_back(verdict, "why", ()) == (verdict, "why")
+        reason = VerdictReason(verdict, verdict)
+        assert held_back(reason, ("key",)).verdict is ChangeVerdict.HELD_BACK
+        assert held_back(reason, ()) == reason
 
 
 def test_the_page_of_results_lists_every_verdict() -> None:

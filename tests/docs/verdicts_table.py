@@ -6,9 +6,10 @@ import math
 from pathlib import Path
 from typing import Final
 
-from analyzer.comparison.results import ChangeVerdict
+from analyzer.comparison.results import ChangeVerdict, VerdictReason
 from analyzer.comparison.verdict import Evidence, decide, held_back, with_axles
 from analyzer.core.mixed_effects import Contrast
+from analyzer.report import reasons
 from analyzer.report.sentences import VERDICTS
 
 PAGE: Final = Path(__file__).parents[2] / "docs" / "verdicts.md"
@@ -54,28 +55,28 @@ MOVED: Final = [math.log(1.05), math.log(0.92)]
 MARKS: Final = ("mass.cg_height",)
 
 
-def decided(verdict: ChangeVerdict) -> tuple[ChangeVerdict, str, Evidence]:
-    """Return what the program makes of the example of a verdict: verdict, reason, evidence."""
+def decided(verdict: ChangeVerdict) -> tuple[VerdictReason, Evidence]:
+    """Return what the program makes of the example of a verdict, and of what."""
     small = verdict in (ChangeVerdict.UNCHANGED, ChangeVerdict.AXLES)
     given = evidence(*EXAMPLES[verdict], error=SMALL if small else ERROR)
-    found, reason = decide(given)
+    reason = decide(given)
     if verdict is ChangeVerdict.AXLES:
-        found, reason = with_axles(found, reason, MOVED, bars_changed=False)
+        reason = with_axles(reason, MOVED, bars_changed=False)
     if verdict is ChangeVerdict.HELD_BACK:
-        found, reason = held_back(found, reason, MARKS)
-    return found, reason, given
+        reason = held_back(reason, MARKS)
+    return reason, given
 
 
 def row(verdict: ChangeVerdict) -> str:
     """Return one line of the table."""
     told = VERDICTS[verdict]
-    found, reason, given = decided(verdict)
-    assert found is verdict, (found, verdict)
+    reason, given = decided(verdict)
+    assert reason.verdict is verdict, (reason, verdict)
     low, high = (100.0 * math.expm1(end) for end in given.measured.interval)
     measured, predicted = EXAMPLES[verdict]
     example = f"{measured:+.1f} % ({low:+.1f} to {high:+.1f}), predicted {predicted:+.1f} %"
     opening = told.opening.format(before="A", after="B", keys=" and ".join(MARKS))
-    cells = (verdict.value, opening, told.trigger, f"{example}: {reason}", told.advice)
+    cells = (verdict.value, opening, told.trigger, f"{example}: {reasons.verdict(reason)}", told.advice)
     return "| " + " | ".join(cells) + " |\n"
 
 

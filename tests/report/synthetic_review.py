@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analyzer.comparison.results import ChangeVerdict, Comparison, Ledger, SetupResult
+from analyzer.comparison.results import ChangeVerdict, Comparison, Ledger, SetupResult, VerdictReason
 from analyzer.core.constants import AXLES, CORNERS, STANDARD_GRAVITY
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Recording, SourceFile, Verdict
@@ -436,7 +436,9 @@ def _comparisons(wanted: Options) -> tuple[Comparison, ...]:
                 },
                 verdict=ChangeVerdict.CANNOT_TELL if wanted.unknown else wanted.verdict,
                 smallest_visible=Estimate(0.024, "1", notes=("from the scatter of six runs",)),
-                reason="the measured ratio lies within both intervals",
+                reason=VerdictReason(
+                    ChangeVerdict.AS_PREDICTED, ChangeVerdict.AS_PREDICTED, -0.1, -0.1, 0.02
+                ),
                 differences=("tyre pressure front: 190 kPa before, 195 kPa after",),
                 prediction=change,
             )

@@ -23,7 +23,16 @@ from analyzer.comparison.choosing.effects import (
     ratios,
 )
 from analyzer.comparison.choosing.wishes import Goal, Wish
-from analyzer.comparison.results import Choice, Effect, GoalResult, Option, RunPlan
+from analyzer.comparison.results import (
+    Choice,
+    ChoiceBasis,
+    Effect,
+    GoalResult,
+    MissingSetting,
+    NotFitted,
+    Option,
+    RunPlan,
+)
 from analyzer.comparison.session_drift import fit_means, run_scatter
 from analyzer.comparison.setups import scatter_prior, setup_results, stiffness_values
 from analyzer.comparison.stiffness import Target, common_sensitivity, roll_sheet
@@ -49,8 +58,6 @@ CAUTIONS: Final = (
     "drive on a closed course only; series rules and a qualified fabricator have the last word",
 )
 
-ALREADY: Final = "the present setting already does it"
-
 
 @dataclass(frozen=True, slots=True)
 class Basis:
@@ -62,13 +69,13 @@ class Basis:
         ``gradient front`` ... [deg/g] as measured.
     scatter : dict
         Target -> scatter of one run's logarithm of stiffness.
-    words : str
+    told : ChoiceBasis
         For the reader.
     """
 
     measured: dict[str, Estimate]
     scatter: dict[Target, float]
-    words: str
+    told: ChoiceBasis
 
 
 def choose(
@@ -134,14 +141,14 @@ def choose(
         options=options,
         tried=len(grid.cost),
         reachable=reachable,
-        answer=_answer(options, reachable, wish, _missing_settings(wish, fitted))
-        + _spring_words(car, wish, present, reachable),
+        missing=_missing_settings(wish, fitted),
+        springs={} if reachable else _springs_instead(car, wish, present),
         assumptions=(
             *wish.assumptions,
             bank_words,
             *(line for axle in AXLES for line in bench_taken(axle, car.axle(axle).bar)),
         ),
-        basis=basis.words,
+        basis=basis.told,
         cautions=CAUTIONS,
     )
 
@@ -181,9 +188,7 @@ def _basis(
     runs: Sequence[RunEstimates],
     calibration: Calibration | None,
 ) -> Basis:
-    words = "the car sheet alone"
-    if calibration is not None:
-        words = f"the car sheet as {len(calibration.runs)} runs have updated it"
+    told = ChoiceBasis(None if calibration is None else len(calibration.runs))
     predictions = {n: predict_setup(car, n, s) for n, s in setups.items()}
     measured: dict[str, Estimate] = {}
     if runs and name in setups:
@@ -193,9 +198,9 @@ def _basis(
         }
         measured = {key: estimate for key, estimate in measured.items() if estimate.value is not None}
         if measured:
-            words += f"; roll gradients as measured on {name} ({len(result.runs)} runs)"
+            told = replace(told, measured_on=name, runs=len(result.runs))
     scatter = {t: _scatter(car, t, present, runs, setups, predictions) for t in ("front", "rear", "total")}
-    return Basis(measured, scatter, words)  # type: ignore[arg-type]
+    return Basis(measured, scatter, told)  # type: ignore[arg-type]
 
 
 def _scatter(
@@ -305,52 +310,31 @@ def _plan(options: Mapping[Axle, AxleOption], found: Propagated, basis: Basis) -
     return plan_runs(change, basis.scatter[target], remainder, ("the present setting", "the new one"))
 
 
-def _spring_words(car: CarSheet, wish: Wish, present: Setup, reachable: bool) -> str:
-    """Return the springs that would make up for a bar, where nothing on the shelf does."""
-    if reachable or "springs" in wish.kept:
-        return ""
-    words = ""
-    for axle in wish.bars_off:
+def _springs_instead(car: CarSheet, wish: Wish, present: Setup) -> dict[Axle, tuple[float, float]]:
+    """Return the springs now and those that would make up for a bar that is to be off [N/mm]."""
+    found: dict[Axle, tuple[float, float]] = {}
+    for axle in () if "springs" in wish.kept else wish.bars_off:
         spring = predict_setup(car, "x", present).further.get(f"replacement_spring_{axle}")
         if spring is not None and spring.value is not None:
-            now = car.axle(axle).spring.rate.value / 1e3
-            words += (
-                f"; {axle} springs of about {spring.value:.0f} N/mm (now {now:.0f} N/mm) would keep its roll "
-                "stiffness without the bar"
-            )
-    return words
+            found[axle] = car.axle(axle).spring.rate.value / 1e3, spring.value
+    return found
 
 
-def _missing_settings(wish: Wish, fitted: Mapping[Axle, AxleOption]) -> tuple[str, ...]:
+def _missing_settings(wish: Wish, fitted: Mapping[Axle, AxleOption]) -> tuple[MissingSetting, ...]:
     """Return why the settings a wish asks for cannot be fitted."""
     found = []
     for move in wish.moves:
-        bar = fitted[move.axle].bar
-        wanted = candidates.wanted_setting(move, fitted[move.axle])
+        axle, bar = move.axle, fitted[move.axle].bar
+        wanted = candidates.wanted_setting(move, fitted[axle])
         if not isinstance(bar, BladedBar):
-            found.append(f"the {move.axle} has no bar with holes")
+            found.append(MissingSetting(axle, NotFitted.NO_HOLES))
         elif wanted is None:
-            found.append(f"the {move.axle} bar is off or uneven now: name hole and spacers")
+            found.append(MissingSetting(axle, NotFitted.UNEVEN))
         else:
+            hole, spacers = wanted
             most = 0 if bar.spacer is None else bar.spacer.most
-            if not 1 <= wanted[0] <= len(bar.holes):
-                way = "further in" if wanted[0] > 1 else "further out"
-                found.append(f"the {move.axle} bar has no hole {way}: hole 1 to {len(bar.holes)}")
-            if not 0 <= wanted[1] <= most:
-                found.append(f"the {move.axle} bar takes 0 to {most} spacers")
+            if not 1 <= hole <= len(bar.holes):
+                found.append(MissingSetting(axle, NotFitted.NO_HOLE, len(bar.holes), inwards=hole > 1))
+            if not 0 <= spacers <= most:
+                found.append(MissingSetting(axle, NotFitted.NO_SPACER, most))
     return tuple(found)
-
-
-def _answer(options: tuple[Option, ...], reachable: bool, wish: Wish, missing: tuple[str, ...]) -> str:
-    because = f" ({'; '.join(missing)})" if missing else ""
-    if not options:
-        why = because or "; the sheet lacks what it needs"
-        return f"nothing on the shelf can be set to the wish ({wish.words}){why}"
-    best = options[0]
-    what = "; ".join(best.changes) if best.changes else ALREADY
-    if not reachable:
-        nearest = what if best.changes else "leave the car as it is"
-        return f"nothing on the shelf meets the wish{because}; the nearest: {nearest}"
-    if not best.changes or best.plan is None or best.plan.runs is not None:
-        return what
-    return f"{what}; but {best.plan.words}"
