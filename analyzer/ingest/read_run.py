@@ -388,7 +388,13 @@ def _zero(
         reading = static_reading(channel, name, path) if name.startswith("damper_") else None
         if reading is not None and name in made.data:
             static[name] = reading
-    zeroed = zero_pots(blocks, base.times(), static, level, logger.zero, borrowed)
+    # A calibration that runs to both sides of nought says that the pot reads nought at rest.
+    claimed = {
+        name
+        for name, channel in logger.channels.items()
+        if channel.travel is not None and min(ends := [t.value for t in channel.travel]) < 0.0 < max(ends)
+    }
+    zeroed = zero_pots(blocks, base.times(), static, level, logger.zero, borrowed, claimed)
     for name, offset in zeroed.offsets.items():
         made.data[name] = _less(made.data[name], offset)
         blocks.shift(name, offset)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Final, Literal
@@ -127,6 +127,7 @@ def zero_pots(
     level: tuple[float, float] | None,
     zeroing: Zeroing = "found",
     borrowed: Mapping[str, Uncertain] = MappingProxyType({}),
+    claimed: Container[str] = frozenset(),
 ) -> Zeroed:
     """Decide what reading of each pot is static ride height; nothing is subtracted here.
 
@@ -145,6 +146,9 @@ def zero_pots(
     borrowed : mapping
         Channel -> reading at static ride height in other runs with the same pots [m], for pots of which this
         log tells none.
+    claimed : container of str
+        Channels whose calibration says where zero is: a reading far from it contradicts the sheet. Of the
+        others nobody said that they read nought at rest, and standing and driving that agree settle it.
     """
     done = Zeroed()
     pots = [name for name in blocks.data if name.startswith("damper_")]
@@ -182,7 +186,7 @@ def zero_pots(
         # For the axle, not for a pot: what bends one reading (an offset of the accelerometer) bends the other
         # the other way, and one pot moved alone would be roll and heave that are not there.
         kept = level is None and all(agrees[pot] for pot in _of_axle(name) if pot in agrees)
-        _settle(done, name, reading, kept, stated=level is not None)
+        _settle(done, name, reading, kept, stated=level is not None, claimed=name in claimed)
     return done
 
 
@@ -200,13 +204,17 @@ class _Rest:
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
-    """Reading of one pot at rest on level ground [m], its standard uncertainty, how it was found."""
+    """Reading of one pot at rest on level ground [m], its standard uncertainty, how it was found.
+
+    `twice`: the car standing and the car driving tell the same.
+    """
 
     value: float
     std: float
     how: str
     torn: str = ""
     driving_only: bool = False
+    twice: bool = False
 
 
 def _at_rest(
@@ -264,11 +272,11 @@ def _reading(name: str, rest: _Rest | None, running: dict[str, AxleZero]) -> _Re
         return _Reading(still, float(np.hypot(alone.std, 0.5 * gap)), rest.where, torn=text)
     if other is None or own * other > 0.0 or abs(own) > ZERO_TOLERANCE:
         # Ground twists both axles, in opposite senses; anything else is not the ground.
-        return _Reading(still, float(np.hypot(alone.std, gap)), rest.where)
+        return _Reading(still, float(np.hypot(alone.std, gap)), rest.where, twice=True)
     trust = GROUND_STD**2 / (GROUND_STD**2 + driven.half_difference_std**2)
     left = float(np.hypot(np.sqrt(trust) * driven.half_difference_std, REST_STD))
     how = f"{rest.where}, less {side * trust * own * 1000.0:+.1f} mm by which the ground there twists the car"
-    return _Reading(still - side * trust * own, left, how)
+    return _Reading(still - side * trust * own, left, how, twice=True)
 
 
 def _borrow(done: Zeroed, name: str, reading: Uncertain) -> None:
@@ -325,11 +333,11 @@ def _twist(rest: _Rest, running: dict[str, AxleZero], axle: str) -> float | None
     return 0.5 * (right - left) - running[axle].half_difference
 
 
-def _settle(done: Zeroed, name: str, reading: _Reading, kept: bool, stated: bool) -> None:
+def _settle(done: Zeroed, name: str, reading: _Reading, kept: bool, stated: bool, claimed: bool) -> None:
     """Take the reading as zero, or keep the calibration's; say which."""
     size = f"{reading.value * 1000.0:.1f} ± {reading.std * 1000.0:.1f} mm"
     limit = ZERO_TOLERANCE + (2.0 * reading.std if reading.driving_only else 0.0)
-    off = abs(reading.value) > limit
+    off = abs(reading.value) > limit and (claimed or not reading.twice)
     done.std[name] = float(np.hypot(reading.value, reading.std)) if kept else reading.std
     keys = f'logger.channels.{name}.static, runs.level, logger.zero = "calibration"'
     if not kept:

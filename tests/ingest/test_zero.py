@@ -128,3 +128,30 @@ def test_pots_alone_cannot_tell_straight_running(tmp_path: Path) -> None:
     assert any("no stretch of standing or straight level running" in step for step in found.steps)
     far = {r.channel for r in found.health if r.check == "zero of the run" and r.verdict is Verdict.SUSPECT}
     assert far == {f"damper_{c}" for c in POTS}
+
+
+def standing_first(folder: Path) -> Path:
+    """Write a run of the virtual car that stands, then drives, with pots in mm that were never zeroed."""
+    with gzip.open(SAMPLE / "r03.csv.gz") as packed:
+        table = pd.read_csv(io.BytesIO(packed.read()))
+    for corner, offset in UNSET.items():
+        turn = -1.0 if corner == "RR" else 1.0  # as the sample session's sheet says
+        table[f"{corner} pot"] = turn * (table[f"{corner} pot"] - 2.5) * 40.0 + offset
+    path = folder / "r.csv"
+    table.to_csv(path, index=False, float_format="%.6f")
+    return path
+
+
+@pytest.mark.parametrize("claims", [False, True])
+def test_a_zero_that_nobody_claimed_is_no_suspect_where_standing_and_driving_agree(
+    claims: bool, tmp_path: Path
+) -> None:
+    ends = {"volts": [-200.0, 200.0], "travel": ["-200 mm", "200 mm"]} if claims else {"unit": "mm"}
+    channels = dict(sample_car().logger.channels)
+    channels |= {f"damper_{c}": Channel.model_validate({"column": f"{c} pot"} | ends) for c in POTS}
+    found = read_recording("r", [standing_first(tmp_path)], sample_car(level=None, channels=channels))
+    rows = [r for r in found.health if r.check == "zero" and r.channel.startswith("damper_")]
+    assert len(rows) == 4
+    assert {r.verdict for r in rows} == {Verdict.SUSPECT if claims else Verdict.GOOD}
+    for row in rows:
+        assert row.value == pytest.approx(UNSET[row.channel[-2:]], abs=8.0)
