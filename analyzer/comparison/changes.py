@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from typing import Final, Literal
 
 import numpy as np
 
 from analyzer.comparison import ledger, unmeasured_axle
-from analyzer.comparison.known_differences import Conditions, Known, known_differences
+from analyzer.comparison.known_differences import NONE_KNOWN, Known
 from analyzer.comparison.ledger import RunValue
 from analyzer.comparison.results import (
     AxleMove,
@@ -297,7 +296,7 @@ def compare_setups(
     change: ChangePrediction,
     runs: Sequence[RunEstimates],
     others: Sequence[SetupResult] = (),
-    conditions: Conditions = MappingProxyType({}),
+    known: Known = NONE_KNOWN,
 ) -> Comparison:
     """Set one set-up against another.
 
@@ -313,9 +312,9 @@ def compare_setups(
         All runs of the session in the order of driving.
     others : sequence of SetupResult
         Further set-ups of the session, whose runs help to find the scatter.
-    conditions : mapping
-        Run -> what the session sheet says of it: what a difference does by the car sheet is taken out of the
-        change; see `analyzer.comparison.known_differences`.
+    known : Known
+        What differs between these runs by the session sheet, from `known_differences`: what a difference does
+        by the car sheet is taken out of the change.
 
     Returns
     -------
@@ -327,7 +326,6 @@ def compare_setups(
     results = {result.name: result for result in (before, after, *others)}
     predictions = {name: result.predicted for name, result in results.items()}
     there = [run for run in runs if run.setup in results]
-    known = known_differences(car, there, conditions, predictions, before.name, after.name)
     same = known.taken_out(there)
     values, scale, reasons = stiffness_values(car, target, same, predictions)
     values = _in_order(values, runs)
@@ -370,7 +368,7 @@ def _comparison(
     )
     plain = errors
     if pair.known.shifts:
-        plain = pair_errors(replace(pair, runs=pair.driven, known=Known()))
+        plain = pair_errors(replace(pair, runs=pair.driven, known=NONE_KNOWN))
     counts = (fit.count(before.name), fit.count(after.name))
     evidence = Evidence(measured, predicted_log, gap, repeat, counts, found.run_scatter)
     reason = decide(evidence)

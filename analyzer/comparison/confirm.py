@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 from itertools import combinations, groupby
 from typing import Final
 
+import numpy as np
+
 from analyzer.comparison.bar_settings import axle_settings
 from analyzer.comparison.calibrated_car import Calibration, calibrate, propagate_calibrated
 from analyzer.comparison.changes import compare_setups
@@ -97,24 +99,25 @@ def confirm(
     results = {r.name: r for r in setup_results(car, setups, runs, predictions)}
     change = predict_change(car, before, setups[before], after, setups[after])
     others = [r for name, r in results.items() if name not in (before, after) and r.runs]
-    conditions = {run.name: run.conditions for run in session.runs}
-    comparison = compare_setups(car, results[before], results[after], change, runs, others, conditions)
+    known = known_differences(car, runs, session.conditions, predictions, before, after)
+    comparison = compare_setups(car, results[before], results[after], change, runs, others, known)
     comparison = replace(comparison, differences=comparison.differences + differences)
     # Earlier sessions tell the car and its bar settings better, but not what today's change did.
     joined = joined_sessions(setups, runs, earlier)
     calibration = calibrate(car, joined.setups, joined.runs)
-    own = [run for run in runs if run.setup in (before, after)]
-    known = known_differences(car, own, conditions, predictions, before, after)
-    circumstances = Circumstances(conditions, health or {}, known)
+    circumstances = Circumstances(session.conditions, health or {}, known)
     return Confirmation(
         comparison=comparison,
         before=results[before],
         after=results[after],
-        car_ratio=_car_ratio(car, results, comparison, change, runs, others, conditions),
+        # The comparison as if both axles had been changed.
+        car_ratio=compare_setups(
+            car, results[before], results[after], replace(change, changed=()), runs, others, known
+        ).stiffness_ratio,
         order=driving_order(runs, before, after),
         drift=_drift(comparison),
         parts=change_parts(car, results[before], results[after], comparison),
-        left_out=_left_out(car, results, change, runs, others, conditions),
+        left_out=_left_out(car, results, change, runs, others, session.conditions),
         reasons=find_reasons(car, setups, runs, before, after, change.changed, circumstances),
         settings=setting_effects(car, list(results.values()), calibration),
         pairs=setting_pairs(car, list(results.values()), runs, predictions),
@@ -151,21 +154,6 @@ def driving_order(runs: Sequence[RunEstimates], before: str, after: str) -> str:
     return "-".join(name for name, _ in groupby(names)) or "not driven"
 
 
-def _car_ratio(
-    car: CarSheet,
-    results: Mapping[str, SetupResult],
-    comparison: Comparison,
-    change: ChangePrediction,
-    runs: Sequence[RunEstimates],
-    others: Sequence[SetupResult],
-    conditions: Conditions,
-) -> Estimate:
-    """Return the ratio of the whole car's stiffness: the comparison as if both axles had been changed."""
-    whole = replace(change, changed=())
-    before, after = results[comparison.before], results[comparison.after]
-    return compare_setups(car, before, after, whole, runs, others, conditions).stiffness_ratio
-
-
 def _drift(comparison: Comparison) -> Estimate | None:
     """Return the drift per run that was taken out of the ratio [1]; None where none was."""
     drift = comparison.drift
@@ -185,13 +173,16 @@ def _left_out(
     own = [run for run in runs if run.setup in (change.before, change.after)]
     if len(own) < FEWEST_TO_LEAVE_OUT:
         return ()
+    predictions = {name: result.predicted for name, result in results.items()}
     found = []
     for left in own:
         rest = [run for run in runs if run is not left]
         if {change.before, change.after} - {run.setup for run in rest}:
             continue
         both = results[change.before], results[change.after]
-        again = compare_setups(car, *both, change, rest, others, conditions)
+        # The means of the conditions are those of the runs that stay.
+        known = known_differences(car, rest, conditions, predictions, change.before, change.after)
+        again = compare_setups(car, *both, change, rest, others, known)
         found.append(LeftOut(left.name, again.stiffness_ratio, again.verdict))
     return tuple(found)
 
@@ -223,6 +214,9 @@ def _plan(comparison: Comparison) -> NextRuns:
 STIFFNESS: Final = "N m/deg"
 GRADIENT: Final = "deg/g"
 LOAD: Final = "N/g"
+
+DUST: Final = 1e-12
+"""Part of a figure under which a change of it is rounding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,11 +298,13 @@ def _values(sheet: CarSheet, hardware: tuple[Setup, Setup], lines: tuple[_Line, 
     old, new = (car_roll(sheet, bar_rates(sheet, setup)) for setup in hardware)
     values = {}
     for line in lines:
-        first, second = line.value(old), line.value(new)
+        first, second = np.asarray(line.value(old)), np.asarray(line.value(new))
         values[f"{line.name} before"] = first
         values[f"{line.name} after"] = second
-        values[f"{line.name} change"] = second - first  # type: ignore[operator]
-    return values  # type: ignore[return-value]
+        # What a bar does not touch (roll centres on rigid tyres) differs by rounding alone: by nothing.
+        change = second - first
+        values[f"{line.name} change"] = np.where(np.abs(change) <= DUST * np.abs(first), 0.0, change)
+    return values
 
 
 def _measured(axle: Axle, before: SetupResult, after: SetupResult, comparison: Comparison) -> list[Part]:

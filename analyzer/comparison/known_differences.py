@@ -118,6 +118,10 @@ class Known:
         return float(np.linalg.norm(row @ self.contribution))
 
 
+NONE_KNOWN: Final = Known()
+"""Of runs whose conditions are not known."""
+
+
 def known_differences(
     car: CarSheet,
     runs: Sequence[RunEstimates],

@@ -12,6 +12,7 @@ import pandas as pd
 
 from analyzer.comparison.bar_settings import axle_settings
 from analyzer.comparison.changes import compare_setups
+from analyzer.comparison.known_differences import known_differences
 from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
 from analyzer.comparison.setups import setup_results
 from analyzer.comparison.stiffness import with_moment_kept
@@ -379,8 +380,12 @@ def compare_pair(
     hardware = session.sheet.setups
     change = predict_change(session.car, before.name, hardware[before.name], after.name, hardware[after.name])
     others = [result for result in driven if result.name not in (before.name, after.name)]
-    conditions = {run.name: run.conditions for run in session.sheet.runs}
-    comparison = compare_setups(session.car, before, after, change, runs, others, conditions)
+    predictions = {result.name: result.predicted for result in (before, after, *others)}
+    there = [run for run in runs if run.setup in predictions]
+    known = known_differences(
+        session.car, there, session.sheet.conditions, predictions, before.name, after.name
+    )
+    comparison = compare_setups(session.car, before, after, change, runs, others, known)
     differences = condition_differences(session, before.runs, after.runs)
     return replace(comparison, differences=comparison.differences + differences)
 
@@ -389,7 +394,7 @@ def condition_differences(
     session: Session, before: tuple[str, ...], after: tuple[str, ...]
 ) -> tuple[str, ...]:
     """Return the conditions of the session sheet that differ between two groups of runs, in words."""
-    conditions: Mapping[str, dict[str, str]] = {run.name: run.conditions for run in session.sheet.runs}
+    conditions = session.sheet.conditions
     keys = sorted({key for name in (*before, *after) for key in conditions[name]} - {"notes"})
     found = []
     for key in keys:

@@ -94,6 +94,11 @@ class SessionSheet(Sheet):
     runs: Annotated[list[Run], Field(min_length=1)]
     """Runs in the order in which they were driven."""
 
+    @property
+    def conditions(self) -> dict[str, dict[str, str]]:
+        """Run -> what the sheet says of it."""
+        return {run.name: run.conditions for run in self.runs}
+
     @field_validator("date", mode="before")
     @classmethod
     def _plain_day(cls, value: Any) -> Any:

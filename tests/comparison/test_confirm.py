@@ -10,7 +10,9 @@ import pytest
 from comparison.comparison_helpers import SOFT, STIFF, car, hole, run, session_runs, setup
 from rich.console import Console
 
+from analyzer.comparison import confirm as confirm_module
 from analyzer.comparison.confirm import PastSession, confirm, driving_order
+from analyzer.comparison.known_differences import known_differences
 from analyzer.comparison.results import ChangeVerdict, Confirmation
 from analyzer.comparison.verdict import plan_order, plan_power, plan_runs
 from analyzer.core.errors import AnalyzerError
@@ -103,6 +105,29 @@ def test_drift_is_taken_out_and_shown(order: str) -> None:
         steady.comparison.stiffness_ratio.value, abs=0.004
     )
     assert "drift of" in printed(drifting)
+
+
+def test_conditions_are_predicted_once_and_once_without_each_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[int] = []
+
+    def counted(car: Any, runs: list[RunEstimates], *further: Any) -> Any:
+        asked.append(len(runs))
+        return known_differences(car, runs, *further)
+
+    monkeypatch.setattr(confirm_module, "known_differences", counted)
+    assert confirmed("AABB").left_out
+    assert asked == [4, 3, 3, 3, 3]
+
+
+def test_what_a_bar_does_not_touch_changes_by_nothing_and_not_by_rounding() -> None:
+    """On rigid tyres the front bar leaves what the roll centres carry as it was."""
+    rigid = car({axle: {"tyre_rate": None} for axle in ("front", "rear")})
+    runs = session_runs(rigid, [("A", STIFF), ("B", SOFT)] * 3, 0.003)
+    found = confirm(rigid, session(runs), runs, "A", "B")
+    parts = {part.name: part.change for part in found.parts}
+    for name in ("front load by roll centre", "rear load by roll centre", "rear load by unsprung mass"):
+        assert (parts[name].value, parts[name].std_error) == (0.0, 0.0)
+    assert "0.0000000" not in printed(found)
 
 
 def test_a_b_a_of_single_runs_has_an_answer_with_an_honest_interval() -> None:

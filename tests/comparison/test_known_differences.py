@@ -113,7 +113,9 @@ def compared(one: Drawn, after: Setup, stated: bool = True) -> Comparison:
     change = CHANGES[after == STIFF]
     results = results_of(CAR, {"A": STIFF, "B": after}, one.runs)
     told = one.conditions if stated else {}
-    return compare_setups(CAR, results["A"], results["B"], change, one.runs, (), told)
+    predictions = {name: result.predicted for name, result in results.items()}
+    known = known_differences(CAR, one.runs, told, predictions, "A", "B")
+    return compare_setups(CAR, results["A"], results["B"], change, one.runs, (), known)
 
 
 def called_changed(found: Comparison) -> bool:
