@@ -262,6 +262,7 @@ function tell() {
   write(by('told'), parts.join(', ') + (met ? `: ${met}.` : '.'));
   const ways = [['Link to this moment', linkTo(run, time)]];
   if (hit && hit.report) ways.push(['This hit in the report', `report.html#${hit.report}`]);
+  else if (state.line) ways.push(['Back to its line in the report', `report.html${state.line}`]);
   if (hit && hit.rank) ways.push([`Place ${hit.rank} on the driver’s page`, `course.html#place-${hit.rank}`]);
   if (by('ways').childElementCount !== ways.length) by('ways').replaceChildren(...ways.map(() => element('a')));
   [...by('ways').children].forEach((a, i) => { write(a, ways[i][0]); a.href = ways[i][1]; });
@@ -761,6 +762,8 @@ async function follow() {
   if (number < 0) return;
   state.lead = number;
   state.meant = asked.get('what') || '';
+  // A run, a section or a remark of a check: its line there bears the words of the link that led here.
+  state.line = asked.has('section') || asked.has('what') || !asked.has('at') ? location.hash : '';
   await choose([...state.shown, number]);
   if (!laid(number)) { state.along = 'time'; refresh(); }
   const run = runs[number], section = course.sections.find(({ name }) => name === asked.get('section'));

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 from report.browser import CONTRAST, Browser
+from report.test_look_page import wait
 from report.test_season_page import archive, car as season_car
 
 from analyzer import api
@@ -66,6 +67,8 @@ def examined(browser: Browser, pages: dict[str, Path], tmp_path: Path) -> Iterat
         copy.write_text(re.sub(r"<meta http-equiv[^>]*>", "", text), encoding="utf-8")
         browser.prefer(scheme)
         browser.open(copy, width)
+        if name == "look":  # not while it is still being drawn
+            wait(browser, "document.documentElement.dataset.ready !== undefined")
         if folds_open:
             browser.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
         browser.evaluate(Path(AXE).read_text(encoding="utf-8") + "; 1")

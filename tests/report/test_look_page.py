@@ -247,6 +247,17 @@ def test_every_hit_section_and_run_of_the_report_leads_to_its_moment(drivers_pag
         assert course.count(f'id="place-{hit["rank"]}"') == 1
 
 
+def test_every_line_that_leads_to_the_runs_is_found_from_there(drivers_page: Path):
+    report = drivers_page.with_name("report.html").read_text(encoding="utf-8")
+    links = {html.unescape(link) for link in re.findall(r'href="look.html#([^"]*)"', report)}
+    names = [html.unescape(name) for name in re.findall(r' id="([^"]*)"', report)]
+
+    assert len(names) == len(set(names))
+    hits = [link for link in links if "&what=damper_" in link and link not in names]
+    assert links - set(names) == set(hits)
+    assert sum(name.startswith("hit-") for name in names) == len(hits)
+
+
 def test_a_remark_of_a_check_leads_to_the_longest_suspect_stretch(review: Review):
     recording = next(
         log for log in review.recordings if any(row.verdict.value == "suspect" for row in log.health)
@@ -392,6 +403,23 @@ def test_one_click_leads_from_a_hit_in_the_report_to_its_place_in_all_runs(
     assert 0 <= window["top"] < window["bottom"] <= 901
     assert [address for address in browser.requests() if not address.startswith(("data:", "file:"))] == []
     assert browser.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+def test_a_section_leads_to_the_runs_and_back_to_its_line(browser, drivers_page):
+    browser.open(drivers_page.with_name("report.html"), 390)
+    link = "document.querySelector('#team details a[href*=\"section=bowl\"]')"
+    line = browser.evaluate(f"{link}.closest('[id]').id")
+    browser.evaluate(f"{link}.closest('details').open = true; {link}.click()")
+    wait(browser, "document.documentElement.dataset.ready !== undefined")
+    frame(browser)
+    ways = "[...document.querySelectorAll('#ways a')]"
+    browser.evaluate(f"{ways}.find(a => a.textContent.endsWith('its line in the report')).click()")
+    wait(browser, "document.querySelector('#team') !== null && document.readyState === 'complete'")
+
+    assert line.startswith("run=")
+    found = browser.evaluate(f"document.getElementById({line!r}).getBoundingClientRect().toJSON()")
+    assert browser.evaluate("decodeURIComponent(location.hash)").endswith("section=bowl left")
+    assert 0 <= found["top"] < found["bottom"] <= 900
 
 
 def view(browser) -> tuple[float, float]:
