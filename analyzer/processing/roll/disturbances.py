@@ -126,7 +126,7 @@ def damper_lag(run: Fitted) -> Finding:
     the body and the ground together; yaw rate stands for a gyro that is not level.
     """
     columns = run.columns
-    if GROUND not in columns.known or "roll acceleration" not in columns.terms:
+    if GROUND not in columns.known or "roll acceleration" not in columns.terms or columns.slow_by is not None:
         return Finding()
     method = "roll rate against the rate of the dampers' roll, as far as it is driven"
     if "yaw_rate" not in run.motion.data:

@@ -47,6 +47,9 @@ _SOURCES: Final = {
 }
 DRIVEN: Final = ("longitudinal force", "vertical force", "steer angle")
 """Terms that follow the driving rather than the road."""
+ROLLING: Final = ("rate of the mean roll", "acceleration of the mean roll")
+"""Derivatives of the moment mean of the pots' roll, which stand for all that is dynamic where only what is
+slow is fitted: no inertial channel is in them."""
 STICTION_SPEED: Final = 0.010
 """Wheel speed over which friction turns round [m/s]: engineering judgement."""
 
@@ -90,6 +93,9 @@ class RollColumns:
         does, with hardly any of what the road does.
     suspect : array of bool
         True where a row rests on suspect samples of a column every fit needs.
+    slow_by : float or None
+        Where only what is below `SLOW_BAND` is to be fitted: by how much the force was brought forward to
+        meet the roll [s].
     """
 
     time: Floats
@@ -104,6 +110,7 @@ class RollColumns:
     noise: dict[str, float] = field(default_factory=dict)
     lost: dict[Axle, Floats] = field(default_factory=dict)
     front_share: float | None = None
+    slow_by: float | None = None
 
 
 def roll_columns(

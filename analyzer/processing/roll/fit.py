@@ -18,7 +18,15 @@ from analyzer.core import regression
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth
 from analyzer.processing.roll import equation
-from analyzer.processing.roll.equation import GROUND, GYROSCOPIC, PATH_FORCE, TURNING, YAW, RollColumns
+from analyzer.processing.roll.equation import (
+    GROUND,
+    GYROSCOPIC,
+    PATH_FORCE,
+    ROLLING,
+    TURNING,
+    YAW,
+    RollColumns,
+)
 from analyzer.vehicle.roll import Weights
 
 ENOUGH_FORCE: Final = 0.6 * STANDARD_GRAVITY
@@ -34,7 +42,9 @@ LEAST_SPREAD: Final = {"longitudinal force": 0.2, "vertical force": 0.2, "steer 
 MOST_ATTENUATION: Final = 0.2
 """More than this is not put back: engineering judgement."""
 NOISE_DOUBTED: Final = 0.01
-"""Where noise may have taken more than this off the slope, other sensors are asked: engineering judgement."""
+"""Where noise may have moved the slope by more than this, what is slow is asked: engineering judgement."""
+NOISE_SPREAD: Final = 0.2
+"""Relative standard uncertainty of the white noise that is put back: engineering judgement."""
 OPTIONAL: Final = ("damper asymmetry", "friction", "longitudinal force", "vertical force", "steer angle")
 
 
@@ -61,7 +71,7 @@ class RollFit:
         Relative standard uncertainty of the slopes, the same for both axles, from noise that may not be what
         it was taken for [1].
     by_path : float or None
-        Change of the moment mean's slope where speed times yaw rate ruled over the noise put back [1].
+        Change of the moment mean's slope where speed times yaw rate ruled over the noise of slow columns [1].
     per_lean : dict
         Axle -> change of the slope per radian that the inertial box leans about x, y and z, shape (3,)
         [1 / (m/s2)].
@@ -270,6 +280,8 @@ def _assemble(
 
 KEEP: Final = 0.5
 """A helper term stays out when it leaves less than this part of the lateral force's own variation."""
+SLOW_LEFT_OUT: Final = 0.004
+"""Relative standard uncertainty from what derivatives of the force to the second order leave out."""
 LEAST_BEND: Final = 0.2
 """A vertical force that varies less bends nothing: standard deviation [m/s2]; engineering judgement."""
 DRIVER_BAND: Final = 1.0
@@ -422,15 +434,22 @@ def fit_mean(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) 
     design = np.column_stack([force, *(columns.terms[n][used] for n in names), np.ones_like(force), bent])
     clean = [0.0] * (1 + bent.shape[1])
     noise = np.array([*(columns.noise.get(n, 0.0) for n in ("lateral force", *names)), *clean])
+    if columns.slow_by is not None:
+        # No more is taken for white noise than the line leaves room for.
+        plain = regression.least_squares(design, roll)
+        noise[0] = min(
+            noise[0], float(np.mean(plain.residuals**2)) / max(float(plain.coefficients[0]) ** 2, 1e-300)
+        )
     fit = regression.less_noise(design, roll, noise)
-    weak, doubt = _noise_parts(fit, columns.noise.get("lateral force", 0.0))
+    weak, doubt = _noise_parts(fit, float(noise[0]))
     by_path = None
-    if weak + doubt > NOISE_DOUBTED and PATH_FORCE in columns.known:
-        other = _mean_by_path(columns, used, roll, names)
+    if columns.slow_by is not None and doubt > NOISE_DOUBTED and PATH_FORCE in columns.known:
+        other = _mean_by_path(columns, used, design, roll, names)
         apart = float(other.coefficients[0] / fit.coefficients[0]) - 1.0
         error = regression.block_error((other.influence[0] * other.residuals)[:, None], other.influence[0])
-        relative = math.inf if error is None else error.std_error() / abs(float(fit.coefficients[0]))
-        if relative < min((weak + doubt) / 2.0, abs(apart) / 2.0):
+        relative = math.inf if error is None else error.std_error() / abs(float(other.coefficients[0]))
+        # Noise flattens a slope and never steepens it.
+        if relative < min(NOISE_DOUBTED, doubt / 2.0) and apart > -2.0 * relative:
             by_path, fit = apart, other
     # Residuals are smaller than the errors behind them. What is independent is blocks, not rows, so the usual
     # factor n / (n - k) counts those; the slope's own part is taken back by `block_error`.
@@ -442,43 +461,44 @@ def fit_mean(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) 
         fit,
         inflate,
         bent @ fit.coefficients[-bent.shape[1] :],
-        attenuation=weak if by_path is None else min(max(weak + by_path, 0.0), MOST_ATTENUATION),
-        unsure=weak + doubt if by_path is None else 0.0,
+        attenuation=weak,
+        unsure=math.hypot(
+            doubt if by_path is None else 0.0, 0.0 if columns.slow_by is None else SLOW_LEFT_OUT
+        ),
         by_path=by_path,
     )
 
 
 def _noise_parts(fit: regression.LinearFit, noise: float) -> tuple[float, float]:
-    """Return what noise of variance `noise` on the lateral force takes off its slope, and what more may [1].
+    """Return what noise of variance `noise` takes off the slope on the force, and what is in doubt [1].
 
     Noise of variance v on a regressor of which a variance q is its own takes v / (q + v) off the slope; white
     noise is seen above wheel hop and put back. Noise of another spectrum, or folded by held samples, is not:
     but it takes off about as much as the part of the roll that the line leaves open at most, for the
     line of force over roll, which such noise does not flatten, lies so far away (Frisch 1934; any text on
-    errors in variables, from memory). With the bends, which carry the noise as well, it may be twice as much,
-    so the bound stands as a standard uncertainty.
+    errors in variables, from memory). So what was put back stands by its own spread where the roll leaves as
+    much open, and is in doubt by as much as the two differ where it does not.
     """
     row = fit.influence[0]
     power = float(row @ row)
     left = float(fit.residuals @ fit.residuals)
     own = float(fit.coefficients[0]) ** 2 / power
-    return min(len(row) * noise * power, MOST_ATTENUATION), left / (left + own)
+    weak = min(len(row) * noise * power, MOST_ATTENUATION)
+    return weak, abs(left / (left + own) - weak) + NOISE_SPREAD * weak
 
 
-def _mean_by_path(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -> regression.LinearFit:
-    """Fit the moment mean with the lateral force as far as speed times yaw rate and the other terms tell it.
+def _mean_by_path(
+    columns: RollColumns, used: Bools, design: Floats, roll: Floats, names: list[str]
+) -> regression.LinearFit:
+    """Fit the moment mean of slow columns with speed times yaw rate as instrument of the lateral force.
 
-    Two-stage least squares (any text on econometrics): their noise is not the accelerometer's, so whatever
-    its spectrum is, it takes nothing off the slope.
+    Instrumental variables (any text on econometrics): the noise of speed and yaw rate is not the
+    accelerometer's, so whatever its spectrum is, it takes nothing off the slope.
     """
-    force = columns.force[used]
-    clean = np.column_stack([*(columns.terms[n][used] for n in names), np.ones_like(force)])
-    first = regression.least_squares(np.column_stack([columns.known[PATH_FORCE][used], clean]), force)
-    told = columns.force.copy()
-    told[used] = force - first.residuals
-    design = np.column_stack([force, clean, *bends(columns, used)])
-    instruments = np.column_stack([told[used], clean, *bends(replace(columns, force=told), used)])
-    return regression.with_instruments(design, roll, instruments)
+    path = columns.known[PATH_FORCE]
+    clean = [*(columns.terms[n][used] for n in names), np.ones(len(roll))]
+    bent = bends(replace(columns, force=path), used)
+    return regression.with_instruments(design, roll, np.column_stack([path[used], *clean, *bent]))
 
 
 def with_damped_tyres(
@@ -511,7 +531,7 @@ def with_damped_tyres(
 def fit_twist(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -> MixFit:
     """Fit the difference of roll over the ground by what of `names` is driven, and by the ground's twist."""
     # Wheel speeds and friction are left out: they follow the road, and the road is what twists the axles.
-    names = [n for n in names if n in equation.DRIVEN]
+    names = [n for n in names if n in (*equation.DRIVEN, *ROLLING)]
     if _ground_stands_out(columns, used, names):
         fit = _twist_by(columns, used, roll, names, ground=True)
         if GROUND_RANGE[0] < fit.coefficients()[GROUND] < GROUND_RANGE[1]:

@@ -4,7 +4,8 @@ What is fitted to what: the suspension roll of both axles, mixed into the car's 
 between the axles (`fit`), by lateral force, roll acceleration, wheel speeds, friction and the ground's twist
 (`equation`). What spoils the fit is looked for and taken out (`disturbances`). The slopes of the fit
 become gradients with errors here, and the same roll is looked at in other ways (`second_looks`,
-`natural_frequency`).
+`natural_frequency`). Where the inertial channels do not agree with the dampers, what is slow rules
+(`slow_look`).
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from analyzer.core.signals import Bools, Floats
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G, Uncertain
 from analyzer.ingest.recording import HealthRow
 from analyzer.processing.results import AxleFit, Motion
-from analyzer.processing.roll import disturbances, second_looks
+from analyzer.processing.roll import disturbances, second_looks, slow_look
 from analyzer.processing.roll.equation import DRIVEN, INERTIA_RATIO, RollColumns, roll_columns
 from analyzer.processing.roll.fit import NOISE_DOUBTED, RollFit, fit_roll, line_slope
 from analyzer.processing.roll.natural_frequency import roll_mode
@@ -103,12 +104,16 @@ def roll_of_run(
             further |= second_looks.roll_curve(study.bench, study.fit, body)
             further |= second_looks.speed_change(study.bench) | second_looks.unit_ahead(study.bench)
         further |= study.figures("damper lag")
+    if study.doubts:
+        said = f"{'; '.join(study.doubts)}: {slow_look.RULES}"
+        body = {name: estimate.with_notes(said) for name, estimate in body.items()}
     notes = (
+        *((f"roll gradient: {said}",) if study.doubts else ()),
         *(note for finding in study.found.values() for note in finding.notes),
         *second_looks.bend_notes(further),
         *second_looks.disagreement_notes(looks),
     )
-    if isinstance(study.fit, str) or len(study.fit.axles) < len(AXLES):
+    if not study.doubts and (isinstance(study.fit, str) or len(study.fit.axles) < len(AXLES)):
         # Without pots at an axle the inertial unit alone still tells the body's roll, tyres in it.
         alone, more = second_looks.body_roll(motion, exclude, paths)
         further, notes = further | alone, notes + more
@@ -134,12 +139,15 @@ class RollStudy:
         Disturbance -> what looking for it gave; empty with one axle alone, whose equation is not the car's.
     bench : Bench or None
         The moment mean and its terms as fitted; None with one axle alone.
+    doubts : tuple of str
+        How the inertial channels disagree with the dampers, where what is slow was fitted for that.
     """
 
     fit: RollFit | str
     columns: RollColumns | None
     found: dict[str, disturbances.Finding] = field(default_factory=dict)
     bench: disturbances.Bench | None = None
+    doubts: tuple[str, ...] = ()
 
     def figures(self, *names: str) -> dict[str, Estimate]:
         """Return the figures of disturbances."""
@@ -156,15 +164,25 @@ def study_roll(motion: Motion, exclude: Bools, weights: Weights, car: CarSheet) 
         if "specific_force_y" not in motion.data:
             why = "no usable lateral acceleration in the log"
         return RollStudy(why, None)
-    # One axle alone has no moment balance to look for disturbances in.
     fit = fit_roll(columns, weights)
+    # One axle alone has no moment balance to look for disturbances in, nor to hold a channel against.
     if isinstance(fit, str) or len(fit.axles) < len(AXLES):
         return RollStudy(fit, columns)
     first = disturbances.Fitted(motion, exclude, weights, car, columns, fit)
     run, found = disturbances.without_disturbances(first)
+    doubts = slow_look.disagreement(run)
+    if doubts:
+        # A lag of the dampers is taken out before; free play is looked for anew, since it may be their noise.
+        lag = found["damper lag"]
+        columns = slow_look.slow_columns(lag.without or columns, weights)
+        fit = fit_roll(columns, weights)
+        if isinstance(fit, str) or fit.unsure > NOISE_DOUBTED:
+            return RollStudy(f"{slow_look.UNKNOWN}: {'; '.join(doubts)}", columns, doubts=doubts)
+        run, found = disturbances.without_disturbances(replace(first, columns=columns, fit=fit))
+        found["damper lag"] = lag
     # The bends stay off this bench: a curve over the force is what the second looks try on it.
     bench = disturbances.bench_of(run.columns, weights, run.fit, bent=False)
-    return RollStudy(run.fit, run.columns, found, bench)
+    return RollStudy(run.fit, run.columns, found, bench, doubts)
 
 
 def _as_measured(weights: Weights, motion: Motion, exclude: Bools) -> Weights:
