@@ -37,6 +37,9 @@ LOGS: Final = "logs.json"
 REPORT: Final = "report"
 FIGURE: Final = "season.svg"
 
+MARKS_APART: Final = " | "
+"""What stands between the remarks, and between the marks, of an estimate in the data set."""
+
 _MARK: Final = {"format": SEASON_FORMAT}
 
 
@@ -317,7 +320,7 @@ def _stiffness(target: stiffness.Target, run: _StoredRun, sheet: stiffness.RollS
 
 def _estimate_row(name: str, estimate: Estimate) -> Row:
     low, high = estimate.interval or (None, None)
-    lists = {name: " | ".join(getattr(estimate, name)) for name in ("notes", "provisional")}
+    lists = {name: MARKS_APART.join(getattr(estimate, name)) for name in ("notes", "provisional")}
     columns = {**estimate.to_dict(), "low": low, "high": high, **lists}
     del columns["interval"]
     return {"quantity": name, **columns}

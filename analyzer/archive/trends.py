@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 from scipy.special import gammaincinv
 
-from analyzer.archive.dataset import read_rows
+from analyzer.archive.dataset import MARKS_APART, read_rows
 from analyzer.archive.results import BottomingRate, CarSeason, SessionPoint, Trend
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import LEVEL, Contrast, ScatterPrior, fit_runs, smallest_visible
@@ -41,7 +41,7 @@ _RUN_COLUMNS: Final = [
     "car_name", "folder", "date", "course", "place", "run", "setting", "left_out", "bottomed",
 ]  # fmt: skip
 _ESTIMATE_COLUMNS: Final = [
-    "car_name", "folder", "place", "setting", "quantity", "value", "std_error", "unit",
+    "car_name", "folder", "place", "setting", "quantity", "value", "std_error", "unit", "provisional",
 ]  # fmt: skip
 
 
@@ -119,6 +119,8 @@ def _trend(quantity: str, setting: str, rows: list[Any], order: _Order, family: 
         if folder in groups and folder not in order.undated
     )
     change, visible = season_change(points, logarithmic, family)
+    # A placeholder may be filled in between two sessions: what rests on it changes with the sheet.
+    change = change.resting_on(*(mark for point in points for mark in point.estimate.provisional))
     return Trend(quantity, setting, points, change, visible, verdict(change))
 
 
@@ -129,9 +131,11 @@ def _session_point(folder: str, rows: list[Any], order: _Order, logarithmic: boo
     errors = [row["std_error"] for row in rows]
     # Stiffness changes by factors, so its logarithm is pooled; a figure that may be nought keeps its unit.
     scale = 1.0 if logarithmic else float(np.mean(np.abs(values)))
+    marks = [mark for row in rows for mark in (row["provisional"] or "").split(MARKS_APART) if mark]
     label, place = order.label[folder], order.place[folder]
     if scale == 0.0:
-        return SessionPoint(folder, label, place, Estimate(0.0, unit, notes=("every run shows nought",)))
+        nought = Estimate(0.0, unit, notes=("every run shows nought",)).resting_on(*marks)
+        return SessionPoint(folder, label, place, nought)
     # One run without an error of its own makes all count alike.
     known = all(error is not None for error in errors)
     spread = np.array(errors, dtype=float) / (values if logarithmic else scale) if known else None
@@ -148,7 +152,7 @@ def _session_point(folder: str, rows: list[Any], order: _Order, logarithmic: boo
     estimate = Estimate(
         value, unit, std_error=error, interval=interval, n=len(rows), method="mean over the runs", notes=notes
     )
-    return SessionPoint(folder, label, place, estimate)
+    return SessionPoint(folder, label, place, estimate.resting_on(*marks))
 
 
 def season_change(

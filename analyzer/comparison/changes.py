@@ -118,6 +118,8 @@ class PairErrors:
         Relative error of the ratio from known differences that were taken out.
     taken_out_change : float
         The same of the change [N m/deg].
+    places : dict
+        Mark that known differences rest on -> what that being off does to the ratio (relative).
     """
 
     found: Propagated
@@ -126,13 +128,16 @@ class PairErrors:
     pots: dict[str, float]
     taken_out: float
     taken_out_change: float
+    places: dict[str, float]
 
     def unmeasured(self, name: str, error: float | None) -> tuple[str, ...]:
         """Return what nobody has measured of what a figure with this standard error rests on."""
         marks = self.found.unmeasured(name, error)
         # Of the change itself the pots' scale is a factor, of a ratio it cancels but for what follows.
         least = 0.0 if name == "change" else COUNTS * (error or 0.0)
-        return marks + tuple(mark for mark, swing in self.pots.items() if swing > least)
+        marks += tuple(mark for mark, swing in self.pots.items() if swing > least)
+        # What is taken out of the ratio is taken out of the change with it.
+        return marks + tuple(mark for mark, swing in self.places.items() if swing > least)
 
     def ratio_error(self, name: Literal["log ratio", "gap"]) -> float:
         """Return the relative error of a ratio."""
@@ -175,7 +180,8 @@ def pair_errors(pair: Pair) -> PairErrors:
     slopes = sensitivity(pair.target, roll[pair.after.name], roll_sheet(pair.car, pair.after.predicted))
     taken_out = pair.known.error(slopes)
     whole = taken_out * pair.mean_stiffness(pair.after)
-    return PairErrors(found, relative, absolute, _pots_off(pair, roll), taken_out, whole)
+    places = pair.known.swings(slopes)
+    return PairErrors(found, relative, absolute, _pots_off(pair, roll), taken_out, whole, places)
 
 
 def _pots_off(pair: Pair, roll: Mapping[str, Mapping[Axle, float]]) -> dict[str, float]:
@@ -425,11 +431,19 @@ def _comparison(
                 as_driven.change, plain.ratio_error("log ratio"), sum(counts), METHOD, notes
             ).resting_on(*in_ratio),
             gradient_ratio={
-                axle: gradient_ratio(pair.runs, before.name, after.name, axle, pair.known.error({axle: 1.0}))
+                axle: _marked(
+                    gradient_ratio(pair.runs, before.name, after.name, axle, pair.known.error({axle: 1.0})),
+                    pair.known,
+                    axle,
+                )
                 for axle in AXLES
             },
         ),
     )
+
+
+def _marked(ratio: Estimate, known: Known, axle: Axle) -> Estimate:
+    return ratio.resting_on(*known.unmeasured({axle: 1.0}, ratio.total_error))
 
 
 def _other_end(pair: Pair) -> OtherEnd | None:
@@ -467,7 +481,8 @@ def _axle_moves(pair: Pair, other: OtherEnd | None) -> tuple[AxleMove, ...]:
         # Both axles are looked at: each may be called wrongly half as often.
         if gap.with_known(known).p_value < unmeasured_axle.UNLIKELY / len(AXLES):
             count = sum(value.group in names for value in values)
-            ratio = ledger.ratio_estimate(gap, known, count, MOVE_METHOD).resting_on(*predicted.provisional)
+            ratio = ledger.ratio_estimate(gap, known, count, MOVE_METHOD)
+            ratio = _marked(ratio, pair.known, axle).resting_on(*predicted.provisional)
             found.append(AxleMove(axle, ratio, axle in pair.change.changed))
     return tuple(found)
 

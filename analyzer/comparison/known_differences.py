@@ -26,7 +26,7 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import LEVEL, Floats
 from analyzer.core.regression import NORMAL
 from analyzer.core.units import Uncertain, UnitError, parse_quantity
-from analyzer.prediction.propagation import Values, propagate
+from analyzer.prediction.propagation import COUNTS, Values, propagate
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
@@ -94,12 +94,18 @@ class Known:
         Run -> axle -> what they do to the logarithm of its roll, against the mean of the set-up before.
     contribution : ndarray
         What each doubt does to the change, shape (axles, doubts), in the order of `AXLES`.
+    marks : tuple of str
+        Keys of the car sheet that are marked as not measured.
+    swing : ndarray
+        What each of them being off would do to the change, shape (axles, marks), all positive.
     """
 
     differences: tuple[KnownDifference, ...] = ()
     open: tuple[OpenDifference, ...] = ()
     shifts: dict[str, dict[Axle, float]] = field(default_factory=dict)
     contribution: Floats = field(default_factory=lambda: np.zeros((len(AXLES), 0)))
+    marks: tuple[str, ...] = ()
+    swing: Floats = field(default_factory=lambda: np.zeros((len(AXLES), 0)))
 
     def taken_out(self, runs: Sequence[RunEstimates]) -> tuple[RunEstimates, ...]:
         """Return the runs as they would roll in the conditions of the set-up before the change."""
@@ -116,6 +122,17 @@ class Known:
         """Return the error of a sum of the changes of both axles' logarithms of roll, by axle weighed."""
         row = np.array([weights.get(axle, 0.0) for axle in AXLES])
         return float(np.linalg.norm(row @ self.contribution))
+
+    def swings(self, weights: Mapping[Axle, float]) -> dict[str, float]:
+        """Return what each mark being off does to such a sum."""
+        off = np.abs([weights.get(axle, 0.0) for axle in AXLES]) @ self.swing
+        # Beside what rounding leaves of a slope.
+        return {mark: float(size) for mark, size in zip(self.marks, off, strict=True) if size > 1e-9}
+
+    def unmeasured(self, weights: Mapping[Axle, float], error: float | None) -> tuple[str, ...]:
+        """Return what nobody has measured of what is taken out of such a sum with this standard error."""
+        least = COUNTS * (error or 0.0)
+        return tuple(mark for mark, size in self.swings(weights).items() if size > least)
 
 
 NONE_KNOWN: Final = Known()
@@ -175,7 +192,8 @@ def known_differences(
         ]
         shifts[run.name] = {axle: float(sum(move[axle] for move in moved)) for axle in AXLES}
     contribution = np.sum([effect.contribution for effect in effects], axis=0)
-    return Known(found, tuple(left), shifts, contribution)
+    swing = np.sum([effect.swing for effect in effects], axis=0)
+    return Known(found, tuple(left), shifts, contribution, effects[0].marks, swing)
 
 
 def _table(told: Mapping[str, str]) -> dict[str, str]:
@@ -280,10 +298,13 @@ def _mean(key: str, group: Group) -> Uncertain | None:
 
 @dataclass(frozen=True, slots=True)
 class _Effect:
-    """What a condition does to the logarithms of roll, shape (axles,), and each doubt to that."""
+    """What a condition does to the logarithms of roll, shape (axles,), each doubt to that, and each mark."""
 
     logs: Floats
     contribution: Floats
+    marks: tuple[str, ...]
+    swing: Floats
+    unmeasured: tuple[tuple[str, ...], ...]
 
 
 def _effects(sheet: CarSheet, parts: Sequence[_Part], rates: Mapping[Axle, Estimate]) -> tuple[_Effect, ...]:
@@ -315,7 +336,9 @@ def _effects(sheet: CarSheet, parts: Sequence[_Part], rates: Mapping[Axle, Estim
         if part.in_litres:
             density = (FUEL_DENSITY.std or 0.0) / FUEL_DENSITY.value * (value - part.before.value)
             beside[:, 2 + 2 * index] = logs(part, value + density) - effect
-        effects.append(_Effect(effect, np.hstack([found.contribution[own], beside])))
+        rests = tuple(found.unmeasured(f"{part.key} {axle}") for axle in AXLES)
+        whole = np.hstack([found.contribution[own], beside])
+        effects.append(_Effect(effect, whole, found.marks, found.swing[own], rests))
     return tuple(effects)
 
 
@@ -329,8 +352,11 @@ def _difference(part: _Part, effect: _Effect, taken: Sequence[str]) -> KnownDiff
             interval=(math.exp(log - NORMAL * error), math.exp(log + NORMAL * error)),
             level=LEVEL,
             method="from the car sheet with the condition of each set-up",
+            provisional=rests,
         )
-        for axle, log, error in zip(AXLES, map(float, effect.logs), map(float, errors), strict=True)
+        for axle, log, error, rests in zip(
+            AXLES, map(float, effect.logs), map(float, errors), effect.unmeasured, strict=True
+        )
     }
     if part.load:
         keys = [f"mass.places.{_PLACES[part.key]}"]

@@ -19,7 +19,7 @@ from analyzer.report.figures.season_plots import car_plates, season_svg
 from analyzer.report.figures.style import Drawings, plates_of
 from analyzer.report.plain_data import rounded, taken
 from analyzer.report.tables import Cell, PageTable, amount, heads, number
-from analyzer.report.words import UNKNOWN, count, interval, label, percent, sentence
+from analyzer.report.words import STAR, UNKNOWN, count, interval, label, percent, sentence
 
 # The page of a season: per car the answer, figures and tables.
 
@@ -96,7 +96,7 @@ def trend_table(car: CarSeason) -> PageTable:
                 amount(str(len(trend.points))),
                 number(first),
                 number(last),
-                amount(f"{span} %" if span else UNKNOWN, remark),
+                amount(f"{span} %{STAR if change.provisional else ''}" if span else UNKNOWN, remark),
                 amount(UNKNOWN if visible is None else f"{100.0 * visible:.2g} %"),
                 Cell(trend.verdict, look="verdict"),
             )
@@ -145,9 +145,11 @@ _ESTIMATE: Final = ("value", "std_error", "low", "high")
 _COLUMNS: Final = {
     "trends.csv": (
         *("car", "quantity", "setting", "sessions", "verdict"),
-        *("change", "change_low", "change_high", "smallest_visible", "reason"),
+        *("change", "change_low", "change_high", "smallest_visible", "reason", "provisional"),
     ),
-    "points.csv": ("car", "quantity", "setting", "session", "label", "runs", "unit", *_ESTIMATE),
+    "points.csv": (
+        *("car", "quantity", "setting", "session", "label", "runs", "unit", *_ESTIMATE, "provisional"),
+    ),
     "bottoming.csv": ("car", "course", "session", "label", "runs", "events", "hard", "rate", "low", "high"),
     "left_out.csv": ("session", "run", "reason"),
 }
@@ -242,6 +244,7 @@ def _trend_row(trend: dict[str, Any]) -> dict[str, Any]:
         "change_high": high,
         "smallest_visible": trend["smallest_visible"]["value"],
         "reason": change["notes"][0] if change["value"] is None else None,
+        "provisional": " ".join(change["provisional"]),
     }
 
 
@@ -249,4 +252,6 @@ def _point_rows(head: dict[str, Any], trend: dict[str, Any]) -> Iterator[dict[st
     for point in trend["points"]:
         estimate = point["estimate"]
         low, high = estimate["interval"] or (None, None)
-        yield {**head, **point, **estimate, "runs": estimate["n"], "low": low, "high": high}
+        rests = " ".join(estimate["provisional"])
+        ends = {"low": low, "high": high}
+        yield {**head, **point, **estimate, "runs": estimate["n"], **ends, "provisional": rests}

@@ -139,6 +139,12 @@ def notes(car: CarSeason) -> list[str]:
         lines.append(
             f"{words.count(undated, 'session')} without a date: listed last, and left out of the trends."
         )
+    marks = tuple(dict.fromkeys(mark for trend in car.trends for mark in trend.change.provisional))
+    if marks:
+        lines.append(
+            f"Provisional until {words.listed(list(marks), 5)} is measured (* in the table): what is filled "
+            "in between two sessions moves what rests on it."
+        )
     told = sum(trend.verdict != "cannot tell" for trend in car.trends)
     if told > 1:
         lines.append(

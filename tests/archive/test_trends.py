@@ -212,11 +212,12 @@ def test_a_change_of_the_stated_smallest_size_is_seen_in_four_of_five_seasons(fa
     assert 0.75 <= seen / trials <= 0.85
 
 
-def row(folder, day, value, left_out=None):
+def row(folder, day, value, left_out=None, marks=""):
     return {
         "car_name": "Teal coupe", "folder": folder, "date": day, "course": "", "place": 0, "run": "r01",
         "setting": "", "left_out": left_out, "bottomed": 0,
         "quantity": "friction_front", "value": value, "std_error": 1.0, "unit": "N",
+        "provisional": marks,
     }  # fmt: skip
 
 
@@ -231,3 +232,20 @@ def test_a_session_without_a_date_takes_no_dates_away_and_an_unusable_one_is_non
     assert car.left_out == 1
     assert any("without a date" in line for line in notes(car))
     assert trend_table(car).rows[0][0].text.endswith(", N")
+
+
+def test_trends_say_what_nobody_has_measured_of_what_they_rest_on():
+    marks = ["front.damper.motion_ratio | mass.cg_height", "mass.cg_height", "", ""]
+    days = [dt.date(2031, 3, day) for day in (1, 8, 15, 22)]
+    rows = [row(f"s{i}", day, 40.0 + i, None, marks[i]) for i, day in enumerate(days)]
+    car = _car("Teal coupe", rows, rows, [])
+    (found,) = car.trends
+    both = ("front.damper.motion_ratio", "mass.cg_height")
+    rests = [point.estimate.provisional for point in found.points]
+    assert rests == [both, both[1:], (), ()]
+    assert found.change.provisional == both
+    unmarked = [{**one, "provisional": ""} for one in rows]
+    assert found.change.value == _car("Teal coupe", unmarked, unmarked, []).trends[0].change.value
+    (line,) = trend_table(car).rows
+    assert line[4].text.endswith(" *")
+    assert any("front.damper.motion_ratio and mass.cg_height" in note for note in notes(car))

@@ -13,7 +13,7 @@ from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.diagnosis import Circumstances, find_reasons
 from analyzer.comparison.known_differences import Known, known_differences
 from analyzer.comparison.ledger import sheet_roll
-from analyzer.comparison.results import CauseKind, Comparison, Unpredicted
+from analyzer.comparison.results import CauseKind, ChangeVerdict, Comparison, Unpredicted
 from analyzer.comparison.stiffness import wheel_scale
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
@@ -303,6 +303,26 @@ def test_the_sentence_says_what_was_taken_out_and_what_was_not() -> None:
     (beside,) = (line for line in sentences.beside_the_verdict(found) if "Taken out" in line)
     assert "fuel, 15.0 kg" in beside.replace(" ± 1.0", "")
     assert "Left in: tyres, old before, new after" in beside
+
+
+def test_a_place_that_nobody_has_measured_marks_what_is_taken_out_with_it() -> None:
+    marked = CAR.marked(["mass.places.fuel.height"])
+    one = drawn(1, STIFF, 60.0, 0.001)
+    results = results_of(marked, {"A": STIFF, "B": STIFF}, one.runs)
+    predictions = {name: result.predicted for name, result in results.items()}
+    known = known_differences(marked, one.runs, one.conditions, predictions, "A", "B")
+    (fuel,) = known.differences
+    assert {effect.provisional for effect in fuel.effect.values()} == {("mass.places.fuel.height",)}
+    change = CHANGES[True]
+    found = compare_setups(marked, results["A"], results["B"], change, one.runs, (), known)
+    assert found.unmeasured == ("mass.places.fuel.height",)
+    assert found.verdict in (ChangeVerdict.HELD_BACK, ChangeVerdict.CANNOT_TELL)
+    assert found.stiffness_ratio.provisional == found.unmeasured
+    assert found.known is not None
+    assert found.known.gradient_ratio["rear"].provisional == found.unmeasured
+    # Without the load the place is no part of anything.
+    plain = compare_setups(marked, results["A"], results["B"], change, one.runs)
+    assert plain.unmeasured == plain.stiffness_ratio.provisional == ()
 
 
 def test_fuel_that_is_known_speaks_for_no_other_cause() -> None:
