@@ -19,7 +19,7 @@ from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.processing.roll.gradient import LEFT_OUT
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import roll_scale_spread
-from analyzer.vehicle.completion import with_tolerances
+from analyzer.vehicle.completion import default_tolerance, with_tolerances
 
 SESSIONS = 100
 OFF = 0.01
@@ -43,13 +43,17 @@ SHEET: CarSheet = bare(car())
 def true_car(draw: np.random.Generator) -> CarSheet:
     """Return the car as it is: every mass, height, length, rate and ratio 1 % off the sheet, each for itself.
 
-    The sizes of the bar are measured with a caliper and have default tolerances of their own, in millimetres.
+    The sizes of the bar are measured with a caliper: they are off by the default tolerances of docs/bars.md.
     """
-    values = {
-        key: quantity.value * (1.0 + OFF * draw.standard_normal())
-        for key, quantity in sheet_quantities(SHEET)
-        if not key.startswith(("logger.", "shelf.")) and (".bar." not in key or key.endswith("motion_ratio"))
-    }
+    values = {}
+    for key, quantity in sheet_quantities(SHEET):
+        if key.startswith(("logger.", "shelf.")):
+            continue
+        std = OFF * quantity.value
+        if ".bar." in key and not key.endswith("motion_ratio"):
+            taken = default_tolerance(key)
+            std = 0.0 if taken is None else taken.std(quantity.value)
+        values[key] = quantity.value + std * draw.standard_normal()
     return replace_values(SHEET, values)
 
 
