@@ -10,7 +10,7 @@ import numpy as np
 from analyzer.core.signals import BLOCK_SECONDS
 from analyzer.ingest.checks import inputs, senses
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
-from analyzer.ingest.checks.senses import Explanation, Fault, Wiring
+from analyzer.ingest.checks.senses import Explanation, Fault, Moved
 from analyzer.ingest.recording import LEAST_HIT_RATE, Check, Verdict
 from analyzer.ingest.zero import FAR_FROM_ZERO
 
@@ -251,23 +251,28 @@ def _wiring(found: Findings, signals: Signals, pots: list[str]) -> None:
             verdicts[name] = ("inverted", "goes the wrong way in turns: its sign is wrong")
     _ends(verdicts, side, end)
     _others(verdicts, side, end)
-    # All four alike: whatever else counts the other way is heard before the pots are blamed.
+    # Whatever else counts the other way is heard before the pots are blamed.
     fits = senses.possible(signals)
     if fits and fits[0]:
-        verdicts = _together(verdicts, fits)
-    elif len(pots) == len(inputs.POTS):
-        verdicts = _reordered(verdicts, senses.wirings(signals, side, end))
+        verdicts = _explained(verdicts, fits)
     for name in pots:
         for check in ("inverted", "swapped"):
             _wiring_row(found, name, check, verdicts.get(name), side, end)
 
 
-def _together(
+def _explained(
     verdicts: dict[str, tuple[str, str]], fits: tuple[Explanation, ...]
 ) -> dict[str, tuple[str, str]]:
-    """Return the verdicts on four pots that move alike, by what fits all that the car did."""
-    text = f"moves against the forces on the car. {senses.named(fits)}"
+    """Return the verdicts on four pots by what fits all that the car did."""
     small = senses.simplest(fits)
+    moved = [fault for faults in small for fault in faults if isinstance(fault, Moved)]
+    if moved:
+        text = "does not move as this corner should: pots are exchanged or count the other way. "
+        whole = {fault for faults in small for fault in faults} & {Fault.POTS, Fault.SIDES, Fault.ENDS}
+        check = dict.fromkeys(inputs.POTS, "swapped") if whole else {}
+        check |= {one.pot: "inverted" if one.reads == one.pot else "swapped" for one in reversed(moved)}
+        return {pot: (kind, text + senses.named(fits)) for pot, kind in check.items()}
+    text = f"moves against the forces on the car. {senses.named(fits)}"
     # What stands in every explanation is certain, and of several the one of fewest faults is held to be so.
     held = small[0] if len(small) == 1 else frozenset.intersection(*fits)
     if Fault.POTS in held:
@@ -276,24 +281,6 @@ def _together(
         return dict.fromkeys(inputs.POTS, ("swapped", text))
     # Of the inertial unit alone its own checks say so.
     return {} if len(small) == 1 else {name: (check, text) for name, (check, _) in verdicts.items()}
-
-
-def _reordered(verdicts: dict[str, tuple[str, str]], fits: tuple[Wiring, ...]) -> dict[str, tuple[str, str]]:
-    """Return the verdicts on pots that do not move alike, by the wirings that agree with what was seen."""
-    if not fits or not fits[0].changes:
-        return verdicts
-    named = senses.wirings_named(fits)
-    if len(fits) > 1 and verdicts:
-        return {
-            name: (check, f"{text}. {named}" if named else text) for name, (check, text) in verdicts.items()
-        }
-    text = "does not move as this corner should: pots are exchanged or count the other way"
-    return {
-        pot: ("inverted" if wiring.reads[pot] == pot else "swapped", f"{text}. {named}" if named else text)
-        for wiring in reversed(fits)
-        for pot in inputs.POTS
-        if wiring.reads[pot] != pot or pot in wiring.inverted
-    }
 
 
 def _ends(verdicts: dict[str, tuple[str, str]], side: dict[str, float], end: dict[str, float]) -> None:

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Iterator
 from enum import StrEnum
-from itertools import combinations, permutations, product
-from typing import Final
+from functools import cache
+from itertools import permutations, product
+from typing import Final, NamedTuple
 
 import numpy as np
 
 from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.ingest.checks import inputs
-from analyzer.ingest.checks.inputs import Floats, Signals
+from analyzer.ingest.checks.inputs import Bools, Floats, Signals
 
 CORNERING_SPREAD: Final = 1.0
 """Spread of lateral acceleration that lets the sign of a pot be told [m/s2]."""
@@ -28,8 +28,9 @@ YAW_CLEAR: Final = 0.55
 ROLL_CLEAR: Final = 0.5
 HEAVE_CLEAR: Final = 0.35
 """Correlation of heave and vertical force from which its sign counts: sound cars of the beds show 0.6."""
-HEAVE_WORSE: Final = 0.2
-"""Correlation lost by a wiring that is ruled out; with one pot the wrong way round the beds lose 0.3."""
+WORSE: Final = 0.2
+"""Correlation lost by a wiring that is ruled out; with one pot the wrong way round the beds lose 0.3 of that
+of heave and vertical force."""
 HEAVE_STEP: Final = 0.05
 HEAVE_OVER: Final = 1.0
 """Means over the first [s], less those over the second: bumps, without lean, zero and banks."""
@@ -41,8 +42,8 @@ ROLL_CORNERING: Final = 3.0
 """Lateral force from which the slope is told well [m/s2]."""
 LEAST_BLOCKS: Final = 12
 LEAST_YAW_BLOCKS: Final = 20
-MOST_AT_ONCE: Final = 3
-"""Faults of one kind each that are thought of at the same time."""
+MORE: Final = (2, 4)
+"""Faults more than needed up to which another explanation is thought of: of the whole car, of single pots."""
 MOST_NAMED: Final = 5
 
 
@@ -58,43 +59,95 @@ class Fault(StrEnum):
     ROLL = "roll rate inverted"
 
 
-_TURNED_BY: Final[dict[str, frozenset[Fault]]] = {
-    "side": frozenset({Fault.POTS, Fault.SIDES, Fault.LATERAL}),
-    "pitch": frozenset({Fault.POTS, Fault.ENDS, Fault.FORWARD}),
-    "heave": frozenset({Fault.POTS}),
-    "speed": frozenset({Fault.FORWARD}),
-    "yaw": frozenset({Fault.LATERAL, Fault.YAW}),
-    "roll": frozenset({Fault.POTS, Fault.SIDES, Fault.ROLL}),
-}
-"""By which faults the sense of each observation is turned round; two of them turn it back."""
+class Moved(NamedTuple):
+    """A pot by itself: its channel, the one whose travel it holds, and whether it counts the other way."""
 
-Explanation = frozenset[Fault]
+    pot: str
+    reads: str
+    inverted: bool
+
+
+Explanation = frozenset[Fault | Moved]
+_INERTIAL: Final = (Fault.LATERAL, Fault.FORWARD, Fault.YAW, Fault.ROLL)
+_SIDE: Final = np.array([inputs.SIDE_SIGN[pot] for pot in inputs.POTS])
+_END: Final = np.array([inputs.END_SIGN[pot] for pot in inputs.POTS])
 
 
 def explanations(signals: Signals) -> tuple[Explanation, ...]:
     """Return every set of faults that agrees with all that was seen, the one of fewest faults first.
 
-    Only for four pots that move alike: one that differs from the others is a matter of its own.
+    Thought of are all 24 orders of the pots with all 16 signs, and accelerations and turn rates that count
+    the other way. What is not clear speaks against none.
 
     Returns
     -------
-    tuple of frozenset of Fault
-        Sets from which no fault can be left away; those of one fault more than needed stand in it as well.
-        Empty when the pots differ or cornering does not tell their sense.
+    tuple of frozenset of Fault and Moved
+        Sets from which no fault can be left away; those of `MORE` faults more than needed stand in it as
+        well. One that is empty where all is as it should be; none where cornering tells the sense of no pot,
+        or nothing agrees.
     """
-    seen = _observations(signals)
-    if "side" not in seen:
+    pots = [name for name in inputs.POTS if signals.trusted(name)]
+    if len(pots) < len(inputs.POTS) or not signals.trusted("accel_y"):
         return ()
+    side, end = (np.array([found.get(p, 0.0) for p in pots]) for found in pot_senses(signals, pots))
+    if not side.any():
+        return ()
+    wirings = pot_faults()
+    corners, signs = (np.array(part) for part in zip(*wirings, strict=True))
+    # What each order and sign makes of a turn and of braking, as far as every pot shows it; shape (384, 2).
+    turns, brakes = (
+        np.stack([(seen * signs * own * own[corners] * way >= 0.0).all(axis=1) for way in (1.0, -1.0)], 1)
+        for seen, own in ((side, _SIDE), (end, _END))
+    )
+    heave = _with_vertical_force(signals, signs)
+    roll = _with_roll_gyro(signals, signs * _SIDE[corners])
+    speed, yaw = _forward_sense(signals), _yaw_sense(signals)
+    # Per order and sign, and lateral force, forward force, yaw and roll rate as they should be or not.
+    fits = np.ones((len(wirings), 2, 2, 2, 2), dtype=np.bool_)
+    fits &= turns[:, :, None, None, None] & brakes[:, None, :, None, None]
+    fits &= np.array([speed >= 0.0, speed <= 0.0])[:, None, None]
+    fits &= np.array([[yaw >= 0.0, yaw <= 0.0], [yaw <= 0.0, yaw >= 0.0]])[:, None, :, None]
+    fits = _clearest(fits, heave[:, None, None, None, None], HEAVE_CLEAR)
+    fits = _clearest(fits, (roll[:, None] * [1.0, -1.0])[:, None, None, None, :], ROLL_CLEAR)
+    of_pots = list(wirings.values())
+    found = [
+        of_pots[wiring] | {fault for fault, turned in zip(_INERTIAL, ways, strict=True) if turned}
+        for wiring, *ways in np.argwhere(fits).tolist()
+    ]
+    best = min(found, key=_size, default=frozenset())
+    fewest, more = _size(best), MORE[any(isinstance(fault, Moved) for fault in best)]
+    found = sorted((faults for faults in found if _size(faults) <= fewest + more), key=_size)
+    return tuple(faults for k, faults in enumerate(found) if not any(less < faults for less in found[:k]))
 
-    def agrees(faults: frozenset[Fault]) -> bool:
-        return all(sense == (-1) ** len(faults & _TURNED_BY[name]) for name, sense in seen.items())
 
-    found: list[Explanation] = []
-    for size in range(MOST_AT_ONCE + 1):
-        for faults in map(frozenset, combinations(Fault, size)):
-            if agrees(faults) and not any(known < faults for known in found):
-                found.append(faults)
-    return tuple(faults for faults in found if len(faults) <= len(found[0]) + 1)
+def _clearest(fits: Bools, figure: Floats, clear: float) -> Bools:
+    """Return what is left of `fits` where a correlation rules: where its best is clear, what is near it."""
+    best = float(np.max(np.broadcast_to(figure, fits.shape)[fits], initial=0.0))
+    return fits & (figure >= best - WORSE) if best >= clear else fits
+
+
+@cache
+def pot_faults() -> dict[tuple[tuple[int, ...], tuple[float, ...]], Explanation]:
+    """Return the faults that make each order and sign of the pots: of the whole car, else pot by pot."""
+    found = {}
+    for order, signs in product(permutations(range(4)), product((1.0, -1.0), repeat=4)):
+        moved = zip(inputs.POTS, (inputs.POTS[corner] for corner in order), signs, strict=True)
+        single = frozenset(
+            Moved(pot, reads, sign < 0.0) for pot, reads, sign in moved if reads != pot or sign < 0.0
+        )
+        found[order, signs] = _WHOLE.get((order, signs), single)
+    return found
+
+
+def _of_the_whole_car() -> Iterator[tuple[tuple[tuple[int, ...], tuple[float, ...]], Explanation]]:
+    # Channels stand as left and right, front and rear: bit 0 and 1 of their place.
+    for turned, sides, ends in product((False, True), repeat=3):
+        order = tuple(place ^ (sides + 2 * ends) for place in range(4))
+        told = zip((Fault.POTS, Fault.SIDES, Fault.ENDS), (turned, sides, ends), strict=True)
+        yield (order, (-1.0 if turned else 1.0,) * 4), frozenset(fault for fault, there in told if there)
+
+
+_WHOLE: Final = dict(_of_the_whole_car())
 
 
 def possible(signals: Signals) -> tuple[Explanation, ...]:
@@ -104,110 +157,33 @@ def possible(signals: Signals) -> tuple[Explanation, ...]:
 
 def simplest(fits: tuple[Explanation, ...]) -> tuple[Explanation, ...]:
     """Return the explanations of fewest faults."""
-    return tuple(faults for faults in fits if len(faults) == len(fits[0]))
+    return tuple(faults for faults in fits if _size(faults) == _size(fits[0]))
+
+
+def _size(faults: Explanation) -> int:
+    """Return how many faults these are; one of the inertial unit counts twice beside single pots.
+
+    Pots are plugged in and calibrated one by one, the unit's channels once for a logger: engineering
+    judgement.
+    """
+    single = any(isinstance(fault, Moved) for fault in faults)
+    return len(faults) + (len(faults.intersection(_INERTIAL)) if single else 0)
 
 
 def named(fits: tuple[Explanation, ...]) -> str:
-    """Return a sentence with the explanations, those of fewest faults first."""
-    words = [" and ".join(fault.value for fault in Fault if fault in faults) for faults in fits[:MOST_NAMED]]
+    """Return a sentence with the explanations, those of fewest faults first, `MOST_NAMED` of them at most."""
+    words = [_words(faults) for faults in fits[:MOST_NAMED]]
+    if len(fits) > MOST_NAMED:
+        words.append(f"{len(fits) - MOST_NAMED} more")
     return f"{'Only this fits' if len(fits) == 1 else 'What fits'}: {'; or '.join(words)}"
 
 
-@dataclass(frozen=True, slots=True)
-class Wiring:
-    """Where the pots may really sit.
-
-    Parameters
-    ----------
-    reads : dict
-        Channel -> the pot whose travel it holds; itself where it is wired as the sheet has it.
-    inverted : frozenset of str
-        Channels that count the other way.
-    """
-
-    reads: dict[str, str]
-    inverted: frozenset[str]
-
-    @property
-    def changes(self) -> int:
-        """Pots that sit elsewhere or count the other way."""
-        return len({pot for pot, corner in self.reads.items() if pot != corner} | self.inverted)
-
-
-def wirings(signals: Signals, side: dict[str, float], end: dict[str, float]) -> tuple[Wiring, ...]:
-    """Return every order and sign of the four pots that agrees with all that was seen, fewest changes first.
-
-    Parameters
-    ----------
-    signals : Signals
-        The run; heave as each wiring has it is set against vertical force.
-    side, end : dict
-        From `pot_senses`.
-
-    Returns
-    -------
-    tuple of Wiring
-        Those with as many changes as the one of fewest; what is not clear speaks against none. Empty when
-        none agrees.
-    """
-
-    def agrees(pot: str, corner: str, sign: int) -> bool:
-        expected = (
-            (side.get(pot, 0.0), inputs.SIDE_SIGN[pot] * inputs.SIDE_SIGN[corner]),
-            (end.get(pot, 0.0), inputs.END_SIGN[pot] * inputs.END_SIGN[corner]),
-        )
-        return all(seen * sign * sense >= 0.0 for seen, sense in expected)
-
-    fits = [
-        Wiring(
-            dict(zip(inputs.POTS, order, strict=True)),
-            frozenset(pot for pot, sign in zip(inputs.POTS, signs, strict=True) if sign < 0),
-        )
-        for order in permutations(inputs.POTS)
-        for signs in product((1, -1), repeat=len(inputs.POTS))
-        if all(map(agrees, inputs.POTS, order, signs))
-    ]
-    if all(signals.trusted(name) for name in (*inputs.POTS, "accel_z")):
-        heaves = [
-            _with_vertical_force(signals, {p: -1.0 if p in w.inverted else 1.0 for p in inputs.POTS})
-            for w in fits
-        ]
-        best = max(heaves, default=0.0)
-        if best >= HEAVE_CLEAR:
-            fits = [w for w, r in zip(fits, heaves, strict=True) if r >= best - HEAVE_WORSE]
-    fewest = min((wiring.changes for wiring in fits), default=0)
-    return tuple(wiring for wiring in fits if wiring.changes == fewest)
-
-
-def wirings_named(fits: tuple[Wiring, ...]) -> str:
-    """Return a sentence with the wirings, for at most `MOST_NAMED` of them; empty without any."""
-    if not fits or len(fits) > MOST_NAMED:
-        return ""
-    words = []
-    for wiring in fits:
-        moved = [f"{pot[-2:]} reads {corner[-2:]}" for pot, corner in wiring.reads.items() if pot != corner]
-        turned = [f"{pot[-2:]} inverted" for pot in inputs.POTS if pot in wiring.inverted]
-        words.append(", ".join((*moved, *turned)))
-    return f"{'Only this fits' if len(fits) == 1 else 'What fits'}: {'; or '.join(words)}"
-
-
-def _observations(signals: Signals) -> dict[str, int]:
-    """Return the sense of each relation that shows clearly: 1 as it should be, -1 turned round."""
-    pots = [name for name in inputs.POTS if signals.trusted(name)]
-    if len(pots) < len(inputs.POTS) or not signals.trusted("accel_y"):
-        return {}
-    side, end = pot_senses(signals, pots)
-    if _part(end):
-        return {}
-    found = {"side": _common(side, len(pots)), "pitch": _common(end, len(pots) - 1)}
-    further: dict[str, Callable[[Signals], float]] = {
-        "heave": heave_sense,
-        "speed": _forward_sense,
-        "yaw": _yaw_sense,
-        "roll": _roll_sense,
-    }
-    found |= {name: int(np.sign(of(signals))) for name, of in further.items()}
-    return {name: sense for name, sense in found.items() if sense}
+def _words(faults: Explanation) -> str:
+    whole = " and ".join(fault.value for fault in Fault if fault in faults)
+    single = sorted((f for f in faults if isinstance(f, Moved)), key=lambda f: inputs.POTS.index(f.pot))
+    moved = [f"{f.pot[-2:]} reads {f.reads[-2:]}" for f in single if f.reads != f.pot]
+    turned = [f"{f.pot[-2:]} inverted" for f in single if f.inverted]
+    return ", ".join((*([whole] if whole else []), *moved, *turned))
 
 
 def part_under_braking(signals: Signals) -> bool:
@@ -219,12 +195,6 @@ def part_under_braking(signals: Signals) -> bool:
 def _part(end: dict[str, float]) -> bool:
     # An axle may rise under braking by its geometry, but on both sides.
     return any(end.get(left, 0.0) * end.get(right, 0.0) < 0.0 for left, right in inputs.PAIRS)
-
-
-def _common(figures: dict[str, float], least: int) -> int:
-    """Return the sense that so many pots at least show, and none against it; 0 without one."""
-    senses = [int(np.sign(r)) for r in figures.values() if r != 0.0]
-    return senses[0] if len(senses) >= least and len(set(senses)) == 1 else 0
 
 
 def pot_senses(signals: Signals, pots: list[str]) -> tuple[dict[str, float], dict[str, float]]:
@@ -260,32 +230,28 @@ def _clear(r: float, least: float) -> float:
     return r if abs(r) >= least else 0.0
 
 
-def heave_sense(signals: Signals) -> float:
-    """Return the correlation of heave and vertical force over bumps where it is clear, else 0.
+def _with_vertical_force(signals: Signals, signs: Floats) -> Floats:
+    """Return the correlation of vertical force with the pots summed under each row of signs, over bumps.
 
     The equation of motion of the sprung body, k w + c w' = m (a_z - g) with w the mean compression, holds
     whether driver or road moves it; damping lies a quarter of a swing aside and leaves the sign alone
     (Gillespie, Fundamentals of Vehicle Dynamics, ch. 5).
     """
     if not all(signals.trusted(name) for name in (*inputs.POTS, "accel_z")):
-        return 0.0
-    return _clear(_with_vertical_force(signals, dict.fromkeys(inputs.POTS, 1.0)), HEAVE_CLEAR)
-
-
-def _with_vertical_force(signals: Signals, signs: dict[str, float]) -> float:
-    """Return the correlation of vertical force with the pots summed under these signs, over bumps."""
+        return np.zeros(len(signs))
     # A unit that is turned over or lies about its unit is no witness.
     if not 0.5 < float(np.nanmedian(signals.mean("accel_z"))) / STANDARD_GRAVITY < 1.5:
-        return 0.0
-    products = signals.once("products of pots and vertical force", _fast_products)
+        return np.zeros(len(signs))
+    return _of_sums(signals.once("products of pots and vertical force", _fast_products), signs)
+
+
+def _of_sums(products: Floats | None, weights: Floats) -> Floats:
+    """Return the correlation of the last channel with the others summed under each row of weights."""
     if products is None:
-        return 0.0
+        return np.zeros(len(weights))
     # Of a sum of pots every product is one of theirs, whichever way they count.
-    weights = np.array([signs[pot] for pot in inputs.POTS])
-    heave, force = float(weights @ products[:-1, :-1] @ weights), float(products[-1, -1])
-    if not (heave > 0.0 and force > 0.0):
-        return 0.0
-    return float(weights @ products[:-1, -1]) / float(np.sqrt(heave * force))
+    size = np.einsum("ij,jk,ik->i", weights, products[:-1, :-1], weights) * products[-1, -1]
+    return np.asarray(weights @ products[:-1, -1] / np.sqrt(np.maximum(size, 1e-300)), dtype=np.float64)
 
 
 def _fast_products(signals: Signals) -> Floats | None:
@@ -337,18 +303,25 @@ def _yaw_sense(signals: Signals) -> float:
     return _clear(inputs.moving_correlation(product, lateral, signals.still), YAW_CLEAR)
 
 
-def _roll_sense(signals: Signals) -> float:
-    """Return the correlation of the roll gyro with the roll rate of the pots; 0 where the road may bank."""
+def _with_roll_gyro(signals: Signals, weights: Floats) -> Floats:
+    """Return the correlation of the roll gyro with the rate of the pots under each row of weights.
+
+    0 where the road may bank: it rolls the car against its springs.
+    """
+    nothing = np.zeros(len(weights))
     if not all(signals.trusted(name) for name in ("gyro_x", "accel_z")) or len(signals.still) < 20:
-        return 0.0
-    pots = {name: signals.mean(name) for name in inputs.POTS}
-    roll = sum((inputs.SIDE_SIGN[name] * mean for name, mean in pots.items()), np.zeros(1))
-    step = signals.block / signals.base.rate
-    gyro = np.convolve(signals.mean("gyro_x"), [0.25, 0.5, 0.25], mode="same")
+        return nothing
     bank = road_bank(signals)
     if bank is None or cornering_slope(signals, bank) > LEVEL_ROAD:
-        return 0.0
-    return _clear(inputs.moving_correlation(np.gradient(roll, step), gyro, signals.still), ROLL_CLEAR)
+        return nothing
+    step = signals.block / signals.base.rate
+    gyro = np.convolve(signals.mean("gyro_x"), [0.25, 0.5, 0.25], mode="same")
+    rates = np.array([*(np.gradient(signals.mean(name), step) for name in inputs.POTS), gyro])
+    used = np.isfinite(rates).all(axis=0) & ~signals.still
+    if used.sum() < LEAST_BLOCKS:
+        return nothing
+    free = rates[:, used] - rates[:, used].mean(axis=1, keepdims=True)
+    return _of_sums(free @ free.T, weights)
 
 
 def cornering_slope(signals: Signals, bank: Floats) -> float:
