@@ -54,8 +54,20 @@ def test_missing_pot_leaves_the_other_axle_and_says_why():
     assert run.roll_gradient_body["rear"].value == pytest.approx(rear, rel=0.01)
 
 
-def test_small_forces_on_a_rough_road_are_not_enough_cornering():
-    recording, _ = drive_car(CAR, Drive(peak=3.0), Noise(road=0.002))
+@pytest.mark.parametrize("peak", [1.5, 3.0, 5.0])
+def test_a_slippery_course_tells_its_gradients_with_their_error(peak):
+    for seed in (1, 2):
+        recording, _ = drive_car(CAR, Drive(peak=peak, seed=seed), Noise(road=0.002))
+        run = estimate_run(recording, CAR.sheet(), "A", CAR.bar_rates)
+        for slope, axle in zip(CAR.static_slopes()[0], ("front", "rear"), strict=True):
+            estimate = run.roll_gradient_body[axle]
+            low, high = estimate.interval
+            assert low < slope * TO_DEG_PER_G < high
+            assert high - low < 0.02 * estimate.value
+
+
+def test_small_forces_that_drown_in_the_road_are_not_enough_cornering():
+    recording, _ = drive_car(CAR, Drive(peak=1.0, seconds=30.0), Noise(road=0.03))
     run = estimate_run(recording, CAR.sheet(), "A", CAR.bar_rates)
     for axle in ("front", "rear", "total"):
         assert run.roll_gradient[axle].value is None

@@ -30,11 +30,13 @@ from analyzer.processing.roll.equation import (
 from analyzer.vehicle.roll import Weights
 
 ENOUGH_FORCE: Final = 0.6 * STANDARD_GRAVITY
-"""Peak lateral force a real log needs for a gradient [m/s2]: common practice, no source."""
+"""Peak lateral force from which a gradient is given, however wide its interval [m/s2]: common practice, no
+source."""
 LEAST_FORCE: Final = 0.08 * STANDARD_GRAVITY
 """Below this nothing is said, however clean the log [m/s2]: engineering judgement."""
-CLEAN_ENOUGH: Final = 0.998
-"""Part of the roll's variance the equation must explain between the two forces: engineering judgement."""
+MOST_UNSURE: Final = 0.05
+"""Standard error of the slopes, as part of them, up to which a smaller force tells them, too: a slippery
+course of 0.3 g, driven for a minute, tells them to 0.5 %; engineering judgement."""
 SHORTEST_S: Final = 4.0
 """Least usable time [s]: two cycles of a slow change of direction; engineering judgement."""
 LEAST_SPREAD: Final = {"longitudinal force": 0.2, "vertical force": 0.2, "steer angle": 0.01}
@@ -75,8 +77,6 @@ class RollFit:
     per_lean : dict
         Axle -> change of the slope per radian that the inertial box leans about x, y and z, shape (3,)
         [1 / (m/s2)].
-    r_squared : float
-        Part of the roll's variance that is explained, of the axle where it is less.
     used : array of bool
         Rows of the columns that were used.
     lateral_range : tuple of float
@@ -95,7 +95,6 @@ class RollFit:
     error: regression.BlockError | None
     terms: dict[str, float]
     term_errors: dict[str, float]
-    r_squared: float
     used: Bools
     lateral_range: tuple[float, float]
     left_out: dict[str, float]
@@ -155,15 +154,20 @@ def fit_roll(
     mixed = mix_rolls(columns, weights, used)
     names, left_out = _choose_terms(columns, used, terms)
     fit = _assemble(columns, weights, used, mixed, names, left_out)
-    # A clean log, as from a test rig or a simulation, tells a gradient from less force.
-    if peak < ENOUGH_FORCE and fit.r_squared < CLEAN_ENOUGH:
+    # How much force is enough, road and noise decide: the error of the slopes says it.
+    if peak < ENOUGH_FORCE and not all(_told(fit, axle) for axle in fit.axles):
         return _too_little(peak)
     return fit
 
 
+def _told(fit: RollFit, axle: Axle) -> bool:
+    error = fit.std_error(axle)
+    return error is not None and error <= MOST_UNSURE * abs(fit.slope[axle])
+
+
 def _too_little(peak: float) -> str:
-    shown, needed = peak / STANDARD_GRAVITY, ENOUGH_FORCE / STANDARD_GRAVITY
-    return f"not enough cornering: lateral force hardly above {shown:.2f} g, {needed:.1f} g needed"
+    shown = peak / STANDARD_GRAVITY
+    return f"not enough cornering: lateral force hardly above {shown:.2f} g does not tell it from the road"
 
 
 def _choose_terms(
@@ -260,9 +264,6 @@ def _assemble(
         error=regression.block_error(influence, fits[-1].fit.influence[0]),
         terms=fits[0].coefficients(),
         term_errors=fits[0].errors(),
-        r_squared=min(
-            1.0 - float(np.var(residuals[k]) / np.var(columns.roll[a][used])) for k, a in enumerate(axles)
-        ),
         used=used,
         lateral_range=(float(force.min()), float(force.max())),
         left_out=left_out,
