@@ -245,8 +245,9 @@ def plan_runs(
 def plan_power(change: float, scatter: float, runs: int, remainder: float = 0.0) -> float:
     """Return the probability that `runs` runs of each set-up, driven in `plan_order`, show a change [1].
 
-    Drift is taken out, which costs a degree of freedom and, for an odd number of runs, a little precision. In
-    two runs of each it cancels, and taking it out would leave one degree of freedom: it stays in the scatter.
+    Without drift the runs show at least that much: a line is then seldom taken out, though it is here, which
+    costs a degree of freedom. With a drift that is not beyond doubt they show less, as it counts as scatter
+    (docs/verdicts.md has both). In two runs of each a line would leave one degree of freedom: it stays out.
     """
     first, middle, second = driving_plan(2 * runs)
     after = np.array([0.0] * first + [1.0] * middle + [0.0] * second)

@@ -404,7 +404,10 @@ def plan(found: RunPlan) -> str:
             "power only: the change is below what can be verified on track with this scatter"
         )
     chance = min(math.floor(100.0 * found.power), 99)
-    return f"{found.runs} runs of each set-up: {found.order}; the change is then seen with {chance} % power"
+    return (
+        f"{found.runs} runs of each set-up: {found.order}; the change is then seen with {chance} % power or "
+        "more, with less where the car drifts meanwhile"
+    )
 
 
 _NEXT: Final = {
