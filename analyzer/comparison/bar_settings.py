@@ -373,14 +373,7 @@ def _sensor(
         own = [run for run in runs if run.setup in names]
         roll = mean_gradients(own)
         slopes = sensitivity(axle, roll, roll_sheet(car, predictions[names[0]]))
-        parts = []
-        for each in AXLES:
-            scales = [
-                sensor_scale(car, run.roll_gradient_body[each], each)
-                for run in own
-                if each in run.roll_gradient_body
-            ]
-            parts.append(slopes.get(each, 0.0) * float(np.mean(scales)) if scales else 0.0)
+        parts = [slopes.get(each, 0.0) * sensor_scale(car, own, each) for each in AXLES]
         parts.append(sum(slopes.values()) * kept_error(own))
         found[setting] = tuple(parts)
     return found

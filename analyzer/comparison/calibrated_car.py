@@ -19,8 +19,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from analyzer.comparison.ledger import GroupFit, RunValue, sheet_roll
+from analyzer.comparison.ledger import GroupFit, sheet_roll
 from analyzer.comparison.session_drift import fit_means
+from analyzer.comparison.setups import gradient_values
 from analyzer.comparison.stiffness import kept_error, measured_gradients, sensor_scale, wheel_scale
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError
@@ -191,13 +192,7 @@ def seen_roll(car: CarSheet, runs: Sequence[RunEstimates], model_error: bool = T
     """Put the roll of all runs together per set-up and axle; None when no run shows any."""
     fits: dict[Axle, GroupFit] = {}
     for axle in AXLES:
-        values = []
-        for order, run in enumerate(runs):
-            found = measured_gradients(run).get(axle)
-            if found is not None:
-                error = run.roll_gradient_body[axle].std_error
-                variance = None if error is None else (error / found) ** 2
-                values.append(RunValue(run.name, run.setup, math.log(found), variance, float(order)))
+        values = gradient_values(runs, axle)
         if values:
             fits[axle] = fit_means(values)
     places = [(setup, axle) for axle, fit in fits.items() for setup in fit.groups]
@@ -210,13 +205,8 @@ def seen_roll(car: CarSheet, runs: Sequence[RunEstimates], model_error: bool = T
     axle_of = np.array([axle for _, axle in places])
     same = axle_of[:, None] == axle_of[None, :]
     for axle in fits:
-        scales = [
-            sensor_scale(car, run.roll_gradient_body[axle], axle)
-            for run in runs
-            if axle in run.roll_gradient_body
-        ]
         mine = axle_of == axle
-        covariance += float(np.mean(scales)) ** 2 * np.outer(mine, mine)
+        covariance += sensor_scale(car, runs, axle) ** 2 * np.outer(mine, mine)
     kept = kept_error(runs)
     # Runs that do not tell what part of the roll moment they kept carry the usual loss as an error of the
     # model.

@@ -23,7 +23,7 @@ from analyzer.comparison.results import (
     VerdictReason,
 )
 from analyzer.comparison.session_drift import DriftedChange, change_with_drift
-from analyzer.comparison.setups import NO_RUN, scatter_prior, stiffness_values
+from analyzer.comparison.setups import NO_RUN, gradient_values, scatter_prior, stiffness_values
 from analyzer.comparison.stiffness import (
     STIFFNESS_UNIT,
     Target,
@@ -217,12 +217,7 @@ def _sensor_errors(pair: Pair, roll: Mapping[str, Mapping[Axle, float]]) -> tupl
     (old, old_slopes), (new, new_slopes) = tables
     relative, absolute = [], []
     for axle in AXLES:
-        scales = [
-            sensor_scale(pair.car, run.roll_gradient_body[axle], axle)
-            for run in own
-            if axle in run.roll_gradient_body
-        ]
-        scale = float(np.mean(scales)) if scales else 0.0
+        scale = sensor_scale(pair.car, own, axle)
         before, after = old_slopes.get(axle, 0.0), new_slopes.get(axle, 0.0)
         relative.append((after - before) * scale)
         absolute.append((new * after - old * before) * scale)
@@ -470,7 +465,7 @@ def _axle_moves(pair: Pair, other: OtherEnd | None) -> tuple[AxleMove, ...]:
     names, found = (pair.before.name, pair.after.name), []
     kept = math.hypot(*(kept_error(pair.own(result)) for result in (pair.before, pair.after)))
     for axle in AXLES:
-        values = _gradient_values(pair.runs, axle)
+        values = gradient_values(pair.runs, axle)
         predicted = pair.change.gradient_ratio[axle]
         if not predicted.value or set(names) - {value.group for value in values}:
             continue
@@ -500,7 +495,7 @@ def gradient_ratio(
 
     `known` is a relative error of it that the runs do not show.
     """
-    values = _gradient_values(runs, axle)
+    values = gradient_values(runs, axle)
     names = {value.group for value in values}
     missing = [name for name in (before, after) if name not in names]
     if missing:
@@ -509,19 +504,6 @@ def gradient_ratio(
     fit = drifted.fit
     counts = fit.count(before) + fit.count(after)
     return ledger.ratio_estimate(drifted.change, known, counts, METHOD, ledger.scatter_notes(fit))
-
-
-def _gradient_values(runs: Sequence[RunEstimates], axle: Axle) -> list[RunValue]:
-    """Return the logarithm of an axle's body-axes gradient of every run that shows it."""
-    values = []
-    for order, run in enumerate(runs):
-        found = measured_gradients(run).get(axle)
-        if found is None:
-            continue
-        error = run.roll_gradient_body[axle].std_error
-        variance = None if error is None else (error / found) ** 2
-        values.append(RunValue(run.name, run.setup, math.log(found), variance, float(order)))
-    return values
 
 
 def _difference(pair: Pair, found: DriftedChange, errors: PairErrors) -> Estimate:

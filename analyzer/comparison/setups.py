@@ -86,6 +86,22 @@ def stiffness_values(
     return tuple(values), float(np.mean(scales)) if scales else 1.0, reasons
 
 
+def gradient_values(runs: Sequence[RunEstimates], axle: Axle) -> list[RunValue]:
+    """Return the logarithm of an axle's body-axes gradient, for small forces, of every run that shows it."""
+    values = []
+    for order, run in enumerate(runs):
+        found = stiffness.measured_gradients(run).get(axle)
+        if found is not None:
+            error = run.roll_gradient_body[axle].std_error
+            values.append(_log_value(run, order, found, error))
+    return values
+
+
+def _log_value(run: RunEstimates, order: int, value: float, error: float | None) -> RunValue:
+    variance = None if error is None else (error / value) ** 2
+    return RunValue(run.name, run.setup, math.log(value), variance, float(order))
+
+
 def scatter_prior(scale: float) -> ScatterPrior:
     """Return the prior of the scatter of the logarithm of a stiffness."""
     return ScatterPrior(RUN_SCATTER.scatter * scale, RUN_SCATTER.dof)
@@ -190,8 +206,7 @@ def _gradient_values(runs: Sequence[RunEstimates], pick: Pick) -> tuple[tuple[Ru
         elif found.value <= 0.0:
             reasons[run.name] = f"{run.name}: {stiffness.WRONG_SIGN}"
         else:
-            relative = None if found.std_error is None else (found.std_error / found.value) ** 2
-            values.append(RunValue(run.name, run.setup, math.log(found.value), relative, float(order)))
+            values.append(_log_value(run, order, found.value, found.std_error))
     return tuple(values), reasons
 
 
@@ -325,16 +340,9 @@ def _calibration(own: Sequence[RunEstimates], pick: Pick) -> float | None:
 
 def _sensor_error(car: CarSheet, own: Sequence[RunEstimates], errors: SheetErrors, target: Target) -> float:
     """Return the relative error of a stiffness from the sensors and the moment kept, common to all runs."""
-    parts = []
-    for axle, slope in errors.sensitivity(target).items():
-        scales = [
-            stiffness.sensor_scale(car, run.roll_gradient_body[axle], axle)
-            for run in own
-            if axle in run.roll_gradient_body
-        ]
-        parts.append(slope * float(np.mean(scales)) if scales else 0.0)
-    whole = sum(errors.sensitivity(target).values())
-    return math.hypot(*parts, whole * stiffness.kept_error(own))
+    slopes = errors.sensitivity(target)
+    parts = [slope * stiffness.sensor_scale(car, own, axle) for axle, slope in slopes.items()]
+    return math.hypot(*parts, sum(slopes.values()) * stiffness.kept_error(own))
 
 
 def _axle_notes(

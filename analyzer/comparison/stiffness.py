@@ -272,16 +272,17 @@ def _roll_per_damper(axle: AxleSheet) -> Floats:
     return np.asarray(1.0 / (static_motion_ratio(axle.damper_motion_ratio) * np.asarray(base.value)))
 
 
-def sensor_scale(car: CarSheet, estimate: Estimate, axle: Axle) -> float:
-    """Return the relative common error of a run's gradient that is not from the sheet's geometry.
+def sensor_scale(car: CarSheet, runs: Sequence[RollFigures], axle: Axle) -> float:
+    """Return the relative common error of the runs' gradients of an axle that is not from sheet geometry.
 
     `Estimate.calibration` of a run holds the tolerances of motion ratio and track width too, stated or
     default; those are carried through from the sheet here, so they are taken out.
     """
-    if not estimate.calibration or not estimate.value:
+    found = [run.roll_gradient_body[axle] for run in runs if axle in run.roll_gradient_body]
+    if not found:
         return 0.0
     sheet = with_tolerances(car).axle(axle)
     track = sheet.track_width
     stated = math.hypot(relative_spread(sheet.damper_motion_ratio) or 0.0, (track.std or 0.0) / track.value)
-    whole = estimate.calibration / abs(estimate.value)
-    return math.sqrt(max(whole**2 - stated**2, 0.0))
+    whole = [e.calibration / abs(e.value) if e.calibration and e.value else 0.0 for e in found]
+    return float(np.mean([math.sqrt(max(part**2 - stated**2, 0.0)) for part in whole]))
