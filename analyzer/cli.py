@@ -10,7 +10,7 @@ import inspect
 import itertools
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -161,11 +161,13 @@ def review(
 
     drawings = Drawings()
     if not (as_json or quiet):
-        from analyzer.report.terminal import print_summary
+        from analyzer.report.terminal import print_summary, printed
 
         # The answers are known; the figures take longer than all that was worked out for them.
         try:
-            print_summary(result, terminal(), drawings)
+            shown = terminal()
+            make = partial(print_summary, result, shown, drawings)
+            printed("answers at the terminal", make, shown, drawings)
             sys.stdout.flush()
         except BrokenPipeError:
             # The reader has seen enough (`analyzer review ... | head`); the report is still wanted.
@@ -177,7 +179,7 @@ def review(
     with progress(quiet or as_json) as tell:
         parts = page_parts(result, drawings)
         tell("laying the runs over each other", 0, 1)
-        driven = driven_course(result)
+        driven = drawings.written("driver's page", lambda: driven_course(result), lambda _fault: None)
         page = write_report(
             result,
             folder,
@@ -190,7 +192,7 @@ def review(
     if as_json:
         from analyzer.report.plain_data import results_dict
 
-        print_json(results_dict(result))
+        _print_results(lambda: results_dict(result, drawings), drawings)
     elif not quiet:
         if (folder / LOOK_PAGE).is_file():
             saved.append(f"look into the runs: {folder / LOOK_PAGE}")
@@ -213,12 +215,16 @@ def _save_also(
     """Save what was asked for besides the page, and return a line for each."""
     from analyzer.report.pdf import save_figures, save_pdf
 
-    lines = []
+    def line_of_figures(folder: Path) -> str:
+        return f"figures: {len(save_figures(result, folder, kind, parts, drawings))} in {folder}"
+
+    makers: dict[str, Callable[[], str]] = {}
     if figures is not None:
-        lines.append(f"figures: {len(save_figures(result, figures, kind, parts, drawings))} in {figures}")
+        makers["files of the figures"] = partial(line_of_figures, figures)
     if pdf is not None:
-        lines.append(f"pdf: {save_pdf(result, pdf, parts, drawings)}")
-    return lines
+        makers["PDF"] = lambda: f"pdf: {save_pdf(result, pdf, parts, drawings)}"
+    lines = (drawings.written(piece, make, lambda _fault: "") for piece, make in makers.items())
+    return [line for line in lines if line]
 
 
 @command()
@@ -247,8 +253,9 @@ def check(
     ] = None,
 ) -> None:
     """Check what a log or all logs of a session hold: channels, clock, health."""
+    from analyzer.report.figures.style import Drawings
     from analyzer.report.plain_data import health_json
-    from analyzer.report.terminal import print_health
+    from analyzer.report.terminal import print_health, printed
     from analyzer.session.review import check_path
 
     if figure is not None:
@@ -260,17 +267,24 @@ def check(
             refuse_strange(figure.expanduser())
     with progress(as_json) as tell:
         outcome = check_path(log, tell)
+    drawings, shown = Drawings(), terminal()
     if as_json:
-        print_json(health_json(outcome))
+        _print_results(lambda: health_json(outcome), drawings)
     else:
-        print_health(outcome, terminal(), log, details=details)
+        make = partial(print_health, outcome, shown, log, details=details)
+        printed("findings at the terminal", make, shown, drawings)
     if figure is not None:
         from analyzer.report.figures.channel_plots import save_channel_figures
 
-        saved = save_channel_figures(outcome.recordings, figure)
+        file = figure
+        saved = drawings.written(
+            "figure of the channels",
+            lambda: save_channel_figures(outcome.recordings, file),
+            lambda _fault: (),
+        )
         if not as_json:
             print_text("\n".join(f"figure: {path}" for path in saved))
-    end(next(iter(outcome.failed.values()), None), outcome.faults)
+    end(next(iter(outcome.failed.values()), None), (*outcome.faults, *drawings.faults))
     if strict and not outcome.clean:
         raise typer.Exit(CHECK_FAILED)
 
@@ -309,8 +323,9 @@ def confirm(
     """Confirm a change: verdict, ledger, reasons, and what these runs could have shown."""
     from analyzer.comparison.calibrated_car import read_calibration
     from analyzer.comparison.confirm import check_names
+    from analyzer.report.figures.style import Drawings
     from analyzer.report.plain_data import confirmation_json
-    from analyzer.report.terminal import print_confirmation
+    from analyzer.report.terminal import print_confirmation, printed
     from analyzer.session.decisions import confirm_change, write_calibrated_car
     from analyzer.session.review import failure_line, load_session, review_loaded, review_session
 
@@ -322,13 +337,15 @@ def confirm(
         past = [review_session(path, tell) for path in earlier or []]
         result = review_loaded(sheets, tell)
         confirmation = confirm_change(result, before, after, past, known)
+    drawings, shown = Drawings(), terminal()
     if as_json:
-        print_json(confirmation_json(confirmation))
+        _print_results(lambda: confirmation_json(confirmation), drawings)
     else:
-        print_confirmation(confirmation, terminal())
+        make = partial(print_confirmation, confirmation, shown)
+        printed("confirmation at the terminal", make, shown, drawings)
     if calibrate:
         print_error(f"wrote {write_calibrated_car(result, past)}")
-    end(failure_line(result), confirmation.faults)
+    end(failure_line(result), (*confirmation.faults, *drawings.faults))
 
 
 @command()
@@ -356,17 +373,19 @@ def choose(
     as_json: AsJson = False,
 ) -> None:
     """Choose the next setting: what is on the shelf, ranked by how well it meets a wish."""
+    from analyzer.report.figures.style import Drawings
     from analyzer.report.plain_data import choice_json
-    from analyzer.report.terminal import print_choice
+    from analyzer.report.terminal import print_choice, printed
     from analyzer.session.decisions import choose_next
 
     with progress(as_json) as tell:
         choice = choose_next(sheet, wish, setup, tell)
+    drawings, shown = Drawings(), terminal()
     if as_json:
-        print_json(choice_json(choice))
+        _print_results(lambda: choice_json(choice), drawings)
     else:
-        print_choice(choice, terminal())
-    end(None, choice.faults)
+        printed("choice at the terminal", partial(print_choice, choice, shown), shown, drawings)
+    end(None, (*choice.faults, *drawings.faults))
 
 
 @command()
@@ -677,7 +696,7 @@ def archive(
             folder, out, tell, scheduler, workers, finish=lambda made: write_season(made, drawings)
         )
     if as_json:
-        print_json(season_dict(season, drawings))
+        _print_results(lambda: season_dict(season, drawings), drawings)
     else:
         printed("season at the terminal", partial(print_season, season, terminal()), terminal(), drawings)
         print_text(f"archive: {season.folder}; page: {write_season(season, drawings)}")
@@ -723,7 +742,7 @@ def course(
         drawings = Drawings()
         page = write_course(result, out or review.session.path.parent / "course", drawings)
     if as_json:
-        print_json(course_json(result))
+        _print_results(lambda: course_json(result, drawings), drawings)
     else:
         printed(
             "course sheet at the terminal", partial(print_course, result, terminal()), terminal(), drawings
@@ -781,6 +800,17 @@ def _version(
 
         print_text(f"analyzer {__version__}")
         raise typer.Exit
+
+
+def _print_results(make: Callable[[], dict[str, Any]], drawings: Drawings) -> None:
+    """Print results for scripts; where the program fails at them, why."""
+    from analyzer.report.plain_data import fault_dict
+
+    drawings.written(
+        "results as JSON",
+        lambda: print_json(make()),
+        lambda fault: print_json({"faults": [fault_dict(fault)]}),
+    )
 
 
 def _require_runs(review: Review) -> None:

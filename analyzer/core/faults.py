@@ -62,7 +62,9 @@ def fault_of(error: Exception, run: str, stage: Stage, send: Sequence[Path] = ()
         `error` itself, when it is one the user can mend: an input, too little memory, or a complaint of the
         operating system (a full disk, say), which any other run would meet as well.
     """
-    if isinstance(error, (AnalyzerError, MemoryError)) or (isinstance(error, OSError) and error.errno):
+    # A reader that is gone has no number of the system where a library says so (rich, of a closed pipe).
+    theirs = isinstance(error, BrokenPipeError) or (isinstance(error, OSError) and error.errno)
+    if isinstance(error, (AnalyzerError, MemoryError)) or theirs:
         raise error
     message = one_line(_ADDRESS.sub("0x…", str(error)), 200)
     return Fault(run, stage, type(error).__name__, message, place_of(error), tuple(send))

@@ -10,15 +10,15 @@ from typing import Any
 from markupsafe import Markup
 
 from analyzer import __version__
-from analyzer.core.files import COURSE_FORMAT, COURSE_PAGE, COURSE_RESULTS, PAGE, RESULTS, json_bytes
+from analyzer.core.files import COURSE_FORMAT, COURSE_PAGE, COURSE_RESULTS, PAGE, RESULTS
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
 from analyzer.processing.course.alignment import CourseLine
-from analyzer.processing.course.places import Hit
+from analyzer.processing.course.places import DamperUse, Hit
 from analyzer.report import course_sentences, page
 from analyzer.report.figures import course_plots
 from analyzer.report.figures.style import Drawings, plates_of
-from analyzer.report.plain_data import fault_dict, rounded, taken
-from analyzer.report.sentences import fault_words
+from analyzer.report.plain_data import Entries, fault_dict, taken
+from analyzer.report.sentences import fault_sentence, fault_words
 from analyzer.report.tables import hit_moment
 from analyzer.report.words import count, label, sentence, times
 from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
@@ -38,9 +38,15 @@ class PlaceRow:
 def write_course(result: CourseSheetResult, folder: Path, drawings: Drawings | None = None) -> Path:
     """Write the course sheet into `folder`, all of it or nothing, and return the page.
 
-    `drawings` are given to hear of figures that were left out, which the page tells in their place.
+    `drawings` are given to hear of figures, words and results that were left out, which the page tells in
+    their place.
     """
-    return page.write_page(folder, render_course(result, drawings=drawings), course_json(result), {})
+    drawings = drawings or Drawings()
+    text = page.whole_page(
+        label(result.course or result.session, 60), lambda: render_course(result, drawings=drawings), drawings
+    )
+    results = page.whole_results(COURSE_FORMAT, lambda: course_json(result, drawings), drawings)
+    return page.write_page(folder, text, results, {}, drawings=drawings)
 
 
 def course_files(result: CourseSheetResult, look: str, drawings: Drawings | None = None) -> dict[str, bytes]:
@@ -48,8 +54,13 @@ def course_files(result: CourseSheetResult, look: str, drawings: Drawings | None
 
     `look` is the page of the runs, which each place leads to.
     """
+    drawings = drawings or Drawings()
     page_text = render_course(result, COURSE_RESULTS, f"{PAGE}#driver", look, drawings)
-    return {COURSE_PAGE: page.page_bytes(page_text), COURSE_RESULTS: json_bytes(course_json(result))}
+    results = page.whole_results(COURSE_FORMAT, lambda: course_json(result, drawings), drawings)
+    return {
+        COURSE_PAGE: page.page_bytes(page_text),
+        COURSE_RESULTS: page.results_bytes(results, drawings),
+    }
 
 
 def render_course(
@@ -69,7 +80,14 @@ def render_course(
     (where,) = page.drawn(plates_of(partial(course_plots.where_plate, result)), drawings)
     # As many places as have a number on the map; the rest is listed by name.
     shown = list(enumerate(result.places[: course_plots.MOST_SHOWN], start=1))
-    rows = [_row(sheet, rank, drawings) for rank, sheet in shown]
+    rows = [
+        drawings.written(
+            f"place {rank}",
+            partial(_row, sheet, rank, drawings),
+            lambda fault, rank=rank: PlaceRow(rank, fault_sentence(fault), "", (), Markup("")),  # type: ignore[misc]
+        )
+        for rank, sheet in shown
+    ]
     # Figures without anything to show (no bump stop known, one damper logged) leave no gap.
     more = page.drawn(
         plates_of(partial(course_plots.travel_left_plate, result), partial(course_plots.speed_plate, result)),
@@ -142,38 +160,46 @@ def _run_lines(result: CourseSheetResult) -> list[str]:
     return lines + [f"{label(run, 24)}: left out, {why}." for run, why in result.line.left_out.items()]
 
 
-def course_json(result: CourseSheetResult) -> dict[str, Any]:
+def course_json(result: CourseSheetResult, drawings: Drawings | None = None) -> dict[str, Any]:
     """Return the course sheet as one plain dictionary: what stands in its results.json.
 
-    Lengths of travel in mm, angles in degrees, places in the unit that ``line.unit`` names.
+    Lengths of travel in mm, angles in degrees, places in the unit that ``line.unit`` names. `drawings` are
+    given to hear of entries that were left out, which stand among the faults.
     """
-    return rounded(
-        {
-            "format": COURSE_FORMAT,
-            "version": __version__,
-            **taken(result, "session car course"),
-            "answer": course_sentences.course_answer(result),
-            # Places count along the reference run, in metres or in seconds as its speed allowed.
-            "line": _line_json(result.line),
-            "bump_stop_gap": result.gaps,
-            "places": [_place_json(result, sheet, rank) for rank, sheet in enumerate(result.places, start=1)],
-            "dampers": [
-                {
-                    **taken(use, "section corner seconds"),
-                    # Passed 99.9 % of the time: a single spike of the pot does not set it.
-                    "travel_999_mm": use.high * MM_PER_M,
-                    "margin_mm": times(use.margin, MM_PER_M),
-                    "speed_compression": use.speeds[0],
-                    "speed_extension": use.speeds[1],
-                    "speed_share": use.speed,
-                    "travel_share": use.travel,
-                }
-                for use in result.use
-            ],
-            "notes": result.notes,
-            "faults": [fault_dict(fault) for fault in result.faults],
-        }
-    )
+    entries = Entries(drawings)
+    table = {
+        "format": COURSE_FORMAT,
+        "version": __version__,
+        **taken(result, "session car course"),
+        "answer": entries.one("answer", lambda: course_sentences.course_answer(result)),
+        # Places count along the reference run, in metres or in seconds as its speed allowed.
+        "line": entries.one("line", lambda: _line_json(result.line)),
+        "bump_stop_gap": entries.one("gaps of the bump stops", lambda: result.gaps, {}),
+        "places": entries.each(
+            lambda ranked: f"place {ranked[0]}",
+            enumerate(result.places, start=1),
+            lambda ranked: _place_json(result, ranked[1], ranked[0]),
+        ),
+        "dampers": entries.each(
+            lambda use: f"use of {use.corner} in {label(use.section)}", result.use, _use_json
+        ),
+        "notes": list(result.notes),
+    }
+    faults = (*result.faults, *entries.faults)
+    return {**table, "faults": [fault_dict(fault) for fault in faults]}
+
+
+def _use_json(use: DamperUse) -> dict[str, Any]:
+    return {
+        **taken(use, "section corner seconds"),
+        # Passed 99.9 % of the time: a single spike of the pot does not set it.
+        "travel_999_mm": use.high * MM_PER_M,
+        "margin_mm": times(use.margin, MM_PER_M),
+        "speed_compression": use.speeds[0],
+        "speed_extension": use.speeds[1],
+        "speed_share": use.speed,
+        "travel_share": use.travel,
+    }
 
 
 def _line_json(line: CourseLine) -> dict[str, Any]:

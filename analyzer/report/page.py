@@ -9,12 +9,22 @@ from pathlib import Path
 from typing import Any, Final
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from analyzer import __version__
 from analyzer.comparison.results import Comparison, SetupResult
 from analyzer.core.errors import plain_text
-from analyzer.core.files import COURSE_PAGE, LOOK_PAGE, PAGE, RESULTS, TABLES, json_bytes, replaced_folder
+from analyzer.core.faults import Fault
+from analyzer.core.files import (
+    COURSE_PAGE,
+    LOOK_PAGE,
+    PAGE,
+    RESULTS,
+    RESULTS_FORMAT,
+    TABLES,
+    json_bytes,
+    replaced_folder,
+)
 from analyzer.processing.results import RunEstimates
 from analyzer.report import reasons, sentences, tables
 from analyzer.report.cards import cards
@@ -24,7 +34,7 @@ from analyzer.report.figures.course_plots import course_plate
 from analyzer.report.figures.roll_plots import roll_plates, run_plate
 from analyzer.report.figures.style import Drawings, Plate, plates_of
 from analyzer.report.figures.travel_plots import budget_plate, travel_plate
-from analyzer.report.plain_data import results_dict
+from analyzer.report.plain_data import fault_dict, results_dict
 from analyzer.report.sentences import CAUTIONS, fault_sentence, left_out
 from analyzer.report.tables import PageTable
 from analyzer.report.words import clause, count, label, listed, sentence
@@ -63,7 +73,16 @@ def page_parts(review: Review, drawings: Drawings | None = None) -> tuple[Part, 
     `drawings` are given to hear of words and tables that were left out, which the part tells in their place.
     """
     pieces = Pieces(drawings or Drawings())
-    return _team(review, pieces), _tuner(review, pieces), _driver(review, pieces)
+
+    def part(key: str, reader: str, make: Callable[[Review, Pieces], Part]) -> Part:
+        def left_out_part(fault: Fault) -> Part:
+            return Part(key, reader, sentences.QUESTIONS[key], fault_sentence(fault), (), (), (), ())
+
+        return pieces.drawings.written(
+            f"part for the {key} on the page", lambda: make(review, pieces), left_out_part
+        )
+
+    return part("team", "Team", _team), part("tuner", "Tuner", _tuner), part("driver", "Driver", _driver)
 
 
 def all_plates(parts: tuple[Part, ...]) -> list[Plate]:
@@ -363,12 +382,18 @@ def write_report(
     `drawings` are given to hear of figures, words and tables that were left out; the page tells it in their
     place.
     """
-    results = results_dict(review)
     drawings = drawings or Drawings()
+    lists = ("sheets", "runs", "failed", "setups", "comparisons")
+    results = whole_results(RESULTS_FORMAT, lambda: results_dict(review, drawings), drawings, lists)
     tell = progress or (lambda _done, _all: None)
     beside = beside or {}
-    page = render_page(review, results, parts or page_parts(review, drawings), drawings, tell, beside)
-    written = write_page(folder, page, results, csv_tables(results, drawings), beside)
+    page = whole_page(
+        label(review.session.sheet.name, 80),
+        lambda: render_page(review, results, parts or page_parts(review, drawings), drawings, tell, beside),
+        drawings,
+    )
+    tables = drawings.written(TABLES, lambda: csv_tables(results, drawings), lambda _fault: {})
+    written = write_page(folder, page, results, tables, beside, drawings)
     drawings.tidy()
     return written
 
@@ -425,6 +450,18 @@ def render(template: str, **shown: Any) -> str:
     return plain_text(page)  # a file may be printed to a terminal, and no sign of control is text of a page
 
 
+def whole_page(title: str, make: Callable[[], str], drawings: Drawings) -> str:
+    """Return a page, and a bare one that says why in place of one the program fails at as a whole."""
+
+    def bare(fault: Fault) -> str:
+        # Without a template: that may be what fails.
+        head = f'<meta charset="utf-8"><title>{escape(title)}</title>'
+        body = f"<h1>{escape(title)}</h1><p>{escape(fault_sentence(fault))}</p>"
+        return plain_text(f'<!doctype html><html lang="en"><head>{head}</head><body>{body}</body></html>')
+
+    return drawings.written("page", make, bare)
+
+
 def page_bytes(page: str) -> bytes:
     """Return a page as it is written to a file."""
     # Bytes, not text: a text file would get other line ends on another system, and must compare equal.
@@ -437,10 +474,12 @@ def write_page(
     results: dict[str, Any],
     tables: Mapping[str, str],
     beside: Mapping[str, bytes] | None = None,
+    drawings: Drawings | None = None,
 ) -> Path:
     """Write page, ``results.json``, ``tables/*.csv`` and what stands `beside` them, all of it or nothing.
 
     Returns the page. What cannot be encoded (half a surrogate pair in a name) is written as its number.
+    `drawings` are given to hear of results that could not be put into words of JSON.
 
     Raises
     ------
@@ -449,7 +488,7 @@ def write_page(
     """
     with replaced_folder(folder) as work:
         (work / PAGE).write_bytes(page_bytes(page))
-        (work / RESULTS).write_bytes(json_bytes(results))
+        (work / RESULTS).write_bytes(results_bytes(results, drawings or Drawings()))
         for file, content in (beside or {}).items():
             (work / file).write_bytes(content)
         if tables:
@@ -457,3 +496,30 @@ def write_page(
         for file, text in tables.items():
             (work / TABLES / file).write_bytes(text.encode("utf-8", "backslashreplace"))
     return folder / PAGE
+
+
+def whole_results(
+    form: str, make: Callable[[], dict[str, Any]], drawings: Drawings, lists: Iterable[str] = ()
+) -> dict[str, Any]:
+    """Return results; where the program fails at them as a whole, why, with `lists` empty."""
+    return drawings.written(
+        RESULTS,
+        make,
+        lambda fault: {
+            "format": form,
+            "version": __version__,
+            **{key: [] for key in lists},
+            "faults": [fault_dict(fault)],
+        },
+    )
+
+
+def results_bytes(results: dict[str, Any], drawings: Drawings) -> bytes:
+    """Return results as they are written to a file; its name and why it is empty where that fails."""
+    return drawings.written(
+        RESULTS,
+        lambda: json_bytes(results),
+        lambda fault: json_bytes(
+            {key: results[key] for key in ("format", "version")} | {"faults": [fault_dict(fault)]}
+        ),
+    )

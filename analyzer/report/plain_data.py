@@ -5,10 +5,11 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from enum import Enum
+from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from analyzer import __version__
 from analyzer.comparison.results import (
@@ -24,14 +25,19 @@ from analyzer.comparison.results import (
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.faults import Fault
-from analyzer.core.files import RESULTS_FORMAT
+from analyzer.core.files import RESULTS, RESULTS_FORMAT
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import Recording
 from analyzer.processing.results import BottomingEvent, LoadShare, RunEstimates
 from analyzer.report import reasons
 from analyzer.report.sentences import fault_words
-from analyzer.report.words import times
+from analyzer.report.words import label, times
 from analyzer.session.review import CheckOutcome, Review, Session
+
+if TYPE_CHECKING:
+    from analyzer.report.figures.style import Drawings
+
+_Item = TypeVar("_Item")
 
 SIGNIFICANT_DIGITS: Final = 9
 """Figures are rounded to this many significant digits, so that the last bits of a processor's arithmetic
@@ -40,34 +46,87 @@ do not make two equal reviews differ."""
 _RATIO_MISSING: Final = "roll stiffness of the car was not measured in this run"
 
 
-def results_dict(review: Review) -> dict[str, Any]:
+class Entries:
+    """The entries of a file of results, plain and rounded; one that the program fails at is left out alone.
+
+    Parameters
+    ----------
+    drawings : Drawings or None
+        Hear of what was left out; without them the fault goes on.
+
+    Attributes
+    ----------
+    faults : list of Fault
+        Of the entries made so far.
+    """
+
+    def __init__(self, drawings: Drawings | None) -> None:
+        self._drawings = drawings
+        self.faults: list[Fault] = []
+
+    def one(self, what: str, make: Callable[[], Any], instead: Any = None) -> Any:
+        """Return an entry, or `instead`."""
+
+        def left_out(fault: Fault) -> Any:
+            self.faults.append(fault)
+            return instead
+
+        def made() -> Any:
+            return plain(make(), SIGNIFICANT_DIGITS)
+
+        if self._drawings is None:
+            return made()
+        return self._drawings.written(f"{what} in {RESULTS}", made, left_out)
+
+    def each(
+        self, what: Callable[[_Item], str], items: Iterable[_Item], make: Callable[[_Item], Any]
+    ) -> list[Any]:
+        """Return the entries of a list, those that fail dropped."""
+        found = [self.one(what(item), partial(make, item)) for item in items]
+        return [entry for entry in found if entry is not None]
+
+
+def results_dict(review: Review, drawings: Drawings | None = None) -> dict[str, Any]:
     """Return everything a review found: what stands in its results.json.
 
     Shape and units are those of docs/results.md: gradients [deg/g], roll stiffness [N m/deg], travel [mm],
     bank [deg], loads [N]. No NaN, no infinity, no time of day; file names are relative to the folder of the
-    session sheet.
+    session sheet. `drawings` are given to hear of entries that were left out, which stand among the faults.
     """
     # A run whose recording is not at hand has neither health nor sources, and still its figures.
     recordings = {recording.run: recording for recording in review.recordings}
     session = review.session
-    return rounded(
-        {
-            "format": RESULTS_FORMAT,
-            "version": __version__,
-            "seed": review.seed,
-            "session": session.sheet.name,
-            "car": session.car.name,
-            "course": None if session.course is None else session.course.name,
-            "sheets": _sheet_sources(session),
-            "runs": [_run(run, recordings.get(run.name), session) for run in review.runs],
-            "failed": [{"name": run, "reason": _local(why, session)} for run, why in review.failed.items()],
-            "repeats": review.repeats,
-            "faults": [_fault(fault, session) for fault in review.faults],
-            "setups": [_setup(setup) for setup in review.setups],
-            "comparisons": [_comparison(comparison) for comparison in review.comparisons],
-            "bar_settings": [_bar_settings(item) for item in review.bars],
-        }
-    )
+    entries = Entries(drawings)
+    table: dict[str, Any] = {
+        "format": RESULTS_FORMAT,
+        "version": __version__,
+        "seed": review.seed,
+        "session": session.sheet.name,
+        "car": session.car.name,
+        "course": None if session.course is None else session.course.name,
+        "sheets": entries.one("sheets", lambda: _sheet_sources(session), []),
+        "runs": entries.each(
+            lambda run: f"run {label(run.name)}",
+            review.runs,
+            lambda run: _run(run, recordings.get(run.name), session),
+        ),
+        "failed": entries.each(
+            lambda left: f"run {label(left[0])}",
+            review.failed.items(),
+            lambda left: {"name": left[0], "reason": _local(left[1], session)},
+        ),
+        "repeats": entries.one("repeated rows", lambda: review.repeats, []),
+        "faults": [],
+        "setups": entries.each(lambda setup: f"set-up {label(setup.name)}", review.setups, _setup),
+        "comparisons": entries.each(
+            lambda change: f"change from {label(change.before)} to {label(change.after)}",
+            review.comparisons,
+            _comparison,
+        ),
+        "bar_settings": entries.each(lambda item: f"{item.axle} bar settings", review.bars, _bar_settings),
+    }
+    table["faults"] = [_fault(fault, session) for fault in (*review.faults, *entries.faults)]
+    return table
 
 
 def _run(run: RunEstimates, recording: Recording | None, session: Session) -> dict[str, Any]:

@@ -11,13 +11,14 @@ from typing import Any, Final
 from analyzer import __version__
 from analyzer.archive.dataset import FIGURE, REPORT
 from analyzer.archive.results import Archive, CarSeason
-from analyzer.core.files import PAGE, RESULTS, SEASON_FORMAT, read_json, write_whole
+from analyzer.core.files import PAGE, RESULTS, SEASON_FORMAT, TABLES, read_json, write_whole
 from analyzer.core.store import program_digest
 from analyzer.report import page, season_sentences
 from analyzer.report.csv_tables import csv_text
 from analyzer.report.figures.season_plots import car_plates, season_svg
 from analyzer.report.figures.style import Drawings, plates_of
-from analyzer.report.plain_data import rounded, taken
+from analyzer.report.plain_data import Entries, fault_dict, taken
+from analyzer.report.sentences import fault_sentence
 from analyzer.report.tables import Cell, PageTable, amount, heads, number
 from analyzer.report.words import STAR, UNKNOWN, count, interval, label, percent, sentence
 
@@ -41,13 +42,23 @@ class CarPart:
 def render_season(archive: Archive, drawings: Drawings | None = None) -> str:
     """Return the page of a season as HTML, one file without outside loads."""
     drawings = drawings or Drawings()
-    cars = [_car(car, f"car-{index}", drawings) for index, car in enumerate(archive.cars, start=1)]
+    pieces = page.Pieces(drawings)
+    cars = [_car_or_why(car, f"car-{index}", drawings) for index, car in enumerate(archive.cars, start=1)]
     drawings.tidy()
     return page.render(
         "archive.html.j2",
         cars=cars,
-        subtitle=season_sentences.size_words(archive),
-        left_out=season_sentences.left_out_words(archive, 40),
+        subtitle=pieces.text("line under the title", lambda: season_sentences.size_words(archive)),
+        left_out=pieces.lines("runs left out", lambda: season_sentences.left_out_words(archive, 40)),
+    )
+
+
+def _car_or_why(car: CarSeason, key: str, drawings: Drawings) -> CarPart:
+    name, none = label(car.car), PageTable("Sessions", (), ())
+    return drawings.written(
+        f"part on {name}",
+        lambda: _car(car, key, drawings),
+        lambda fault: CarPart(key, name, "", fault_sentence(fault), (), (), (), none),
     )
 
 
@@ -164,7 +175,8 @@ def write_season(archive: Archive, drawings: Drawings | None = None) -> Path:
     # The pages hang on results.json alone: equal data, equal page, so nothing is drawn again.
     folder = archive.folder / REPORT
     drawings = drawings or Drawings()
-    table = season_dict(archive, drawings)
+    lists = ("cars", "left_out")
+    table = page.whole_results(SEASON_FORMAT, lambda: season_dict(archive, drawings), drawings, lists)
     there = (folder / PAGE).is_file() and (archive.folder / FIGURE).is_file()
     if there and read_json(folder / RESULTS) == table:
         return folder / PAGE
@@ -172,8 +184,13 @@ def write_season(archive: Archive, drawings: Drawings | None = None) -> Path:
         write_whole(archive.folder / FIGURE, season_svg(archive).encode(), own=True)
     except Exception as error:  # a figure is no reason to lose the numbers
         drawings.leave_out(FIGURE, error)
-    tables = {file: csv_text(_COLUMNS[file], rows) for file, rows in _tables(table).items()}
-    return page.write_page(folder, render_season(archive, drawings), table, tables)
+    tables = drawings.written(
+        TABLES,
+        lambda: {file: csv_text(_COLUMNS[file], rows) for file, rows in _tables(table).items()},
+        lambda _fault: {},
+    )
+    text = page.whole_page("Archive", lambda: render_season(archive, drawings), drawings)
+    return page.write_page(folder, text, table, tables, drawings=drawings)
 
 
 def season_dict(archive: Archive, drawings: Drawings | None = None) -> dict[str, Any]:
@@ -183,16 +200,21 @@ def season_dict(archive: Archive, drawings: Drawings | None = None) -> dict[str,
     `drawings` are given to hear of answers that were left out.
     """
     # The program's digest stands in it: another program may find other figures in the same logs.
-    return rounded(
-        {
-            "format": SEASON_FORMAT,
-            "version": __version__,
-            "program": program_digest(),
-            **taken(archive, "sessions runs"),
-            "cars": [_car_dict(car, drawings or Drawings()) for car in archive.cars],
-            "left_out": [{"session": s, "run": r or None, "reason": why} for s, r, why in archive.left_out],
-        }
-    )
+    entries = Entries(drawings)
+    return {
+        "format": SEASON_FORMAT,
+        "version": __version__,
+        "program": program_digest(),
+        **taken(archive, "sessions runs"),
+        "cars": entries.each(
+            lambda car: f"car {label(car.car)}",
+            archive.cars,
+            lambda car: _car_dict(car, drawings or Drawings()),
+        ),
+        "left_out": [{"session": s, "run": r or None, "reason": why} for s, r, why in archive.left_out],
+        # Only where there are some: a pass without them gives the same bytes whatever the program can tell.
+        **({"faults": [fault_dict(fault) for fault in entries.faults]} if entries.faults else {}),
+    }
 
 
 def _car_dict(car: CarSeason, drawings: Drawings) -> dict[str, Any]:
