@@ -265,10 +265,12 @@ def steady_corners(
         ``lateral_force`` (body axes) and ``lateral_acceleration`` [g]; ``roll_front``, ``roll_rear``,
         ``body_roll`` [deg]; ``left_share_front``, ``left_share_rear`` [1]; ``load`` (.., 4) [N].
     """
+    # A plan longer than the drive: nobody reads beyond its end while the car goes on.
     points = int((SWEEP_SPEED * SWEEP_SECONDS + 30.0) / virtual_course.STEP)
     ramp = virtual_course.eased(
         (np.arange(points) * virtual_course.STEP > 0.20 * SWEEP_SPEED * SWEEP_SECONDS).astype(float), 25.0
     )
+    # The corner is eased in, so that what settles is the corner and not the step into it.
     curvature = levels[:, None] * virtual_car.GRAVITY / SWEEP_SPEED**2 * ramp
     tables = np.zeros((levels.size, points, len(virtual_course.DRIVE_COLUMNS)))
     tables[..., virtual_course.DRIVE_COLUMNS.index("curvature")] = curvature
@@ -278,6 +280,7 @@ def steady_corners(
     tables[..., virtual_course.DRIVE_COLUMNS.index("heading")] = (
         np.cumsum(curvature, axis=1) * virtual_course.STEP
     )
+    # The nose goes with the force, and not further than at full slip.
     slip = (np.radians(slip_deg) * np.clip(levels / SLIP_FULL, -1.0, 1.0))[:, None] * ramp
     tables[..., virtual_course.DRIVE_COLUMNS.index("slip")] = slip
     tables[..., virtual_course.DRIVE_COLUMNS.index("slip_rate")] = np.gradient(
@@ -288,6 +291,7 @@ def steady_corners(
     )
     pulls = np.zeros((int(SWEEP_SECONDS / 0.01) + 1, levels.size))
     motion = simulate(car, bars, plan_from(tables, pulls, 0.01, np.full(levels.size, SWEEP_SPEED), None))
+    # The mean over the last part: what is left of the easing has died away there.
     last = slice(-int(SETTLED_SECONDS / DT), None)
     travel, load = motion.travel[last].mean(0), motion.load[last].mean(0)
     up, acceleration = motion.up[last].mean(0), motion.acceleration[last].mean(0)

@@ -421,6 +421,7 @@ def _formed(bar: FormedBar, silent: list[Silent]) -> FormedWork:
             continue
         if radius == 0.0 and "sharp corners" not in silent:
             silent.append("sharp corners")
+        # A bender turns the bar about its own axis between two bends: the angle between their planes.
         plane = across / np.linalg.norm(across)
         rotation = None
         if normal is not None:
@@ -430,6 +431,7 @@ def _formed(bar: FormedBar, silent: list[Silent]) -> FormedWork:
         along += radius * angle
     cut_length = along + float(lengths[-1]) - taken
     silent.append("eyes")
+    # Mounts are where the statics has them, measured along the line that is cut.
     pieces = formed_model(bar).pieces
     sides = {side: sum(float(p.curve.length) for p in pieces if p.side == side) for side in ("left", "right")}
     density = _density(bar)

@@ -335,6 +335,7 @@ def _sized(
     factor = safety_factor(stress_points(varied, model, solution), force)
     part: Any = varied.tube if isinstance(varied, BladedBar) else varied
     solid = part.wall is None
+    # One size or many: numbers and arrays leave here alike.
     sizes = np.broadcast_arrays(
         array(part.outside_diameter), array(0.0 if solid else part.wall), solution.rate, factor
     )
@@ -477,6 +478,7 @@ def tried_setting(
     problem = check_setup(tried, "tried", _setup(tried, axle, setting))
     if problem is not None:
         raise AnalyzerError(f"{problem.key}: {problem.problem}; {problem.remedy}")
+    # What both bars have in common moves together, so that its error drops out of their ratio.
     before, _ = complete_car(saved)
     place = f"{axle}.bar"
     known = dict(sheet_quantities(before.axle(axle).bar, place))
@@ -490,6 +492,7 @@ def tried_setting(
         found["change 0"] = found["rate 0"] / axle_bar_rate(base.axle(axle), fitted) - 1.0
         part = moved.axle(axle)
         gap = array(0.0 if part.damper.bump_stop_gap is None else part.damper.bump_stop_gap)
+        # The outer damper's way to its stop on a level road, with the error of the same sheet.
         roll = found["gradient 0"] * results.STATED_LATERAL * STANDARD_GRAVITY
         lean = static_motion_ratio(part.damper_motion_ratio) * roll * array(part.track_width) / 2.0
         return found | {"lean": lean, "margin": gap - lean}

@@ -43,6 +43,8 @@ def with_provisional(run: RunEstimates, car: CarSheet, setup: Setup) -> RunEstim
     whole = with_settings(car, setup)
     if not whole.unmeasured:
         return run
+    # A mark on a pot's calibration or on the accelerometer has no number that could be moved; it is in all
+    # that this channel measures.
     pots = {
         axle: tuple(
             mark
@@ -66,6 +68,7 @@ def with_provisional(run: RunEstimates, car: CarSheet, setup: Setup) -> RunEstim
     def loaded(axle: str) -> Marks:
         return (*found.get(f"share {axle}", ()), *pots[axle], *force)  # type: ignore[index]
 
+    # Each figure rests on what the one before rests on and on more: roll, the axles' shares, the moment.
     balance = (*roll, *found.get("balance", ()))
     moment = (*balance, *found.get("moment", ()))
     further = {}
@@ -110,6 +113,7 @@ def _sheet_marks(run: RunEstimates, car: CarSheet, setup: Setup) -> dict[str, Ma
         for name, estimate in run.roll_gradient.items()
         if estimate.value is not None
     }
+    # What a gradient is known to at best is what a placeholder has to reach to be told beside it.
     relative = [e.total_error / e.value for e in run.roll_gradient_body.values() if e.value and e.total_error]
     scatter = min(relative, default=0.0)
     motion = _middle(run.motion)
@@ -117,6 +121,7 @@ def _sheet_marks(run: RunEstimates, car: CarSheet, setup: Setup) -> dict[str, Ma
 
     def figures(sheet: CarSheet) -> dict[str, float]:
         rates = {axle: float(rate) for axle, rate in bar_rates(sheet, setup).items()}
+        # A moved placeholder reads the same pots as another roll: measured slopes go along by this.
         scale = {a: _scale(sheet, a) / _scale(car, a) for a in AXLES}
         paths = roll_paths(sheet, rates)
         stiff = {a: paths[a].suspension * scale[a] for a in AXLES}
@@ -132,6 +137,7 @@ def _sheet_marks(run: RunEstimates, car: CarSheet, setup: Setup) -> dict[str, Ma
             values |= {f"level {a}": v * RAD_PER_MPS2_TO_DEG_PER_G for a, v in level.axle.items()}
             values["level total"] = level.body * RAD_PER_MPS2_TO_DEG_PER_G
         if force is not None:
+            # A load share over the force has an offset that nobody reads; its slope is what a sheet bends.
             loads = wheel_loads(_read_by(motion, sheet, car), sheet, rates, {})
             for axle in AXLES:
                 name = f"left_share_{axle}"
@@ -142,6 +148,7 @@ def _sheet_marks(run: RunEstimates, car: CarSheet, setup: Setup) -> dict[str, Ma
                         values[f"share {axle}"] = float(np.polyfit(force[good], share, 1)[0])
         return values
 
+    # Loads state no error of their own: a part of them that is worth telling stands for it.
     start = figures(car)
     errors = {
         name: errors.get(name, LOADS_KNOWN * abs(value) if name.startswith("share") else scatter)

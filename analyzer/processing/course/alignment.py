@@ -90,12 +90,14 @@ def course_line(
     profiles = [
         road.profile_of(run.motion, track, STEP_M, STEP_S) for run, track in zip(runs, tracks, strict=True)
     ]
+    # The run that shows the course best is what the others are laid on; of equals the first.
     ranked = [(_rank(profile), -number) for number, profile in enumerate(profiles) if profile is not None]
     index = -max(ranked)[1] if ranked else 0
     reference = profiles[index] if ranked else None
     if reference is None:
         return None
     run = runs[index]
+    # Places come from the reference's own way, so a section is in one place for all runs.
     alignments, left_out = _laid(runs, profiles, reference)
     sections, notes = _sections(run, reference, tracks[index], origin, course)
     stretches = road.road_stretches(run.motion)

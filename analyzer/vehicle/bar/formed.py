@@ -79,6 +79,7 @@ def formed_model(bar: FormedBar) -> BarModel:
     cuts = {mount: mount_cut(curves, array(getattr(bar.mounts, mount)), mount) for mount in ("left", "right")}
     if _along(cuts["left"]) >= _along(cuts["right"]):
         raise ShapeError("mounts", "the right mount comes before the left one along the bar", "check points")
+    # The mounts cut the line into left arm, middle and right arm, straights and bends alike.
     pieces: list[Piece] = []
     places: dict[str, Vec] = {}
     side: Side = "left"
@@ -91,6 +92,7 @@ def formed_model(bar: FormedBar) -> BarModel:
                 pieces.append(_piece(bar, section, side, first))
                 places[mount], gone, side = rest.start, cuts[mount].part, behind  # type: ignore[assignment]
         pieces.append(_piece(bar, section, side, rest))
+    # Arms may reach forward or back from the mounts; the links' slopes count from that.
     eyes = _corner(bar, 0), _corner(bar, -1)
     forward = [
         -1.0 if _first(eye.x - places[mount].x) < 0.0 else 1.0
