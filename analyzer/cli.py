@@ -284,7 +284,7 @@ def check(
         )
         if not as_json:
             print_text("\n".join(f"figure: {path}" for path in saved))
-    end(next(iter(outcome.failed.values()), None), (*outcome.faults, *drawings.faults))
+    end(next(map(str, outcome.failed.values()), None), (*outcome.faults, *drawings.faults))
     if strict and not outcome.clean:
         raise typer.Exit(CHECK_FAILED)
 

@@ -198,7 +198,7 @@ class Work:
         outcome = api.check(self.folder.path, progress=self._tell(job))
         job.blocks = printed(terminal.print_health, outcome)
         job.more = printed(terminal.print_health_details, outcome)
-        job.error = next(iter(outcome.failed.values()), "")
+        job.error = next(map(str, outcome.failed.values()), "")
 
     def _review(self, job: Job, _wishes: dict[str, str]) -> None:
         result = self._result(job)

@@ -180,7 +180,8 @@ def _ladder(ladder: BarLadder) -> str:
 
 
 def _checked(outcome: CheckOutcome) -> str:
-    why_not = outcome.failed | {fault.run: sentences.fault_words(fault) for fault in outcome.faults}
+    why_not = {name: str(error) for name, error in outcome.failed.items()}
+    why_not |= {fault.run: sentences.fault_words(fault) for fault in outcome.faults}
     failed = "".join(_line(f"{label(name)}: {sentence(why)}") for name, why in why_not.items())
     return "".join(_recording(recording) for recording in outcome.recordings) + failed
 

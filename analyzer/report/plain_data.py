@@ -113,7 +113,7 @@ def results_dict(review: Review, drawings: Drawings | None = None) -> dict[str, 
         "failed": entries.each(
             lambda left: f"run {label(left[0])}",
             review.failed.items(),
-            lambda left: {"name": left[0], "reason": _local(left[1], session)},
+            lambda left: {"name": left[0], "reason": _local(str(left[1]), session)},
         ),
         "repeats": entries.one("repeated rows", lambda: review.repeats, []),
         "faults": [],
@@ -309,7 +309,7 @@ def health_json(outcome: CheckOutcome) -> dict[str, Any]:
                 }
                 for recording in outcome.recordings
             ],
-            "failed": outcome.failed,
+            "failed": {name: str(error) for name, error in outcome.failed.items()},
             "faults": [fault_dict(fault) for fault in outcome.faults],
         }
     )

@@ -138,7 +138,8 @@ def unmeasured_words(keys: Sequence[str]) -> str:
 
 def left_out(review: Review) -> dict[str, str]:
     """Return why each run that is in no figure was left out, in the order of the session sheet."""
-    why = {**review.failed, **{fault.run: fault_words(fault) for fault in review.faults}}
+    why = {name: str(error) for name, error in review.failed.items()}
+    why |= {fault.run: fault_words(fault) for fault in review.faults}
     return {run.name: why[run.name] for run in review.session.sheet.runs if run.name in why}
 
 

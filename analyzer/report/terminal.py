@@ -482,7 +482,7 @@ def print_health(
         Also what `print_health_details` prints.
     """
     for run, why in outcome.failed.items():
-        say(console, f"UNREAD: {words.label(run, 24)}: {one_line(why)}", "red", hang=2)
+        say(console, f"UNREAD: {words.label(run, 24)}: {one_line(str(why))}", "red", hang=2)
     findings, remarks = _merged(outcome)
     if outcome.uncalibrated:
         say(console, f"TO MEASURE: {_uncalibrated_words(outcome)}", "yellow", hang=2)

@@ -58,7 +58,7 @@ class Session:
     logs : dict
         Run name -> its log files.
     missing : dict
-        Run name -> the one line that says which of its logs is not there; such a run is not in `logs`.
+        Run name -> which of its logs is not there; such a run is not in `logs`.
     """
 
     path: Path
@@ -67,7 +67,7 @@ class Session:
     car: CarSheet
     course: CourseSheet | None
     logs: dict[str, tuple[Path, ...]]
-    missing: dict[str, str] = field(default_factory=dict)
+    missing: dict[str, AnalyzerError] = field(default_factory=dict)
 
     @property
     def unmeasured(self) -> tuple[str, ...]:
@@ -88,7 +88,7 @@ class Review:
         Per run, in the order of the sheet, found by number or name; a run whose log is unusable is in
         `failed` instead.
     failed : dict
-        Run name -> the one line why it was left out.
+        Run name -> what is wrong with it: file, place, problem and remedy; its text is the line for a reader.
     setups : ByName of SetupResult
         In the order of the sheet, those with at least one run or a prediction.
     comparisons : tuple of Comparison
@@ -106,7 +106,7 @@ class Review:
     session: Session
     recordings: ByName[Recording]
     runs: ByName[RunEstimates]
-    failed: dict[str, str]
+    failed: dict[str, AnalyzerError]
     setups: ByName[SetupResult]
     comparisons: tuple[Comparison, ...]
     bars: tuple[AxleSettings, ...] = ()
@@ -181,12 +181,12 @@ def load_session(path: Path) -> Session:
         if problem is not None:
             raise SheetError(path, f"setups.{name}.{problem.key}", problem.problem, problem.remedy)
     logs: dict[str, tuple[Path, ...]] = {}
-    missing: dict[str, str] = {}
+    missing: dict[str, AnalyzerError] = {}
     for index, run in enumerate(sheet.runs, start=1):
         try:
             logs[run.name] = tuple(file_beside(path, f"runs[{index}].logs", log) for log in run.logs)
         except MissingFileError as error:  # one log that was not copied costs the other runs nothing
-            missing[run.name] = str(error)
+            missing[run.name] = error
     return Session(path, car_path, sheet, car, course, logs, missing)
 
 
@@ -235,7 +235,7 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
     predictions = predict_session(session)
     recordings: list[Recording] = []
     runs: list[RunEstimates] = []
-    failed: dict[str, str] = dict(session.missing)
+    failed = dict(session.missing)
     faults: list[Fault] = []
     # Keyed by the contents of logs and sheets and by this program: an unchanged run is not read again.
     store = Store.of_user()
@@ -251,7 +251,7 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
             with reading_of(tell, name, index, steps, told=True):
                 recording, estimates = known.result(name)
         except LogError as error:
-            failed[name] = str(error)
+            failed[name] = error
             continue
         except Exception as error:  # costs this run alone; what is no fault goes on
             faults.append(run_fault(session, name, "estimating", error))
@@ -322,7 +322,7 @@ def _counted_once(
     session: Session,
     known: RunStore,
     pairs: Sequence[tuple[Recording, RunEstimates]],
-) -> tuple[list[Recording], list[RunEstimates], tuple[Repeat, ...], dict[str, str]]:
+) -> tuple[list[Recording], list[RunEstimates], tuple[Repeat, ...], dict[str, AnalyzerError]]:
     """Take out what an earlier run has held already.
 
     Returns
@@ -337,13 +337,13 @@ def _counted_once(
     repeats, stretches = _repeats(session, [recording for recording, _ in pairs])
     if not repeats:
         return [recording for recording, _ in pairs], [run for _, run in pairs], repeats, {}
-    failed: dict[str, str] = {}
+    failed: dict[str, AnalyzerError] = {}
     kept_recordings, kept_runs = [], []
     for recording, estimates in pairs:
         name = recording.run
         own = [repeat for repeat in repeats if repeat.run == name]
         if any(repeat.whole for repeat in own):
-            failed[name] = str(LogError(session.logs[name][0], "", *repeat_words(own[0])))
+            failed[name] = LogError(session.logs[name][0], "", *repeat_words(own[0]))
             continue
         if own:
             marked = without_repeats(recording, stretches[name])
@@ -409,7 +409,7 @@ def failure_line(review: Review) -> str | None:
     """Return one line for the logs that could not be used, or None when all could."""
     if not review.failed:
         return None
-    first = next(iter(review.failed.values()))
+    first = str(next(iter(review.failed.values())))
     more = len(review.failed) - 1
     return first if more == 0 else f"{first} ({more} more run{'s' if more > 1 else ''} left out)"
 
@@ -433,7 +433,7 @@ class CheckOutcome:
     recordings : tuple of Recording
         Those that could be read.
     failed : dict
-        Run or file name -> the one line why it could not be read.
+        Run or file name -> why it could not be read, as `Review.failed`.
     faults : tuple of Fault
         Logs that could not be read because of a fault of this program, which are not in `failed`.
     uncalibrated : frozenset of str
@@ -441,7 +441,7 @@ class CheckOutcome:
     """
 
     recordings: tuple[Recording, ...]
-    failed: dict[str, str]
+    failed: dict[str, AnalyzerError]
     faults: tuple[Fault, ...] = ()
     uncalibrated: frozenset[str] = frozenset()
 
@@ -476,7 +476,7 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
             return CheckOutcome((), {}, (fault_of(error, path.name, "reading", (path,)),))
     session = load_session(path)
     recordings: list[Recording] = []
-    failed: dict[str, str] = dict(session.missing)
+    failed = dict(session.missing)
     faults: list[Fault] = []
     known = RunStore(Store(None), run_sheets(session, predict_session(session)))
     there = [run.name for run in session.sheet.runs if run.name in session.logs]
@@ -490,7 +490,7 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
             with reading_of(progress, name, index, steps, told=True):
                 recordings.append(known.recording(name))
         except LogError as error:
-            failed[name] = str(error)
+            failed[name] = error
         except Exception as error:  # costs this run alone; what is no fault goes on
             faults.append(run_fault(session, name, "reading", error))
 

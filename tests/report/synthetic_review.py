@@ -11,6 +11,7 @@ import pandas as pd
 
 from analyzer.comparison.results import ChangeVerdict, Comparison, Ledger, SetupResult, VerdictReason
 from analyzer.core.constants import AXLES, CORNERS, STANDARD_GRAVITY
+from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Recording, SourceFile, Verdict
 from analyzer.prediction.results import (
@@ -132,7 +133,7 @@ def make_review(folder: Path, options: Options | None = None) -> Review:
         session=session,
         recordings=tuple(recordings),
         runs=tuple(runs),
-        failed=dict(wanted.failed),
+        failed={name: AnalyzerError(why) for name, why in wanted.failed},
         setups=setups,
         comparisons=_comparisons(wanted) if wanted.compared else (),
     )

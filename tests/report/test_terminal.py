@@ -16,6 +16,7 @@ from rich.console import Console
 
 from analyzer.console import terminal
 from analyzer.core.constants import CORNERS
+from analyzer.core.errors import AnalyzerError
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.report.figures.style import Drawings
 from analyzer.report.sentences import driver_answer, team_answer, tuner_answer
@@ -298,7 +299,7 @@ def test_a_reader_of_the_output_that_goes_away_is_no_fault_of_the_program(review
 
 
 def test_it_ends_with_what_to_do(sound: CheckOutcome, faulty: CheckOutcome):
-    failed = CheckOutcome(sound.recordings, {"r09": "r09.csv: is empty"})
+    failed = CheckOutcome(sound.recordings, {"r09": AnalyzerError("r09.csv: is empty")})
 
     assert "mend sheet or sensor" in flat(" ".join(checked(faulty)[-2:]))
     assert checked(failed)[0] == "UNREAD: r09: r09.csv: is empty"

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analyzer.core.errors import LogError
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording, Verdict
 from analyzer.ingest.repeats import Repeat, find_repeats
@@ -49,8 +50,10 @@ def test_runs_that_repeat_another_are_counted_once(review: Review) -> None:
     assert [run.name for run in review.runs] == ["r01", "r03", "r05", "r06"]
     assert [setup.runs for setup in review.setups] == [("r01", "r03"), ("r05", "r06")]
     assert set(review.failed) == {"r02", "r04"}
-    assert f"{ROWS['r01']} of its rows (100%" in review.failed["r02"]
-    assert "under r01, though the session sheet gives both runs different set-ups" in review.failed["r04"]
+    assert isinstance(review.failed["r02"], LogError)
+    assert f"{ROWS['r01']} of its rows (100%" in str(review.failed["r02"])
+    same = str(review.failed["r04"])
+    assert "under r01, though the session sheet gives both runs different set-ups" in same
     data = results_dict(review)["repeats"]
     assert data[1] == {
         "run": "r03", "of": "r01", "rows": SHARED, "share": pytest.approx(SHARED / 7801),
