@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from io import BytesIO
@@ -80,13 +81,17 @@ class Paper:
         self.turn()
 
     def turn(self) -> None:
-        """Begin a new sheet with title, name fields and the scale bar."""
+        """Begin a new sheet."""
         figure = Figure(figsize=(WIDTH / MM_PER_INCH, HEIGHT / MM_PER_INCH), facecolor="white")
         self._axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
         self._axes.set(xlim=(0.0, WIDTH), ylim=(HEIGHT, 0.0))
         self._axes.set_axis_off()
-        more = f", sheet {len(self.pages) + 1}" if self.pages else ""
         self.pages.append(figure)
+        self.head_sheet()
+
+    def head_sheet(self) -> None:
+        """Write title, name fields and the scale bar on top of a sheet."""
+        more = f", sheet {len(self.pages)}" if len(self.pages) > 1 else ""
         self.y = MARGIN + 5.0
         self.text(self._title + more, MARGIN, self.y, size=14.0, bold=True)
         self.y += 6.0
@@ -179,17 +184,30 @@ def _advance(sign: str) -> float:
     """Return how far a sign of the face moves the next one on, as part of the face's size."""
     # From the font itself: no sheet need be drawn to know where a line ends.
     font = get_font(findfont(FontProperties(family="DejaVu Sans")))
+    # Of a sign the face does not have: marks of direction take no room, all else a square.
+    if font.get_char_index(ord(sign)) == 0:
+        return 0.0 if unicodedata.category(sign) == "Cf" else 1.0
     font.set_size(FONT_SIZE, 72)
     return float(font.load_char(ord(sign)).linearHoriAdvance) / 65536.0 / FONT_SIZE
 
 
 FONT_SIZE: Final = 100.0
 
+BOLD: Final = 1.16
+"""Width of bold letters by that of plain ones of the face, at most."""
+
 
 def wrapped(words: str, room: float, hang: float = 0.0, size: float = TYPE) -> list[str]:
     """Return a text as lines that have room [mm], the second and further ones set in."""
     lines: list[str] = []
-    for word in words.split():
+    # A word that is longer than a line is broken: letters as wide as they come, so that each part has room.
+    most = max(int(room / width_of("W", size)), 1)
+    pieces = (
+        word[start : start + most]
+        for word in words.split()
+        for start in range(0, len(word), most if width_of(word, size) > room else len(word))
+    )
+    for word in pieces:
         longer = f"{lines[-1]} {word}" if lines else word
         if lines and width_of(longer, size) <= room - (hang if len(lines) > 1 else 0.0):
             lines[-1] = longer
@@ -267,7 +285,7 @@ def save_sheets(path: Path, title: str, pages: Mapping[Any, Sequence[Figure]]) -
     """Write sheets by name as `save_builder_sheet` does, where `check_sheet` let them; return the files."""
     try:
         if path.suffix.lower() == ".pdf":
-            write_whole(path, _pdf(title, [page for part in pages.values() for page in part]))
+            write_whole(path, pdf_bytes(title, [page for part in pages.values() for page in part]))
             return (path,)
         files = _svg_files(path, pages)
         write_together(files)
@@ -288,10 +306,12 @@ def _svg_files(path: Path, pages: Mapping[Any, Sequence[Figure]]) -> dict[Path, 
     return files
 
 
-def _pdf(title: str, pages: list[Figure]) -> bytes:
+def pdf_bytes(title: str, pages: Sequence[Figure], subject: str = "") -> bytes:
+    """Return figures as the pages of one PDF."""
     target = BytesIO()
     # No date and no tool: the same sheet gives the same bytes.
     stamps = {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None, "Title": title}
+    stamps |= {"Subject": subject} if subject else {}
     with style.house_style(), PdfPages(target, metadata=stamps) as book:
         for page in pages:
             book.savefig(page)

@@ -16,6 +16,7 @@ from analyzer.core.units import MM_PER_M
 from analyzer.prediction.propagation import sheet_quantities
 from analyzer.prediction.settings import SheetWeight, sheet_weights
 from analyzer.report.builder_sheet import (
+    BOLD,
     LINE,
     MARGIN,
     THICK,
@@ -276,8 +277,6 @@ def _error(key: str, value: float, std: float, stated: bool) -> str:
 SMALL: Final = 7.6
 ROW_LINE: Final = 3.1
 """Size of the letters [pt] and line to line [mm]: capitals 1.95 mm high; all lines of a car have one page."""
-BOLD: Final = 1.16
-"""Width of bold letters by that of plain ones of the face, at most."""
 NAME: Final = 17.0
 HOW: Final = 47.0
 WEIGHT: Final = 119.0

@@ -4,17 +4,25 @@ from __future__ import annotations
 
 import io
 import textwrap
+from collections.abc import Sequence
+from itertools import zip_longest
 from pathlib import Path
-from types import TracebackType
-from typing import BinaryIO, Final, cast
+from typing import Final, cast
 
-from matplotlib.backends.backend_pdf import PdfPages
-from matplotlib.figure import Figure
 from matplotlib.image import imread
-from matplotlib.lines import Line2D
 
 from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.files import check_ending, refuse_strange, write_whole
+from analyzer.report.builder_sheet import (
+    BOLD,
+    HEIGHT,
+    MM_PER_INCH,
+    WIDTH,
+    Paper,
+    pdf_bytes,
+    width_of,
+    wrapped,
+)
 from analyzer.report.figures import style
 from analyzer.report.page import Part, all_plates, page_parts
 from analyzer.report.sentences import CAUTIONS, fault_words
@@ -25,115 +33,68 @@ from analyzer.session.review import Review
 # Lay text, figures and tables out on A4 sheets of one PDF.
 
 
-WIDTH: Final = 8.27
-HEIGHT: Final = 11.69
-"""A4 [in] (ISO 216)."""
-
-MARGIN: Final = 0.65
-GUTTER: Final = 0.3
-COLUMN: Final = (WIDTH - 2 * MARGIN - GUTTER) / 2.0
-
-_LETTER: Final = 0.0078
-"""Width of a letter of the sans face per point of its size [in], a little wide on purpose."""
-
-
-_NOTE_SIZE: Final = 6.5
-_NOTE_LINE: Final = 1.3 * _NOTE_SIZE / 72.0
-"""Type of the note under a figure [pt], and the height of its lines [in]."""
+EDGE: Final = 16.5
+GUTTER: Final = 7.6
+COLUMN: Final = (WIDTH - 2.0 * EDGE - GUTTER) / 2.0
+"""Margins, and what lies between two figures side by side, each a column wide [mm]."""
+POINT: Final = MM_PER_INCH / 72.0
+"""One point of type [mm]."""
+SERIF: Final = 1.1
+"""Width of letters with serifs by that of the plain face, at most."""
+_BETWEEN: Final = 4.0
+"""Room between two columns of a table [mm]."""
+_SMALL: Final = 6.5
+"""Type of tables and of notes under figures [pt]: read at arm's length, with up to nine columns."""
 
 
-class Paper:
-    """A stack of A4 sheets; what does not fit on one goes to the next. A context manager."""
+class Report(Paper):
+    """The page's content on A4 sheets; what does not fit on one goes to the next."""
 
-    def __init__(self, target: BinaryIO, title: str, drawings: style.Drawings, subject: str = "") -> None:
+    def __init__(self, drawings: style.Drawings) -> None:
         self._drawings = drawings
-        # No date and no tool: the same review gives the same bytes.
-        stamps = {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None, "Title": title}
-        if subject:
-            stamps["Subject"] = subject
-        self._pages = PdfPages(target, metadata=stamps)
-        self._sheet: Figure | None = None
-        self._used = 0.0
+        super().__init__("")
 
-    def __enter__(self) -> Paper:
-        return self
+    def head_sheet(self) -> None:
+        """Begin without title and fields: the first words of the report are its title."""
+        self.y = EDGE
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.turn()
-        self._pages.close()  # type: ignore[no-untyped-call]
-
-    def turn(self) -> None:
-        """End the sheet; the next thing starts a new one."""
-        if self._sheet is not None:
-            self._pages.savefig(self._sheet, dpi=style.PAPER_DPI)  # type: ignore[no-untyped-call]
-        self._sheet = None
-
-    def text(
+    def words(
         self, words: str, size: float, colour: str = style.INK, serif: bool = False, bold: bool = False
     ) -> None:
         """Write a paragraph over the whole width."""
-        # Letters are counted, not measured: measuring needs a drawn sheet, and an estimate on the wide side
-        # keeps every line within the margin.
-        per_line = int((WIDTH - 2 * MARGIN) / (_LETTER * size * (1.06 if serif else 1.0)))
-        for line in textwrap.wrap(words, per_line) or [""]:
-            figure, y = self._place(1.45 * size / 72.0)
-            figure.text(
-                MARGIN / WIDTH,
-                y,
-                line,
-                fontsize=size,
-                color=colour,
-                va="top",
-                family="DejaVu Serif" if serif else "DejaVu Sans",
-                weight="bold" if bold else "normal",
-            )
+        wide = BOLD if bold else SERIF if serif else 1.0
+        family = "DejaVu Serif" if serif else "DejaVu Sans"
+        for line in wrapped(words, WIDTH - 2.0 * EDGE, size=wide * size) or [""]:
+            self.room(1.45 * size * POINT)
+            self.text(line, EDGE, self.y, size=size, bold=bold, color=colour, va="top", family=family)
+            self.y += 1.45 * size * POINT
 
-    def keep(self, inches: float) -> None:
-        """Start a new sheet unless this much room is left: what follows belongs together."""
-        if self._sheet is not None and self._used + inches > HEIGHT - MARGIN:
-            self.turn()
-
-    def space(self, inches: float) -> None:
-        """Leave some room, unless a new sheet begins anyway."""
-        if self._sheet is not None:
-            self._used += inches
-
-    def plates(self, plates: list[style.Plate]) -> None:
+    def plates(self, plates: Sequence[style.Plate]) -> None:
         """Set figures side by side, two in a row, each under its question and over its note."""
         drawn = [(plate, picture) for plate in plates if (picture := self._picture(plate)) is not None]
         for plate in plates:
             if (fault := self._drawings.fault(plate)) is not None:
-                self.text(f"– {clause(plate.title or plate.key)}: left out, {fault_words(fault)}", 8.5)
+                self.words(f"– {clause(plate.title or plate.key)}: left out, {fault_words(fault)}", 8.5)
         for first in range(0, len(drawn), 2):
-            pair = [plate for plate, _ in drawn[first : first + 2]]
-            pictures = [picture for _, picture in drawn[first : first + 2]]
-            # A row is as high as its highest figure; a question of two lines pushes both figures down,
-            # so that their tops stay level.
-            heights = [COLUMN * picture.shape[0] / picture.shape[1] for picture in pictures]
-            head = 0.2 * max(len(_title(plate)) for plate in pair) + 0.05
-            below = max(
-                height + _NOTE_LINE * len(_note(plate)) for plate, height in zip(pair, heights, strict=True)
-            )
-            figure, top = self._place(below + head + 0.25)
-            for place, (plate, picture, height) in enumerate(zip(pair, pictures, heights, strict=True)):
-                left = MARGIN + place * (COLUMN + GUTTER)
-                figure.text(
-                    left / WIDTH, top, "\n".join(_title(plate)), fontsize=8.5, weight="bold", va="top"
-                )
-                bottom = top - (head + height) / HEIGHT
-                axes = figure.add_axes((left / WIDTH, bottom, COLUMN / WIDTH, height / HEIGHT))
+            pair = drawn[first : first + 2]
+            titles = [wrapped(plate.title, COLUMN, size=BOLD * 8.5) for plate, _ in pair]
+            notes = [wrapped(plate.note, COLUMN, size=_SMALL) for plate, _ in pair]
+            # A row is as high as its highest figure; a question of two lines pushes both figures down, so
+            # that their tops stay level.
+            heights = [COLUMN * picture.shape[0] / picture.shape[1] for _, picture in pair]
+            head = 5.0 * max(map(len, titles)) + 1.3
+            below = [h + 1.3 * _SMALL * POINT * len(note) for h, note in zip(heights, notes, strict=True)]
+            self.room(head + max(below) + 6.0)
+            for place, (_, picture) in enumerate(pair):
+                left, foot = EDGE + place * (COLUMN + GUTTER), self.y + head + heights[place]
+                self.text("\n".join(titles[place]), left, self.y, size=8.5, bold=True, va="top")
+                box = (left / WIDTH, 1.0 - foot / HEIGHT, COLUMN / WIDTH, heights[place] / HEIGHT)
+                axes = self.pages[-1].add_axes(box)
                 axes.imshow(picture, aspect="auto", interpolation="none")
                 axes.set_axis_off()
-                figure.text(
-                    left / WIDTH,
-                    bottom - 0.06 / HEIGHT,
-                    "\n".join(_note(plate)),
-                    fontsize=_NOTE_SIZE,
-                    color=style.GREY,
-                    va="top",
-                )
+                note = "\n".join(notes[place])
+                self.text(note, left, foot + 1.5, size=_SMALL, color=style.GREY, va="top")
+            self.y += head + max(below) + 6.0
 
     def _picture(self, plate: style.Plate) -> style.Array | None:
         drawn = self._drawings.on_paper(plate)
@@ -141,81 +102,60 @@ class Paper:
 
     def table(self, table: PageTable) -> None:
         """Set a table; long cells are cut to their column."""
-        # Small, since the page is read at arm's length and its tables have up to nine columns.
-        size = 6.5
-        widths = _column_widths(table, (WIDTH - 2 * MARGIN) / (_LETTER * size))
-        self.space(0.12)
-        self.text(table.caption, 8.5, bold=True)
-        if not table.columns:  # left out: its note says why
-            self.text(table.note, size)
-            return
-        heads = [textwrap.wrap(column, width) for column, width in zip(table.columns, widths, strict=True)]
-        for line in range(most := max(map(len, heads))):
-            words = [head[line] if line < len(head) else "" for head in heads]
-            self._row(words, widths, size, style.GREY, ruled=line == most - 1)
-        for row in table.rows:
-            self._row([_shown(cell) for cell in row], widths, size, style.INK)
+        self.y += 3.0
+        self.words(table.caption, 8.5, bold=True)
+        if table.columns:  # without them it is left out, and its note says why
+            rows = [tuple(map(_shown, row)) for row in table.rows]
+            heads = [textwrap.wrap(column, 18) for column in table.columns]
+            widths = _column_widths([*zip_longest(*heads, fillvalue=""), *rows])
+            for words in zip_longest(*heads, fillvalue=""):
+                self._row(words, widths, style.GREY, 1.3)
+            for row in rows:
+                self._row(row, widths, style.INK, 1.75, rule_above=True)
+            self.y += 1.0
         if table.note:
-            self.space(0.04)
-            self.text(table.note, size, style.GREY)
+            self.words(table.note, _SMALL, style.GREY)
 
-    def _row(self, cells: list[str], widths: list[int], size: float, colour: str, ruled: bool = True) -> None:
-        figure, y = self._place((1.75 if ruled else 1.3) * size / 72.0)
-        left = MARGIN
+    def _row(
+        self, cells: Sequence[str], widths: list[float], colour: str, lead: float, rule_above: bool = False
+    ) -> None:
+        self.room(lead * _SMALL * POINT)
+        if rule_above:
+            self.line((EDGE, self.y - 0.3), (WIDTH - EDGE, self.y - 0.3), 0.5, color=style.PALE)
+        left = EDGE
         for cell, width in zip(cells, widths, strict=True):
-            shown = cell if len(cell) <= width else cell[: max(width - 1, 1)] + "…"
-            figure.text(left / WIDTH, y, shown, fontsize=size, color=colour, va="top")
-            left += (width + 2) * _LETTER * size
-        if not ruled:
-            return
-        below = y - 1.5 * size / 72.0 / HEIGHT
-        ends = (MARGIN / WIDTH, 1.0 - MARGIN / WIDTH)
-        figure.add_artist(
-            Line2D(ends, (below, below), color=style.PALE, linewidth=0.5, transform=figure.transFigure)
-        )
-
-    def _place(self, height: float) -> tuple[Figure, float]:
-        """Return the sheet and the place of the top [part of its height] for something this high [in]."""
-        # What does not fit goes to a new sheet whole: a line or a row of figures is never torn.
-        if self._sheet is None or self._used + height > HEIGHT - MARGIN:
-            self.turn()
-            self._sheet = Figure(figsize=(WIDTH, HEIGHT))
-            self._used = MARGIN
-        top = 1.0 - self._used / HEIGHT
-        self._used += height
-        return self._sheet, top
+            self.text(_cut(cell, width), left, self.y, size=_SMALL, color=colour, va="top")
+            left += width + _BETWEEN
+        self.y += lead * _SMALL * POINT
 
 
 def _shown(cell: Cell) -> str:
     return f"{cell.text}, {cell.remark}" if 0 < len(cell.remark) < 12 else cell.text
 
 
-def _note(plate: style.Plate) -> list[str]:
-    return textwrap.wrap(plate.note, int(COLUMN / (_LETTER * _NOTE_SIZE)))
+def _cut(text: str, room: float) -> str:
+    """Return as much of a text as has room [mm]."""
+    shown = text
+    while len(shown) > 1 and width_of(shown, _SMALL) > room + 0.1:
+        shown = shown[:-2].rstrip() + "…"
+    return shown
 
 
-def _title(plate: style.Plate) -> list[str]:
-    return textwrap.wrap(plate.title, 48)
-
-
-def _column_widths(table: PageTable, room: float) -> list[int]:
-    """Return the width of each column in letters: what it needs, the widest cut until all fit."""
-    # Letters taken from the widest column cost the least: names and figures are short, comments long.
-    needs = [
-        max([*map(len, textwrap.wrap(column, 18)), *(len(_shown(row[place])) for row in table.rows)])
-        for place, column in enumerate(table.columns)
-    ]
-    room -= 2 * len(needs)
-    while sum(needs) > room and max(needs) > 4:
-        needs[needs.index(max(needs))] -= 1
+def _column_widths(rows: Sequence[Sequence[str]]) -> list[float]:
+    """Return the width of each column [mm]: what it needs, the widest cut until all fit."""
+    # Room taken from the widest column costs the least: names and figures are short, comments long.
+    needs = [max(width_of(cell[:200], _SMALL) for cell in column) for column in zip(*rows, strict=True)]
+    room = WIDTH - 2.0 * EDGE - _BETWEEN * (len(needs) - 1)
+    while sum(needs) > room and max(needs) > 8.0:
+        needs[needs.index(max(needs))] -= 1.0
     return needs
 
 
 # Save the figures one by one, and the content of the page as a PDF.
 
 
-_OPENING: Final = 4.2
-"""Room a part wants at its start, for its answer and its first figure [in]."""
+_OPENING: Final = 107.0
+"""Room a part wants at its start, for its answer and its first figure [mm]."""
 
 
 def save_figures(
@@ -263,21 +203,17 @@ def save_pdf(
 
     `parts`, from `page_parts`, are given when the page is made of them, too.
     """
-    # Drawn to memory first: a file half written is worse than none.
     path = check_pdf(path)
-    sheets = io.BytesIO()
     drawings = drawings or style.Drawings()
     parts = parts or page_parts(review, drawings)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with (
-            style.house_style(),
-            Paper(
-                sheets, label(review.session.sheet.name, 80), drawings, label(parts[0].answer, 400)
-            ) as paper,
-        ):
+        with style.house_style():
+            paper = Report(drawings)
             _fill(paper, review, parts)
-        write_whole(path, sheets.getvalue())
+        title, subject = label(review.session.sheet.name, 80), label(parts[0].answer, 400)
+        # Drawn to memory first: a file half written is worse than none.
+        write_whole(path, pdf_bytes(title, paper.pages, subject))
     except OSError as error:
         raise _not_writable(path, error) from None
     drawings.tidy()
@@ -292,27 +228,27 @@ def check_pdf(path: Path) -> Path:
     return path
 
 
-def _fill(paper: Paper, review: Review, parts: tuple[Part, ...]) -> None:
-    paper.text(label(review.session.sheet.name, 80), 18, serif=True)
-    paper.text(f"{label(review.session.car.name)}, {len(review.runs)} runs", 9, style.GREY)
+def _fill(paper: Report, review: Review, parts: tuple[Part, ...]) -> None:
+    paper.words(label(review.session.sheet.name, 80), 18, serif=True)
+    paper.words(f"{label(review.session.car.name)}, {len(review.runs)} runs", 9, style.GREY)
     # A part starts where its answer and its first figures have room together.
     for content in parts:
-        paper.space(0.25)
-        paper.keep(_OPENING)
-        paper.text(content.reader, 10, bold=True)
-        paper.text(content.question, 8, style.GREY)
-        paper.space(0.08)
-        paper.text(content.answer, 13, serif=True)
-        paper.space(0.15)
-        paper.plates(list(content.plates))
+        paper.y += 6.0
+        paper.room(_OPENING)
+        paper.words(content.reader, 10, bold=True)
+        paper.words(content.question, 8, style.GREY)
+        paper.y += 2.0
+        paper.words(content.answer, 13, serif=True)
+        paper.y += 4.0
+        paper.plates(content.plates)
         for point in content.points:
-            paper.text(f"– {point}", 8.5)
+            paper.words(f"– {point}", 8.5)
         for table in content.tables:
             paper.table(table)
-    paper.space(0.25)
-    paper.text("Cautions", 10, bold=True)
+    paper.y += 6.0
+    paper.words("Cautions", 10, bold=True)
     for caution in CAUTIONS:
-        paper.text(f"– {caution}", 8)
+        paper.words(f"– {caution}", 8)
 
 
 def _not_writable(path: Path, error: OSError) -> AnalyzerError:

@@ -26,7 +26,7 @@ from analyzer.prediction.build import bar_work
 from analyzer.prediction.results import BarLadder
 from analyzer.prediction.settings import bar_ladder
 from analyzer.prediction.setup import predict_setup
-from analyzer.report.builder_sheet import builder_pages, save_builder_sheet
+from analyzer.report.builder_sheet import builder_pages, save_builder_sheet, width_of, wrapped
 from analyzer.report.figures import style
 from analyzer.sheets.bar import BladedBar, find_material
 from analyzer.sheets.car import CarSheet
@@ -579,3 +579,11 @@ def test_command(tmp_path: Path, monkeypatch: Any, capsys: Any) -> None:
     assert ended.value.code in (0, None)
     assert f"builder's sheet: {out}" in capsys.readouterr().err
     assert out.read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("words", ["🏎 steel", "W" * 300, "\u2068סדאן\u2069 4130", "a b"])
+def test_every_word_has_a_width_and_a_line_never_more_than_its_room(words: str):
+    lines = wrapped(words, 60.0)
+
+    assert "".join(lines).replace(" ", "") == words.replace(" ", "")
+    assert all(0.0 < width_of(line) <= 60.0 for line in lines)

@@ -11,9 +11,10 @@ from report.hostile import HOSTILE
 from report.synthetic_review import Options
 
 from analyzer.core.errors import AnalyzerError
-from analyzer.report.figures.style import Drawings
+from analyzer.report.builder_sheet import HEIGHT, MARGIN
+from analyzer.report.figures.style import Drawings, house_style
 from analyzer.report.page import all_plates, page_parts
-from analyzer.report.pdf import Paper, save_figures, save_pdf
+from analyzer.report.pdf import Report, save_figures, save_pdf
 from analyzer.report.tables import Cell, PageTable
 
 STARTS = {"svg": b"<?xml", "png": b"\x89PNG", "pdf": b"%PDF"}
@@ -87,10 +88,15 @@ def test_hostile_names_do_not_stop_the_pdf(review_with, tmp_path: Path):
 def test_a_long_table_goes_on_over_several_sheets(tmp_path: Path):
     rows = tuple((Cell(f"row {number}"), Cell("x" * 300)) for number in range(150))
 
-    with (tmp_path / "t.pdf").open("wb") as target, Paper(target, "t", Drawings()) as paper:
+    with house_style():
+        paper = Report(Drawings())
         paper.table(PageTable("Long", ("Name", "Text"), rows))
 
-    assert pages(tmp_path / "t.pdf") >= 3
+    found = [t.get_text() for page in paper.pages for t in page.axes[0].texts if t.get_text()[:4] == "row "]
+    assert len(paper.pages) >= 3
+    assert found == [f"row {number}" for number in range(150)]
+    foot = max(text.get_position()[1] for page in paper.pages for text in page.axes[0].texts)
+    assert foot < HEIGHT - MARGIN
 
 
 def test_a_wrong_kind_is_told_before_any_log_is_read(capsys, monkeypatch, tmp_path: Path):
