@@ -71,7 +71,7 @@ class Run(Sheet):
     clock_offsets: list[Time] | None = None
     """One per log: what to add to its clock; the first is usually "0 s"."""
     box_moved: bool = False
-    """Whether the inertial unit was removed or turned before this run; its lean is then found anew."""
+    """Whether the inertial unit was removed or turned before this run; its lean is then estimated again."""
     conditions: dict[str, str] = Field(default_factory=dict)
     """What may differ between runs, in your own keys. Read as quantities and taken out of a change of set-up:
     fuel ("20 l", "15 kg"), driver_mass, passenger and ballast ("75 kg", "none"), tyre_pressure ("190 kPa")

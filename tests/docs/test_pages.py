@@ -111,6 +111,27 @@ def test_every_figure_is_explained(sample_review):
         assert sorted(title for title in titles if f"**{title}**" not in text) == [], page
 
 
+IDIOM = re.compile(
+    r"\b(stands (in|on|among|beside|behind|there|for|above|below|apart|alone|out|as|with|elsewhere)"
+    r"|nought|mend(s|ed)?|test beds?|(is|are|be|was|were) told|from memory|worked out anew|hang(s)? on|\w+ anew)\b",
+    re.IGNORECASE,
+)
+"""Turns of phrase that a reader of plain international English, and a translator, trips over."""
+GENERATED = {"verdicts.md", "commands.md", "changelog.md"}
+"""With tables made of the program's own sentences, and the history as it was written."""
+
+
+@pytest.mark.parametrize(
+    "page",
+    [p for p in PAGES if p.name not in GENERATED | {"DEVELOPERS.md"}],
+    ids=lambda p: p.name,
+)
+def test_readers_pages_are_in_plain_english(page):
+    text = " ".join(page.read_text(encoding="utf-8").split())
+    found = [text[max(0, m.start() - 30) : m.end() + 20] for m in IDIOM.finditer(text)]
+    assert found == []
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: p.name)
 def test_links_lead_to_files(page):
     text = page.read_text(encoding="utf-8")
