@@ -207,8 +207,8 @@ def base_offset() -> str:
 
 
 FIGURES: dict[str, tuple[str, Callable[[], str]]] = {
-    "bar-link-angle": ("link.angle: how the link stands in side view", link_angle),
-    "bar-link-lean": ("link.lean: how the link stands in front view", link_lean),
+    "bar-link-angle": ("link.angle: angle of the link in side view", link_angle),
+    "bar-link-lean": ("link.lean: lean of the link in front view", link_lean),
     "bar-blade-turn": ("blade.turn: how the blade is turned about its length", blade_turn),
     "bar-blade-root": ("blade.seat and blade.root: where the blade begins to bend", blade_root),
     "bar-base-offset": ("base_offset and spacers: the rod end beside the blade", base_offset),
