@@ -177,7 +177,9 @@ def review(
     from analyzer.session.course_sheet import driven_course
 
     with progress(quiet or as_json) as tell:
-        parts = page_parts(result, drawings)
+        parts = drawings.written(
+            "parts of the page", lambda: page_parts(result, drawings), lambda _fault: None
+        )
         tell("laying the runs over each other", 0, 1)
         driven = drawings.written("driver's page", lambda: driven_course(result), lambda _fault: None)
         page = write_report(
@@ -185,7 +187,9 @@ def review(
             folder,
             lambda done, figures: tell("drawing the report", done, figures),
             parts,
-            files_beside(result, driven, drawings),
+            drawings.written(
+                "pages beside", lambda: files_beside(result, driven, drawings), lambda _fault: {}
+            ),
             drawings,
         )
         saved = _save_also(result, parts, figures, kind, pdf, drawings)
@@ -206,7 +210,7 @@ def review(
 
 def _save_also(
     result: Review,
-    parts: tuple[Part, ...],
+    parts: tuple[Part, ...] | None,
     figures: Path | None,
     kind: Kind,
     pdf: Path | None,

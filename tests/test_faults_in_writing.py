@@ -119,8 +119,9 @@ def case(command, drawn, sample, place):
             "session.decisions.confirm_change": confirm_change(sample, *setups),
         }
     if arguments[0] == "choose":
-        found = choose_next(sample.session.path, WISH, None, quiet)
-        return (*arguments, sample.session.path, "--wish", WISH), {"session.decisions.choose_next": found}
+        car = sample.session.car_path
+        found = choose_next(car, WISH, None, quiet)
+        return (*arguments, car, "--wish", WISH), {"session.decisions.choose_next": found}
     found = CheckOutcome(sample.recordings, {}, ())
     return (*arguments, sample.session.path, "--all"), {"session.review.check_path": found}
 
@@ -207,6 +208,8 @@ def test_a_fault_in_any_stage_of_writing(command, doors, drawn, request, tmp_pat
         return code, capsys.readouterr(), written(place)
 
     stages = stages_of(again, doors)
+    if "--pdf" in command:  # all others are those of the review without it, and drawing it takes longest
+        stages = [stage for stage in stages if stage.__module__.endswith((".pdf", ".plain_data"))]
     code, told, sound = again()
     assert code == 0, told.err
     least = LEAST.get(arguments[0], set())
@@ -223,7 +226,7 @@ def test_a_fault_in_any_stage_of_writing(command, doors, drawn, request, tmp_pat
         elif stage.__name__ not in ENDS | TELLS and (len(lines) > 1 or not least <= set(files)):
             problems.append(f"{lines[-1][:200]}, and leaves {sorted(files)}")
         found += [f"{name}: {problem}" for problem in problems]
-    assert len(stages) > 5
+    assert len(stages) > 2
     assert not found, "\n".join(found)
 
 

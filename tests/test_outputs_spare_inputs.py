@@ -5,10 +5,11 @@ from __future__ import annotations
 import hashlib
 import shutil
 from pathlib import Path
+from typing import Annotated, get_args, get_origin, get_type_hints
 
 import pytest
 
-from analyzer.cli import main
+from analyzer.cli import app, main
 
 
 @pytest.fixture
@@ -106,3 +107,69 @@ def test_outputs_of_an_earlier_call_are_replaced(session: Path, tmp_path: Path, 
         "bar_front.csv",
         "bar_front.svg",
     }
+
+
+READ = {
+    *("review session", "course session", "confirm session", "check log", "choose sheet", "bar car"),
+    *("archive folder", "confirm calibrated", "confirm earlier", "start logs"),
+}
+"""What commands read. Every other path that a command takes is a place it writes to."""
+WORDS = {
+    "review": ["."],
+    "check": ["LOG"],
+    "confirm": [".", "--before", "A", "--after", "B"],
+    "choose": [".", "--wish", "rear 5 % softer"],
+    "bar": ["car.toml"],
+    "start": ["../new", "--from", "LOG"],
+    "archive": ["."],
+    "course": ["."],
+    "demo": [],
+    "desk": ["--no-browser"],
+    "docs": [],
+}
+"""What a command needs besides the place it writes to."""
+
+
+def paths_taken() -> dict[tuple[str, str], str]:
+    """Return the option, "" for an argument, under command and name of every path that commands take."""
+    found = {}
+    for entry in app.registered_commands:
+        hints = get_type_hints(entry.callback, include_extras=True)
+        for name, hint in hints.items():
+            kind, *told = get_args(hint) if get_origin(hint) is Annotated else (hint,)
+            if "Path" in str(kind):
+                # Where the hint bears it, the library keeps an option's first name as its default.
+                named = (told[0].default, *(told[0].param_decls or ()))
+                found[entry.callback.__name__, name] = next((w for w in named if str(w)[:2] == "--"), "")
+    return found
+
+
+OUTPUTS = [(c, option) for (c, name), option in paths_taken().items() if f"{c} {name}" not in READ]
+
+
+def test_every_command_and_what_it_reads_is_known():
+    assert WORDS.keys() == {entry.callback.__name__ for entry in app.registered_commands}
+    assert {f"{command} {name}" for command, name in paths_taken()} > READ
+    assert sum(option.startswith("--") for _, option in OUTPUTS) >= 9
+
+
+@pytest.mark.parametrize("target", ["car.toml", "LOG", "renamed.pdf", "runs.svg"])
+@pytest.mark.parametrize(("name", "option"), OUTPUTS)
+def test_every_output_option_spares_what_it_is_pointed_at(
+    name, option, target, session: Path, monkeypatch, capsys
+):
+    log = min(path.name for path in session.glob("*.csv.gz"))
+    words = WORDS[name] if option else [word for word in WORDS[name] if word != "../new"]
+    arguments = [log if word == "LOG" else word for word in (*words, *([option] if option else []), target)]
+    if not option:  # the place stands first, before the logs
+        arguments = [arguments[-1], *arguments[:-1]]
+    before = contents(session)
+    monkeypatch.chdir(session)
+    monkeypatch.setattr("sys.argv", ["analyzer", name, *arguments])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    told = capsys.readouterr().err
+    assert ended.value.code == 2, told
+    assert told.startswith("analyzer: ")
+    assert len(told.splitlines()) == 1
+    assert contents(session) == before
