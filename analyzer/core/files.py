@@ -315,6 +315,13 @@ def _sweep(target: Path) -> None:
                     _sweep_one(entry, target)
 
 
+def sweep_beside(target: Path) -> None:
+    """Remove what killed processes left of a folder or file, and put back what they had moved aside."""
+    if target.parent.is_dir():
+        with alone_in(target.parent):
+            _sweep(target)
+
+
 def sweep_folder(folder: Path) -> None:
     """Remove what killed processes left half written in a folder, whatever file it was to become."""
     with suppress(OSError):  # as above
@@ -401,9 +408,7 @@ def replaced_folder(target: Path) -> Iterator[Path]:
 
     try:
         # First, since an earlier report may come back by it.
-        if target.parent.is_dir():
-            with alone_in(target.parent):
-                _sweep(target)
+        sweep_beside(target)
         check_replaceable(target)
         target.parent.mkdir(parents=True, exist_ok=True)
         work, handle = _held_new(made)

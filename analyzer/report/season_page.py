@@ -11,7 +11,7 @@ from typing import Any, Final
 from analyzer import __version__
 from analyzer.archive.dataset import FIGURE, REPORT
 from analyzer.archive.results import Archive, CarSeason
-from analyzer.core.files import PAGE, RESULTS, SEASON_FORMAT, TABLES, read_json, write_whole
+from analyzer.core.files import PAGE, RESULTS, SEASON_FORMAT, TABLES, read_json, sweep_beside, write_whole
 from analyzer.core.store import program_digest
 from analyzer.report import page, season_sentences
 from analyzer.report.csv_tables import csv_text
@@ -174,6 +174,7 @@ def write_season(archive: Archive, drawings: Drawings | None = None) -> Path:
     """
     # The pages hang on results.json alone: equal data, equal page, so nothing is drawn again.
     folder = archive.folder / REPORT
+    sweep_beside(folder)  # a report that stays is not written, which would sweep as well
     drawings = drawings or Drawings()
     lists = ("cars", "left_out")
     table = page.whole_results(SEASON_FORMAT, lambda: season_dict(archive, drawings), drawings, lists)
