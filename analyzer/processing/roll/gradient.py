@@ -211,12 +211,20 @@ def _gradients(
     box = np.array(motion.box_std)
     # What a sheet leaves without a tolerance is not exact for that.
     car = with_tolerances(car)
-    body, level = body_gradients(fit, car, box), level_gradients(fit, car, paths, arms, box)
+    missing = [name for name in UNSEEN if name not in motion.data]
+    unseen = math.hypot(*(UNSEEN[name] for name in missing))
+    body = body_gradients(fit, car, box, unseen)
+    level = level_gradients(fit, car, paths, arms, box, unseen)
     for axle in AXLES:
         if axle not in fit.axles:
             missing = [f"damper_{c}" for c in AXLE_CORNERS[axle] if f"wheel_{c}" not in motion.data]
             unknown = Estimate.unknown(UNIT, f"no usable {' and '.join(missing)} in the log", METHOD)
             body[axle] = level[axle] = unknown
+    if missing:
+        channels = " and ".join(name.replace("_", " ") for name in missing)
+        note = f"no {channels} in the log: {100.0 * unseen:.1f} % of the slope may hide behind that"
+        body = {name: estimate.with_notes(note) for name, estimate in body.items()}
+        level = {name: estimate.with_notes(note) for name, estimate in level.items()}
     if "roll_acceleration" not in motion.data:
         note = "no roll rate in the log: roll acceleration left out of the equation"
         body = {name: estimate.with_notes(note) for name, estimate in body.items()}
@@ -238,6 +246,10 @@ LEVEL_LEFT_OUT: Final = 0.0012
 engine."""
 BODY_LEFT_OUT: Final = 0.003
 """The same for body roll over the ground: 0.24 % on the engine, 0.4 % on published cars."""
+UNSEEN: Final = {"pitch_rate": 0.003, "yaw_rate": 0.006}
+"""The same for a turn rate that was not logged: what pitching and yawing together ask of the roll on banks,
+and what yaw acceleration brings to either axle. 0.3 and 0.6 % on banked drives of the engine, root mean
+square; on level ones the lean of the box, then unknown, stands for more."""
 PASSED: Final = (1.6, 0.7)
 """Moment that outer contacts nearer to the body bring to the tyres, over what they take off the springs, and
 its standard uncertainty [1]: 1.4 to 2.6 on the rigid-body engine of the tests, cars of all dimensions; it
@@ -254,10 +266,13 @@ LEVEL_BOX: Final = np.zeros(3)
 """Of a box whose lean is known exactly [rad]."""
 
 
-def body_gradients(fit: RollFit, car: CarSheet, box_std: Floats = LEVEL_BOX) -> dict[str, Estimate]:
+def body_gradients(
+    fit: RollFit, car: CarSheet, box_std: Floats = LEVEL_BOX, unseen: float = 0.0
+) -> dict[str, Estimate]:
     """Return suspension roll per lateral specific force in body axes, per fitted axle [deg/g].
 
-    `box_std`, shape (3,), is the standard uncertainty of the inertial box's lean about x, y and z [rad].
+    `box_std`, shape (3,), is the standard uncertainty of the inertial box's lean about x, y and z [rad];
+    `unseen` what channels that were not logged leave out, relative (`UNSEEN`).
     """
     helpers = tuple(
         f"{name} goes along with the lateral force in this run and could not be separated"
@@ -283,7 +298,7 @@ def body_gradients(fit: RollFit, car: CarSheet, box_std: Floats = LEVEL_BOX) -> 
             fit,
             scatter=fit.std_error(axle),
             model=math.hypot(
-                slope * math.hypot(LEFT_OUT, fit.unsure),
+                slope * math.hypot(LEFT_OUT, fit.unsure, unseen),
                 fit.per_inertia[axle] * INERTIA_RATIO[1],
                 *(fit.per_lean[axle] * box_std),
             ),
@@ -299,11 +314,13 @@ def level_gradients(
     paths: Mapping[Axle, AxleRollPath],
     arms: disturbances.ArmParts | None = None,
     box_std: Floats = LEVEL_BOX,
+    unseen: float = 0.0,
 ) -> dict[str, Estimate]:
     """Return the level-road gradients: suspension roll per fitted axle, and ``total`` body roll [deg/g].
 
     A run on banks is brought to the arm that the roll moment has on a level road by `arms`, and what moving
-    contacts bring to the tyres past the springs is added to their roll. `box_std` as for `body_gradients`.
+    contacts bring to the tyres past the springs is added to their roll. `box_std` and `unseen` as for
+    `body_gradients`.
     """
     # As driven on the run's banks -> as it would be on a level road, in body axes still.
     factor, unsure = (1.0, 0.0) if arms is None else arms.level
@@ -336,7 +353,7 @@ def level_gradients(
         lacking = (
             *(row @ lean),
             row @ inertia,
-            math.hypot(unsure, fit.unsure) * (row @ values),
+            math.hypot(unsure, fit.unsure, unseen) * (row @ values),
             passed[name] - value,
             value * own,
         )
