@@ -293,7 +293,7 @@ class VerdictReason:
     visible : bool
         Whether the predicted change would have been seen.
     runs : int or None
-        Runs of each set-up that would settle an open verdict; None where runs alone will not.
+        Half of the runs that would settle an open verdict; None where runs alone will not.
     least_step : float
         Smallest change that any number of runs would show, where runs alone will not do.
     moved : Moved or None
@@ -791,7 +791,7 @@ class RunPlan:
     Parameters
     ----------
     runs : int or None
-        Runs of each set-up; None when no number up to `MOST_PLANNED_RUNS` reaches the wanted power.
+        Half of the runs to drive; None when no number up to `MOST_PLANNED_RUNS` reaches the wanted power.
     order : str
         Order of driving.
     power : float

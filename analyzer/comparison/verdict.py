@@ -161,7 +161,7 @@ def held_back(reason: VerdictReason, unmeasured: tuple[str, ...]) -> VerdictReas
 
 
 def _what_settles(evidence: Evidence) -> tuple[int | None, float]:
-    """Return the runs of each set-up that would settle an open verdict, or the least step that would."""
+    """Return half of the runs that would settle an open verdict, or the least step that would."""
     if abs(evidence.predicted) <= NOTHING:
         return None, 0.0
     needed = runs_needed(evidence)
@@ -171,12 +171,13 @@ def _what_settles(evidence: Evidence) -> tuple[int | None, float]:
 
 
 def runs_needed(evidence: Evidence, power: float = 0.80) -> int | None:
-    """Return the runs of each set-up that would show the predicted change with `power`; None if too many."""
+    """Return half of the runs that would show the predicted change with `power`; None if too many."""
     wanted = abs(evidence.predicted)
     per_run = run_error(evidence)
     for runs in range(2, MOST_RUNS + 1):
-        # As many runs of each set-up, one scatter for both: two degrees of freedom go into the means.
-        own = Contrast(0.0, per_run * math.sqrt(2.0 / runs), 2.0 * runs - 2.0)
+        # In the order that is recommended, one scatter for both: two degrees of freedom go into the means.
+        first, middle, last = driving_plan(2 * runs)
+        own = Contrast(0.0, per_run * math.sqrt(1.0 / (first + last) + 1.0 / middle), 2.0 * runs - 2.0)
         whole = own.with_known(remainder(evidence))
         if mixed_effects.detection_power(wanted, whole.std_error, whole.dof) >= power:
             return runs
@@ -219,7 +220,7 @@ def plan_runs(
     names: tuple[str, str] = ("A", "B"),
     power: float = WANTED_POWER,
 ) -> RunPlan:
-    """Return the fewest runs of each set-up that show a change.
+    """Return the fewest runs that show a change, as many of each set-up or nearly so.
 
     Parameters
     ----------
@@ -243,7 +244,7 @@ def plan_runs(
 
 
 def plan_power(change: float, scatter: float, runs: int, remainder: float = 0.0) -> float:
-    """Return the probability that `runs` runs of each set-up, driven in `plan_order`, show a change [1].
+    """Return the probability that twice so many `runs`, driven in `plan_order`, show a change [1].
 
     Without drift the runs show at least that much: a line is then seldom taken out, though it is here, which
     costs a degree of freedom. With a drift that is not beyond doubt they show less, as it counts as scatter
@@ -269,7 +270,7 @@ def default_scatter(scale: float = 1.0) -> float:
 
 
 def plan_order(runs: int, names: tuple[str, str]) -> str:
-    """Return the order of driving: half of the first set-up, all of the second, the rest of the first.
+    """Return the order of twice so many runs: half of the first set-up, all of the second, the other half.
 
     Straight-line drift then cancels, and the car is changed over twice only.
     """
@@ -280,8 +281,8 @@ def plan_order(runs: int, names: tuple[str, str]) -> str:
 def driving_plan(total: int) -> tuple[int, int, int]:
     """Return how many of `total` runs (three or more) to drive on A, on B, and on A again.
 
-    As many on either set-up where the total is even. Where it is odd the first set-up gets an even number,
-    half before and half after the second, so that straight-line drift cancels altogether.
+    The first set-up gets an even number, half before and half after the second, so that straight-line drift
+    cancels altogether: of six runs AABBAA sees more with drift than AABBBA, and as much without.
     """
-    own = total // 2 if total % 2 == 0 else 2 * round(total / 4.0)
-    return own - own // 2, total - own, own // 2
+    half = (total + 2) // 4
+    return half, total - 2 * half, half

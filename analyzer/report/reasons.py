@@ -294,8 +294,8 @@ NAMED: Final = 5
 """Keys of what is not measured that a reason names; the others are counted, and stand in the data."""
 
 _REMEDIES: Final = {
-    Remedy.DRIVE: "drive at least three runs on each set-up (half of those on the first, all of those on the "
-    "second, then the rest on the first)",
+    Remedy.DRIVE: "drive at least six runs (two on the first set-up, two on the second, then two on the "
+    "first again)",
     Remedy.OTHER_LOGS: "more runs logged alike cannot settle it",
     Remedy.SHEET: "check scale weights, CG height, spring rates and motion ratios",
 }
@@ -378,10 +378,7 @@ def _undecided(reason: VerdictReason) -> str:
         least = _size(reason.least_step, -1.0)
         return f"{what}; more runs alone would not settle it: make a larger step, at least {least}"
     order = plan_order(reason.runs, ("A", "B"))
-    return (
-        f"{what}; about {reason.runs} runs of each set-up would settle it (A before, B after the change: "
-        f"{order})"
-    )
+    return f"{what}; about {2 * reason.runs} runs would settle it (A before, B after the change: {order})"
 
 
 def _change(log: float) -> str:
@@ -400,12 +397,12 @@ def plan(found: RunPlan) -> str:
     """Return what to drive to see a change, in one sentence."""
     if found.runs is None:
         return (
-            f"even {MOST_PLANNED_RUNS} runs of each set-up would show it with {100.0 * found.power:.0f} % "
+            f"even {2 * MOST_PLANNED_RUNS} runs would show it with {100.0 * found.power:.0f} % "
             "power only: the change is below what can be verified on track with this scatter"
         )
     chance = min(math.floor(100.0 * found.power), 99)
     return (
-        f"{found.runs} runs of each set-up: {found.order}; the change is then seen with {chance} % power or "
+        f"{2 * found.runs} runs: {found.order}; the change is then seen with {chance} % power or "
         "more, with less where the car drifts meanwhile"
     )
 
@@ -424,7 +421,7 @@ def next_runs(found: NextRuns, comparison: Comparison) -> str:
         return plan(found.plan)
     if found.kind is Next.DRIVE:
         order = plan_order(3, (comparison.before, comparison.after))
-        return f"drive at least three runs on each set-up: {order}"
+        return f"drive at least six runs: {order}"
     if found.kind is not Next.STANDS:
         return _NEXT[found.kind]
     stands, drift = "the verdict stands with these runs", comparison.drift

@@ -209,7 +209,7 @@ def test_runs_without_the_sensors_are_not_told_to_be_driven_again() -> None:
     assert "drive" not in reasons.verdict(found.reason)
     assert "analyzer check" in next_step(found)
     undriven = compare(CAR, STIFF, SOFT, session_runs(CAR, [("A", STIFF)] * 3))
-    assert "drive at least three runs" in reasons.verdict(undriven.reason)
+    assert "drive at least six runs" in reasons.verdict(undriven.reason)
     assert "drive more runs" in next_step(undriven)
 
 

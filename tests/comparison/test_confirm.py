@@ -137,7 +137,7 @@ def test_a_b_a_of_single_runs_has_an_answer_with_an_honest_interval() -> None:
     assert ratio.interval is not None
     assert ratio.interval[1] - ratio.interval[0] > 0.1
     assert found.comparison.verdict is ChangeVerdict.CANNOT_TELL
-    assert "runs of each set-up" in reasons.next_runs(found.plan, found.comparison)
+    assert " runs: " in reasons.next_runs(found.plan, found.comparison)
 
 
 def test_a_verdict_that_hangs_on_one_run_is_told() -> None:

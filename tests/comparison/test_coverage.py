@@ -116,7 +116,7 @@ def test_without_drift_a_plan_sees_what_it_states_or_more(runs: int, scatter: fl
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("total", [5, 6, 8])
+@pytest.mark.parametrize("total", [6, 10])
 def test_no_order_with_two_changes_over_sees_more_than_the_recommended_one(total: int) -> None:
     """Without and with a drift of 3 % to either side, at both repeatabilities of the table in the docs."""
 
@@ -137,7 +137,7 @@ def test_no_order_with_two_changes_over_sees_more_than_the_recommended_one(total
 
 def test_power_with_the_line_taken_out_is_as_stated() -> None:
     draw = np.random.default_rng(2)
-    scatter, change, order = 0.01, 0.03, "AABBBA"
+    scatter, change, order = 0.01, 0.03, "AABBAA"
     stated = plan_power(change, scatter, 3)
     seen = []
     for _ in range(SESSIONS):
@@ -184,8 +184,8 @@ def test_verdicts_of_whole_sessions_with_the_predicted_change() -> None:
 @pytest.mark.parametrize("runs", [1, 2, 3, 5])
 @pytest.mark.parametrize("planned", [True, False])
 def test_a_ten_percent_bar_change_and_its_interval_over_many_sessions(runs: int, planned: bool) -> None:
-    """In the planned order the interval is no wider than it must be; A, then B leaves room for drift."""
-    first = driving_plan(2 * runs)[0] if planned and runs > 1 else runs
+    """Driven A, B, A the interval is no wider than it must be; A, then B leaves room for drift."""
+    first = runs - runs // 2 if planned and runs > 1 else runs
     softer = car({"front": {"bar": {"motion_ratio": 0.58 * math.sqrt(0.9)}}})
     held_truth, seen = [], []
     share = None

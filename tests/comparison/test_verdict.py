@@ -95,9 +95,7 @@ def test_no_change_is_never_said_when_the_runs_could_not_have_shown_the_predicti
 
 def test_cannot_tell_says_what_would_settle_it() -> None:
     _, reason = decided(evidence(0.98, 0.95, 0.03))
-    assert re.search(
-        r"about 10 runs of each set-up would settle it .*: 5 on A, 10 on B, then 5 on A again", reason
-    )
+    assert re.search(r"about 20 runs would settle it .*: 5 on A, 10 on B, then 5 on A again", reason)
 
 
 def test_runs_needed_grow_as_the_predicted_change_shrinks() -> None:
