@@ -87,12 +87,13 @@ def test_killed_pass_is_completed(season, undisturbed):
 
 
 @pytest.mark.slow
-def test_fifty_kills_at_random_moments(season_master, tmp_path, undisturbed):
+def test_kills_at_random_moments(season_master, tmp_path, undisturbed):
     rng = random.Random(6)
     at_work = seasons = 0
+    # What each file operation of the writing leaves is seen in test_killed_commands.py; here the processes.
     # Some passes end before their time, since those before have done most of the work: they do not count.
-    while at_work < 50:
+    while at_work < 20:
         season = shutil.copytree(season_master, tmp_path / str(seasons) / "season")
         at_work += survive(season, undisturbed, 4, rng)
         seasons += 1
-    assert seasons < 40
+    assert seasons < 16
