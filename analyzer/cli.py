@@ -529,6 +529,10 @@ def start(
         from analyzer.report.measuring_list import save_measuring_list
         from analyzer.sheets.read import read_car
 
+        if not folder.exists():
+            raise AnalyzerError(
+                one_line(f"{folder}: there is no such folder; first analyzer start {folder} --from LOG")
+            )
         sheet = folder / "car.toml" if folder.is_dir() else folder
         car = read_car(sheet)
         check_bars(car, sheet)

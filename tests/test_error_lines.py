@@ -66,10 +66,15 @@ LINES = [
     ("start new --from session.toml r01.csv.gz", "is a session sheet, not a log", "name a log"),
     # folders
     ("start car.toml --from r01.csv.gz", "car.toml: is a file", "name a new folder"),
-    ("start . --from r01.csv.gz", "car.toml: is there already", "name an empty or new folder"),
+    ("start . --from r01.csv.gz", "car.toml: is there already; name an empty or new folder", "to add a run"),
     ("bar car.toml --save r01.csv.gz", "r01.csv.gz: is a file", "name a folder for table and figure"),
-    ("desk car.toml", "car.toml: is a file", "name a folder of the session"),
-    ("archive car.toml", "car.toml: is a file", "name the folder that holds the sessions"),
+    ("desk car.toml", "car.toml: is a file; name a folder of the session", "analyzer desk ."),
+    (
+        "archive car.toml",
+        "car.toml: is a file; name the folder that holds the sessions",
+        "analyzer archive .",
+    ),
+    ("start new --list list.pdf", "new: there is no such folder", "analyzer start new --from LOG"),
     ("archive nowhere", "there is no such folder", "name the one that holds the sessions"),
     ("bar .", "is a folder; name the car sheet in it, car.toml", "analyzer bar car.toml"),
     ("bar only_logs", "holds no car sheet", "analyzer start FOLDER --from only_logs/plain.csv"),

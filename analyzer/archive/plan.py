@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from analyzer.archive.results import RunPlan, SessionPlan, Task
 from analyzer.core.constants import AXLES
-from analyzer.core.errors import AnalyzerError, LogError, one_line, refuse_file
+from analyzer.core.errors import AnalyzerError, LogError, one_line
 from analyzer.core.files import SEASON_FORMAT, open_plain
 from analyzer.core.store import code_digest, digest_of, run_key
 from analyzer.sheets.kind import toml_table
@@ -36,7 +36,6 @@ def find_sessions(folder: Path, leave_out: Path) -> list[Path]:
     AnalyzerError
         When `folder` is no folder or holds no session.
     """
-    refuse_file(folder, "the folder that holds the sessions")
     if not folder.is_dir():
         raise AnalyzerError(
             one_line(f"{folder}: there is no such folder; name the one that holds the sessions")

@@ -11,7 +11,7 @@ from analyzer.archive import dataset
 from analyzer.archive.plan import LogIndex, find_sessions, plan_sessions
 from analyzer.archive.results import Archive, RunRecord, SessionPlan, Task
 from analyzer.archive.workers import processors, run_locally
-from analyzer.core.errors import AnalyzerError
+from analyzer.core.errors import AnalyzerError, refuse_file
 from analyzer.core.files import json_bytes, read_json, write_whole
 from analyzer.core.store import code_digest
 
@@ -56,6 +56,7 @@ def archive_folder(
     AnalyzerError
         When there is no session, the place of the archive cannot be used, or the scheduler does not answer.
     """
+    refuse_file(folder.expanduser(), "the folder that holds the sessions", str(folder))
     root = folder.expanduser().resolve()
     target = (out or root / BESIDE).expanduser().resolve()
     tell = progress or (lambda _what, _done, _all: None)

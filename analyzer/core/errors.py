@@ -112,10 +112,14 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     return names[found[0]] if found else None
 
 
-def refuse_file(path: Path, meant: str) -> None:
-    """Raise an `AnalyzerError` when a file lies where a folder is wanted; `meant` says which one."""
+def refuse_file(path: Path, meant: str, given: str | None = None) -> None:
+    """Raise an `AnalyzerError` when a file lies where a folder is wanted; `meant` says which one.
+
+    Where the folder that holds the file would do, `given` is the path as it was written.
+    """
     if path.exists() and not path.is_dir():
-        raise AnalyzerError(one_line(f"{path}: is a file; name {meant}"))
+        instead = None if given is None else (given, str(Path(given).parent))
+        raise AnalyzerError(one_line(f"{path}: is a file; name {meant}"), instead)
 
 
 def nearest_file(path: Path) -> Path | None:

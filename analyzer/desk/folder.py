@@ -92,7 +92,7 @@ class Folder:
 
     def __init__(self, path: Path) -> None:
         self.path = path.expanduser().resolve()
-        refuse_file(path.expanduser(), "a folder of the session")
+        refuse_file(path.expanduser(), "a folder of the session", str(path))
         try:
             self.path.mkdir(parents=True, exist_ok=True)
         except OSError as error:

@@ -523,7 +523,10 @@ def require_free(folder: Path, logs: Logs) -> None:
 
 
 def _occupied(path: Path) -> AnalyzerError:
-    return AnalyzerError(one_line(f"{path}: is there already; name an empty or new folder"))
+    further = (
+        "; to add a run there, copy its log beside and give it a [[runs]]" if path.name in SHEETS else ""
+    )
+    return AnalyzerError(one_line(f"{path}: is there already; name an empty or new folder{further}"))
 
 
 def _copies(folder: Path, logs: Logs) -> dict[Path, Path]:

@@ -762,7 +762,8 @@ def _check_next(outcome: CheckOutcome, path: Path | None, details: bool) -> str:
         text = "Next: fill in what is TO MEASURE, then check again"
     elif any(row.verdict is Verdict.BAD for row in rows):
         text = "Next: mend sheet or sensor of what is BAD (it is not used till then), then check again"
-    elif any(row.verdict is Verdict.SUSPECT for row in rows):
+    # Remarks on a few samples are marked with no word that could be looked for.
+    elif any(finding.row.verdict is Verdict.SUSPECT for finding in _merged(outcome)[0]):
         text = f"Next: look at what is SUSPECT (it is used), then {review}"
     else:
         text = f"Next: {review}"

@@ -96,6 +96,27 @@ def test_tasks_of_the_library_take_three_lines_at_most():
     assert max(len(task.splitlines()) for task in shown) <= 3
 
 
+def test_tasks_of_the_library_run_as_cells_of_a_notebook(sample_review, tmp_path, monkeypatch):
+    """In the shell that notebooks run: each cell succeeds, and what its last line gives can be shown."""
+    shells = pytest.importorskip("IPython.core.interactiveshell", reason="no notebook shell is installed")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("IPYTHONDIR", str(tmp_path / "profile"))
+    shell = shells.InteractiveShell()
+    shell.user_ns["reviewed"] = sample_review
+    page = (ROOT / "docs" / "library.md").read_text(encoding="utf-8")
+    tasks = page.split("## Ten tasks in three lines\n")[1].split("\n## ")[0]
+
+    for task in re.findall(r"^```python\n(.*?)^```$", tasks, re.DOTALL | re.MULTILINE):
+        outcome = shell.run_cell(task)
+        outcome.raise_error()
+        assert outcome.success
+        if outcome.result is not None:
+            assert "text/plain" in shell.display_formatter.format(outcome.result)[0]
+
+    assert {path.name for path in tmp_path.iterdir()} >= {"runs.csv", "third_run.png", "r03.parquet"}
+    assert len(shell.user_ns["season_hits"]) == sum(len(run.bottoming) for run in sample_review.runs)
+
+
 def test_first_day_names_every_command_of_a_first_day_in_order():
     page = next(page for page in PAGES if page.name == "first-day.md")
     called = [

@@ -239,10 +239,12 @@ def test_remarks_on_few_samples_are_one_line_behind_the_findings(faulty: CheckOu
 def test_a_share_of_one_percent_is_no_remark(sound: CheckOutcome):
     rows = [finding("stuck", "gyro_z", Verdict.SUSPECT, share, "Holds.") for share in (0.0099, 0.01)]
 
-    first, second = (checked(with_rows(sound, {0: [row]}), 200)[0] for row in rows)
+    told = [checked(with_rows(sound, {0: [row]}), 200, Path("session.toml")) for row in rows]
 
-    assert first == "Left out, each under 1 % of the samples: gyro_z stuck (r01)."
-    assert second == "SUSPECT: gyro_z stuck (r01): holds."
+    assert told[0][0] == "Left out, each under 1 % of the samples: gyro_z stuck (r01)."
+    assert told[0][-1].startswith("Next: analyzer review session.toml")
+    assert told[1][0] == "SUSPECT: gyro_z stuck (r01): holds."
+    assert told[1][-1].startswith("Next: look at what is SUSPECT")
 
 
 def test_readings_of_the_log_stand_beside_the_travel(sound: CheckOutcome):
