@@ -250,9 +250,11 @@ def pooled_leans(found: Mapping[str, BoxLean]) -> dict[str, BoxLean]:
     -------
     dict
         A lean that differs from run to run by more than its errors is drawn to the mean by its own error
-        alone (`PooledMean.of`); a run that could not tell it takes the mean.
+        alone (`PooledMean.of`); a run that could not tell it takes the mean. Runs that tell its pitch alone
+        are heard only where no other tells more.
     """
-    told = {run: _told(box) for run, box in found.items() if box.source == "found"}
+    whole = any(box.source == "found" and not box.why for box in found.values())
+    told = {r: _told(box) for r, box in found.items() if box.source == "found" and not (whole and box.why)}
     if not told:
         return dict(found)
     means = [_mean_of([each[axis] for each in told.values() if each[axis] is not None]) for axis in range(3)]
@@ -296,13 +298,12 @@ def _pooled(
     for axis, mean in enumerate(means):
         own = told[axis]
         if mean is None:
-            angle, error = 0.0, USUAL_LEAN
+            best = 0.0, USUAL_LEAN
         elif own is None:
-            angle, error = mean.mean, math.hypot(mean.std, mean.apart, common[axis])
+            best = _beside_the_usual(mean.mean, math.hypot(mean.std, mean.apart, common[axis]))
         else:
             angle, error = mean.of(*own)
-            error = math.hypot(error, common[axis])
-        best = _beside_the_usual(angle, error)
+            best = _beside_the_usual(angle, math.hypot(error, common[axis]))
         angles.append(best[0])
         std.append(best[1])
         apart.append(0.0 if mean is None else mean.apart)

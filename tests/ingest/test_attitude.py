@@ -12,7 +12,7 @@ from engine.car import ENGINE_CAR
 from engine.runs import make_run, sheet_of, slow_gradient
 from engine.sheets import bar_rates, car_sheet
 
-from analyzer.ingest.attitude import found_lean, rotation_of, with_lean
+from analyzer.ingest.attitude import found_lean, pooled_leans, rotation_of, with_lean
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import BoxLean, Recording, Verdict
 from analyzer.processing.estimate_run import estimate_run
@@ -227,3 +227,19 @@ def test_what_a_turn_rate_that_was_not_logged_leaves_out_stands_in_the_interval(
         gradient = estimates.roll_gradient_body[axle]
         assert gradient.interval[0] < truth[axle] < gradient.interval[1]
         assert any("pitch rate" in note for note in gradient.notes)
+
+
+def test_a_run_that_tells_the_pitch_alone_takes_its_box_from_one_that_tells_all() -> None:
+    usual, own, rough = np.radians([1.5, 0.1, 0.3])
+    whole = BoxLean((0.02, 0.01, -0.01), (own, own, own), "found", common=(own / 2.0,) * 3)
+    partly = BoxLean(
+        (0.0, 0.02, 0.0), (usual, rough, usual), "found", "it needs gyro_y", (0.0, rough / 2.0, 0.0)
+    )
+    both = pooled_leans({"a": whole, "b": partly})
+    assert both["a"] == whole
+    assert both["b"].angles == pytest.approx(whole.angles, rel=0.02)
+    assert (np.array(both["b"].std) < 2.0 * own).all()
+    # Without a run that tells more its pitch stands, and the rest as usual.
+    alone = pooled_leans({"a": partly, "b": partly})
+    assert alone["a"].angles == pytest.approx((0.0, 0.02, 0.0), abs=0.001)
+    assert np.array(alone["a"].std)[[0, 2]] == pytest.approx([usual, usual])
