@@ -122,7 +122,7 @@ def test_no_order_with_two_changes_over_sees_more_than_the_recommended_one(total
 
     def mean_power(order: str) -> float:
         cases = [(s, c, d) for s, c in CASES for d in (0.0, 0.0, DRIFT, -DRIFT)]
-        return float(np.mean([power(order, *case, sessions=200) for case in cases]))
+        return float(np.mean([power(order, *case, sessions=100) for case in cases]))
 
     first, middle, last = driving_plan(total)
     best = mean_power("A" * first + "B" * middle + "A" * last)

@@ -71,7 +71,7 @@ def test_drift_without_a_change_is_rarely_called_one(order: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("order", ORDERS)
+@pytest.mark.parametrize("order", [*ORDERS, "AABBAA"])
 def test_drift_without_a_change_over_many_sessions(order: str) -> None:
     false, sessions = 0, 400
     for scatter, drift in product(REPEATABILITY, (-DRIFT, DRIFT)):
