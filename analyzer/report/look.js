@@ -799,8 +799,14 @@ async function begin() {
   };
   addEventListener('beforeprint', () => turn(true));
   addEventListener('afterprint', () => turn(false));
-  let wide = innerWidth;
-  addEventListener('resize', () => { if (innerWidth !== wide) { wide = innerWidth; refresh(); } });
+  // Their own width, not the window's: figures drawn before all is laid out would keep the width they met.
+  let wide = by('panels').clientWidth;
+  new ResizeObserver(() => {
+    const now = by('panels').clientWidth;
+    if (now === wide || document.documentElement.classList.contains('paper')) return;
+    wide = now;
+    refresh();
+  }).observe(by('panels'));
   matchMedia('(prefers-color-scheme: dark)').addEventListener('change', refresh);
   const asked = new URLSearchParams(location.hash.slice(1)).get('run');
   const wanted = runs.findIndex(run => run.key === asked);

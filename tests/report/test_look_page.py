@@ -422,6 +422,31 @@ def test_a_section_leads_to_the_runs_and_back_to_its_line(browser, drivers_page)
     assert 0 <= found["top"] < found["bottom"] <= 900
 
 
+def test_the_values_of_six_runs_stand_beside_the_figures_whole(browser, drivers_page):
+    browser.open(drivers_page.with_name("look.html"), 1280)
+    wait(browser, "document.documentElement.dataset.ready !== undefined")
+    frame(browser)
+
+    cells = browser.evaluate(VALUES)
+    reach, room = browser.evaluate("(v => [v.scrollWidth, v.clientWidth])(document.getElementById('values'))")
+    assert len(cells[0]) == 7
+    assert reach <= room
+
+
+def test_figures_follow_their_room_and_not_the_window_alone(browser, drivers_page):
+    browser.open(drivers_page.with_name("look.html"), 1280)
+    wait(browser, "document.documentElement.dataset.ready !== undefined")
+    width = "document.querySelector('#panel-damper_FL .u-over').clientWidth"
+    before = browser.evaluate(width)
+
+    browser.evaluate("document.body.style.maxWidth = '64rem'")
+
+    wait(browser, f"{width} < {before - 50}")
+    plot = browser.evaluate("document.querySelector('#panel-damper_FL .plot').clientWidth")
+    assert 0 < plot - browser.evaluate(width) < 60
+    assert browser.messages() == []
+
+
 def view(browser) -> tuple[float, float]:
     return tuple(browser.evaluate("[state.from, state.to]"))
 
