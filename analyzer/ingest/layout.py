@@ -176,6 +176,8 @@ def _run_of_width(shapes: list[tuple[int, int]], width: int, delimiter: str, dec
 
 def _data_shape(line: str, delimiter: str, decimal: str) -> tuple[int, int]:
     """Return width and count of numbers of a data row; (0, 0) for any other line."""
+    if delimiter != " " and delimiter not in line:  # one cell, whatever is in it
+        return (0, 0)
     if delimiter not in (" ", decimal) and plain_row(delimiter, decimal).fullmatch(line):
         width = line.count(delimiter) + 1
         return (width, width)

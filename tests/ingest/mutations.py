@@ -188,9 +188,8 @@ def silent_errors(recording: Recording, truth: Log) -> list[str]:
     return wrong
 
 
-def as_dialect(which: int, truth: Log) -> Lines:
-    """Return the sound log as one of several makes of logger write it."""
-    plain = text_of(truth)
+def as_dialect(which: int, plain: str) -> Lines:
+    """Return the text of the sound log as one of several makes of logger write it."""
     if which == 1:  # semicolons, decimal commas
         return plain.replace(",", ";").replace(".", ",").encode().split(b"\n")
     if which == 2:  # tabs, a row of units, lines above
@@ -212,7 +211,7 @@ def run_case(seed: int, folder: Path, lines: Lines, truth: Log) -> tuple[str, st
     mutation = MUTATIONS[seed % len(MUTATIONS)]
     dialect = seed // len(MUTATIONS) % (2 * DIALECTS)
     if 0 < dialect < DIALECTS:  # every other case is the plain dialect
-        lines = as_dialect(dialect, truth)
+        lines = as_dialect(dialect, b"\n".join(lines).decode())
     data = b"\n".join(mutation(lines, rng))
     if rng.random() < 0.15:  # two kinds of damage at once
         data = b"\n".join(MUTATIONS[int(rng.integers(0, len(MUTATIONS)))](data.split(b"\n"), rng))
