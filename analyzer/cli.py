@@ -345,7 +345,7 @@ def confirm(
     if as_json:
         _print_results(lambda: confirmation_json(confirmation), drawings)
     else:
-        make = partial(print_confirmation, confirmation, shown)
+        make = partial(print_confirmation, confirmation, shown, drawings)
         printed("confirmation at the terminal", make, shown, drawings)
     if calibrate:
         print_error(f"wrote {write_calibrated_car(result, past)}")

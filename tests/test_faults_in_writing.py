@@ -212,6 +212,7 @@ def test_a_fault_in_any_stage_of_writing(command, doors, drawn, request, tmp_pat
         stages = [stage for stage in stages if stage.__module__.endswith((".pdf", ".plain_data"))]
     code, told, sound = again()
     assert code == 0, told.err
+    sound_text = told.out
     least = LEAST.get(arguments[0], set())
     assert least <= set(sound)
     found = []
@@ -226,6 +227,13 @@ def test_a_fault_in_any_stage_of_writing(command, doors, drawn, request, tmp_pat
         elif stage.__name__ not in ENDS | TELLS and (len(lines) > 1 or not least <= set(files)):
             problems.append(f"{lines[-1][:200]}, and leaves {sorted(files)}")
         found += [f"{name}: {problem}" for problem in problems]
+    if command == "confirm":  # the causes fail, and the verdict stands
+        monkeypatch.setattr("analyzer.report.terminal._reasons", failing)
+        code, told, _ = again()
+        assert code == 3
+        assert told.err.startswith("analyzer: causes at the terminal: fault of this program")
+        assert sound_text.splitlines()[0] == told.out.splitlines()[0]
+        assert sound_text.splitlines()[-1] == told.out.splitlines()[-1]
     assert len(stages) > 2
     assert not found, "\n".join(found)
 

@@ -48,16 +48,14 @@ def print_summary(review: Review, console: Console, drawings: Drawings | None = 
     title = f"{words.label(review.session.sheet.name, 60)}, {words.label(review.session.car.name, 40)}"
     console.print(Text(title, style="bold"))
     for part, show_part in (("team", _team), ("tuner", _tuner), ("driver", _driver)):
-        if drawings is None:
-            show_part(review, console)
-        else:
-            printed(
-                f"{part}'s answer at the terminal", partial(show_part, review, console), console, drawings
-            )
+        printed(f"{part}'s answer at the terminal", partial(show_part, review, console), console, drawings)
 
 
-def printed(piece: str, make: Callable[[], None], console: Console, drawings: Drawings) -> None:
-    """Print a piece, or why the program failed at it; what else was made stands."""
+def printed(piece: str, make: Callable[[], None], console: Console, drawings: Drawings | None) -> None:
+    """Print a piece, or why the program failed at it; without `drawings` to hear of it the fault goes on."""
+    if drawings is None:
+        make()
+        return
     drawings.written(piece, make, lambda fault: say(console, sentences.fault_sentence(fault)))
 
 
@@ -180,13 +178,23 @@ _KINDS: Final = {"N m/deg": "roll stiffness, N m/deg", "deg/g": "roll, deg/g", "
 """Unit of the ledger's lines and the head of their table."""
 
 
-def print_confirmation(confirmation: Confirmation, console: Console) -> None:
-    """Print the verdict, then what it rests on."""
-    _verdict(confirmation, console)
-    _next(confirmation, console)
-    _parts(confirmation, console)
-    _reasons(confirmation, console)
-    _session(confirmation, console)
+def print_confirmation(
+    confirmation: Confirmation, console: Console, drawings: Drawings | None = None
+) -> None:
+    """Print the verdict, then what it rests on; of `drawings` as for `print_summary`."""
+    parts = {
+        "verdict": _verdict,
+        "what to do next": _next,
+        "measured before and after": _parts,
+        "causes": _reasons,
+        "all runs of the session": _session,
+        "cautions": _cautions,
+    }
+    for piece, show_part in parts.items():
+        printed(f"{piece} at the terminal", partial(show_part, confirmation, console), console, drawings)
+
+
+def _cautions(confirmation: Confirmation, console: Console) -> None:
     say(console, "")
     for caution in confirmation.cautions:
         say(console, f"Caution: {words.sentence(caution)}")
