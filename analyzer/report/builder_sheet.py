@@ -203,9 +203,10 @@ def wrapped(words: str, room: float, hang: float = 0.0, size: float = TYPE) -> l
     # A word that is longer than a line is broken: letters as wide as they come, so that each part has room.
     most = max(int(room / width_of("W", size)), 1)
     pieces = (
-        word[start : start + most]
+        word[start : start + step]
         for word in words.split()
-        for start in range(0, len(word), most if width_of(word, size) > room else len(word))
+        for step in [most if width_of(word, size) > room else len(word)]
+        for start in range(0, len(word), step)
     )
     for word in pieces:
         longer = f"{lines[-1]} {word}" if lines else word

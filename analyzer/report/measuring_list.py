@@ -414,20 +414,20 @@ SKETCHES: Final = (
             ((23, 10), (23, 12)),
         ),
         ((11, 16.8, 3.2), (35, 16.8, 3.2)),
-        (("mass.wheelbase", 11, 23, 35, 23), ("mass.cg_height", 23, 11, 23, 20)),
+        (("mass.wheelbase", 11, 25, 35, 25), ("mass.cg_height", 23, 11, 23, 20)),
     ),
     Sketch(
         "axle from behind",
         (((1, 20), (44, 20)), _rect(7, 9, 12, 20), _rect(33, 9, 38, 20), ((12, 13.5), (33, 13.5))),
-        ((22.5, 17, 0.5),),
+        ((22.5, 15, 0.5),),
         (
-            ("track_width", 9.5, 23, 35.5, 23),
-            ("roll_centre_height", 22.5, 17, 22.5, 20),
+            ("track_width", 9.5, 25, 35.5, 25),
+            ("roll_centre_height", 22.5, 15, 22.5, 20),
             ("wheel_radius", 4, 14.5, 4, 20),
         ),
     ),
     Sketch(
-        "damper travel from static",
+        "damper travel",
         (
             ((3, 8), (42, 8)),
             ((3, 6), (3, 10)),
@@ -443,7 +443,7 @@ SKETCHES: Final = (
         ),
     ),
     Sketch(
-        "bladed bar from above",
+        "bar from above",
         (
             ((8, 9), (38, 9)),
             ((8, 10.6), (38, 10.6)),
@@ -460,7 +460,46 @@ SKETCHES: Final = (
             ("bar.blade.root", 41, 9.8, 41, 13),
         ),
     ),
+    Sketch(
+        "tube, blade, bolt",
+        (
+            _rect(22, 7, 26, 21),
+            _rect(35, 9, 38, 18),
+            ((33.5, 11.5), (42, 11.5)),
+            ((33.5, 15.5), (42, 15.5)),
+        ),
+        ((9, 13, 7), (9, 13, 4.5)),
+        (
+            ("bar.tube.outside_diameter", 2, 24, 16, 24),
+            ("bar.outside_diameter", 2, 24, 16, 24),
+            ("bar.tube.wall", 13.5, 5, 16, 5),
+            ("bar.wall", 13.5, 5, 16, 5),
+            ("bar.blade.thickness", 22, 5.8, 26, 5.8),
+            ("bar.blade.depth", 28, 7, 28, 21),
+            ("bar.spacer.thickness", 35, 8, 38, 8),
+            ("bar.bolt.diameter", 40, 11.5, 40, 15.5),
+        ),
+    ),
+    Sketch(
+        "wheel moved",
+        (
+            _rect(13, 6, 17, 20),
+            ((17, 14), (44, 14)),
+            ((24, 14), (26, 3)),
+            ((34, 14), (34, 22)),
+            ((32, 22), (36, 22)),
+        ),
+        ((44, 14, 0.7), (24, 14, 0.5), (34, 14, 0.5)),
+        (
+            ("spring.motion_ratio", 3, 10, 3, 18),
+            ("spring.motion_ratio", 21, 5, 21, 12),
+            ("bar.motion_ratio", 8, 10, 8, 18),
+            ("bar.motion_ratio", 37, 16, 37, 21),
+        ),
+    ),
 )
+_SCALE: Final = 0.66
+"""Of a sketch on paper: as many as there are fit side by side."""
 
 
 def _sketches(paper: Paper, numbers: dict[str, int]) -> None:
@@ -469,19 +508,20 @@ def _sketches(paper: Paper, numbers: dict[str, int]) -> None:
         return
     top = paper.y + 1.0
     for place, sketch in enumerate(drawn):
-        left = MARGIN + 48.0 * place
+        left = MARGIN + (WIDTH - 2.0 * MARGIN) / len(SKETCHES) * place
         paper.text(sketch.title, left + 1.0, top + 2.6, size=SMALL, color=style.GREY)
         for line in sketch.lines:
-            paper.path([(left + x, top + y) for x, y in line], THIN)
+            paper.path([(left + _SCALE * x, top + 3.0 + _SCALE * y) for x, y in line], THIN)
         for x, y, radius in sketch.circles:
-            paper.circle(left + x, top + y, radius)
+            paper.circle(left + _SCALE * x, top + 3.0 + _SCALE * y, _SCALE * radius)
         for key, x, y, to_x, to_y in sketch.sizes:
             if key in numbers:
-                one, other = (left + x, top + y), (left + to_x, top + to_y)
+                one = (left + _SCALE * x, top + 3.0 + _SCALE * y)
+                other = (left + _SCALE * to_x, top + 3.0 + _SCALE * to_y)
                 paper.line(one, other, THICK, color=style.BLUE)
                 words = str(numbers[key])
                 flat = y == to_y
                 at = (one[0] + other[0]) / 2.0 - (width_of(words, SMALL) / 2.0 if flat else -0.8)
                 foot = one[1] - 0.6 if flat else (one[1] + other[1]) / 2.0 + 1.0
                 paper.text(words, at, foot, size=SMALL, bold=True, color=style.BLUE)
-    paper.y = top + 25.5
+    paper.y = top + 20.0

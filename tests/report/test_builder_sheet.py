@@ -587,3 +587,13 @@ def test_every_word_has_a_width_and_a_line_never_more_than_its_room(words: str):
 
     assert "".join(lines).replace(" ", "") == words.replace(" ", "")
     assert all(0.0 < width_of(line) <= 60.0 for line in lines)
+
+
+@pytest.mark.parametrize("room", [10.0, 20.0, 29.0, 60.0])
+def test_wrapping_loses_no_letter(room: float) -> None:
+    words = "roll-centre height of the suspension's " + 40 * "w" + " illimitable"
+
+    lines = wrapped(words, room)
+
+    assert "".join(lines).replace(" ", "") == words.replace(" ", "")
+    assert all(width_of(line) <= room for line in lines)

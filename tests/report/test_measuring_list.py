@@ -12,7 +12,7 @@ from analyzer.ingest.template import starter_bar, starter_sheets
 from analyzer.prediction.propagation import replace_values, sheet_quantities
 from analyzer.prediction.settings import sheet_weights
 from analyzer.prediction.setup import predict_setup
-from analyzer.report.measuring_list import WAYS, measuring_pages, to_measure
+from analyzer.report.measuring_list import SKETCHES, WAYS, measuring_pages, to_measure
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import marked_keys, read_car
 from analyzer.sheets.session import BarSetting, Setup
@@ -170,3 +170,17 @@ def test_a_car_with_every_error_stated_has_nothing_to_list(started: Path) -> Non
         return node
 
     assert to_measure(known(car).marked(())) == ()
+
+
+ON_NO_SKETCH = {"spring.rate", "mass.corner_loads", "mass.unsprung", "logger.imu.position", "logger.channels"}
+"""Measured on a bench or on scales, not along the car."""
+
+
+def test_every_dimension_of_a_started_car_is_on_a_sketch_and_the_page_is_one(started: Path) -> None:
+    drawn = {size[0] for sketch in SKETCHES for size in sketch.sizes}
+    rows = to_measure(read_car(started))
+    assert {row.key for row in rows} - ON_NO_SKETCH <= drawn
+    assert len(measuring_pages("car", rows)) == 1
+    # A sketch reaches neither into its neighbour's ground nor below its own.
+    for sketch in SKETCHES:
+        assert all(0.0 <= x <= 45.0 and 0.0 <= y <= 26.0 for line in sketch.lines for x, y in line)
