@@ -26,7 +26,7 @@ from analyzer.core.files import (
     replaced_folder,
 )
 from analyzer.processing.results import RunEstimates
-from analyzer.report import reasons, sentences, tables
+from analyzer.report import sentences, tables
 from analyzer.report.cards import cards
 from analyzer.report.csv_tables import csv_tables
 from analyzer.report.figures.change_plots import agreement_plate, change_plate, settings_plate
@@ -37,7 +37,7 @@ from analyzer.report.figures.travel_plots import budget_plate, travel_plate
 from analyzer.report.plain_data import fault_dict, results_dict
 from analyzer.report.sentences import CAUTIONS, fault_sentence, left_out
 from analyzer.report.tables import PageTable
-from analyzer.report.words import clause, count, label, listed, sentence
+from analyzer.report.words import count, label, listed, sentence
 from analyzer.session.review import Review
 
 _LEAD_EVENTS: Final = 10
@@ -168,16 +168,9 @@ def _team(review: Review, pieces: Pieces) -> Part:
 
 def _tuner(review: Review, pieces: Pieces) -> Part:
     def of_change(comparison: Comparison) -> list[str]:
-        # The answer stands above the points; with several changes each has to be told again here, in full.
-        several = len(review.comparisons) > 1
-        points = [sentences.comparison_answer(comparison)] if several else []
-        points.append(sentences.changed_parts(review, comparison))
-        points.append(f"Why: {clause(reasons.verdict(comparison.reason))}.")
-        points.append(sentences.smallest_visible(comparison))
-        points += sentences.beside_the_verdict(comparison)
-        if comparison.differences:
-            points.append(f"Also different between the runs: {listed(list(comparison.differences))}.")
-        return [*points, sentences.next_step(comparison)]
+        different = comparison.differences
+        also = [f"Also different between the runs: {listed(list(different))}."] if different else []
+        return sentences.change_lines(review, comparison, also)
 
     def of_setup(setup: SetupResult) -> Fold:
         # A set-up has its details under its bar settings, since that is how a tuner names it.

@@ -28,7 +28,7 @@ from analyzer.ingest.recording import LEAST_HIT_RATE, HealthRow, Recording, Verd
 from analyzer.prediction.propagation import COUNTS
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.results import BottomingEvent, RunEstimates, TravelBudget
-from analyzer.report import words
+from analyzer.report import reasons as reason_words, words
 from analyzer.session.review import Review
 
 CORNER_WORDS: Final[dict[Corner, str]] = {
@@ -776,6 +776,21 @@ def _drift(drift: SessionDrift) -> str:
     if drift.treatment is Treatment.CANCELS:
         return f"{what}; a steady one would cancel in this order"
     return f"{what}; {room}"
+
+
+def change_lines(review: Review, comparison: Comparison, different: Sequence[str]) -> list[str]:
+    """Return what is said below the answer on a change of set-up; `different` tells what else differed."""
+    # The answer stands above; with several changes each has to be told again here, in full.
+    lines = [comparison_answer(comparison)] if len(review.comparisons) > 1 else []
+    return [
+        *lines,
+        changed_parts(review, comparison),
+        f"Why: {words.clause(reason_words.verdict(comparison.reason))}.",
+        smallest_visible(comparison),
+        *beside_the_verdict(comparison),
+        *different,
+        next_step(comparison),
+    ]
 
 
 def changed_parts(review: Review, comparison: Comparison) -> str:

@@ -98,18 +98,9 @@ def _team(review: Review, console: Console) -> None:
 
 def _tuner(review: Review, console: Console) -> None:
     _heading(console, "Tuner", sentences.tuner_answer(review))
-    # One change has been answered in the heading already.
-    several = len(review.comparisons) > 1
     for comparison in review.comparisons:
-        lines = [sentences.comparison_answer(comparison)] if several else []
-        lines.append(sentences.changed_parts(review, comparison))
-        lines.append(f"Why: {words.clause(reason_words.verdict(comparison.reason))}.")
-        lines.append(sentences.smallest_visible(comparison))
-        lines += sentences.beside_the_verdict(comparison)
-        lines += [
-            f"Also different: {words.clause(difference, 160)}." for difference in comparison.differences
-        ]
-        _lines(console, [*lines, sentences.next_step(comparison)])
+        also = [f"Also different: {words.clause(difference, 160)}." for difference in comparison.differences]
+        _lines(console, sentences.change_lines(review, comparison, also))
     # Without a change the figures beside their prediction are all there is to say.
     table = plain_table(("set-up", "quantity", "measured", "predicted", "ratio"), right_from=2)
     for setup in review.setups:
