@@ -52,6 +52,22 @@ def test_dampers_with_another_clock_or_filter_are_shifted_back(lag_ms: int) -> N
     assert bool(said) == (abs(lag_ms) > 30)
 
 
+def test_no_play_is_looked_for_in_a_slow_log() -> None:
+    recording, _ = drive_car(CAR, Drive(), ROAD)
+    every = round(recording.sample_rate / 10.0)
+    slow = replace(
+        recording,
+        data=recording.data.iloc[::every],
+        suspect=recording.suspect.iloc[::every],
+        sample_rate=recording.sample_rate / every,
+    )
+    for axle in AXLES:
+        assert estimated(recording).further[f"free_play_{axle}"].value is not None
+        play = estimated(slow).further[f"free_play_{axle}"]
+        assert play.value is None
+        assert "10 Hz" in play.notes[0]
+
+
 def test_dampers_behind_a_slow_filter_are_told() -> None:
     """A second-order low-pass at 3 Hz in front of the pots alone."""
     recording, _ = drive_car(CAR, Drive(), ROAD)

@@ -200,12 +200,20 @@ PLAY_SURE: Final = 4.0
 widest of several that were tried."""
 MOST_ROWS: Final = 6000
 """Rows the search is done on: four minutes of driving, beyond which nothing is gained but time."""
+SLOWEST_PLAY: Final = 20.0
+"""No play is looked for in logs that are slower [Hz]: at 10 Hz the engine of the tests showed 19 mm where
+there was none."""
+PLAY_METHOD: Final = "step that fits the moment balance best"
 LEAST_STEP: Final = 0.0016
 """Smaller steps are not told, nor do they matter: part of the car's roll at its peak force [1]."""
 
 
 def free_play(run: Fitted) -> Finding:
     """Look for free play of every bar, ``free_play_<axle>`` [mm]; the fit is then that past the play."""
+    if run.motion.rate < SLOWEST_PLAY:
+        why = f"at {run.motion.rate:.4g} Hz a car rolls through the play of a bar between two samples"
+        unknown = Estimate.unknown("mm", why, PLAY_METHOD)
+        return Finding({f"free_play_{axle}": unknown for axle, bar in run.weights.bar.items() if bar > 0.0})
     plays = _dead_zones(run)
     # That of the axle looked at last has the play of the other taken off.
     share = [play.front_share for play in plays.values() if play.found]
@@ -369,7 +377,7 @@ class _Zone:
             "left wheel against right, from one end of the zone to the other; by the sheet's rate of the bar",
             f"under {least * to_mm:.1f} mm it would not be seen in this run",
         )
-        method = "step that fits the moment balance best"
+        method = PLAY_METHOD
         width = with_error(step * to_mm, "mm", error, 0, method, scale=to_mm, notes=notes)
         # Both ends must have been driven well past, or any curve would do.
         away, edge = self._roll - self.centre, PAST * self.half
