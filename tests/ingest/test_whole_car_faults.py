@@ -305,6 +305,8 @@ def test_every_order_and_sign_of_the_pots_is_told(tmp_path: Path, seed: int, ban
             if truth - {Fault.ROLL} == MIRROR and (hidden or Fault.ROLL in truth):
                 continue
             assert blamed, truth
+            # No other channel is blamed for what the pots alone do.
+            assert turned or blamed <= {f"damper_{c}" for c in POTS}, (truth, blamed)
             if not any(truth - hidden <= faults <= truth for faults in fits):
                 assert turned, (truth, fits)
                 assert len(fits[0]) < len(truth), (truth, fits)

@@ -266,7 +266,7 @@ def _lateral_on_x(found: Findings, signals: Signals) -> bool:
     text = (
         "All pots roll against it: lateral force has the wrong sign"
         if against
-        else "The pots roll with it, and both count the other way"
+        else "Pots and lateral force both count the other way"
     )
     text += ", left turns must give positive values (logger.channels.accel_y.sign)."
     if len(fits) > 1 or not against:
@@ -586,9 +586,9 @@ def _judge(found: Findings, signals: Signals, gyro: Floats, rates: list[Floats],
     ratio = float(gyro[used].std() / np.median([rate[used].std() for rate in rates]))
     least = min(r, key=abs)
     if all(value < -ROLL_CLEAR for value in r):
-        small = senses.simplest(senses.possible(signals))
-        if len(small) == 1 and Fault.ROLL not in small[0] and small[0] & {Fault.POTS, Fault.SIDES}:
-            found.untested("roll rate", "gyro_x", "The pots it is held against count the other way.")
+        faults = frozenset[object]().union(*senses.simplest(senses.possible(signals)))
+        if Fault.ROLL not in faults and faults - {Fault.LATERAL, Fault.FORWARD, Fault.YAW}:
+            found.untested("roll rate", "gyro_x", "The pots it is held against are not as they should be.")
             return
         # On banks the road rolls the car against its pots, as a wrong sign would.
         if road == "bank unknown":
