@@ -148,7 +148,7 @@ class Folder:
             raise AnalyzerError(f"{path.name}: is not there; drop a log on the page to begin it") from None
         except (OSError, ValueError, RecursionError) as error:
             raise AnalyzerError(
-                one_line(f"{path.name}: cannot be read ({error}); mend it in an editor")
+                one_line(f"{path.name}: cannot be read ({error}); correct it in an editor")
             ) from None
 
     def document(self, kept: Kept) -> tomlkit.TOMLDocument:

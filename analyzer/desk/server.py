@@ -129,7 +129,7 @@ class Guard:
 
 
 USED: Final = (
-    "This address leads to the desk once, and did already. The one that lasts stands in the terminal.\n"
+    "This address leads to the desk once, and did already. The lasting one is shown in the terminal.\n"
     "If you have not opened it before, somebody else on this machine has: end the desk there with Ctrl-C.\n"
 )
 _PLAIN: Final = {"referrer-policy": "no-referrer", "cache-control": "no-store"}

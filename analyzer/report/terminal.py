@@ -751,7 +751,9 @@ def _check_next(outcome: CheckOutcome, path: Path | None, details: bool) -> str:
     review = "review" if path is None else f"analyzer review{named}"
     unread = len(outcome.failed) + len(outcome.faults)
     if unread:
-        return f"{words.count(unread, 'log')} could not be read; mend what is said of it, then check again."
+        return (
+            f"{words.count(unread, 'log')} could not be read; correct what is named above, then check again."
+        )
     if alone:
         # A log by itself has no sheets, so there is nothing to mend yet, and no review.
         bad = any(row.verdict is Verdict.BAD for row in rows)
@@ -760,7 +762,10 @@ def _check_next(outcome: CheckOutcome, path: Path | None, details: bool) -> str:
     elif outcome.uncalibrated:
         text = "Next: fill in what is TO MEASURE, then check again"
     elif any(row.verdict is Verdict.BAD for row in rows):
-        text = "Next: mend sheet or sensor of what is BAD (it is not used till then), then check again"
+        text = (
+            "Next: correct the sheet, or repair the sensor, of what is BAD (not used until then); then check "
+            "again"
+        )
     # Remarks on a few samples are marked with no word that could be looked for.
     elif any(finding.row.verdict is Verdict.SUSPECT for finding in _merged(outcome)[0]):
         text = f"Next: look at what is SUSPECT (it is used), then {review}"

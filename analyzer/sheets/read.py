@@ -214,7 +214,7 @@ def _toml(path: Path, wanted: Kind) -> tuple[dict[str, Any], str]:
             raise _another(path, "a log", wanted) from None
         if path.suffix and path.suffix.lower() not in SHEET_SUFFIXES:
             raise _another(path, f"a {path.suffix} file", wanted) from None
-        raise SheetError(path, "", f"is not TOML: {error}", "mend that place; text needs quotes") from None
+        raise SheetError(path, "", f"is not TOML: {error}", "correct that place; text needs quotes") from None
 
 
 def _not_there(path: Path, wanted: Kind) -> SheetError:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import statistics
 import subprocess
@@ -13,13 +14,15 @@ from pathlib import Path
 
 import pytest
 
+from analyzer import cli
 from analyzer.comparison.choosing.wishes import parse_wish
 from analyzer.core.errors import AnalyzerError
-from analyzer.desk import folder as desk_folder
+from analyzer.desk import folder as desk_folder, work
 from analyzer.desk.folder import Folder
 from analyzer.desk.sheet_form import Edit
 from analyzer.desk.work import WISHES, tried_bar, weights
 from analyzer.prediction.setup import predict_setup
+from analyzer.report import sentences
 from analyzer.sheets.read import read_car
 from analyzer.sheets.session import Setup
 from analyzer.vehicle.bar import rate
@@ -125,3 +128,14 @@ def test_what_counts_is_what_makes_the_error():
     before, after = error(car), error(exact)
     gone = max(1.0 - (after[axle] / before[axle]) ** 2 for axle in before)
     assert gone == pytest.approx(percent / 100.0, abs=0.03)
+
+
+def test_every_command_that_an_answer_names_is_explained_beside_the_answers():
+    """Whoever works at the desk has no command line: the page says where each command's work is."""
+    source = (Path(sentences.__file__)).read_text(encoding="utf-8")
+    known = {command.name or command.callback.__name__ for command in cli.app.registered_commands}
+    named = set(re.findall(r"analyzer ([a-z]+)", source)) & known
+    page = (Path(work.__file__).parent / "results.html.j2").read_text(encoding="utf-8")
+
+    assert {"confirm", "choose", "check"} <= named
+    assert [name for name in sorted(named) if f"analyzer {name}" not in page] == []

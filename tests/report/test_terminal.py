@@ -212,7 +212,7 @@ def test_the_worst_comes_first_and_a_shared_finding_once(sound: CheckOutcome):
     assert lines[0] == "BAD: accel_x stuck (r01 and r04): holds 60%."
     assert lines[1] == "SUSPECT: gyro_z noise (r01 and r02): is noisy."
     assert lines[-2].startswith("2 findings in ")
-    assert "mend" in lines[-1]
+    assert "correct the sheet" in lines[-1]
 
 
 def test_channels_that_fail_alike_share_a_line(sound: CheckOutcome):
@@ -303,7 +303,7 @@ def test_a_reader_of_the_output_that_goes_away_is_no_fault_of_the_program(review
 def test_it_ends_with_what_to_do(sound: CheckOutcome, faulty: CheckOutcome):
     failed = CheckOutcome(sound.recordings, {"r09": AnalyzerError("r09.csv: is empty")})
 
-    assert "mend sheet or sensor" in flat(" ".join(checked(faulty)[-2:]))
+    assert "correct the sheet, or repair the sensor," in flat(" ".join(checked(faulty)[-2:]))
     assert checked(failed)[0] == "UNREAD: r09: r09.csv: is empty"
     assert checked(failed)[-1].startswith("1 log could not be read")
 
