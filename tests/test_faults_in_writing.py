@@ -188,8 +188,8 @@ def drawn(tmp_path_factory):
 @pytest.mark.parametrize(
     ("command", "doors"),
     [
-        ("course --out OUT/r", True),
-        ("archive", True),
+        ("course --out OUT/r", "course_page"),
+        ("archive", "season_page"),
         *(pytest.param(command, "review" in command, marks=pytest.mark.slow) for command in COMMANDS),
         *(pytest.param(command, False, marks=pytest.mark.slow) for command in OF_A_SESSION),
     ],
@@ -207,7 +207,9 @@ def test_a_fault_in_any_stage_of_writing(command, doors, drawn, request, tmp_pat
         code = ended(monkeypatch, arguments, known)
         return code, capsys.readouterr(), written(place)
 
-    stages = stages_of(again, doors)
+    stages = stages_of(again, bool(doors))
+    if isinstance(doors, str):  # of one room, among the default tests
+        stages = [stage for stage in stages if stage.__module__.endswith((doors, ".plain_data"))]
     if "--pdf" in command:  # all others are those of the review without it, and drawing it takes longest
         stages = [stage for stage in stages if stage.__module__.endswith((".pdf", ".plain_data"))]
     code, told, sound = again()
@@ -234,7 +236,7 @@ def test_a_fault_in_any_stage_of_writing(command, doors, drawn, request, tmp_pat
         assert told.err.startswith("analyzer: causes at the terminal: fault of this program")
         assert sound_text.splitlines()[0] == told.out.splitlines()[0]
         assert sound_text.splitlines()[-1] == told.out.splitlines()[-1]
-    assert len(stages) > 2
+    assert len(stages) > 1
     assert not found, "\n".join(found)
 
 
