@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from ingest.helpers import car_with, plain_log, write_log
+from ingest.helpers import POTS, car_with, plain_log, write_log
 
 from analyzer.core.errors import LogError
 from analyzer.ingest.read_run import read_loose_log, read_recording
@@ -73,3 +73,18 @@ def test_coarse_readings_are_not_taken_for_copies(tmp_path: Path) -> None:
     recording = read_recording("r", [write_log(tmp_path / "r.csv", log)], car_with())
     assert not any("copies" in step for step in recording.steps)
     np.testing.assert_allclose(recording.data["damper_FL"] * 1000.0, log.columns["FL pot [mm]"], atol=1e-6)
+
+
+@pytest.mark.parametrize("mapped", [False, True])
+def test_an_acceleration_that_the_sheet_leaves_out_is_no_fault(mapped: bool, tmp_path: Path) -> None:
+    log = plain_log(seconds=40.0)
+    for axis in ("LongG", "VertG"):
+        log.columns = {name: values for name, values in log.columns.items() if axis not in name}
+    channels = {f"damper_{c}": {"column": f"{c} pot"} for c in POTS}
+    channels |= {"accel_y": {"column": "LatG"}, "speed": {"column": "Speed"}}
+    if mapped:
+        channels |= {"accel_x": {"column": "LongG"}, "accel_z": {"column": "VertG"}}
+    found = read_recording("r", [write_log(tmp_path / "r.csv", log)], car_with(channels))
+    rows = [r for r in found.health if r.check == "missing"]
+    assert {r.channel for r in rows} == {"accel_x", "accel_z"}
+    assert {r.verdict for r in rows} == {Verdict.BAD if mapped else Verdict.NOT_TESTED}

@@ -24,8 +24,10 @@ from analyzer.sheets.car import CarSheet, Logger
 
 SHORT: Final = 200_000
 """Samples up to which all channels are checked one after another."""
-NEEDED: Final = (*POTS, "accel_x", "accel_y", "accel_z")
-"""Channels without which an estimate is missing; others are named only when the sheet maps them."""
+NEEDED: Final = (*POTS, "accel_y")
+HELPFUL: Final = ("accel_x", "accel_z")
+"""Channels without which a gradient is missing, or known less well; others are named only when the sheet maps
+them."""
 
 
 def check_channels(
@@ -86,10 +88,14 @@ def check_channels(
 
 def _missing(data: dict[str, NDArray[np.float64]], logger: Logger) -> Findings:
     found = Findings()
-    for name in dict.fromkeys((*NEEDED, *logger.channels)):
+    for name in dict.fromkeys((*NEEDED, *HELPFUL, *logger.channels)):
         if name == "time" or name in data:
             continue
         mapped = logger.channels.get(name)
+        # A sheet that maps others and leaves this one out says that the car has no such sensor.
+        if name in HELPFUL and logger.channels and mapped is None and f"other_{name}" not in data:
+            found.untested("missing", name, f"Not logged (logger.channels.{name}).")
+            continue
         why = f'column "{mapped.column}" is not in the log' if mapped else "no column was found for it"
         comment = f"Not logged: {why} (logger.channels.{name})."
         if f"other_{name}" in data:
