@@ -182,11 +182,13 @@ def zero_pots(
             "calibration (runs.level, logger.channels.….static)"
         )
     agrees = {name: abs(reading.value) <= 2.0 * reading.std for name, reading in told.items()}
+    # Where one pot reads nought at rest the logger zeroes them, and another that does not is off.
+    some_zeroed = any(abs(reading.value) <= ZERO_TOLERANCE for reading in told.values())
     for name, reading in told.items():
         # For the axle, not for a pot: what bends one reading (an offset of the accelerometer) bends the other
         # the other way, and one pot moved alone would be roll and heave that are not there.
         kept = level is None and all(agrees[pot] for pot in _of_axle(name) if pot in agrees)
-        _settle(done, name, reading, kept, stated=level is not None, claimed=name in claimed)
+        _settle(done, name, reading, kept, stated=level is not None, claimed=some_zeroed or name in claimed)
     return done
 
 
