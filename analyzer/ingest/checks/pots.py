@@ -230,25 +230,18 @@ def _wiring(found: Findings, signals: Signals, pots: list[str]) -> None:
     """Tell inverted pots and exchanged sides or ends by the signs of travel on lateral and forward force."""
     side, end = senses.pot_senses(signals, pots)
     verdicts: dict[str, tuple[str, str]] = {}
-    for left, right in inputs.PAIRS:
-        a, b = side.get(left, 0.0), side.get(right, 0.0)
-        if a < 0 and b < 0:
-            both_ends_right = end.get(left, 0.0) >= 0 and end.get(right, 0.0) >= 0
-            both_ends_wrong = end.get(left, 0.0) < 0 and end.get(right, 0.0) < 0
-            for name in (left, right):
-                if both_ends_wrong:
-                    verdicts[name] = (
-                        "inverted",
-                        "goes the wrong way in turns and under braking: its sign is wrong",
-                    )
-                elif both_ends_right:
-                    verdicts[name] = (
-                        "swapped",
-                        "moves as the other side should: left and right pots are exchanged, or both inverted",
-                    )
-        elif a < 0 or b < 0:
-            name = left if a < 0 else right
-            verdicts[name] = ("inverted", "goes the wrong way in turns: its sign is wrong")
+    inverted = ("inverted", "goes the wrong way in turns and under braking: its sign is wrong")
+    swapped = (
+        "swapped",
+        "moves as the other side should: left and right pots are exchanged, or both inverted",
+    )
+    for pair in inputs.PAIRS:
+        wrong = [pot for pot in pair if side.get(pot, 0.0) < 0]
+        braking = [pot for pot in pair if end.get(pot, 0.0) < 0]
+        if len(wrong) == 1:
+            verdicts[wrong[0]] = ("inverted", "goes the wrong way in turns: its sign is wrong")
+        elif wrong and len(braking) != 1:
+            verdicts |= dict.fromkeys(pair, inverted if braking else swapped)
     _ends(verdicts, side, end)
     _others(verdicts, side, end)
     # Whatever else counts the other way is heard before the pots are blamed.
