@@ -38,6 +38,9 @@ twice the tube's diameter]: the less of the blade is left, the more it gives."""
 LEAST_RIM: Final = 0.05
 """Least part by which a blade counts as deeper than the tube that is let through it."""
 
+LEAST_SIZE: Final = 1e-9
+"""Below what a size is not taken [m]: nothing that is made is as thin."""
+
 WALL_GIVE: Final = 0.061
 """Factor of `seat_give`."""
 
@@ -150,6 +153,10 @@ def seat_give(bar: BladedBar) -> Array | None:
     source = bar.tube if bar.tube.ends is None else bar.tube.ends
     diameter = array(source.outside_diameter)
     wall = diameter / 2.0 if source.wall is None else array(source.wall)
-    size = diameter**1.8 / (wall**3.2 * array(bar.blade.depth) ** 0.9 * array(bar.blade.thickness) ** 0.7)
+    # A tolerance wider than the size moves it below zero, where such a power is no number.
+    diameter, wall, depth, thickness = (
+        np.maximum(array(size), LEAST_SIZE) for size in (diameter, wall, bar.blade.depth, bar.blade.thickness)
+    )
+    size = diameter**1.8 / (wall**3.2 * depth**0.9 * thickness**0.7)
     part = array(1.0 if doubt is None else doubt)
     return np.asarray(part * WALL_GIVE * size / moduli(bar.tube)[0])
