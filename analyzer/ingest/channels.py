@@ -70,8 +70,24 @@ _LEAST_CORNERING: Final = 50
 _SPEED_AGREES: Final = 0.06
 """Part by which lateral force over yaw rate may differ from speed and still tell its unit: the runs of the
 sample session differ by 1 to 2 %, knots and mph by 15 % (engineering judgement)."""
+_SWINGS: Final = 0.8
+"""Correlation with lateral force from which an axle's pair of columns holds travel: roll follows it at once,
+heat does not (engineering judgement; 0.97 to 1.0 in the sample session)."""
+_AGAINST: Final = -0.2
+"""Correlation of left and right below which they move against each other (engineering judgement; pots of the
+sample session -0.26 to -0.34, speeds of two wheels near 1)."""
+_TURNS: Final = 0.45
+"""Correlation with lateral force from which a column about the z axis is a rate: the two rise together but
+for slip, and a heading is the sum of the rate (engineering judgement; in the sample session 0.50 to 0.57, a
+heading 0.23 to 0.27)."""
+_LARGEST_TRAVEL: Final = (150.0, 120.0)
+"""Middle and spread of travel [mm]; loads of a corner in kg lie above one of them (engineering judgement)."""
+_PLACES_APART: Final = 1e-5, 0.2
+"""Least and largest spread of a position over a run [deg]: 1 m, and 20 km (engineering judgement)."""
 _LEAST_ROWS: Final = 20
 """Rows below which nothing is read off the values of a column."""
+_SHORT_NAMES: Final = {"v": "speed", "la": "latitude", "lo": "longitude"}
+"""Names that may be short for a channel, and for others as well."""
 _COUNTED: Final = "counts of a converter"
 _COUNTS: Final = {"counts", "count", "raw", "bit", "bits"}
 _VOLTS: Final = {"v", "mv", "volt", "volts"} | _COUNTS
@@ -195,6 +211,7 @@ def _guess_table(path: Path) -> Guesses:
         found[guess.house] = guess
     _add_wheel_speed(found, notes, header, times)
     _add_position(found, header)
+    bare_speed = _add_poorly_named(found, path, header, times)
     # Only columns without a unit are read: a log may be larger than memory.
     missing_units = [
         g for g in found.values() if not g.unit and not g.in_volts and g.house in CHANNEL_DIMENSIONS
@@ -205,6 +222,9 @@ def _guess_table(path: Path) -> Guesses:
             found[guess.house] = with_unit_from_signal(guess, values[guess.index])
         _share_units(found)
         _add_speed_unit(found, path)
+        if bare_speed and not found["speed"].unit:
+            # Nothing but the agreement says that it is one.
+            missing_units.remove(found.pop("speed"))
         for guess in missing_units:
             if not found[guess.house].unit and not found[guess.house].in_volts:
                 notes.append(f'the unit of "{guess.column}" ({guess.house}) could not be told')
@@ -242,6 +262,84 @@ def _add_position(found: dict[str, ChannelGuess], header: Sequence[HeaderCell]) 
         )
 
 
+def _add_poorly_named(
+    found: dict[str, ChannelGuess], path: Path, header: Sequence[HeaderCell], times: Sequence[int]
+) -> bool:
+    """Take columns ``turn x``, ``v``, ``la`` and ``lo`` where their values say what their names leave open.
+
+    Returns
+    -------
+    bool
+        Whether a speed without a unit was taken, which has to be withdrawn where it agrees with nothing.
+    """
+    named = {
+        house: index
+        for index, cell in enumerate(header)
+        if index not in times and not cell.unit
+        for house in _poorly_named(cell.name)
+        if house not in found
+    }
+    force = found.get("accel_y")
+    if not named or force is None:
+        return False
+    values = sample_columns(path, [force.index, *named.values()])
+
+    def take(house: str, reason: str) -> None:
+        index = named[house]
+        found[house] = ChannelGuess(house, _told_apart(header, index), index, "", False, False, reason)
+
+    # A heading is the sum of a rate, so that about the z axis alone an angle is told from a rate.
+    if "gyro_z" in named and abs(_together(values[named["gyro_z"]], values[force.index])) > _TURNS:
+        for house in ("gyro_x", "gyro_y", "gyro_z"):
+            if house in named:
+                take(house, "a turn; the one about z rises with lateral force, as a rate does")
+    ends = {"latitude": 90.0, "longitude": 180.0}
+    if all(house in named and _is_place(values[named[house]], end) for house, end in ends.items()):
+        for house in ends:
+            take(house, "two columns that hardly move, as a position does")
+    if "speed" in named and _starts_at_rest(values[named["speed"]]):
+        take("speed", "named v, at rest and under way")
+        return True
+    return False
+
+
+def _poorly_named(name: str) -> list[str]:
+    """Return the house channel that a name may be short for, none or one."""
+    words = words_of(name)
+    if len(words) == 2 and words[0] in ("turn", "rotation") and words[1] in ("x", "y", "z"):
+        return [f"gyro_{words[1]}"]
+    return [house for short, house in _SHORT_NAMES.items() if name.strip().lower() == short]
+
+
+def _together(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
+    """Return the correlation of two columns, 0 where one of them stands still or is short."""
+    whole = np.isfinite(one + other)
+    one, other = one[whole], other[whole]
+    if len(one) < _LEAST_ROWS or not (np.ptp(one) > 0.0 and np.ptp(other) > 0.0):
+        return 0.0
+    return float(np.corrcoef(one, other)[0, 1])
+
+
+def _is_place(values: NDArray[np.float64], largest: float) -> bool:
+    """Return whether degrees move over a run by what a car moves, far from where they began to count."""
+    finite = values[np.isfinite(values)]
+    if len(finite) < _LEAST_ROWS:
+        return False
+    least, most = _PLACES_APART
+    low, high = (float(v) for v in np.percentile(finite, [1, 99]))
+    size = min(abs(low), abs(high))
+    return least < high - low < min(most, size / 50.0) and max(abs(low), abs(high)) <= largest
+
+
+def _starts_at_rest(values: NDArray[np.float64]) -> bool:
+    """Return whether a column is never far below nothing and comes near to it: no supply voltage does."""
+    finite = values[np.isfinite(values)]
+    if len(finite) < _LEAST_ROWS:
+        return False
+    low, high = (float(v) for v in np.percentile(finite, [1, 99]))
+    return high > 0.0 and abs(low) < 0.1 * high
+
+
 def _add_corners(
     found: dict[str, ChannelGuess],
     notes: list[str],
@@ -252,27 +350,38 @@ def _add_corners(
     """Take columns that are named by nothing but their corner, "Front Right", for pots where none is there.
 
     Left and right of an axle must both be there, and must not run together as wheel speeds do. No unit is
-    read off their size: tyres have temperatures and pressures of the size of travel.
+    read off their size: tyres have temperatures and pressures of the size of travel. Columns named "wheel FL"
+    are taken where they swing with lateral force, and not else; then heat is none of what they may be.
     """
     if any(house.startswith("damper_") for house in found):
         return
     corners: dict[str, int] = {}
     for index, cell in enumerate(header):
-        corner = _corner_alone(words_of(cell.name))
+        words = [word for word in words_of(cell.name) if word != "wheel"]
+        corner = _corner_alone(words)
         if corner is not None and cell.unit in ("", *_VOLTS) and index not in times:
             corners.setdefault(corner, index)
     pairs = [pair for pair in (("FL", "FR"), ("RL", "RR")) if all(corner in corners for corner in pair)]
     named = {corner: corners[corner] for pair in pairs for corner in pair}
     if not named:
         return
-    values = sample_columns(path, list(named.values()))
+    of_wheels = any("wheel" in words_of(header[index].name) for index in named.values())
+    force = found.get("accel_y") if of_wheels else None
+    values = sample_columns(path, [*named.values(), *([] if force is None else [force.index])])
     if _run_together([values[index] for index in named.values()]):
         listed = ", ".join(f'"{header[index].full}"' for index in named.values())
         notes.append(f"{listed} rise and fall together, as wheel speeds do; not taken for dampers")
         return
+    swing = force is not None and _swing(
+        [(values[named[left]], values[named[right]]) for left, right in pairs], values[force.index]
+    )
+    if of_wheels and not swing:
+        return
     for corner, index in named.items():
         cell, house = header[index], f"damper_{corner}"
         reason = f"named by its corner {corner} alone"
+        if swing:
+            reason = f"named by its corner {corner}; left and right swing with lateral force, as travel does"
         guess = ChannelGuess(
             house,
             _told_apart(header, index),
@@ -284,12 +393,32 @@ def _add_corners(
             cell.unit in _COUNTS,
         )
         read = guess if cell.unit else with_unit_from_signal(guess, values[index])
-        found[house] = read if read.in_volts else guess
+        found[house] = read if read.in_volts or (swing and _sized_as_travel(values[index])) else guess
 
 
 def _corner_alone(words: Sequence[str]) -> str | None:
     text = " ".join(words)
     return next((corner for corner, spelled in _CORNER_WORDS.items() if text in spelled), None)
+
+
+def _swing(
+    axles: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]], force: NDArray[np.float64]
+) -> bool:
+    """Return whether every axle rolls with lateral force and left and right of one move against each other.
+
+    On another axle they may move alike: a pot that counts the other way is wired or fitted so.
+    """
+    rolls = [
+        max(abs(_together(left - right, force)), abs(_together(left + right, force))) for left, right in axles
+    ]
+    against = [_together(left, right) < _AGAINST for left, right in axles]
+    return min(rolls) > _SWINGS and any(against)
+
+
+def _sized_as_travel(values: NDArray[np.float64]) -> bool:
+    low, middle, high = (float(v) for v in np.percentile(values[np.isfinite(values)], [1, 50, 99]))
+    most, spread = _LARGEST_TRAVEL
+    return abs(middle) < most and high - low < spread
 
 
 def _run_together(columns: Sequence[NDArray[np.float64]]) -> bool:

@@ -8,6 +8,7 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pytest
 from ingest.paddock_logs import written
 from ingest.session_faults import SAMPLE, sample_run
@@ -110,6 +111,78 @@ def test_the_unit_of_a_speed_is_told_by_force_and_yaw_rate(unit: str, in_kmh: fl
         )
         found = {guess.house: guess.unit for guess in guess_channels(tmp_path / "r.csv").channels}
         assert found["speed"] == unit
+
+
+POOR = {
+    **{f"{corner} pot": f"wheel {corner}" for corner in ("FL", "FR", "RL", "RR")},
+    "LongG": "acc x",
+    "LatG": "acc y",
+    "VertG": "acc z",
+    "Roll rate": "turn x",
+    "Pitch rate": "turn y",
+    "Yaw rate": "turn z",
+    "Speed": "v",
+    "Lat": "la",
+    "Lon": "lo",
+}
+"""Names of the sample's columns that say little or the wrong thing."""
+POOR_TRUTH = {
+    **{f"damper_{corner}": f"wheel {corner}" for corner in ("FL", "FR", "RL", "RR")},
+    **{f"accel_{axis}": f"acc {axis}" for axis in "xyz"},
+    **{f"gyro_{axis}": f"turn {axis}" for axis in "xyz"},
+    "speed": "v",
+    "latitude": "la",
+    "longitude": "lo",
+}
+
+
+def poorly_named(folder: Path, **values: object) -> dict[str, str]:
+    """Return column and unit of what is found in a run under poor names; `values` stand in for columns."""
+    table = sample_run("r03")
+    for corner in ("FL", "FR", "RL", "RR"):
+        # Volts to millimetres; the rear right one counts the other way.
+        table[f"{corner} pot"] = 60.0 + (-40.0 if corner == "RR" else 40.0) * (table[f"{corner} pot"] - 2.5)
+    table = table.assign(**{name.replace("_", " "): value for name, value in values.items()})
+    # Every fourth row is enough to tell.
+    table = table.iloc[::4]
+    path = folder / "r.csv"
+    path.write_text(
+        written(table.rename(columns=POOR), digits={"la": "%.7f", "lo": "%.7f"}), encoding="utf-8"
+    )
+    return {guess.house: f"{guess.column} {guess.unit}" for guess in guess_channels(path).channels}
+
+
+def test_values_say_what_poor_names_leave_open(tmp_path: Path) -> None:
+    """Travel by left against right, turn rates and speed by lateral force, a position by its small way."""
+    found = poorly_named(tmp_path)
+    units = {"acc": "g", "turn": "deg/s", "wheel": "mm", "v": "km/h", "la": "deg", "lo": "deg"}
+    truth = {house: f"{name} {units[name.split()[0]]}" for house, name in POOR_TRUTH.items()}
+    assert {house: found.get(house) for house in truth} == truth
+
+
+def test_values_that_fit_no_poor_name_are_asked(tmp_path: Path) -> None:
+    """Wheel speeds, angles, a supply voltage, a lateral speed and two pressures bear the same names."""
+    run = sample_run("r03")
+    seconds = run["Time"]
+    wheels = {f"{corner}_pot": run["Speed"] * (1.0 + 0.01 * k) for k, corner in enumerate(("FL", "FR", "RL"))}
+    heading = (run["Yaw rate"] * seconds.diff().fillna(0.0)).cumsum()
+    volts = 12.5 + 0.5 * run["LongG"]
+    found = poorly_named(
+        tmp_path,
+        **wheels,
+        RR_pot=run["Speed"] * 1.03,
+        Yaw_rate=heading,
+        Speed=volts,
+        Lat=volts,
+        Lon=volts * 3.0,
+    )
+    assert set(found) == {"accel_x", "accel_y", "accel_z", "steer_angle"}, found
+    heat = {
+        f"{corner}_pot": 60.0 + 20.0 * (1.0 - np.exp(-seconds / (20.0 + k)))
+        for k, corner in enumerate(("FL", "FR", "RL", "RR"))
+    }
+    found = poorly_named(tmp_path, **heat, Speed=run["LatG"] * 10.0)
+    assert not {"speed", "damper_FL", "damper_FR", "damper_RL", "damper_RR"} & set(found), found
 
 
 # From the logs to the first verdict, by commands and edits.
