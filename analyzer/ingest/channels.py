@@ -212,6 +212,7 @@ def _guess_table(path: Path) -> Guesses:
     _add_wheel_speed(found, notes, header, times)
     _add_position(found, header)
     bare_speed = _add_poorly_named(found, path, header, times)
+    by_suffix = _doubt_suffix(found, header)
     # Only columns without a unit are read: a log may be larger than memory.
     missing_units = [
         g for g in found.values() if not g.unit and not g.in_volts and g.house in CHANNEL_DIMENSIONS
@@ -221,6 +222,7 @@ def _guess_table(path: Path) -> Guesses:
         for guess in missing_units:
             found[guess.house] = with_unit_from_signal(guess, values[guess.index])
         _share_units(found)
+        found.update({house: guess for house, guess in by_suffix.items() if not found[house].unit})
         _add_speed_unit(found, path)
         if bare_speed and not found["speed"].unit:
             # Nothing but the agreement says that it is one.
@@ -621,6 +623,17 @@ def with_unit_from_signal(guess: ChannelGuess, values: NDArray[np.float64]) -> C
         unit=unit,
         reason=f"{guess.reason}; unit {unit} by the size of its values ({low:.3g} to {high:.3g})",
     )
+
+
+def _doubt_suffix(found: dict[str, ChannelGuess], header: Sequence[HeaderCell]) -> dict[str, ChannelGuess]:
+    """Take the unit off accelerations named ``Lat_G``, which may be in any, and return them as they were."""
+    doubted = {
+        house: guess
+        for house, guess in found.items()
+        if header[guess.index].from_suffix and guess.unit == "g"
+    }
+    found.update({house: replace(guess, unit="", unit_stated=False) for house, guess in doubted.items()})
+    return doubted
 
 
 def _share_units(found: dict[str, ChannelGuess]) -> None:

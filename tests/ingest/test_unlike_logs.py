@@ -185,6 +185,23 @@ def test_values_that_fit_no_poor_name_are_asked(tmp_path: Path) -> None:
     assert not {"speed", "damper_FL", "damper_FR", "damper_RL", "damper_RR"} & set(found), found
 
 
+@pytest.mark.parametrize(("unit", "in_g"), [("g", 1.0), ("m/s2", 9.80665)], ids=str)
+def test_gravity_says_what_a_g_behind_a_name_means(unit: str, in_g: float, tmp_path: Path) -> None:
+    """``Lat_G`` is lateral force in whatever unit, not for certain in g."""
+    table = sample_run("r03").iloc[::4]
+    names = {"LongG": "Long_G", "LatG": "Lat_G", "VertG": "Vert_G"}
+    table = table.assign(**{name: table[name] * in_g for name in names}).rename(columns=names)
+    (tmp_path / "r.csv").write_text(written(table), encoding="utf-8")
+    found = {guess.house: guess for guess in guess_channels(tmp_path / "r.csv").channels}
+    assert {house: found[house].unit for house in found if house.startswith("accel_")} == {
+        f"accel_{axis}": unit for axis in "xyz"
+    }
+    sheets = starter_sheets(tmp_path / "r.csv")
+    (tmp_path / "car.toml").write_text(sheets["car.toml"], encoding="utf-8")
+    read = read_recording("r", [tmp_path / "r.csv"], read_car(tmp_path / "car.toml"))
+    assert abs(read.data["accel_z"].median()) == pytest.approx(9.80665, abs=1.0)
+
+
 # From the logs to the first verdict, by commands and edits.
 
 
