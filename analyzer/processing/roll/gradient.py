@@ -176,10 +176,14 @@ def study_roll(motion: Motion, exclude: Bools, weights: Weights, car: CarSheet) 
         lag = found["damper lag"]
         columns = slow_look.slow_columns(lag.without or columns, weights)
         fit = fit_roll(columns, weights)
-        if isinstance(fit, str) or fit.unsure > NOISE_DOUBTED:
+        if isinstance(fit, RollFit) and fit.unsure <= NOISE_DOUBTED:
+            run, found = disturbances.without_disturbances(replace(first, columns=columns, fit=fit))
+            found["damper lag"] = lag
+        elif slow_look.blind(run.columns):
+            # What rolls with the road passes for noise there: the whole stays, its doubt in the interval.
+            doubts = ()
+        else:
             return RollStudy(f"{slow_look.UNKNOWN}: {'; '.join(doubts)}", columns, doubts=doubts)
-        run, found = disturbances.without_disturbances(replace(first, columns=columns, fit=fit))
-        found["damper lag"] = lag
     # The bends stay off this bench: a curve over the force is what the second looks try on it.
     bench = disturbances.bench_of(run.columns, weights, run.fit, bent=False)
     return RollStudy(run.fit, run.columns, found, bench, doubts)

@@ -95,6 +95,11 @@ def _lag(slow: RollColumns, mean: Floats) -> float:
     return float(least_squares(np.column_stack(design)[used], mean[used]).coefficients[1])
 
 
+def blind(columns: RollColumns) -> bool:
+    """Return whether no roll gyro tells how the road turns the body."""
+    return "roll acceleration" not in columns.terms
+
+
 def disagreement(run: Fitted) -> tuple[str, ...]:
     """Return in words how the inertial channels of a run disagree with its dampers; empty where they do not.
 
@@ -106,7 +111,10 @@ def disagreement(run: Fitted) -> tuple[str, ...]:
     found = []
     if fit.unsure > NOISE_DOUBTED:
         found.append(f"noise of the accelerometer may hide {100.0 * fit.unsure:.1f} % of the slope")
-    for name, lag, std in _lags(run):
+    if blind(run.columns):
+        # What the body's inertia does would pass for a lag or a damper, and takes the slope with it.
+        found.append("no usable roll rate in the log")
+    for name, lag, std in _lags(run) if not found else ():
         if abs(lag) > max(LATE[name], LATE_SURE * std):
             found.append(f"the {name} comes {1e3 * abs(lag):.0f} ms {'late' if lag > 0.0 else 'early'}")
     if isinstance(slow, str):
