@@ -107,16 +107,17 @@ def disagreement(run: Fitted) -> tuple[str, ...]:
     gyro nor anything quick.
     """
     fit = run.fit
-    slow = fit_roll(slow_columns(run.columns, run.weights), run.weights)
-    found = []
+    # Where noise rules, or inertia is unknown, lags and slopes would only show that once more.
     if fit.unsure > NOISE_DOUBTED:
-        found.append(f"noise of the accelerometer may hide {100.0 * fit.unsure:.1f} % of the slope")
+        return (f"noise of the accelerometer may hide {100.0 * fit.unsure:.1f} % of the slope",)
     if blind(run.columns):
-        # What the body's inertia does would pass for a lag or a damper, and takes the slope with it.
-        found.append("no usable roll rate in the log")
-    for name, lag, std in _lags(run) if not found else ():
-        if abs(lag) > max(LATE[name], LATE_SURE * std):
-            found.append(f"the {name} comes {1e3 * abs(lag):.0f} ms {'late' if lag > 0.0 else 'early'}")
+        return ("no usable roll rate in the log",)
+    found = [
+        f"the {name} comes {1e3 * abs(lag):.0f} ms {'late' if lag > 0.0 else 'early'}"
+        for name, lag, std in _lags(run)
+        if abs(lag) > max(LATE[name], LATE_SURE * std)
+    ]
+    slow = fit_roll(slow_columns(run.columns, run.weights), run.weights)
     if isinstance(slow, str):
         return tuple(found)
     for axle in fit.axles:
