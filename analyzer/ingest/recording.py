@@ -38,6 +38,7 @@ class Check(StrEnum):
     DROPOUTS = "dropouts"
     NOISE = "noise"
     STROKE = "damper stroke"
+    SLIPPED = "slipped"
     CALIBRATION_RANGE = "calibration range"
     ZERO_OF_RUN = "zero of the run"
     SPEED_RANGE = "speed range"

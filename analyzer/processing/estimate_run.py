@@ -10,7 +10,7 @@ import numpy as np
 from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.signals import Bools
-from analyzer.ingest.recording import Recording
+from analyzer.ingest.recording import Check, Recording, Verdict
 from analyzer.ingest.zero import unknown_zeros
 from analyzer.processing import bump_stop_gap
 from analyzer.processing.bottoming import EventSource, bottoming_events, contact_mask, event_source
@@ -83,7 +83,7 @@ def estimate_run(
     free = driving & ~contact
     # The roll gradient, and all else that roll shows.
     paths = roll_paths(car, bar_rates)
-    roll = roll_of_run(motion, ~free, paths, car)
+    roll = roll_of_run(motion, ~free, paths, car, _pots_sound(recording))
     # Wheel loads add springs, bars and stops; whether they come to the car's weight is a check of the sheet.
     loads = wheel_loads(motion, car, bar_rates, stops)
     zero = zero_share_error(car, {a: p.suspension for a, p in paths.items()}, recording.zero_std)
@@ -173,6 +173,14 @@ def _events(
             if stop is not None and source.recording.usable(f"damper_{corner}"):
                 found += bottoming_events(source, corner, stop, kind)
     return tuple(sorted(found, key=lambda event: (event.start_s, CORNERS.index(event.corner))))
+
+
+def _pots_sound(recording: Recording) -> bool:
+    """Return whether no pot moved on its mount or read beyond its damper."""
+    return not any(
+        row.check in (Check.SLIPPED, Check.STROKE) and row.verdict in (Verdict.SUSPECT, Verdict.BAD)
+        for row in recording.health
+    )
 
 
 def _notes(

@@ -170,7 +170,9 @@ def _slips(found: Findings, signals: Signals, pots: list[str]) -> None:
     used = signals.moving_blocks(*pots, *accels) if pots else np.zeros(0, dtype=bool)
     if used.sum() < 30 or "accel_y" not in accels or len(pots) < 3:
         for name in pots:
-            found.untested("slipped", name, "Needs 15 s of driving with lateral acceleration and three pots.")
+            found.untested(
+                Check.SLIPPED, name, "Needs 15 s of driving with lateral acceleration and three pots."
+            )
         return
     # What load and cornering do to the level is taken out first.
     basis, _ = np.linalg.qr(_regressors(signals, accels, used))
@@ -195,7 +197,7 @@ def _slips(found: Findings, signals: Signals, pots: list[str]) -> None:
             if slipped
             else "Keeps its level through the run."
         )
-        found.add("slipped", name, verdict, size * 1000.0, DRIFT * 1000.0, "mm", comment)
+        found.add(Check.SLIPPED, name, verdict, size * 1000.0, DRIFT * 1000.0, "mm", comment)
 
 
 def _regressors(

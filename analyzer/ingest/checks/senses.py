@@ -151,7 +151,10 @@ _WHOLE: Final = dict(_of_the_whole_car())
 
 
 def possible(signals: Signals) -> tuple[Explanation, ...]:
-    """Return `explanations`, worked out once for a run."""
+    """Return `explanations`, worked out once for a run; none where the whole accelerometer is wrong."""
+    # A unit that is turned (check axes) says nothing of the pots, whatever fits it as it stands.
+    if signals.bad >= {"accel_x", "accel_y", "accel_z"}:
+        return ()
     return signals.once("explanations", explanations)
 
 

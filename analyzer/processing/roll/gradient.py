@@ -69,7 +69,11 @@ class RollOfRun:
 
 
 def roll_of_run(
-    motion: Motion, exclude: Bools, paths: Mapping[Axle, AxleRollPath], car: CarSheet
+    motion: Motion,
+    exclude: Bools,
+    paths: Mapping[Axle, AxleRollPath],
+    car: CarSheet,
+    pots_sound: bool = True,
 ) -> RollOfRun:
     """Return everything that a run's roll shows.
 
@@ -83,9 +87,11 @@ def roll_of_run(
         What carries roll on each axle, from the sheet.
     car : CarSheet
         For the bars' geometry, masses and tolerances.
+    pots_sound : bool
+        Whether no pot slipped or read beyond its damper: else what disagrees with the pots is not doubted.
     """
     weights = _as_measured(roll_weights(paths), motion, exclude)
-    study = study_roll(motion, exclude, weights, car)
+    study = study_roll(motion, exclude, weights, car, pots_sound)
     body, level = _gradients(study, motion, paths, car)
     lines: dict[Axle, AxleFit] = {}
     looks: dict[Axle, HealthRow] = {}
@@ -154,7 +160,9 @@ class RollStudy:
         return {k: v for name in names if name in self.found for k, v in self.found[name].figures.items()}
 
 
-def study_roll(motion: Motion, exclude: Bools, weights: Weights, car: CarSheet) -> RollStudy:
+def study_roll(
+    motion: Motion, exclude: Bools, weights: Weights, car: CarSheet, pots_sound: bool = True
+) -> RollStudy:
     """Fit the roll equation to a run, look for what spoils it, and fit it again without."""
     if motion.parked.all():
         return RollStudy("the car does not move in this log", None)
@@ -170,7 +178,7 @@ def study_roll(motion: Motion, exclude: Bools, weights: Weights, car: CarSheet) 
         return RollStudy(fit, columns)
     first = disturbances.Fitted(motion, exclude, weights, car, columns, fit)
     run, found = disturbances.without_disturbances(first)
-    doubts = slow_look.disagreement(run)
+    doubts = slow_look.disagreement(run) if pots_sound else ()
     if doubts:
         # A lag of the dampers is taken out before; free play is looked for anew, since it may be their noise.
         lag = found["damper lag"]
