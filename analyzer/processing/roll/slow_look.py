@@ -31,9 +31,10 @@ from analyzer.processing.roll.equation import (
 from analyzer.processing.roll.fit import NOISE_DOUBTED, fit_roll, mix_rolls
 from analyzer.vehicle.roll import Weights
 
-LATE: Final = {"accelerometer": 0.025, "roll gyro": 0.010}
+LATE: Final = {"accelerometer": 0.025, "roll gyro": 0.020}
 """Lag against the dampers from which a channel is told to disagree [s]. On sound drives of the rigid-body
-engine they show 5 and 1 ms; an accelerometer 0.3 m off its place in the sheet looks like 20 ms."""
+engine they show 5 and 1 ms, on a car with tyres that damp nothing 11 ms; an accelerometer 0.3 m off its place
+in the sheet looks like 20 ms."""
 LATE_SURE: Final = 5.0
 """A lag counts when it is this many standard errors: engineering judgement."""
 KEPT: Final = ("roll acceleration", *DRIVEN)
