@@ -121,8 +121,12 @@ def disagreement(run: Fitted) -> tuple[str, ...]:
     slow = fit_roll(slow_columns(run.columns, run.weights), run.weights)
     if isinstance(slow, str):
         return tuple(found)
-    for axle in fit.axles:
-        apart = slow.slope[axle] / fit.slope[axle] - 1.0
+    aparts = {axle: slow.slope[axle] / fit.slope[axle] - 1.0 for axle in fit.axles}
+    # An accelerometer bends both axles the same way; what moves one up and the other down is the ground, of
+    # which the slow part knows less.
+    if len({apart > 0.0 for apart in aparts.values()}) > 1:
+        return tuple(found)
+    for axle, apart in aparts.items():
         parts = [(f.std_error(axle) or 0.0) / f.slope[axle] for f in (fit, slow)]
         beyond = max(APART, APART_SURE * math.hypot(slow.unsure, fit.unsure, *parts))
         if fit.error and slow.error and abs(apart) > beyond:
