@@ -21,7 +21,7 @@ from analyzer.processing.results import Difference, Motion, Split
 from analyzer.processing.road import BANKED, Track, gate_place, origin_of, track_of
 from analyzer.processing.roll.disturbances import CONTACT_SPREAD, FOLLOWS, ArmParts, arm_parts
 from analyzer.processing.roll.equation import GROUND, INERTIA_RATIO, SLOW_BAND, RollColumns
-from analyzer.processing.roll.fit import RollFit, fit_roll
+from analyzer.processing.roll.fit import ENOUGH_FORCE, RollFit, fit_roll
 from analyzer.processing.roll.gradient import METHOD, UNIT, body_gradients
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import CourseSheet, Mark, Section
@@ -340,7 +340,7 @@ def _gradients(parts: Parts, mask: Bools) -> tuple[dict[str, Estimate], _PartFit
     every = max(1, round(parts.motion.rate / columns.rate))
     use = mask[::every][: len(columns.time)]
     force = columns.force[use & ~columns.suspect]
-    why = "no usable samples" if len(force) < 2 else _too_narrow(force)
+    why = "no usable samples" if len(force) < 2 else _too_gentle(force) or _too_narrow(force)
     # The terms of the whole run, so that parts differ by their driving alone.
     part = why or fit_roll(columns, parts.weights, use, tuple(fit.terms))
     if isinstance(part, str):
@@ -367,6 +367,15 @@ def _shares(slow: _Slow, axle: Axle, mask: Bools) -> tuple[Estimate, Estimate]:
     over = slow.over_load[axle][good] / STANDARD_GRAVITY
     others = [column[good] for column in slow.turning]
     return mean, _slope(over, others, slow.share[axle][good], unit, method)
+
+
+def _too_gentle(force: Floats) -> str:
+    """Return why a part's gradient is not to be compared with another's; empty when it is."""
+    # A whole run may tell a gradient from less; of a few corners the road decides then.
+    peak = float(np.quantile(np.abs(force), 0.99))
+    if peak >= ENOUGH_FORCE:
+        return ""
+    return f"not enough cornering: lateral force hardly above {peak / STANDARD_GRAVITY:.2f} g here"
 
 
 def _too_narrow(force: Floats) -> str:
