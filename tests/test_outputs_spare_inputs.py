@@ -35,6 +35,20 @@ def contents(folder: Path) -> dict[str, str]:
     return {str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
 
 
+def assert_refused(folder: Path, arguments: list[str], monkeypatch, capsys) -> None:
+    """A command run in `folder` ends with one line and exit code 2, and all there is as it was."""
+    before = contents(folder)
+    monkeypatch.chdir(folder)
+    monkeypatch.setattr("sys.argv", ["analyzer", *arguments])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    told = capsys.readouterr().err
+    assert ended.value.code == 2, told
+    assert told.startswith("analyzer: ")
+    assert len(told.splitlines()) == 1
+    assert contents(folder) == before
+
+
 EARLY = {
     "sheet as pdf": ("review", ".", "--pdf", "car.toml"),
     "new name that is no pdf": ("review", ".", "--pdf", "page.csv"),
@@ -59,22 +73,11 @@ LATE = {
 def test_what_lies_there_is_left_alone(case, session: Path, monkeypatch, capsys):
     log = min(path.name for path in session.glob("*.csv.gz"))
     arguments = [log if word == "LOG" else word for word in {**EARLY, **LATE}[case]]
-    before = contents(session)
     if case in EARLY:  # told before any log is read
         # The user of the name first: were it loaded after the other, it would keep the None.
         monkeypatch.setattr("analyzer.session.run_store.read_recording", None)
         monkeypatch.setattr("analyzer.ingest.read_run.read_recording", None)
-    monkeypatch.chdir(session)
-    monkeypatch.setattr("sys.argv", ["analyzer", *arguments])
-
-    with pytest.raises(SystemExit) as ended:
-        main()
-
-    told = capsys.readouterr().err
-    assert ended.value.code == 2, told
-    assert told.startswith("analyzer: ")
-    assert len(told.splitlines()) == 1
-    assert contents(session) == before
+    assert_refused(session, arguments, monkeypatch, capsys)
 
 
 def test_a_calibrated_car_does_not_replace_a_log(session: Path, sample_review):
@@ -163,13 +166,4 @@ def test_every_output_option_spares_what_it_is_pointed_at(
     arguments = [log if word == "LOG" else word for word in (*words, *([option] if option else []), target)]
     if not option:  # the place stands first, before the logs
         arguments = [arguments[-1], *arguments[:-1]]
-    before = contents(session)
-    monkeypatch.chdir(session)
-    monkeypatch.setattr("sys.argv", ["analyzer", name, *arguments])
-    with pytest.raises(SystemExit) as ended:
-        main()
-    told = capsys.readouterr().err
-    assert ended.value.code == 2, told
-    assert told.startswith("analyzer: ")
-    assert len(told.splitlines()) == 1
-    assert contents(session) == before
+    assert_refused(session, [name, *arguments], monkeypatch, capsys)

@@ -192,10 +192,7 @@ def _words(faults: Explanation) -> str:
 def part_under_braking(signals: Signals) -> bool:
     """Return whether the pots of an axle go opposite ways under braking, so that they are no car's alike."""
     pots = [name for name in inputs.POTS if signals.trusted(name)]
-    return _part(pot_senses(signals, pots)[1])
-
-
-def _part(end: dict[str, float]) -> bool:
+    end = pot_senses(signals, pots)[1]
     # An axle may rise under braking by its geometry, but on both sides.
     return any(end.get(left, 0.0) * end.get(right, 0.0) < 0.0 for left, right in inputs.PAIRS)
 
