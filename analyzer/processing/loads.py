@@ -217,9 +217,9 @@ def _unsprung(
     return mass * (body + relative - STANDARD_GRAVITY + across)
 
 
-def steady(values: Floats, rate: float) -> Floats:
-    """Return `values` low-passed at `STEADY_BAND`."""
-    return set_aside(smooth(values, lowpass_taps(rate, STEADY_BAND, STEADY_BAND)))
+def steady(values: Floats, rate: float, band: float = STEADY_BAND) -> Floats:
+    """Return `values` low-passed at `band` [Hz]."""
+    return set_aside(smooth(values, lowpass_taps(rate, band, band)))
 
 
 # Figures drawn from the wheel loads: left share, lowest load and how long a wheel was light.

@@ -12,16 +12,23 @@ import numpy as np
 
 from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
-from analyzer.core.regression import block_error, mean_estimate, student_factor, with_error
+from analyzer.core.regression import (
+    block_error,
+    half_width,
+    least_squares,
+    mean_estimate,
+    student_factor,
+    with_error,
+)
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, widened
 from analyzer.ingest.recording import Recording
-from analyzer.processing.loads import Loads, steady
+from analyzer.processing.loads import STEADY_BAND, Loads, steady
 from analyzer.processing.motion import Moving
 from analyzer.processing.results import Difference, Motion, Split
 from analyzer.processing.road import BANKED, Track, gate_place, origin_of, track_of
 from analyzer.processing.roll.disturbances import CONTACT_SPREAD, FOLLOWS, ArmParts, arm_parts
 from analyzer.processing.roll.equation import GROUND, INERTIA_RATIO, SLOW_BAND, RollColumns
-from analyzer.processing.roll.fit import ENOUGH_FORCE, RollFit, fit_roll
+from analyzer.processing.roll.fit import ENOUGH_FORCE, MOST_UNSURE, RollFit, fit_roll
 from analyzer.processing.roll.gradient import METHOD, UNIT, body_gradients
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import CourseSheet, Mark, Section
@@ -244,7 +251,8 @@ class _Slow:
     """Low-passed force and shares, thinned to about `SHARE_RATE`, for all parts alike.
 
     `over_load` is the lateral force over the axle's load as a part of that at rest [m/s2]; `turning` what
-    else moves load across an axle while the car turns in or rolls over: change of yaw rate and roll rate.
+    else moves load across an axle while the car turns in or rolls over: change of yaw rate and roll rate;
+    `noise` the variance of the force that no damper knows of, where the accelerometer is doubted [(m/s2)2].
     """
 
     every: int
@@ -253,6 +261,7 @@ class _Slow:
     turning: list[Floats]
     share: dict[Axle, Floats]
     good: dict[Axle, Bools]
+    noise: float
 
 
 def run_splits(parts: Parts) -> tuple[tuple[Split, ...], tuple[Difference, ...]]:
@@ -264,18 +273,23 @@ def run_splits(parts: Parts) -> tuple[tuple[Split, ...], tuple[Difference, ...]]
     if "specific_force_y" not in parts.motion.data:
         return (), ()
     slow = _slow(parts)
-    found, fits = [], {}
+    found, fits, forces = [], {}, {}
     for kind, name, mask in _masks(parts):
         if np.count_nonzero(mask):
             gradients, fits[name] = _gradients(parts, mask)
-            found.append(_split(parts, slow, (kind, name, mask), gradients))
-    return tuple(found), _differences(found, fits, np.array(parts.motion.box_std))
+            shares, forces[name] = _share_figures(slow, mask)
+            seconds = float(np.count_nonzero(mask)) / parts.motion.rate
+            found.append(Split(kind, name, seconds, gradients, *shares))
+    return tuple(found), _differences(found, fits, forces, np.array(parts.motion.box_std))
 
 
 def _slow(parts: Parts) -> _Slow:
     data, rate = parts.motion.data, parts.motion.rate
+    doubted = parts.columns is not None and parts.columns.slow_by is not None
+    # An accelerometer that is right below `SLOW_BAND` only rules no gradient above it, and no share.
+    band = SLOW_BAND if doubted else STEADY_BAND
     every = max(1, int(rate // SHARE_RATE))
-    force = steady(data["specific_force_y"].to_numpy(), rate)
+    force = steady(data["specific_force_y"].to_numpy(), rate, band)
     shares, good, over = {}, {}, {}
     for axle in AXLES:
         if axle in parts.loads.suspect:
@@ -283,19 +297,38 @@ def _slow(parts: Parts) -> _Slow:
             corners = AXLE_CORNERS[axle]
             rest = sum(parts.car.mass.load(corner).value for corner in corners)
             load = sum(
-                steady(np.nan_to_num(parts.loads.data[f"load_{c}"].to_numpy(), nan=rest / 2.0), rate)
+                steady(np.nan_to_num(parts.loads.data[f"load_{c}"].to_numpy(), nan=rest / 2.0), rate, band)
                 for c in corners
             )
             over[axle] = (force * rest / np.maximum(load, rest / 4.0))[::every]
             share = parts.loads.data[f"left_share_{axle}"].to_numpy()
-            shares[axle] = steady(np.where(np.isfinite(share), share, 0.5), rate)[::every]
-            good[axle] = ~widened(parts.loads.suspect[axle], int(0.4 * rate))[::every]
+            shares[axle] = steady(np.where(np.isfinite(share), share, 0.5), rate, band)[::every]
+            # As far as the filter reaches.
+            good[axle] = ~widened(parts.loads.suspect[axle], int(2.0 / band * rate))[::every]
     turning = []
     if "yaw_rate" in data:
-        turning.append(derivative(steady(data["yaw_rate"].to_numpy(), rate), rate)[::every])
+        turning.append(derivative(steady(data["yaw_rate"].to_numpy(), rate, band), rate)[::every])
     if "roll_rate" in data:
-        turning.append(steady(data["roll_rate"].to_numpy(), rate)[::every])
-    return _Slow(every, force[::every], over, turning, shares, good)
+        turning.append(steady(data["roll_rate"].to_numpy(), rate, band)[::every])
+    return _Slow(every, force[::every], over, turning, shares, good, _noise(parts) if doubted else 0.0)
+
+
+def _noise(parts: Parts) -> float:
+    """Return the variance of slow lateral force that the dampers know nothing of [(m/s2)2].
+
+    The line of force over roll, which noise of the accelerometer does not flatten, leaves all of it over,
+    and what the road does beside: at most so much is noise (Frisch 1934).
+    """
+    columns = parts.columns
+    assert columns is not None
+    every = max(1, round(parts.motion.rate / columns.rate))
+    driving = parts.driving[::every][: len(columns.time)]
+    used = ~columns.suspect[: len(driving)] & driving
+    beside = [*columns.roll.values(), *columns.terms.values()]
+    design = np.column_stack([*(column[: len(driving)] for column in beside), np.ones(len(driving))])[used]
+    if len(design) <= design.shape[1]:
+        return 0.0
+    return float(np.mean(least_squares(design, columns.force[: len(driving)][used]).residuals ** 2))
 
 
 def _masks(parts: Parts) -> list[tuple[str, str, Bools]]:
@@ -322,15 +355,6 @@ def _masks(parts: Parts) -> list[tuple[str, str, Bools]]:
     return masks + [("section", name, driving & inside) for name, inside in parts.sections.items()]
 
 
-def _split(parts: Parts, slow: _Slow, part: tuple[str, str, Bools], gradients: dict[str, Estimate]) -> Split:
-    kind, name, mask = part
-    seconds = float(np.count_nonzero(mask)) / parts.motion.rate
-    shares, slopes = {}, {}
-    for axle in slow.share:
-        shares[axle], slopes[axle] = _shares(slow, axle, mask[:: slow.every])
-    return Split(kind, name, seconds, gradients, shares, slopes)
-
-
 def _gradients(parts: Parts, mask: Bools) -> tuple[dict[str, Estimate], _PartFit | None]:
     """Return the gradients of a part and the fit behind them."""
     columns, fit = parts.columns, parts.fit
@@ -351,22 +375,68 @@ def _gradients(parts: Parts, mask: Bools) -> tuple[dict[str, Estimate], _PartFit
     return body_gradients(part, parts.car), _PartFit(part, arm_parts(part, columns, parts.car), along)
 
 
-def _shares(slow: _Slow, axle: Axle, mask: Bools) -> tuple[Estimate, Estimate]:
-    """Return the mean left share while cornering, and its slope on force over load of the axle [1]."""
+@dataclass(frozen=True, slots=True)
+class _PartForce:
+    """How far the force over load of a part moves, and how much of that may be noise.
+
+    Parameters
+    ----------
+    variance : float
+        Of the force over load beside what else moves the share [g2].
+    room : float
+        Variance of noise in it that the line leaves room for (Frisch 1934) [g2].
+    """
+
+    variance: float
+    room: float
+
+
+def _share_figures(
+    slow: _Slow, mask: Bools
+) -> tuple[tuple[dict[Axle, Estimate], dict[Axle, Estimate]], dict[Axle, _PartForce]]:
+    """Return each axle's mean share and slope in a part, and the force behind the slopes."""
+    thin = mask[:: slow.every]
+    shares = {axle: _mean_share(slow, axle, thin) for axle in slow.share}
+    slopes = {axle: _share_slope(slow, axle, thin) for axle in slow.share}
+    forces = {axle: force for axle, (_, force) in slopes.items() if force is not None}
+    return (shares, {axle: slope for axle, (slope, _) in slopes.items()}), forces
+
+
+def _mean_share(slow: _Slow, axle: Axle, mask: Bools) -> Estimate:
+    """Return the mean left share while cornering [1]."""
     # The mean is of cornering alone: on a straight the share says where the driver sits.
-    good = mask & slow.good[axle]
-    cornering = good & (np.abs(slow.force) > CORNERING)
+    cornering = mask & slow.good[axle] & (np.abs(slow.force) > CORNERING)
     beside = [column[cornering] for column in (slow.force, slow.over_load[axle], *slow.turning)]
-    mean = mean_estimate(slow.share[axle][cornering], "1", "mean while cornering", beside)
+    return mean_estimate(slow.share[axle][cornering], "1", "mean while cornering", beside)
+
+
+def _share_slope(slow: _Slow, axle: Axle, mask: Bools) -> tuple[Estimate, _PartForce | None]:
+    """Return the slope of the left share on force over load of the axle [1], and the force behind it."""
+    good = mask & slow.good[axle]
     unit, method = "1", "slope of left share on lateral force over the axle's load"
     if np.count_nonzero(good) < SHARE_RATE:
-        return mean, Estimate.unknown(unit, "under a second of known loads", method)
+        return Estimate.unknown(unit, "under a second of known loads", method), None
     why = _too_narrow(slow.force[good])
     if why:
-        return mean, Estimate.unknown(unit, why, method)
+        return Estimate.unknown(unit, why, method), None
     over = slow.over_load[axle][good] / STANDARD_GRAVITY
     others = [column[good] for column in slow.turning]
-    return mean, _slope(over, others, slow.share[axle][good], unit, method)
+    slope, force = _slope(over, others, slow.share[axle][good], unit, method)
+    hidden = slow.noise / STANDARD_GRAVITY**2 / force.variance
+    if hidden > MOST_UNSURE:
+        why = f"noise of the accelerometer may hide {100.0 * min(hidden, 1.0):.0f} % of it here"
+        return Estimate.unknown(unit, why, method), None
+    return _beside(slope, hidden * abs(slope.value or 0.0)), force
+
+
+def _beside(slope: Estimate, known: float) -> Estimate:
+    """Return a slope whose error holds a `known` standard uncertainty beside its scatter."""
+    if known == 0.0 or not slope.std_error:
+        return slope
+    assert slope.value is not None
+    half = half_width(slope.std_error, max((slope.n or 2) - 1.0, 1.0), known)
+    std = math.hypot(slope.std_error, known)
+    return Estimate.from_error(slope.value, slope.unit, std, half, n=slope.n, method=slope.method)
 
 
 def _too_gentle(force: Floats) -> str:
@@ -384,20 +454,27 @@ def _too_narrow(force: Floats) -> str:
     return "" if span >= LEAST_SPAN else f"lateral force varies by {span / STANDARD_GRAVITY:.2f} g only here"
 
 
-def _slope(x: Floats, others: list[Floats], y: Floats, unit: str, method: str) -> Estimate:
-    """Return the slope of y on x beside other columns and a constant."""
+def _slope(x: Floats, others: list[Floats], y: Floats, unit: str, method: str) -> tuple[Estimate, _PartForce]:
+    """Return the slope of y on x beside other columns and a constant, and the spread of x behind it."""
     design = np.column_stack([x, *others, np.ones_like(x)])
     inverse = np.linalg.pinv(design)
     coefficients = inverse @ y
-    slope, rest = coefficients[0], y - design @ coefficients
+    slope, rest = float(coefficients[0]), y - design @ coefficients
+    variance = 1.0 / (len(x) * float(inverse[0] @ inverse[0]))
+    # All of the line's scatter as noise of x: no more of it can be there (Frisch 1934).
+    room = float(np.mean(rest**2)) / max(slope**2, 1e-300)
+    force = _PartForce(variance, min(room, variance))
     error = block_error((inverse[0] * rest)[:, None], inverse[0])
     if error is None:  # of a part: the run itself may be long
-        return Estimate(float(slope), unit, method=method, notes=("too short for an error",))
-    return with_error(float(slope), unit, error, 0, method)
+        return Estimate(slope, unit, method=method, notes=("too short for an error",)), force
+    return with_error(slope, unit, error, 0, method), force
 
 
 def _differences(
-    splits: Sequence[Split], fits: Mapping[str, _PartFit | None], box_std: Floats
+    splits: Sequence[Split],
+    fits: Mapping[str, _PartFit | None],
+    forces: Mapping[str, Mapping[Axle, _PartForce]],
+    box_std: Floats,
 ) -> tuple[Difference, ...]:
     named = {split.name: split for split in splits if split.kind != "section"}
     tests = [
@@ -408,19 +485,28 @@ def _differences(
         for quantity in QUANTITIES
         if all(_figure(named[name], quantity, axle).std_error for name in (first, second))
     ]
-    return tuple(
-        Difference(
-            *test,
-            *_difference(
-                (named[test[2]], named[test[3]]),
-                test[0],
-                test[1],
-                _one_car(fits[test[2]], fits[test[3]], test[1], box_std),
-                len(tests),
-            ),
+    found = []
+    for quantity, axle, first, second in tests:
+        if quantity == "roll_gradient_body":
+            one_car = _one_car(fits[first], fits[second], axle, box_std)
+        else:
+            one_car = 0.0, _hidden_by_noise(forces[first][axle], forces[second][axle])
+        pair = named[first], named[second]
+        found.append(
+            Difference(quantity, axle, first, second, *_difference(pair, quantity, axle, one_car, len(tests)))
         )
-        for test in tests
-    )
+    return tuple(found)
+
+
+def _hidden_by_noise(one: _PartForce, other: _PartForce) -> float:
+    """Return by what part noise of the accelerometer alone may set two slopes apart [1].
+
+    Noise flattens a slope by its variance over that of the force: the same noise flattens the narrower part
+    more. An accelerometer that shakes, or holds its samples, folds into the slow band what no filter takes
+    out, and how much is not known: at most what the straighter of the two lines leaves room for.
+    """
+    noise = min(one.room, other.room)
+    return noise * abs(1.0 / one.variance - 1.0 / other.variance)
 
 
 @dataclass(frozen=True, slots=True)
@@ -477,7 +563,7 @@ def _difference(
     a, b = (_figure(split, quantity, axle) for split in pair)
     size = (abs(a.value or 0.0) + abs(b.value or 0.0)) / 2.0
     # What one car shows in both is no difference: it is taken off, and its uncertainty stands in the error.
-    expected, unsure = one_car if quantity == "roll_gradient_body" else (0.0, 0.0)
+    expected, unsure = one_car
     common = size * math.hypot(SAME_CAR[quantity], unsure)
     std = math.hypot(a.std_error or 0.0, b.std_error or 0.0, common)
     # Welch 1947: the parts' own errors have few degrees of freedom, the common scatter is known.

@@ -81,6 +81,39 @@ def _changed(driven: EngineRun, path: Path, change: Callable[[pd.DataFrame], Non
     return estimate(replace(driven, path=path))
 
 
+@pytest.fixture(scope="module")
+def bowl(tmp_path_factory: pytest.TempPathFactory) -> EngineRun:
+    path = tmp_path_factory.mktemp("bowl") / "run.csv"
+    return make_run(path, name="bowl", seed=507, bank=10.0, road_class="A")
+
+
+@pytest.mark.parametrize("shake", [0.2, 0.4])
+def test_an_accelerometer_that_shakes_sets_no_parts_apart(
+    bowl: EngineRun, tmp_path: Path, shake: float
+) -> None:
+    """Held samples fold the shaking down: it flattens the narrower part's slope of the share more."""
+
+    def change(table: pd.DataFrame) -> None:
+        rng = np.random.default_rng(5)
+        held = np.arange(len(table)) // 5 * 5
+        for channel in ("AccX", "AccY", "AccZ"):
+            table[channel] = (table[channel].to_numpy() + rng.normal(0.0, shake, len(table)))[held]
+
+    sound, found = estimate(bowl), _changed(bowl, tmp_path / "shaken.csv", change)
+    assert not _beyond(found)
+    # Told with an error that holds, or unknown with its reason.
+    for split in found.splits:
+        for axle, slope in split.share_slope.items():
+            if slope.value is None:
+                assert "noise of the accelerometer" in slope.notes[0]
+                continue
+            right = _part(sound, split.name).share_slope[axle]
+            assert right.value is not None
+            assert slope.std_error is not None
+            assert slope.value == pytest.approx(right.value, abs=3.0 * slope.std_error)
+    assert found.splits[-1].share_slope["front"].value is None or shake < 0.4
+
+
 def test_one_side_that_gives_more_in_bump_is_told(driven: EngineRun, tmp_path: Path) -> None:
     def change(table: pd.DataFrame) -> None:
         pot = table["FR pot"]
