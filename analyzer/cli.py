@@ -145,7 +145,7 @@ def review(
 
     kind = figure_kind(figure_format)  # what is wrong here is told before the work, not after it
     if figures is not None:
-        refuse_file(figures, "a folder for the figures")
+        refuse_file(figures, "a folder for the figures; their kind, svg, png or pdf, goes to --figure-format")
     if pdf is not None:
         from analyzer.report.pdf import check_pdf
 
@@ -420,7 +420,11 @@ def bar(
     as_json: AsJson = False,
     save: Annotated[
         Path | None,
-        typer.Option("--save", metavar="FOLDER", help="Also write table and figure to this folder."),
+        typer.Option(
+            "--save",
+            metavar="FOLDER",
+            help="Also write table and figure to this folder, as json, csv and svg.",
+        ),
     ] = None,
     builder: Annotated[
         Path | None,
@@ -441,7 +445,7 @@ def bar(
 
         check_sheet(builder)  # a name that will not do is told before the work
     if save is not None:
-        refuse_file(save, "a folder for table and figure")
+        refuse_file(save, "a folder for table and figure: it takes bar.json, and .csv and .svg of each bar")
     sheet = read_car(car)
     check_bars(sheet, car)
     if not 0.0 < lateral <= 5.0:

@@ -88,6 +88,17 @@ LINES = [
     ("review . --out --quiet", "--out: its value is missing", "write --out FOLDER --quiet"),
     ("review . --seed -h", "--seed: its value is missing", "-h is an option itself"),
     ("bar car.toml --save --json", "--save: its value is missing", "write --save FOLDER --json"),
+    # a file's name where a folder is meant
+    (
+        "bar car.toml --save x.gif",
+        'a file by its ending ".gif"',
+        "it takes bar.json, and .csv and .svg of each",
+    ),
+    ("review . --figures x.png", 'a file by its ending ".png"', "svg, png or pdf, goes to --figure-format"),
+    ("review . --out page.html", 'a file by its ending ".html"', "name a folder for the report"),
+    ("course . --out page.pdf", 'a file by its ending ".pdf"', "name a folder for the report"),
+    ("start new.csv --from r01.csv.gz", 'a file by its ending ".csv"', "name a new folder"),
+    ("desk new.csv", 'a file by its ending ".csv"', "name a folder of the session"),
     # pictures that cannot be written
     ("check r01.csv.gz --figure x.jpg", 'not written as ".jpg"', "analyzer check r01.csv.gz --figure x.png"),
     ("check . --figure runs", "its name has no ending", "analyzer check . --figure runs.png"),

@@ -112,11 +112,40 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     return names[found[0]] if found else None
 
 
+_FILE_ENDINGS: Final = frozenset(
+    f".{ending}"
+    for ending in (
+        *("csv", "gz", "zip", "txt", "json", "toml", "html", "htm", "md", "xls", "xlsx", "ods", "parquet"),
+        *(
+            "pdf",
+            "svg",
+            "png",
+            "gif",
+            "jpg",
+            "jpeg",
+            "webp",
+            "bmp",
+            "tif",
+            "tiff",
+            "eps",
+            "ps",
+            "doc",
+            "docx",
+        ),
+    )
+)
+"""Endings with which nobody names a folder: a file was meant."""
+
+
 def refuse_file(path: Path, meant: str, given: str | None = None) -> None:
-    """Raise an `AnalyzerError` when a file lies where a folder is wanted; `meant` says which one.
+    """Raise an `AnalyzerError` when a file lies, or is meant, where a folder is wanted; `meant` says which.
 
     Where the folder that holds the file would do, `given` is the path as it was written.
     """
+    if not path.exists() and path.suffix.lower() in _FILE_ENDINGS:
+        raise AnalyzerError(
+            one_line(f'{path}: is the name of a file by its ending "{path.suffix}"; name {meant}')
+        )
     if path.exists() and not path.is_dir():
         instead = None if given is None else (given, str(Path(given).parent))
         raise AnalyzerError(one_line(f"{path}: is a file; name {meant}"), instead)

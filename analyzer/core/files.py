@@ -18,7 +18,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
-from analyzer.core.errors import AnalyzerError, one_line
+from analyzer.core.errors import AnalyzerError, one_line, refuse_file
 
 PART: Final = ".part-"
 """Start of the name of a file of the program's own while it is written; tells what a kill left behind."""
@@ -431,10 +431,9 @@ def replaced_folder(target: Path) -> Iterator[Path]:
 
 def check_replaceable(target: Path) -> None:
     """Raise `AnalyzerError` unless `target` is absent, an empty folder or an earlier report of ours."""
+    refuse_file(target, "a folder for the report")
     if not target.exists():
         return
-    if not target.is_dir():
-        raise AnalyzerError(one_line(f"{target}: is a file; name a folder for the report"))
     strange = _strange_entry(target)
     if strange is not None:
         raise AnalyzerError(

@@ -140,6 +140,7 @@ def _changes(found: Sequence[Comparison]) -> Card:
 
 
 TOO_SLOW: Final = "dampers logged too slowly"
+NOT_CALIBRATED: Final = "damper pots not calibrated"
 
 
 def axles_watched(recording: Recording, run: RunEstimates) -> tuple[Axle, ...]:
@@ -155,6 +156,8 @@ def axles_watched(recording: Recording, run: RunEstimates) -> tuple[Axle, ...]:
 
 def why_unwatched(recordings: Sequence[Recording]) -> str:
     """Return what is missing where no axle could be watched, in a few words."""
+    if any(f"other_damper_{corner}" in r.data for r in recordings for corner in CORNERS):
+        return NOT_CALIBRATED
     logged = [r for r in recordings if any(r.usable(f"damper_{corner}") for corner in CORNERS)]
     if not logged:
         return "no damper travel"
@@ -168,10 +171,12 @@ def _driver(review: Review) -> Card:
         for recording, run in zip(review.recordings, review.runs, strict=True)
         for axle in axles_watched(recording, run)
     }
-    if not found and not watched:
-        logged = why_unwatched(review.recordings)
+    unknown = sentences.hits_unknown(review)
+    if unknown or (not found and not watched):
+        logged = NOT_CALIBRATED if unknown else why_unwatched(review.recordings)
         why = {
             "no damper travel": "so nobody can tell whether it bottomed",
+            NOT_CALIBRATED: "so nobody can tell yet whether it bottomed",
             TOO_SLOW: "hits fall between the samples, so nobody can tell whether it bottomed",
         }.get(logged, "neither sheet nor logs say where it begins, so hits cannot be told")
         return Card("driver", "Driver", words.capital(logged), why, known=False)
@@ -179,7 +184,8 @@ def _driver(review: Review) -> Card:
     # Where a stop begins, or a pot reads, is a placeholder: so is every hit, and that there was none.
     rests = sentences.hits_rest_on(review)
     if rests:
-        half += f"; {words.PROVISIONAL} until {words.listed(list(rests), 2)} is measured"
+        verb = "is" if len(rests) == 1 else "are"
+        half += f"; {words.PROVISIONAL} until {words.listed(list(rests), 2)} {verb} measured"
     if not found:
         return _no_hit(review, half)
     _, worst = found[0]

@@ -130,7 +130,15 @@ def _team(review: Review, pieces: Pieces) -> Part:
         return tuple(table for some in found for table in some)
 
     def remarks() -> list[str]:
-        return [f"{label(run.name)}: {sentence(note)}" for run in review.runs for note in run.notes]
+        runs: dict[str, list[str]] = {}
+        for run in review.runs:
+            for note in run.notes:
+                runs.setdefault(sentence(note), []).append(label(run.name))
+        every = len(review.runs)
+        return [
+            f"{'all runs' if len(names) == every > 1 else listed(names, 8)}: {note}"
+            for note, names in runs.items()
+        ]
 
     # Behind a line to open: what supports the answer but would bury it. Empty ones are dropped at the end.
     ledger, splits = (

@@ -29,7 +29,7 @@ from analyzer.prediction.propagation import COUNTS
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.results import BottomingEvent, RunEstimates, TravelBudget
 from analyzer.report import reasons as reason_words, words
-from analyzer.session.review import Review
+from analyzer.session.review import Review, uncalibrated_channels
 
 CORNER_WORDS: Final[dict[Corner, str]] = {
     "FL": "front left",
@@ -126,7 +126,8 @@ def placeholder_points(review: Review) -> tuple[str, ...]:
 
 
 STARRED: Final = (
-    "Figures that rest on such a value are provisional (* in tables): none of this car until it is measured."
+    "Figures that rest on such a value are provisional (* in tables): they do not hold for this car until it "
+    "is measured."
 )
 """What the mark of a provisional figure means."""
 
@@ -144,7 +145,7 @@ def left_out(review: Review) -> dict[str, str]:
 
 
 def fault_words(fault: Fault) -> str:
-    """Return what stopped a run and what to send to have it mended, as a clause."""
+    """Return what stopped a run and what to send so that it is put right, as a clause."""
     says = f": {fault.message}" if fault.message else ""
     files = words.listed([words.label(path.name) for path in fault.send])
     sent = f" with {files}" if files else ""
@@ -211,9 +212,39 @@ def _gradients(review: Review) -> str:
 
 def driver_answer(review: Review) -> str:
     """Return where, at which corner and how hard the car bottomed, and whether that is provisional."""
-    rests = hits_rest_on(review)
-    until = f" Provisional until {unmeasured_words(rests)} is measured." if rests else ""
-    return _bottomed(review) + until
+    if hits_unknown(review):
+        pots = words.listed([f"damper_{corner}" for corner in uncalibrated_pots(review)])
+        return (
+            "Nobody can tell yet whether the car bottomed: damper travel was logged, but there is no "
+            f"calibration of {pots}. Write it into the car sheet, then review again."
+        )
+    answer, rests = _bottomed(review), hits_rest_on(review)
+    # Without any travel no place of a stop could make the answer another one.
+    if not rests or answer == _NO_TRAVEL:
+        return answer
+    verb = "is" if len(rests) == 1 else "are"
+    return f"{answer} Provisional until {unmeasured_words(rests)} {verb} measured."
+
+
+def uncalibrated_pots(review: Review) -> tuple[Corner, ...]:
+    """Return the corners whose pot is logged, but nobody has yet said what travel its readings mean."""
+    marked = uncalibrated_channels(review.session.car)
+    return tuple(
+        corner
+        for corner in CORNERS
+        if any(
+            f"other_damper_{corner}" in recording.data
+            or (f"damper_{corner}" in marked and f"damper_{corner}" in recording.data)
+            for recording in review.recordings
+        )
+    )
+
+
+def hits_unknown(review: Review) -> bool:
+    """Return whether nobody can tell of hits, since every pot that could show one is not calibrated."""
+    waiting = uncalibrated_pots(review)
+    travel = {c for r in review.recordings for c in CORNERS if r.usable(f"damper_{c}")}
+    return bool(waiting) and travel <= set(waiting)
 
 
 def hits_rest_on(review: Review) -> tuple[str, ...]:
@@ -339,13 +370,16 @@ def closest(review: Review) -> tuple[str, Corner, float] | None:
     return run, corner, left
 
 
+_NO_TRAVEL: Final = "No damper travel was logged, so nobody can tell whether the car bottomed."
+
+
 def _not_bottomed(review: Review) -> str:
     # Four answers: no damper logged, no gap known, touched for a moment, or how much was left.
     nearest = closest(review)
     if nearest is None:
         dampers = any(r.usable(f"damper_{c}") for r in review.recordings for c in CORNERS)
         if not dampers:
-            return "No damper travel was logged, so nobody can tell whether the car bottomed."
+            return _NO_TRAVEL
         slowest = min(recording.sample_rate for recording in review.recordings)
         if slowest < LEAST_HIT_RATE:
             return f"At {slowest:.4g} Hz hits are missed: nobody can tell whether the car bottomed."
@@ -498,7 +532,8 @@ _ALONE: Final = (
 )
 
 _NOT_MEASURED: Final = (
-    "let analyzer check name what the logs or the car sheet lack; mend that, then drive both set-ups again"
+    "let analyzer check name what the logs or the car sheet lack; put that right, then drive both set-ups "
+    "again"
 )
 
 
@@ -508,10 +543,9 @@ def tuner_answer(review: Review) -> str:
         # One set-up is a session of its own kind, no failed comparison.
         driven = sum(bool(setup.runs) for setup in review.setups)
         if driven < 2:
-            return (
-                "One set-up was driven, so there is no change to judge; its figures stand beside the "
-                "prediction."
-            )
+            shown = any(lead_rows(setup) for setup in review.setups)
+            beside = "; its figures are set against the prediction" if shown else ""
+            return f"One set-up was driven, so there is no change to judge{beside}."
         return "No two set-ups could be compared."
     if len(review.comparisons) == 1:
         return comparison_answer(review.comparisons[0])

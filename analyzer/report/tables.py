@@ -263,13 +263,19 @@ def _run_row(review: Review, run: RunEstimates) -> tuple[Cell, ...]:
 
 def findings_table(review: Review) -> PageTable:
     """Return the checks that ask for a look, bad ones first."""
-    rows = findings(review)
+    # A channel that no run has is one finding, not one a run.
+    rows: dict[HealthRow, list[str]] = {}
+    for name, row in findings(review):
+        rows.setdefault(row, []).append(name)
+    every = len(review.recordings)
     return PageTable(
         "Checks that ask for a look",
         _HEALTH_COLUMNS,
         tuple(
-            _health_row(name, row, _doubted_moment(review, name, row.channel))
-            for name, row in rows[:MOST_ROWS]
+            _health_row(runs[0], row, _doubted_moment(review, runs[0], row.channel))
+            if len(runs) == 1
+            else _health_row(f"all {every}" if len(runs) == every else words.listed(runs, 8), row)
+            for row, runs in list(rows.items())[:MOST_ROWS]
         ),
         _more(len(rows), MOST_ROWS, "health.csv"),
     )

@@ -119,7 +119,8 @@ def _tuner(review: Review, console: Console) -> None:
 def _driver(review: Review, console: Console) -> None:
     _heading(console, "Driver", sentences.driver_answer(review))
     found = sentences.events(review)
-    if not found:
+    # Places and depths of pots that nobody has calibrated are no answer to read off.
+    if not found or sentences.hits_unknown(review):
         return
     table = plain_table(("corner", "where", "run", "at", "into stop", "bank"), right_from=3)
     for run, event in found[:_MOST_EVENTS]:
@@ -744,7 +745,7 @@ def _grouped(console: Console, title: str, lines: list[tuple[str, str]]) -> None
 
 
 def _check_next(outcome: CheckOutcome, path: Path | None, details: bool) -> str:
-    """Return what to do now: the one command or mend, and where the details are."""
+    """Return what to do now: the one command or correction, and where the details are."""
     rows = [row for recording in outcome.recordings for row in recording.health]
     alone = path is not None and path.suffix.lower() != ".toml" and not path.is_dir()
     named = "" if path is None else f" {one_line(str(path))}"
@@ -755,7 +756,7 @@ def _check_next(outcome: CheckOutcome, path: Path | None, details: bool) -> str:
             f"{words.count(unread, 'log')} could not be read; correct what is named above, then check again."
         )
     if alone:
-        # A log by itself has no sheets, so there is nothing to mend yet, and no review.
+        # A log by itself has no sheets, so there is nothing to correct yet, and no review.
         bad = any(row.verdict is Verdict.BAD for row in rows)
         why = " to state what is BAD in" if bad else ""
         text = f"Next: write sheets{why}: analyzer start FOLDER --from{named}"

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import io
+import tomllib
 from dataclasses import replace
 
 import pytest
-from report.synthetic_review import Options, estimate
+from report.synthetic_review import CAR, Options, estimate
 from rich.console import Console
 
 from analyzer.comparison.results import ChangeVerdict, SessionDrift, Treatment
+from analyzer.core.constants import CORNERS
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import TravelBudget
@@ -26,7 +28,9 @@ from analyzer.report.sentences import (
     team_answer,
     tuner_answer,
 )
+from analyzer.report.tables import findings_table
 from analyzer.report.terminal import print_summary
+from analyzer.sheets.car import CarSheet
 
 
 def with_health(review, *rows: HealthRow):
@@ -68,6 +72,21 @@ def test_team_learns_that_nothing_could_be_estimated(review_with):
     assert (
         team_answer(nothing) == f"No run shows a roll gradient: {reason[:1].lower()}{reason[1:].rstrip('.')}."
     )
+
+
+def test_a_channel_missing_in_all_runs_is_one_line_of_the_page(review):
+    missing = HealthRow("missing", "accel_y", Verdict.BAD, None, None, "", "Not logged.")
+    stuck = HealthRow("stuck", "damper_RR", Verdict.BAD, 9.0, 0.5, "s", "the pot stood still")
+    found = with_health(review, missing)
+    first = replace(found.recordings[0], health=(missing, stuck))
+    table = findings_table(replace(found, recordings=(first, *found.recordings[1:])))
+    assert [[cell.text for cell in row][:3] for row in table.rows] == [
+        ["all 6", "accel_y", "missing"],
+        [first.run, "damper_RR", "stuck"],
+    ]
+    noted = replace(review, runs=tuple(replace(run, notes=("short",)) for run in review.runs))
+    (fold,) = (fold for fold in page_parts(noted)[0].folds if fold.title == "Remarks on the runs")
+    assert fold.lines == ("all runs: Short.",)
 
 
 def test_tuner_learns_the_change_with_interval_and_prediction(review):
@@ -202,6 +221,54 @@ def test_driver_learns_that_no_travel_was_logged(review_with):
     assert driver_answer(blind) == (
         "No damper travel was logged, so nobody can tell whether the car bottomed."
     )
+
+
+def test_driver_learns_that_the_pots_are_not_calibrated(review):
+    """With marked or missing calibrations a depth of a hit would be a figure of nothing."""
+    marks = [f"logger.channels.damper_{corner}" for corner in CORNERS]
+    sheet = tomllib.loads(
+        CAR
+        + "[logger.channels]\n"
+        + "\n".join(f'{mark[16:]} = {{ column = "{mark}", unit = "mm" }}' for mark in marks)
+    )
+    car = CarSheet.model_validate(sheet)
+
+    def said(*marked):
+        return replace(review, session=replace(review.session, car=car.marked(marked)))
+
+    unknown = (
+        "Nobody can tell yet whether the car bottomed: damper travel was logged, but there is no "
+        "calibration of "
+    )
+    assert driver_answer(said(*marks)).startswith(unknown + "damper_FL, damper_FR, damper_RL and damper_RR.")
+    assert cards(said(*marks))[2].figure == "Damper pots not calibrated"
+    assert not cards(said(*marks))[2].known
+    # One that is calibrated still shows its hits.
+    assert driver_answer(said(*marks[:3])).startswith("It bottomed")
+    # A column of which no sheet says the unit is no travel, but it was logged.
+    bare = {f"damper_{corner}": f"other_damper_{corner}" for corner in CORNERS}
+    raw = replace(
+        review,
+        recordings=tuple(replace(r, data=r.data.rename(columns=bare)) for r in review.recordings),
+        runs=tuple(replace(run, bottoming=()) for run in review.runs),
+    )
+    assert driver_answer(raw).startswith(unknown)
+    out = io.StringIO()
+    print_summary(said(*marks), Console(file=out, width=300))
+    assert "into stop" not in out.getvalue()
+
+
+def test_an_answer_that_nobody_has_is_not_provisional(review_with):
+    review = review_with(Options(bottomed=False))
+    marked = review.session.car.marked(("front.damper.bump_stop_gap",))
+    stops = {"front": replace(estimate(0.042, "m", 0.001), provisional=("front.damper.bump_stop_gap",))}
+    blind = replace(
+        review,
+        session=replace(review.session, car=marked),
+        recordings=tuple(replace(r, data=r.data.iloc[:, :0]) for r in review.recordings),
+        runs=tuple(replace(run, stops=stops) for run in review.runs),
+    )
+    assert driver_answer(blind) == "No damper travel was logged, so nobody can tell whether the car bottomed."
 
 
 @pytest.mark.parametrize(
