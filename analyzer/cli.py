@@ -543,6 +543,13 @@ def start(
         for path in save_measuring_list(car, sheet, measuring):
             print_text(f"measuring list: {path}")
     if logs:
+        if started.missing and started.left_over:
+            names = ", ".join(started.missing)
+            print_text(
+                f"first: no column was recognised for {names}; car.toml lists the columns left over under "
+                "[logger.channels]: write the right one into the channel's line, take off the # before it "
+                "and the mark behind it"
+            )
         printed = "" if measuring else f"analyzer start {folder} --list {folder / 'list.pdf'} to print what; "
         print_text(
             f"next: measure what is marked TO MEASURE ({printed}fill it in, take the mark off), look over "

@@ -407,7 +407,7 @@ def found_lean(recording: Recording, car: CarSheet) -> BoxLean:
 
 def _by_turning(recording: Recording, car: CarSheet, missing: Sequence[str]) -> BoxLean:
     """Return what roll and yaw rate alone tell of a box whose `missing` channels would tell the rest."""
-    why = f"it needs {', '.join(missing)}"
+    why = f"it needs {', '.join(dict.fromkeys(missing))}"
     if not {"gyro_x", "gyro_z", *(f"damper_{c}" for c in CORNERS)}.isdisjoint(missing):
         return BoxLean.unknown(USUAL_LEAN, why)
     stretches = _stretches(recording, car)

@@ -86,6 +86,8 @@ _PLACES_APART: Final = 1e-5, 0.2
 """Least and largest spread of a position over a run [deg]: 1 m, and 20 km (engineering judgement)."""
 _LEAST_ROWS: Final = 20
 """Rows below which nothing is read off the values of a column."""
+_SPEED_UNITS: Final = {"mph", "kph", "kmh", "km/h"}
+"""Units that stand above the car's speed as its name."""
 _SHORT_NAMES: Final = {"v": "speed", "la": "latitude", "lo": "longitude"}
 """Names that may be short for a channel, and for others as well."""
 _COUNTED: Final = "counts of a converter"
@@ -196,10 +198,11 @@ def _guess_table(path: Path) -> Guesses:
     times += [] if time is None else [time.index]
     found: dict[str, ChannelGuess] = {}
     notes: list[str] = []
+    letters = {plain_name(cell.name) for cell in header}
     for index, cell in enumerate(header):
         if index in times:
             continue
-        guess = guess_name(cell, index)
+        guess = _as_second_letter(cell, index, letters) or guess_name(cell, index)
         if guess is None:
             continue
         guess = replace(guess, column=_told_apart(header, index))
@@ -240,6 +243,16 @@ def _guess_table(path: Path) -> Guesses:
     return Guesses(
         tuple(found.values()), _told_apart(header, time.index), unused, tuple(notes), time.unit, time.reason
     )
+
+
+def _as_second_letter(cell: HeaderCell, index: int, letters: set[str]) -> ChannelGuess | None:
+    """Take ``Gx`` for a turn rate where the log has an ``Ax``, too; alone it may be an acceleration."""
+    name = plain_name(cell.name)
+    fits = not cell.unit or factor_to_si(cell.unit, "angular_rate") is not None
+    if len(name) != 2 or name[0] != "g" or name[1] not in "xyz" or f"a{name[1]}" not in letters or not fits:
+        return None
+    reason = f'beside "a{name[1]}" the turn rate on axis {name[1]}'
+    return ChannelGuess(f"gyro_{name[1]}", cell.full, index, cell.unit, bool(cell.unit), False, reason)
 
 
 def _add_position(found: dict[str, ChannelGuess], header: Sequence[HeaderCell]) -> None:
@@ -500,6 +513,11 @@ def guess_name(cell: HeaderCell, index: int) -> ChannelGuess | None:
         house, reason = hit
         volts = cell.unit in _VOLTS
         unit = cell.unit
+        if house == "speed" and cell.name.strip().lower() in _SPEED_UNITS:
+            unit = cell.name.strip().lower()
+        # As a word of its own "in" says many things, behind a pot's corner it is its inches.
+        if not unit and house.startswith("damper_") and words[-1] == "in":
+            unit, reason = "in", f'{reason}; inches by its ending "in"'
         dimension = CHANNEL_DIMENSIONS[house]
         if unit and not volts and factor_to_si(unit, dimension) is None:
             return None  # the unit says it is something else
@@ -564,7 +582,7 @@ def _as_accel(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
     return None
 
 
-def _as_other(_cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
+def _as_other(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
     joined = set(words)
     if "latitude" in joined or ({"gps", "lat"} <= joined and not _ACCEL_WORDS & joined):
         return "latitude", "the word latitude"
@@ -572,6 +590,8 @@ def _as_other(_cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None
         return "longitude", "the word longitude"
     if joined & {"steer", "steering"} and not joined & {"torque", "rate", "speed"}:
         return "steer_angle", 'the word "steer"'
+    if cell.name.strip().lower() in _SPEED_UNITS:
+        return "speed", "named by a unit of speed"
     if joined & {"speed", "velocity"} and not joined & _NOT_CAR_SPEED and _corner_of(words) is None:
         return "speed", 'the word "speed"'
     return None

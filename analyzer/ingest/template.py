@@ -5,7 +5,7 @@ from __future__ import annotations
 import filecmp
 import re
 import shutil
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import takewhile
@@ -443,7 +443,7 @@ def _channel_lines(logs: Logs) -> str:
     for house in CHANNEL_DIMENSIONS:
         if house in found:
             lines.append(_of_file(_channel_line(found[house]), found[house], logs))
-    missing = [name for name in CHANNEL_DIMENSIONS if name in _WANTED and name not in found]
+    missing = _waiting(found)
     lines += [
         f'# {name} = {{ column = "…", unit = "{_UNIT_WHEN_UNKNOWN[CHANNEL_DIMENSIONS[name]]}" }} '
         f"# {MEASURE}: no column could be recognised"
@@ -453,6 +453,11 @@ def _channel_lines(logs: Logs) -> str:
         lines.append("# Columns that nothing was made of; put a name into the line above where it belongs:")
         lines += [f'#   "{quoted(name)}"' for name in guesses.unused]
     return "".join(line + "\n" for line in lines)
+
+
+def _waiting(found: Collection[str]) -> tuple[str, ...]:
+    """Return the channels that are wanted and not among those found."""
+    return tuple(name for name in CHANNEL_DIMENSIONS if name in _WANTED and name not in found)
 
 
 def _of_file(line: str, guess: ChannelGuess, logs: Logs) -> str:
@@ -507,11 +512,14 @@ class Started:
         House channels for which a column was found, time apart.
     left_over : int
         Columns that nothing was made of; the car sheet lists them.
+    missing : tuple of str
+        House channels whose line in the car sheet waits for a column.
     """
 
     written: tuple[Path, ...]
     recognised: tuple[str, ...]
     left_over: int
+    missing: tuple[str, ...]
 
 
 def require_free(folder: Path, logs: Logs) -> None:
@@ -590,7 +598,7 @@ def start_folder(folder: Path, logs: Path | Sequence[Path] | Logs, answers: Answ
         raise AnalyzerError(f"{one_line(str(folder), 200)}: {reason}; name a folder elsewhere") from None
     known = {guess.house for guess in logs.guesses.channels}
     house = tuple(name for name in CHANNEL_DIMENSIONS if name in known)
-    return Started((*contents, *copies), house, len(logs.guesses.unused))
+    return Started((*contents, *copies), house, len(logs.guesses.unused), _waiting(known))
 
 
 def _holds(path: Path, content: bytes) -> bool:

@@ -10,16 +10,16 @@ from typing import Final
 
 # Words of other languages.
 #
-# German, French, Italian, Spanish, Portuguese, Dutch, Swedish, Norwegian, Polish, Finnish and Japanese, by
-# general dictionaries and from memory; words are listed without accents and stand for their accented
-# spelling, too.
+# German, French, Italian, Spanish, Portuguese, Dutch, Swedish, Norwegian, Danish, Polish, Finnish and
+# Japanese, by general dictionaries and from memory; words are listed without accents and stand for their
+# accented spelling, too.
 
 
 _WORDS: Final[dict[str, str]] = {
     "damper": (
         "federweg daempferweg dampferweg daempfer dampfer einfederung amortisseur debattement "
         "ammortizzatore ammortizzatori amortiguador amortecedor schokdemper schokbreker demper veerweg "
-        "stotdampare stotdemper dampare damparlage fjadringsvag amortyzator amortyzatora ugiecie "
+        "stotdampare stotdemper stoddaemper dampare damparlage fjadringsvag amortyzator amortyzatora ugiecie "
         "iskunvaimennin joustomatka amort ammort ammo amm"
     ),
     "stroke": "hub",
@@ -44,28 +44,30 @@ _WORDS: Final[dict[str, str]] = {
         "przyspieszenie kiihtyvyys beschl acel przysp kiiht"
     ),
     "lateral": (
-        "quer laterale transversale trasversale transversal dwars poprzeczne boczne sivuttais sida sido"
+        "quer laterale transversale trasversale transversal dwars poprzeczne boczne sivuttais sida sido tvaer"
     ),
     "longitudinal": ("laengs langs longitudinale longitudinell podluzne wzdluzne pitkittais"),
-    "vertical": "vertikal verticale verticaal pionowe pionie pysty hoch",
+    "vertical": "vertikal verticale verticaal pionowe pionie pysty hoch lodret",
     "yaw rate": (
-        "gierrate giergeschwindigkeit gierwinkelgeschwindigkeit giersnelheid girhastighet girvinkelhastighet"
+        "gierrate giergeschwindigkeit gierwinkelgeschwindigkeit giersnelheid girhastighet girvinkelhastighet "
+        "girhastighed"
     ),
     "roll rate": (
         "wankrate rollrate wankgeschwindigkeit rollwinkelgeschwindigkeit wankwinkelgeschwindigkeit "
         "rolsnelheid rollhastighet rollvinkelhastighet "
-        "krangningshastighet"
+        "krangningshastighet kraengningshastighed"
     ),
     "pitch rate": (
         "nickrate nickgeschwindigkeit nickwinkelgeschwindigkeit stampsnelheid nickhastighet "
-        "nickvinkelhastighet tipphastighet"
+        "nickvinkelhastighet tipphastighet nikhastighed"
     ),
     "gyro": "giroscopio giroscopo giroskop gyroskop gyroscoop zyroskop gyroscope girometro",
     "gyro rate": (
         "drehrate drehgeschwindigkeit winkelgeschwindigkeit hoeksnelheid vinkelhastighet katowa kulmanopeus"
     ),
     "speed": (
-        "geschwindigkeit vitesse velocita velocidad velocidade snelheid hastighet predkosc nopeus vel geschw"
+        "geschwindigkeit vitesse velocita velocidad velocidade snelheid hastighet predkosc nopeus vel geschw "
+        "fart hastighed"
     ),
     "vehicle speed": (
         "fahrgeschwindigkeit fahrzeuggeschwindigkeit voertuigsnelheid fordonshastighet bilhastighet ajonopeus"
@@ -73,7 +75,7 @@ _WORDS: Final[dict[str, str]] = {
     "vehicle": "fahrzeug fzg voertuig fordon vehicule veicolo vehiculo veiculo pojazd pojazdu auto",
     "wheel speed": "radgeschwindigkeit raddrehzahl wielsnelheid hjulhastighet pyorannopeus",
     "steering angle": (
-        "lenkwinkel lenkradwinkel stuurhoek stuurwielhoek rattvinkel styrvinkel ohjauskulma skretu"
+        "lenkwinkel lenkradwinkel stuurhoek stuurwielhoek rattvinkel ratvinkel styrvinkel ohjauskulma skretu"
     ),
     "steering": (
         "lenkrad lenkung volant braquage sterzo volante stuur stuurwiel ratt kierownica kierownicy ohjaus"
@@ -111,7 +113,7 @@ _CORNER_LETTERS: Final = (
     ("amortiguador suspension recorrido potenciometro", "di dd ti td"),
     ("amortecedor suspensao curso potenciometro", "de dd te td"),
     ("veerweg schokdemper schokbreker demper vering", "lv rv la ra"),
-    ("stotdampare stotdemper fjadringsvag dampare damparlage fjadring", "vf hf vb hb"),
+    ("stotdampare stotdemper stoddaemper fjadringsvag dampare damparlage fjadring", "vf hf vb hb"),
     ("amortyzator amortyzatora ugiecie zawieszenie skok", "lp pp lt pt"),
 )
 """Words of one language for a damper and its letters for front left, front right, rear left, rear right,
@@ -151,7 +153,7 @@ _SHORT_SIDES: Final = (
     _sides("av avant", "ar arr arriere", "g gch gauche", "d dr dte droit droite"),
     _sides("vo v vorn vorne", "hi h hinten", "li l links", "re r rechts"),
     _sides("voor", "achter", "l links", "r rechts"),
-    _sides("fram foran", "bak", "v vanster venstre", "h hoger hoyre"),
+    _sides("fram foran for", "bak bag", "v vanster venstre", "h hoger hoyre hojre"),
     _sides("przod przedni", "tyl tylny", "l lewy", "p prawy"),
     _sides("fram", "bak", "v", "h"),
 )
@@ -294,10 +296,10 @@ def _apart(word: str) -> list[str]:
     return [word]
 
 
-_STROKES: Final = str.maketrans("łøŁØ", "loLO")
+_STROKES: Final = str.maketrans({"ł": "l", "ø": "o", "Ł": "L", "Ø": "O", "æ": "ae", "Æ": "AE"})
 
 
 def _without_accents(word: str) -> str:
-    # The stroke through a letter is no accent to Unicode.
+    # The stroke through a letter, and two letters in one, are no accents to Unicode.
     plain = word.translate(_STROKES)
     return "".join(c for c in unicodedata.normalize("NFKD", plain) if not unicodedata.combining(c))

@@ -744,6 +744,10 @@ def _grouped(console: Console, title: str, lines: list[tuple[str, str]]) -> None
         say(console, f"  {one_line(line)}{which}", hang=4)
 
 
+_MISSING: Final = "missing"
+"""Check of a channel that no column was found for."""
+
+
 def _check_next(outcome: CheckOutcome, path: Path | None, details: bool) -> str:
     """Return what to do now: the one command or correction, and where the details are."""
     rows = [row for recording in outcome.recordings for row in recording.health]
@@ -762,6 +766,11 @@ def _check_next(outcome: CheckOutcome, path: Path | None, details: bool) -> str:
         text = f"Next: write sheets{why}: analyzer start FOLDER --from{named}"
     elif outcome.uncalibrated:
         text = "Next: fill in what is TO MEASURE, then check again"
+    elif any(row.verdict is Verdict.BAD and row.check == _MISSING for row in rows):
+        text = (
+            "Next: in the car sheet, under [logger.channels], write the column of each channel that is "
+            "missing (columns left over are listed there); without a sensor for it, review says what it costs"
+        )
     elif any(row.verdict is Verdict.BAD for row in rows):
         text = (
             "Next: correct the sheet, or repair the sensor, of what is BAD (not used until then); then check "

@@ -31,7 +31,7 @@ WORDS = {
     "G Force Lat [g]": "accel_y",
     "Accel Y [m/s2]": "accel_y",
     "ay (g)": "accel_y",
-    "LongG [g]": "accel_x",
+    "LonG [g]": "accel_x",
     "Longitudinal acceleration [m/s^2]": "accel_x",
     "Vertical Accel [g]": "accel_z",
     "AccZ [mg]": "accel_z",
@@ -70,6 +70,12 @@ OTHER_LANGUAGES = {
     "Velocidad de balanceo [°/s]": "gyro_x",
     "Amortecedor dianteiro direito [mm]": "damper_FR",
     "Aceleração longitudinal [g]": "accel_x",
+    "Støddæmper vf": "damper_FL",
+    "Støddæmper bag højre": "damper_RR",
+    "Tværacc. [g]": "accel_y",
+    "Krængningshastighed [deg/s]": "gyro_x",
+    "Fart": "speed",
+    "Ratvinkel": "steer_angle",
     "車速 [km/h]": "speed",
     "横G": "accel_y",
     "前後加速度 [m/s2]": "accel_x",
@@ -98,6 +104,33 @@ def test_trade_words_are_understood(head: str, house: str) -> None:
 @pytest.mark.parametrize("head", NOT_TAKEN)
 def test_other_columns_are_left_alone(head: str) -> None:
     assert guess_name(read_header_cell(head), 0) is None
+
+
+def test_a_unit_in_the_name_is_taken() -> None:
+    speed, pot = (guess_name(read_header_cell(head), 0) for head in ("MPH", "susp_lf_in"))
+    assert speed is not None
+    assert (speed.house, speed.unit) == ("speed", "mph")
+    assert pot is not None
+    assert (pot.house, pot.unit) == ("damper_FL", "in")
+
+
+def test_a_second_letter_of_an_axis_is_a_turn_rate(tmp_path: Path) -> None:
+    """``Gx`` is an acceleration in g where there is no ``Ax``, else what the gyro about x reads."""
+    log = plain_log()
+    both = {
+        "LonG [g]": "Ax",
+        "LatG [g]": "Ay",
+        "VertG [g]": "Az",
+        "Roll rate [deg/s]": "Gx",
+        "Yaw rate [deg/s]": "Gz",
+    }
+    assert both.keys() <= log.columns.keys()
+    named = Log({both.get(name, name): values for name, values in log.columns.items()})
+    found = {g.house: g.column for g in guess_channels(write_log(tmp_path / "b.csv", named)).channels}
+    assert found.items() >= {"accel_x": "Ax", "accel_z": "Az", "gyro_x": "Gx", "gyro_z": "Gz"}.items()
+    alone = Log({name.replace("LonG [g]", "Gx [g]"): values for name, values in log.columns.items()})
+    found = {g.house: g.column for g in guess_channels(write_log(tmp_path / "a.csv", alone)).channels}
+    assert found["accel_x"] == "Gx [g]"
 
 
 def unitless() -> Log:

@@ -245,3 +245,31 @@ def test_channels_are_named_in_one_order_whatever_that_of_the_columns(tmp_path: 
     ]
     assert named[0] == named[1]
     assert named[0][:4] == ("damper_FL", "damper_FR", "damper_RL", "damper_RR")
+
+
+def test_columns_that_were_not_recognised_are_the_first_thing_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    odd = {"FL pot [mm]": "kanal 1 [mm]", "FR pot [mm]": "kanal 2 [mm]"}
+    log = plain_log(10.0)
+    path = write_log(tmp_path / "r.csv", Log({odd.get(n, n): v for n, v in log.columns.items()}))
+    assert _run(monkeypatch, "start", str(tmp_path / "own"), "--from", str(path)) == 0
+    lines = capsys.readouterr().out.splitlines()
+    (first,) = (k for k, line in enumerate(lines) if line.startswith("first: "))
+    assert "no column was recognised for damper_FL, damper_FR;" in lines[first]
+    assert lines[first + 1].startswith("next: measure")
+    # What it says to do does: the sheet reads the two pots.
+    sheet = tmp_path / "own" / "car.toml"
+    text = sheet.read_text(encoding="utf-8")
+    for corner, name in (("FL", "kanal 1"), ("FR", "kanal 2")):
+        (line,) = (line for line in text.splitlines() if line.startswith(f"# damper_{corner} ="))
+        text = text.replace(line, line[2:].partition(" #")[0].replace("…", name))
+    sheet.write_text(text, encoding="utf-8")
+    recording = read_recording("r", [path], read_car(sheet))
+    np.testing.assert_allclose(recording.data["damper_FR"], log.si["damper_FR"], atol=6e-5)
+    # With every channel found there is no such line.
+    assert (
+        _run(monkeypatch, "start", str(tmp_path / "two"), "--from", str(write_log(tmp_path / "s.csv", log)))
+        == 0
+    )
+    assert "first: " not in capsys.readouterr().out

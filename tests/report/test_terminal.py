@@ -308,6 +308,16 @@ def test_it_ends_with_what_to_do(sound: CheckOutcome, faulty: CheckOutcome):
     assert checked(failed)[-1].startswith("1 log could not be read")
 
 
+def test_a_missing_channel_is_asked_for_in_the_car_sheet(sound: CheckOutcome):
+    rows = [
+        HealthRow("missing", name, Verdict.BAD, None, None, "", f"Not logged: no column was found ({name}).")
+        for name in ("accel_y", "damper_FL")
+    ]
+    lines = checked(with_rows(sound, dict.fromkeys(range(len(sound.recordings)), rows)), 300)
+    assert lines[0] == "BAD: accel_y and damper_FL missing (all runs): not logged: no column was found (…)."
+    assert lines[-1].startswith("Next: in the car sheet, under [logger.channels], write the column")
+
+
 def test_details_tell_every_step_and_check_of_each_channel(faulty: CheckOutcome):
     text = "\n".join(checked(faulty, 400, details=True))
     steps = [step for recording in faulty.recordings for step in recording.steps]

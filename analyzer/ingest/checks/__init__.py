@@ -96,7 +96,7 @@ def _missing(data: dict[str, NDArray[np.float64]], logger: Logger) -> Findings:
         if name in HELPFUL and logger.channels and mapped is None and f"other_{name}" not in data:
             found.untested("missing", name, f"Not logged (logger.channels.{name}).")
             continue
-        why = f'column "{mapped.column}" is not in the log' if mapped else "no column was found for it"
+        why = f'column "{mapped.column}" is not in the log' if mapped else "no column was found"
         comment = f"Not logged: {why} (logger.channels.{name})."
         if f"other_{name}" in data:
             comment = (
