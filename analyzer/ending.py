@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 CHECK_FAILED: Final = 1
 """Exit code of a check that found something, where that was asked for."""
 BAD_INPUT: Final = 2
-"""Exit code when the user can mend what went wrong; one line on standard error says how."""
+"""Exit code when the user can put right what went wrong; one line on standard error says how."""
 OUR_FAULT: Final = 3
 """Exit code when this program failed; what it was and what to send stands on standard error."""
 LEAST_MEMORY: Final = 1_000_000_000
@@ -71,7 +71,7 @@ def run_process(main: Callable[[], None], listens: bool) -> None:
 
 
 def run_command(app: Callable[..., Any]) -> None:
-    """Run the command line; anything the user can mend becomes one line and exit code 2.
+    """Run the command line; anything the user can put right becomes one line and exit code 2.
 
     A fault of this program that no run can be blamed for keeps its traceback, and ends with exit code 3.
     """

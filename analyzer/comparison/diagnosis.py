@@ -566,7 +566,7 @@ def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[Evidence, ...]]], f
             )
         )
     none = math.exp(nothing - whole)
-    # Causes that mend the misfit alike cannot be separated by these runs; they are named together, not
+    # Causes that explain the misfit alike cannot be separated by these runs; they are named together, not
     # ranked.
     whole_misfit = float(figures.misfit @ np.linalg.solve(figures.covariance, figures.misfit))
     # One figure less: the size of the cause.

@@ -244,7 +244,7 @@ class Moved(StrEnum):
 
 
 class Remedy(StrEnum):
-    """What would mend a set-up whose stiffness was not measured."""
+    """What would put right a set-up whose stiffness was not measured."""
 
     DRIVE = "drive it"
     OTHER_LOGS = "more runs logged alike cannot settle it"
@@ -305,7 +305,7 @@ class VerdictReason:
     missing : str
         Why the stiffness of a set-up was not measured.
     remedy : Remedy or None
-        What would mend that.
+        What would put right that.
     """
 
     verdict: ChangeVerdict

@@ -1,4 +1,4 @@
-"""Errors a user can mend. Each becomes one plain line on the terminal and exit code 2."""
+"""Errors a user can put right. Each becomes one plain line on the terminal and exit code 2."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A fault of this program in one run: told from what the user can mend, and kept from the other runs."""
+"""A fault of this program in one run: told from what the user can put right, and kept from the other runs."""
 
 from __future__ import annotations
 
@@ -59,8 +59,8 @@ def fault_of(error: Exception, run: str, stage: Stage, send: Sequence[Path] = ()
     Raises
     ------
     AnalyzerError, MemoryError, OSError
-        `error` itself, when it is one the user can mend: an input, too little memory, or a complaint of the
-        operating system (a full disk, say), which any other run would meet as well.
+        `error` itself, when it is one the user can put right: an input, too little memory, or a complaint of
+        the operating system (a full disk, say), which any other run would meet as well.
     """
     # A reader that is gone has no number of the system where a library says so (rich, of a closed pipe).
     theirs = isinstance(error, BrokenPipeError) or (isinstance(error, OSError) and error.errno)
@@ -109,7 +109,7 @@ def contained(
         return work(names), ()
     except Exception as error:  # looked into below, or raised again
         if names:
-            told(names[0], error)  # goes on with what the user can mend
+            told(names[0], error)  # goes on with what the user can put right
         else:
             raise
     # Which run it was is not written on the exception. Taken one by one, each run that breaks what went well

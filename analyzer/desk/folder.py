@@ -18,7 +18,13 @@ import tomlkit
 from analyzer.core.errors import AnalyzerError, SheetError, one_line, refuse_file
 from analyzer.core.files import alone_in, open_plain, sweep_folder, write_together, write_whole
 from analyzer.desk.sheet_form import Edit, Place, edited, opened, with_channels
-from analyzer.ingest.template import STARTER_COURSE, start_folder, starter_car, starter_sheets
+from analyzer.ingest.template import (
+    STARTER_COURSE,
+    start_folder,
+    starter_car,
+    starter_session,
+    starter_sheets,
+)
 from analyzer.prediction.setup import check_bars, check_setup
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.fields import Sheet
@@ -145,7 +151,7 @@ class Folder:
             if which in _STARTERS:
                 data = _STARTERS[which]()
                 return Kept(path, data, table_of(data), False)
-            raise AnalyzerError(f"{path.name}: is not there; drop a log on the page to begin it") from None
+            raise AnalyzerError(f"{path.name}: there is no such sheet") from None
         except (OSError, ValueError, RecursionError) as error:
             raise AnalyzerError(
                 one_line(f"{path.name}: cannot be read ({error}); correct it in an editor")
@@ -158,6 +164,9 @@ class Folder:
     def refused(self, which: str, data: bytes) -> tuple[Refusal, ...]:
         """Return everything in a sheet that will not do, the other sheet taken as it is on disk."""
         table = table_of(data)
+        if which == "session" and not table.get("runs"):
+            # Set-ups can be written down before anything was driven; each log that comes is a run.
+            table = table | {"runs": [{"name": "-", "logs": ["-"], "setup": _first_setup(table)}]}
         found = refusals(table, MODELS[which])
         if found:
             return found
@@ -209,9 +218,10 @@ class Folder:
                 raise RefusedError(found)
             if data != kept.data or not kept.there:
                 self._write(kept.path, data)
-            if which == "course":
+            # Whoever takes the course out of the session again means it.
+            if which == "course" or not kept.there:
                 self._name_course()
-            return Kept(kept.path, data, table_of(data))
+            return self.read(which)
 
     def _name_course(self) -> None:
         """Write the name of the course sheet into the session's, where it does not stand yet."""
@@ -310,13 +320,15 @@ class Folder:
         with self._alone, alone_in(self.path):
             kept = self.read("session")
             runs = kept.table.get("runs", [])
+            if not runs:
+                self._learn_channels(starter_sheets(log)[CAR].encode())
             for run in runs:
                 if log.name in run.get("logs", ()):
                     return str(run.get("name", ""))
             taken = {run.get("name") for run in runs}
             stem = log.name.partition(".")[0]
             name = next(n for n in (stem, *(f"{stem}-{k}" for k in range(2, 9999))) if n not in taken)
-            last = runs[-1].get("setup", "A") if runs else "A"
+            last = runs[-1].get("setup", "A") if runs else _first_setup(kept.table)
             place: Place = ("runs", len(runs))
             data = edited(
                 kept.data,
@@ -336,13 +348,21 @@ class Folder:
         if self.inside(CAR).exists():
             # The car is known: a session is all that is missing, and channels where its sheet came first.
             started = starter_sheets(log)
-            kept = self.read("car")
-            if not kept.table.get("logger", {}).get("channels", {"": ""}):
-                self._write(kept.path, with_channels(kept.data, started[CAR].encode()))
+            self._learn_channels(started[CAR].encode())
             write_together({self.inside(SESSION): started[SESSION].encode()})
         else:
             start_folder(self.path, log)
         self._name_course()
+
+    def _learn_channels(self, started: bytes) -> None:
+        """Give the car sheet the channels of one `started` from a log, where it has none; or begin it so."""
+        path = self.path_of("car")
+        if not path.exists():
+            self._write(path, started)
+            return
+        kept = self.read("car")
+        if not kept.table.get("logger", {}).get("channels", {"": ""}):
+            self._write(kept.path, with_channels(kept.data, started))
 
 
 @lru_cache(maxsize=8)
@@ -354,9 +374,15 @@ def table_of(data: bytes) -> dict[str, Any]:
 MODELS: Final[dict[str, type[Sheet]]] = {"car": CarSheet, "session": SessionSheet, "course": CourseSheet}
 _STARTERS: Final[dict[str, Callable[[], bytes]]] = {
     "car": lambda: starter_car().encode(),
+    "session": lambda: starter_session().encode(),
     "course": STARTER_COURSE.encode,
 }
 """Sheets that can be filled in before there is a file of them."""
+
+
+def _first_setup(session: dict[str, Any]) -> str:
+    setups = session.get("setups")
+    return next(iter(setups), "A") if isinstance(setups, dict) else "A"
 
 
 def _not_written(path: Path, error: OSError) -> AnalyzerError:

@@ -112,7 +112,7 @@ end = "50 m" # {MEASURE}
 """Of a course that nobody has walked along yet."""
 
 _SESSION: Final = """\
-# Session sheet, started from the log {log}.
+# Session sheet, started {origin}.
 # A [setups.NAME] for each state of the car, a [[runs]] for each run; the logs lie beside this sheet.
 name = "{name}" # {measure}: name the session
 car = "car.toml"
@@ -208,6 +208,12 @@ class Answers:
 def starter_car() -> str:
     """Return a car sheet to fill in before there is any log: it has no channels yet."""
     return _car_text("without a log", "car", "", "", NOT_ASKED)
+
+
+def starter_session() -> str:
+    """Return a session sheet to fill in before there is any log: it has no runs yet."""
+    setups = _SETUP.format(letter="A", bars=_setup_bars(NOT_ASKED, "A"))
+    return _SESSION.format(origin="without a log", name="session", measure=MEASURE, setups=setups, runs="")
 
 
 def _car_text(origin: str, name: str, logger: str, channels: str, answers: Answers) -> str:
@@ -347,7 +353,7 @@ def _sheets_for(logs: Logs, answers: Answers = NOT_ASKED) -> dict[str, str]:
     car = _car_text(origin, name, _logger_lines(logs.guesses), _channel_lines(logs), answers)
     letters = [*answers.setups, *["A"] * len(logs.runs)][: len(logs.runs)]
     session = _SESSION.format(
-        log=comment(first.name),
+        origin=origin,
         name=name,
         measure=MEASURE,
         setups="".join(

@@ -1,4 +1,4 @@
-"""Read a sheet from disk: TOML to a validated model, or one line that says what to mend."""
+"""Read a sheet from disk: TOML to a validated model, or one line that says what to correct."""
 
 from __future__ import annotations
 

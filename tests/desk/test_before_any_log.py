@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from analyzer import api
-from analyzer.desk.folder import ChangedOnDiskError, Folder
+from analyzer.core.errors import AnalyzerError
+from analyzer.desk.folder import ChangedOnDiskError, Folder, RefusedError
 from analyzer.desk.sheet_form import Edit, fields, form_of, opened
 from analyzer.desk.work import bar_sheet, tried_bar
 from analyzer.ingest.template import starter_sheets
@@ -89,6 +90,37 @@ def test_a_course_is_named_in_the_session(folder: Folder, course_first: bool):
     before = folder.path_of("session").read_bytes()
     folder.save("course", folder.read("course").version, [Edit(("name",), "Kettle Yard West")])
     assert folder.path_of("session").read_bytes() == before
+
+
+def test_a_session_is_filled_in_before_any_log_and_each_log_is_a_run_of_it(folder: Folder):
+    kept = folder.read("session")
+    assert not kept.there
+    assert folder.refused("session", kept.data) == ()
+    edits = [Edit(("name",), "Evening practice"), Edit(("setups", "soft", "notes"), "links hang free")]
+    edits += [Edit(("setups", "soft", f"{axle}_bar"), "off") for axle in ("front", "rear")]
+    saved = folder.save("session", kept.version, [*edits, Edit(("setups", "A"), None)])
+    assert (saved.table["name"], list(saved.table["setups"])) == ("Evening practice", ["soft"])
+    assert not folder.begun
+    # A set-up that the bar cannot have is told before there is a run, too.
+    with pytest.raises(RefusedError) as told:
+        folder.save("session", saved.version, [Edit(("setups", "hard", "notes"), "no bar is said")])
+    assert told.value.found[0].place[:2] == ("setups", "hard")
+
+    assert [drop(folder), drop(folder, SAMPLE / "r02.csv.gz")] == ["r01", "r02"]
+    session = api.load_session(folder.path)
+    assert [(run.name, run.setup) for run in session.sheet.runs] == [("r01", "soft"), ("r02", "soft")]
+    started = tomllib.loads(starter_sheets(LOG)["car.toml"])
+    assert folder.read("car").table["logger"]["channels"] == started["logger"]["channels"]
+
+
+def test_a_session_without_a_run_is_a_plain_line_elsewhere(folder: Folder):
+    folder.save("session", folder.read("session").version, [Edit(("name",), "Evening")])
+    folder.save("car", folder.read("car").version, [NAME])
+    with pytest.raises(AnalyzerError, match="runs"):
+        api.load_session(folder.path)
+    # A course that was there before is named in it.
+    folder.save("course", folder.read("course").version, [Edit(("name",), "Kettle Yard")])
+    assert folder.read("session").table["course"] == "course.toml"
 
 
 def test_a_course_of_another_name_is_the_one_that_is_saved(folder: Folder):
