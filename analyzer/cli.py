@@ -262,6 +262,7 @@ def check(
     from analyzer.report.terminal import print_health, printed
     from analyzer.session.review import check_path
 
+    # Kind and place of the figure are judged before the logs are read.
     if figure is not None:
         from analyzer.core.files import refuse_strange
         from analyzer.report.figures.style import figure_kind_of
@@ -384,6 +385,7 @@ def choose(
 
     with progress(as_json) as tell:
         choice = choose_next(sheet, wish, setup, tell)
+    # Drawings gather what could not be drawn or said; the command ends with it, not before.
     drawings, shown = Drawings(), terminal()
     if as_json:
         _print_results(lambda: choice_json(choice), drawings)
@@ -448,6 +450,7 @@ def bar(
         refuse_file(save, "a folder for table and figure: it takes bar.json, and .csv and .svg of each bar")
     sheet = read_car(car)
     check_bars(sheet, car)
+    # Above 5 g or on steeper banks it is a slip of the keyboard: engineering judgement.
     if not 0.0 < lateral <= 5.0:
         raise AnalyzerError(f"--lateral: {lateral:g} g is not what a car does; write for instance 0.9")
     if any(not -45.0 <= degrees <= 45.0 for degrees in bank or ()):
@@ -710,6 +713,7 @@ def archive(
     from analyzer.report.terminal import print_season, printed
 
     drawings = Drawings()
+    # The page is written while the archive is held: of two at once neither shows the other's half.
     with progress(as_json, counts=True) as tell:
         season = archive_folder(
             folder, out, tell, scheduler, workers, finish=lambda made: write_season(made, drawings)
@@ -719,6 +723,7 @@ def archive(
     else:
         printed("season at the terminal", partial(print_season, season, terminal()), terminal(), drawings)
         print_text(f"archive: {season.folder}; page: {write_season(season, drawings)}")
+    # One line for the first that was left out: the table on the page has all.
     line = None
     if season.left_out:
         place, run, reason = season.left_out[0]
@@ -751,6 +756,7 @@ def course(
     from analyzer.session.course_sheet import course_sheet
     from analyzer.session.review import failure_line, review_session
 
+    # A folder that must not be replaced is told before a minute of work.
     if out is not None:
         check_replaceable(out.expanduser().resolve())
     with progress(as_json) as tell:

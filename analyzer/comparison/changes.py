@@ -322,11 +322,13 @@ def compare_setups(
     Comparison
         The stiffness ratio is that of the axle whose bar was changed, or of the car when both or none were.
     """
+    # One bar changed: its own axle is the sharpest witness. Else the car's sum is what the change is about.
     axle = change.changed[0] if len(change.changed) == 1 else None
     target: Target = axle or "total"
     results = {result.name: result for result in (before, after, *others)}
     predictions = {name: result.predicted for name, result in results.items()}
     there = [run for run in runs if run.setup in results]
+    # Judged as if all runs had been driven alike; as driven it is told beside.
     same = known.taken_out(there)
     values, scale, reasons = stiffness_values(car, target, same, predictions)
     values = _in_order(values, runs)
@@ -334,6 +336,7 @@ def compare_setups(
     if before.name not in names or after.name not in names:
         reason, remedy = _missing(before if before.name not in names else after, runs, reasons)
         return _unknown(before, after, change, axle, reason, remedy)
+    # Means, scatter and drift by all set-ups at once: two set-ups alone have too few runs to tell drift.
     found = change_with_drift(values, before.name, after.name, scatter_prior(scale), scale)
     counted = {value.run for value in values}
     own, driven = (tuple(run for run in group if run.name in counted) for group in (same, there))

@@ -264,6 +264,7 @@ def find_reasons(
     Reasons
         Ranked, with what the data cannot separate.
     """
+    # What the session sheet states is no cause to be found: predicted, taken out, its error carried.
     known = circumstances.known
     own = known.taken_out([run for run in runs if run.setup in (before, after)])
     seen = seen_roll(car, own)
@@ -271,20 +272,24 @@ def find_reasons(
         return Reasons((), 0.0, Answer.NOT_TESTED)
     complete, _ = complete_car(car)
     hardware = {name: setups[name] for name in (before, after)}
+    # Weighed against a placeholder any cause could win.
     figures = _figures(complete, hardware, seen, own)
     if figures.unmeasured:
         return Reasons((), 0.0, Answer.HELD_BACK, unmeasured=figures.unmeasured)
     doubts = _doubts(figures, known, after)
     figures = replace(figures, covariance=figures.covariance + doubts @ doubts.T)
+    # "The change was not made, and this happened instead" starts from the figures of `before`.
     left = _left_as_it_was(figures, complete, hardware, before, after)
     weighed = []
     for cause in possible_causes(complete, changed):
+        # A cause that would move nothing here is not weighed: it could only dilute the others.
         shape = _shape(cause, complete, hardware, figures, after)
         if not (cause.instead or np.any(np.abs(shape) > 1e-9)) or _ruled_out(cause, car, own):
             continue
         prior, evidence = _prior(cause, own, before, after, circumstances)
         weight = _Weight.of(cause, shape, figures, left if cause.instead else 0.0 * left)
         if cause.kind is CauseKind.FREE_PLAY:
+            # Play shows in each run by itself, too; so the runs vote for or against it.
             seen_factor, evidence = seen_play(_axle_of(cause), own)
             weight = replace(weight, log_factor=weight.log_factor + seen_factor)
         weighed.append((cause, weight, cause.weight * prior, evidence))
@@ -361,17 +366,20 @@ def _figures(
     car: CarSheet, setups: Mapping[str, Setup], seen: Seen, runs: Sequence[RunEstimates]
 ) -> _Figures:
     labels = [("roll", setup, axle) for setup, axle in zip(seen.setups, seen.axles, strict=True)]
+    # What the sheet leaves open moves all rows at once: its share of the covariance is no diagonal.
     prior = propagate(with_settings(car, *setups.values()), lambda sheet: expected_roll(sheet, car, setups))
     order = [prior.names.index(f"{setup} {axle}") for _, setup, axle in labels]
     slopes = prior.contribution[order]
     misfits = [seen.logs - np.array([prior.values[prior.names[i]] for i in order])]
     blocks = [slopes @ slopes.T + seen.covariance]
+    # How the roll bends with force tells a stop or free play from a bar, which only turns the line.
     for axle in AXLES:
         values = [value for value in bend_values(runs, axle) if value.group in setups]
         if not values:
             continue
         fit = fit_groups(values, BEND_SCATTER)
         rows = np.array([fit.row(group) for group in fit.groups])
+        # Few runs: the normal law below would take a scatter of two runs for known.
         widen = (student_factor(fit.fit.dof) / 1.96) ** 2
         labels += [("bend", group, axle) for group in fit.groups]
         misfits.append(rows @ fit.fit.coefficients)
@@ -384,6 +392,7 @@ def _figures(
         place += len(block)
     # Two set-ups that scatter not at all would leave nothing to divide by.
     covariance += 1e-10 * np.eye(size)
+    # A placeholder of the sheet counts where it moves a figure by a fair part of its error.
     roll_errors = np.sqrt(np.diag(blocks[0]))
     marks = [
         mark

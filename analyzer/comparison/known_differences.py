@@ -158,6 +158,7 @@ def known_differences(
     predictions : mapping
         Set-up -> prediction, whose bar rates count.
     """
+    # Per set-up, since what both share makes no difference.
     tables = {run.name: _table(conditions.get(run.name, {})) for run in runs}
     groups: dict[str, list[dict[str, str]]] = {}
     for run in runs:
@@ -165,6 +166,7 @@ def known_differences(
     both = groups.get(before, []), groups.get(after, [])
     sheet, taken = with_places(car)
     parts, left = [], []
+    # What cannot be predicted stays a difference that the verdict names, without a number.
     for key in sorted({key for group in both for table in group for key in table} - {"notes"}):
         part = _part(sheet, key, both)
         if isinstance(part, _Part):
@@ -174,6 +176,7 @@ def known_differences(
     if not parts:
         return Known(open=tuple(left))
     rates = {name: {a: bar.rate for a, bar in told.bars.items()} for name, told in predictions.items()}
+    # Each condition alone, at the bars of `before`: that of a bar on what fuel does is of second order.
     effects = _effects(sheet, parts, rates[before])
     found = tuple(
         _difference(part, effect, taken)
@@ -191,6 +194,7 @@ def known_differences(
             if value is not None
         ]
         shifts[run.name] = {axle: float(sum(move[axle] for move in moved)) for axle in AXLES}
+    # Summed with their signs: two conditions lean on the same sheet values, whose errors then add or cancel.
     contribution = np.sum([effect.contribution for effect in effects], axis=0)
     swing = np.sum([effect.swing for effect in effects], axis=0)
     return Known(found, tuple(left), shifts, contribution, effects[0].marks, swing)

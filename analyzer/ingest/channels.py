@@ -370,6 +370,7 @@ def _add_corners(
     """
     if any(house.startswith("damper_") for house in found):
         return
+    # A unit other than of travel or voltage says what else the column is: a temperature, a pressure.
     corners: dict[str, int] = {}
     for index, cell in enumerate(header):
         words = [word for word in words_of(cell.name) if word != "wheel"]
@@ -380,6 +381,7 @@ def _add_corners(
     named = {corner: corners[corner] for pair in pairs for corner in pair}
     if not named:
         return
+    # "wheel FL" may be travel or the speed of a wheel: only the values tell.
     of_wheels = any("wheel" in words_of(header[index].name) for index in named.values())
     force = found.get("accel_y") if of_wheels else None
     values = sample_columns(path, [*named.values(), *([] if force is None else [force.index])])
@@ -387,6 +389,7 @@ def _add_corners(
         listed = ", ".join(f'"{header[index].full}"' for index in named.values())
         notes.append(f"{listed} rise and fall together, as wheel speeds do; not taken for dampers")
         return
+    # In a corner left and right of a car's travel part, which nothing else of four wheels does.
     swing = force is not None and _swing(
         [(values[named[left]], values[named[right]]) for left, right in pairs], values[force.index]
     )
@@ -407,6 +410,7 @@ def _add_corners(
             reason,
             cell.unit in _COUNTS,
         )
+        # A unit read off the size of the values is believed for voltages, and for what swings as travel does.
         read = guess if cell.unit else with_unit_from_signal(guess, values[index])
         found[house] = read if read.in_volts or (swing and _sized_as_travel(values[index])) else guess
 

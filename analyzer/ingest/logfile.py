@@ -328,6 +328,7 @@ def _add_channels(
     places: dict[str, int],
     rivals: Sequence[int] = (),
 ) -> None:
+    # Order by time before all else: filters and gaps of every channel rest on it.
     columns = [table.numbers[i] for i in places.values()]
     rate = None if logger.sample_rate is None else logger.sample_rate.value
     ordered = order_rows(done.seconds, columns, rate, opened.path)
@@ -335,6 +336,7 @@ def _add_channels(
     done.seconds = shelved(ordered.seconds)
     done.steps += ordered.steps
     done.health += ordered.health
+    # Other columns that look like time are kept: which one is right is judged where motion is known.
     for index in rivals:
         other = _rival(done, opened, logger, table, ordered, index)
         if other is not None:
@@ -345,6 +347,7 @@ def _add_channels(
         values, complete = _without_infinite(values)
         if complete:
             done.complete.add(name)
+        # Calibrated before anything is judged: a range in volts says nothing of travel.
         channel: Channel | None = logger.channels.get(name)
         calibrated = calibrate(values, name, channel, opened.header[index], opened.path)
         done.channels[name] = shelved(calibrated.values)

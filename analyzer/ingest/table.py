@@ -431,6 +431,7 @@ def _parse(
 ) -> pa.Table:
     """Run the CSV reader; with a list as `wary`, rows of another width are collected in it and skipped."""
 
+    # Rows of another width are kept in mind, not dropped in silence: the caller says how many, and where.
     def on_invalid(row: Any) -> str:
         assert wary is not None
         wary.append((int(row.number), int(row.actual_columns), str(row.text)[:4096]))
@@ -441,6 +442,7 @@ def _parse(
             pa.BufferReader(piece),
             read_options=pacsv.ReadOptions(
                 column_names=[_name(i) for i in range(len(layout.header))],
+                # In one thread the numbers of odd rows are those of the file.
                 use_threads=wary is None,
                 block_size=text_rows.LONGEST_LINE,
             ),

@@ -520,6 +520,7 @@ def coarse_gap(motion: Motion, working: Working, axle: Axle) -> float | None:
     travel = [working.values[f"damper_{c}"] for c in AXLE_CORNERS[axle]]
     corners = [c for pair in AXLE_CORNERS.values() for c in pair]
     names = ["specific_force_z", *(f"wheel_{c}" for c in corners)]
+    # All four wheels: the force on the body is that of four springs, and a dead pot would bend it.
     bad = motion.suspect[names].to_numpy().any(axis=1) | motion.parked.to_numpy()
     for corner in AXLE_CORNERS[axle]:
         bad |= working.suspect[f"damper_{corner}"]
@@ -548,6 +549,7 @@ def coarse_gap(motion: Motion, working: Working, axle: Axle) -> float | None:
         quick = _without_slow(np.vstack([*always, np.asarray(kinks), target[near]]), working.rate)
         return quick[:, first - low : end - low][:, good[first:end]]
 
+    # In stretches: a long log does not stand in memory once per gap tried.
     parts = row_stretches(0, len(good))
     return _clearest(lambda gaps: (columns(first, end, gaps) for first, end in parts), tried)
 

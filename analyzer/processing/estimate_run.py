@@ -199,6 +199,7 @@ def _notes(
         if car.axle(axle).damper.full_bump is None:
             depth = 1e3 * (stop.hard_from - stop.gap)
             notes.append(f"{axle}: no full bump in the sheet, hard means {depth:.0f} mm into the stop")
+    # What was left out, and how much of the driving: without it a gradient of half a lap looks like a lap's.
     share = float(np.mean(contact[driving])) if driving.any() else 0.0
     if share > 0.0:
         notes.append(

@@ -369,6 +369,7 @@ def carried_bank(motion: Motion, tyres: bool) -> tuple[Floats, Floats]:
     data, suspect = motion.data, motion.suspect
     count = len(data)
     slope, error = np.zeros(count), np.full(count, NOT_CARRIED)
+    # A car tips slowly: fewer rows carry up through a run as far, in a part of the time.
     every = max(1, round(motion.rate / CARRIED))
     force, turn = [f"specific_force_{axis}" for axis in "xyz"], ["roll_rate", "pitch_rate", "yaw_rate"]
     names = [*force, *turn, "body_roll", "pitch"]
@@ -393,6 +394,7 @@ def carried_bank(motion: Motion, tyres: bool) -> tuple[Floats, Floats]:
     )
     # A row stands for the middle of what it averages over; between rows further apart nothing is known.
     time = (np.arange(count) - (every - 1) / 2.0) / motion.rate
+    # Each stretch between holes starts anew: nothing of the turn is known inside one.
     for piece in cross_slopes(stretches, motion.box_std, ROLL_GAIN[tyres]):
         if len(piece.time) < 2:
             continue

@@ -567,6 +567,7 @@ def _draw_bench(paper: Paper, work: BenchWork) -> None:
     # A rate of the links that the sheet states is in the bar's rate, too.
     where += ", links on" if "links" in row.compliance else ""
     paper.head("Bench test")
+    # Half the rate: one eye is held, where in the car both move against each other.
     factor = NOT_KNOWN if work.factor is None else f"{work.factor:.1f}"
     paper.paragraph(
         f"Bar in its mounts{where}. Hold the right link eye, hang loads on the left one along "
@@ -576,6 +577,7 @@ def _draw_bench(paper: Paper, work: BenchWork) -> None:
         f"load: {factor}. Keep "
         "hands and feet clear of the loads."
     )
+    # No loads rather than loads that may break it over somebody's hands.
     if not work.steps:
         paper.paragraph(
             f"{NOT_KNOWN} Even the smallest loads bend it too far or leave no factor of "
@@ -583,6 +585,7 @@ def _draw_bench(paper: Paper, work: BenchWork) -> None:
             "do not load this bar."
         )
         return
+    # Loading and unloading apart: what lies between them is friction of mounts and links.
     columns = (
         ("load kg", 0.0),
         ("force N", 22.0),

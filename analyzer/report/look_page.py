@@ -184,7 +184,9 @@ def _contents(review: Review, driven: CourseSheetResult | None) -> tuple[dict[st
     logs = {recording.run: recording for recording in review.recordings}
     pairs = [(logs[run.name], run) for run in review.runs if run.name in logs]
     pace = _pace(pairs)
+    # Samples around hits stay whole; all else may be put together, or 90 minutes would not fit.
     windows = _windows(review, pairs, pace)
+    # The same anchors as in the report: both pages lead to each other's line of a hit.
     anchors, ranks = hit_anchors(review), _ranks(driven)
     spans: dict[str, tuple[float, float]] = {}
     runs: list[dict[str, Any]] = []
@@ -206,6 +208,7 @@ def _contents(review: Review, driven: CourseSheetResult | None) -> tuple[dict[st
                 "hits": [_hit(run, event, anchors, ranks) for event in (*run.bottoming, *run.topping)],
             }
         )
+    # A panel for every channel that any run holds: runs with fewer pots stay comparable in the others.
     known = {key for run in runs for key in run["channels"]}
     lacking = undamped_axles(review)
     contents = {
@@ -460,6 +463,7 @@ def _packed_run(
     for base, (samples, rate, channels) in _bases(recording, run).items():
         index = (recording.data if base == "log" else run.motion.data).index
         start = float(index[0]) if samples else 0.0
+        # Runs of one session share a pace, so that laid over each other they are as fine as each other.
         cuts = _cuts(samples, start, rate, _every(pace, rate), windows)
         bases[base] = {"start": round(start, 6), "rate": rate, "cuts": cuts}
         if not samples:
@@ -468,6 +472,7 @@ def _packed_run(
         wide = any(every > 1 for _, every, _ in cuts)
         for channel in channels:
             values, suspect = _samples(channel, recording, run)
+            # Both ends of each group: a mean would hide the hit that one came to look at.
             low, high = np.fmin.reduceat(values, starts), np.fmax.reduceat(values, starts)
             doubted: Bools = np.logical_or.reduceat(suspect, starts)
             missing = ~np.isfinite(low)
@@ -478,6 +483,7 @@ def _packed_run(
                 "suspect": _stretches(doubted & ~missing),
                 "missing": _stretches(missing),
             }
+            # A spike of a dying pot must not set the scale of the good samples.
             _widen(spans, channel, low[~doubted & ~missing], high[~doubted & ~missing])
     packed = base64.b64encode(zlib.compress(b"".join(parts), _LEVEL)).decode()
     return told, bases, packed

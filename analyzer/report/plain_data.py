@@ -96,6 +96,7 @@ def results_dict(review: Review, drawings: Drawings | None = None) -> dict[str, 
     # A run whose recording is not at hand has neither health nor sources, and still its figures.
     recordings = {recording.run: recording for recording in review.recordings}
     session = review.session
+    # Part by part: an entry that fails leaves its place out and stands among the faults, the others stay.
     entries = Entries(drawings)
     table: dict[str, Any] = {
         "format": RESULTS_FORMAT,
@@ -125,6 +126,7 @@ def results_dict(review: Review, drawings: Drawings | None = None) -> dict[str, 
         ),
         "bar_settings": entries.each(lambda item: f"{item.axle} bar settings", review.bars, _bar_settings),
     }
+    # Last: only now is it known what could not be written.
     table["faults"] = [_fault(fault, session) for fault in (*review.faults, *entries.faults)]
     return table
 

@@ -231,6 +231,7 @@ TRIGGERS: Final = {
 
 def answer(reasons: Reasons) -> str:
     """Return in one sentence what the test of all causes comes to."""
+    # From what stops the test at all to the one cause that remains: the order of the enumeration's reasons.
     if reasons.answer is Answer.NOT_TESTED:
         return "roll was not measured on both set-ups; no reason can be tested"
     if reasons.answer is Answer.HELD_BACK:
@@ -257,6 +258,7 @@ def answer(reasons: Reasons) -> str:
         )
     if reasons.answer is Answer.ALIKE:
         return f"the data cannot separate {words.listed([name(cause) for cause in reasons.named])}"
+    # One cause, with the size that fits: a size without a chance, or the other way round, misleads.
     first = reasons.named[0]
     chance = f"probability {100.0 * first.probability:.0f} %"
     if first.size.value is None:

@@ -600,6 +600,7 @@ def _draw_changes(axes: Axes, items: list[dict[str, Any]]) -> None:
 
 def _draw_tubes(axes: Axes, tubes: list[dict[str, Any]]) -> None:
     """Draw a net of equal diameters and equal walls: what a tube of each size would be and stand."""
+    # A line per diameter and one per wall: along them a builder sees what the other size costs in stress.
     present, net = tubes[0], [item for item in tubes if item["kind"] != "shelf"]
     for key, look, width in (("wall_m", style.PALE, 0.7), ("diameter_m", style.BLUE, 1.0)):
         for value in dict.fromkeys(item[key] for item in net):
@@ -624,6 +625,7 @@ def _draw_tubes(axes: Axes, tubes: list[dict[str, Any]]) -> None:
             style.note_at(axes, words, _place(item), (6.0, 3.0), **_NOTE)
     axes.plot(*_place(present), "D", color=style.VERMILION, zorder=3)
     style.note_at(axes, "present", _place(present), (9.0, 7.0), **_NOTE)
+    # On a line without a number nobody sees where yielding begins.
     for limit, below, dashes in ((1.0, "yields below", "-"), (LOW_FACTOR, "low below", "--")):
         axes.axhline(limit, color=style.GREY, linewidth=0.8, linestyle=dashes, zorder=0)
         axes.text(

@@ -902,7 +902,9 @@ def _wish(words: str, draft: _Draft) -> Wish:
         goals += [goal for goal in preset.goals if goal.quantity.removeprefix("stiffness ") not in named]
         or_off = None if preset.or_off in named else preset.or_off
         assumptions += preset.assumptions[: 1 if named else None]
+    # "Front softer" speaks of one axle, "less understeer" of both: only the first leaves the other alone.
     apart = all(goal.quantity in ("stiffness front", "stiffness rear") for goal in draft.goals)
+    # A part taken away, and nothing said of how the car should be: then as it was.
     if draft.gone and not goals:
         goals = [Goal("stiffness total", "ratio", 1.0, RATIO_TOLERANCE)]
         assumptions.append("the car shall roll as much as before; springs or the other bar make up for it")
@@ -913,6 +915,7 @@ def _wish(words: str, draft: _Draft) -> Wish:
         only = next((axle for axle in AXLES if axle not in draft.left), None)
     elif only is None and len(named) == 1 and apart and not draft.gone and not draft.courses:
         only = next(iter(named))
+    # Last, when all that the sentence implies is on the table.
     _refuse_contradiction(words, draft, goals, only, named)
     return Wish(
         words,

@@ -472,6 +472,7 @@ def _dropouts(
     spikes: list[int],
 ) -> list[tuple[int, int]] | None:
     """Return stretches between a jump and the jump back, or to the end; None with too many jumps."""
+    # A spike is a jump and a jump back, too, and is told as a spike.
     taken = set(spikes)
     jumps = [
         int(e) for e in edges[np.abs(moves[edges]) > limit] if int(e) + 1 not in taken and int(e) not in taken
@@ -481,6 +482,7 @@ def _dropouts(
     sizes = moves[np.array(jumps, dtype=np.int64)].tolist()
     drops: list[tuple[int, int]] = []
     position = 0
+    # Out and back the other way: what jumps on in the same direction is another step, no way back.
     while position < len(jumps):
         first = jumps[position] + 1
         away = sizes[position]
@@ -540,6 +542,7 @@ def check_lost_rows(signals: Signals) -> tuple[Findings, NDArray[np.int64]]:
     names = [name for name in signals.data if kind_of_channel(name) is not None]
     moves = {name: _Moves(signals.data[name]) for name in names}
     count = signals.base.count
+    # Pots alone propose a place: accelerometers step at every kerb.
     edges = [
         _edges(signals, moves[name], count, kind)[0]
         for name in names
@@ -551,6 +554,7 @@ def check_lost_rows(signals: Signals) -> tuple[Findings, NDArray[np.int64]]:
     stepping = np.zeros(len(candidates), dtype=np.int64)
     heard = 0
     alive = np.ones(len(candidates), dtype=bool)
+    # Each channel against its own usual moves: a quick one steps no less when rows are lost.
     for name in names:
         part = np.abs(moves[name][np.arange(0, count - 1, max(1, (count - 1) // SUBSAMPLE))])
         part = part[np.isfinite(part)]
@@ -562,6 +566,7 @@ def check_lost_rows(signals: Signals) -> tuple[Findings, NDArray[np.int64]]:
         # What stepped must live on: several sensors that lose one supply go flat together.
         if name.startswith("damper"):
             alive &= ~steps | (_life(moves[name], candidates, count) >= LEAST_LIFE * float(part.mean()))
+    # One less on both sides: the pot that proposed the place steps there by choice.
     skips = candidates[alive & (stepping - 1 >= LEAST_STEPPING * (heard - 1)) & (stepping >= 2)]
     if not len(skips):
         return found, skips

@@ -291,6 +291,7 @@ def body_gradients(
         for name in fit.left_out
         if name in DRIVEN
     )
+    # The strongest of the three things said of noise; that some is left in doubt is said beside.
     noise: tuple[str, ...] = ()
     if fit.by_path is not None:
         moved = f"{100.0 * fit.by_path:+.1f} %"
@@ -303,6 +304,7 @@ def body_gradients(
     found: dict[str, Estimate] = {}
     for axle in fit.axles:
         slope = fit.slope[axle]
+        # Of one run scatter and model stand together; the sheet's share is the same in every run of the car.
         spread, silent = roll_scale_spread(car, car.axle(axle), AXLE_CORNERS[axle])
         tolerances = (f"no tolerance in the sheet for {', '.join(silent)}",) if silent else ()
         found[axle] = _estimate(
