@@ -218,7 +218,7 @@ def trust_words(rows: Sequence[HealthRow]) -> tuple[str, str]:
     if not rows:
         return "ok", ""
     # With a blank in it, a house name such as damper_RR can be broken where a phone is narrow.
-    found = [f"{words.label(row.channel, 20).replace('_', ' ')} {words.label(row.check, 20)}" for row in rows]
+    found = [f"{words.label(row.channel, 20).replace('_', ' ')} {words.label(row.check, 30)}" for row in rows]
     return "with remarks", words.listed(list(dict.fromkeys(found)), 2)
 
 

@@ -168,7 +168,7 @@ def _team(review: Review, pieces: Pieces) -> Part:
             *pieces.tables("runs", lambda: [tables.runs_table(review)]),
             # A table of findings that is empty says nothing "every check is good" has not said.
             *told(pieces.tables("findings of the checks", lambda: [tables.findings_table(review)])),
-            *pieces.tables("measured against predicted", lambda: [tables.ledger_table(review, False)]),
+            *told(pieces.tables("measured against predicted", lambda: [tables.ledger_table(review, False)])),
         ),
         _worth_opening(folds),
     )

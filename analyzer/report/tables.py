@@ -163,7 +163,7 @@ _HEALTH_COLUMNS: Final = heads("Run | Channel | Check | Verdict | Found | Limit 
 def runs_table(review: Review) -> PageTable:
     """Return one row per run, those left out at the end with the reason."""
     # A run left out keeps its row, or it would be taken for one that was never driven.
-    rows = [_run_row(review, run) for run in review.runs]
+    rows, shared = _said_once([_run_row(review, run) for run in review.runs])
     blank = (amount(words.UNKNOWN),) * 7
     rows += [
         (named(name), Cell("left out", words.sentence(why), look="bad"), *blank)
@@ -177,8 +177,24 @@ def runs_table(review: Review) -> PageTable:
         ),
         tuple(rows),
         "Roll gradient per unit of level-road lateral acceleration; ± is one standard error."
-        + _undamped(review),
+        + _undamped(review)
+        + "".join(f" {words.UNKNOWN} in all runs: {words.clause(why)}." for why in shared),
     )
+
+
+def _said_once(rows: list[tuple[Cell, ...]]) -> tuple[list[tuple[Cell, ...]], list[str]]:
+    """Return rows in which a figure says why it is missing once a row, and the reasons all rows share."""
+    whys = [{cell.remark: None for cell in row if cell.text == words.UNKNOWN and cell.remark} for row in rows]
+    shared = [why for why in (whys[0] if len(whys) > 1 else ()) if all(why in others for others in whys)]
+    shown = []
+    for row in rows:
+        told, cells = set(shared), []
+        for cell in row:
+            again = cell.text == words.UNKNOWN and cell.remark in told
+            told |= {cell.remark}
+            cells.append(replace(cell, remark="") if again else cell)
+        shown.append(tuple(cells))
+    return shown, shared
 
 
 def undamped_axles(review: Review) -> list[str]:
@@ -250,23 +266,28 @@ def _hits(recording: Recording, run: RunEstimates) -> Cell:
 def _run_row(review: Review, run: RunEstimates) -> tuple[Cell, ...]:
     found = sum(name == run.name for name, _ in findings(review))
     remark = f"{words.count(found, 'check')} to look at" if found else ""
-    share = tuple(number(words.percent(left_share(run, axle))) for axle in AXLES)
+    gradients = [run.roll_gradient.get(key) for key in ("front", "rear", "total")]
+    shares = [words.percent(left_share(run, axle)) for axle in AXLES]
+    figures = [*gradients, *shares, run.further.get("roll_stiffness_ratio")]
     return (
         named(run.name, remark, moment(run.name)),
         named(run.setup),
-        *(number(run.roll_gradient.get(key)) for key in ("front", "rear", "total")),
-        *share,
-        number(run.further.get("roll_stiffness_ratio")),
+        *(number(None if figure is None else _of_run(run, figure)) for figure in figures),
         amount(str(len(run.bottoming))),
     )
 
 
+def _of_run(run: RunEstimates, estimate: Estimate) -> Estimate:
+    # In its own row a run need not be named.
+    return replace(estimate, notes=tuple(note.removeprefix(f"{run.name}: ") for note in estimate.notes))
+
+
 def findings_table(review: Review) -> PageTable:
     """Return the checks that ask for a look, bad ones first."""
-    # A channel that no run has is one finding, not one a run.
-    rows: dict[HealthRow, list[str]] = {}
+    # A channel that no run has is one finding, not one a run; what has a figure has a moment of its own, too.
+    rows: dict[tuple[HealthRow, str], list[str]] = {}
     for name, row in findings(review):
-        rows.setdefault(row, []).append(name)
+        rows.setdefault((row, "" if row.value is None else name), []).append(name)
     every = len(review.recordings)
     return PageTable(
         "Checks that ask for a look",
@@ -275,7 +296,7 @@ def findings_table(review: Review) -> PageTable:
             _health_row(runs[0], row, _doubted_moment(review, runs[0], row.channel))
             if len(runs) == 1
             else _health_row(f"all {every}" if len(runs) == every else words.listed(runs, 8), row)
-            for row, runs in list(rows.items())[:MOST_ROWS]
+            for (row, _), runs in list(rows.items())[:MOST_ROWS]
         ),
         _more(len(rows), MOST_ROWS, "health.csv"),
     )
@@ -325,7 +346,7 @@ def _health_row(run: str, row: HealthRow, shown: str = "") -> tuple[Cell, ...]:
 
 def _plain(value: float | None, unit: str) -> Cell:
     shown = "" if unit in ("", "1") else words.label(unit, 12)
-    return amount(words.UNKNOWN if value is None else f"{value:.4g} {shown}".strip())
+    return amount(words.UNKNOWN if value is None else f"{value:.4g} {shown}".replace("-", "−").strip())
 
 
 def ledger_table(review: Review, everything: bool) -> PageTable:

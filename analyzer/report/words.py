@@ -50,7 +50,10 @@ def sentence(text: str, longest: int = LONGEST_COMMENT) -> str:
     line = one_line(text, longest)
     if not line:
         return ""
-    return line[0].upper() + line[1:] + ("" if line[-1] in ".!?…" else ".")
+    # A key of a sheet or a channel is written as the sheet has it.
+    first = line.split()[0].rstrip(".,:;")
+    start = line[0] if "_" in first or "." in first else line[0].upper()
+    return start + line[1:] + ("" if line[-1] in ".!?…" else ".")
 
 
 def capital(words: str) -> str:

@@ -13,7 +13,8 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.faults import Fault
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.report.cards import Card, cards
-from analyzer.report.tables import strip_table
+from analyzer.report.page import all_plates, page_parts
+from analyzer.report.tables import runs_table, strip_table
 from analyzer.session.review import Review
 
 GOOD = HealthRow("gap", "time", Verdict.GOOD, 0.0, 0.1, "s", "no gap")
@@ -189,6 +190,34 @@ def test_strip_has_gradients_with_errors_hits_and_trust(review_with):
         ["r01", "—", "—", "—", "left out fault of this program"],
         ["r07", "—", "—", "—", "left out log not usable"],
     ]
+
+
+def test_a_missing_figure_says_why_once_and_for_all_runs_below(review_with):
+    """Seven times a run, with the run's own name before it, the reason buried what there was to read."""
+    known = review_with(Options())
+    why = Estimate.unknown("deg/g", "no usable lateral acceleration in the log")
+
+    def without(run, notes=()):
+        lost = replace(why, notes=(notes or (f"{run.name}: {why.notes[0]}",)))
+        return replace(run, roll_gradient=dict.fromkeys(run.roll_gradient, lost))
+
+    none = runs_table(replace(known, runs=tuple(without(run) for run in known.runs)))
+    assert not any("acceleration" in cell.remark for row in none.rows for cell in row)
+    assert none.note.endswith("— in all runs: no usable lateral acceleration in the log.")
+    first, *others = known.runs
+    one = runs_table(replace(known, runs=(without(first), *others)))
+    remarks = [cell.remark for row in one.rows for cell in row if "acceleration" in cell.remark]
+    assert remarks == ["No usable lateral acceleration in the log."]
+    assert "in all runs" not in one.note
+
+
+def test_nothing_is_drawn_or_headed_where_there_is_nothing(review_with):
+    blind = without_dampers(review_with(Options(bottomed=False)), *CORNERS)
+    assert "course" not in {plate.key for plate in all_plates(page_parts(blind))}
+    bare = replace(blind, setups=tuple(replace(setup, ledger=()) for setup in blind.setups))
+    captions = [table.caption for table in page_parts(bare)[0].tables]
+    assert "Measured against predicted" not in captions
+    assert "Runs: roll gradient, load share, bottoming" in captions
 
 
 def test_strip_never_takes_an_unwatched_run_for_one_without_hits(review):

@@ -96,6 +96,9 @@ def test_an_unknown_figure_gives_its_reason():
 def test_words():
     assert sentence("look at it") == "Look at it."
     assert sentence("Why?") == "Why?"
+    # A key is written as the sheet has it.
+    assert sentence("front.damper.bump_stop_gap of 40.0 mm") == "front.damper.bump_stop_gap of 40.0 mm."
+    assert sentence("damper_FL: stuck") == "damper_FL: stuck."
     assert clause("The pot stood still.") == "the pot stood still"
     assert clause("RR stood still.") == "RR stood still"
     assert count(1, "run") == "1 run"

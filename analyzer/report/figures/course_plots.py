@@ -119,6 +119,8 @@ def course_plate(review: Review) -> style.Plate | None:
     unit = "m" if all(run_axis(run)[2] == "m" for run in review.runs) else "s"
     passes = tuple(_pass(run) for run in review.runs)
     marks = _marks_of_hits(passes)
+    if not marks and not any(r.usable(f"damper_{corner}") for r in review.recordings for corner in CORNERS):
+        return None  # where nobody could look, an empty course would read as none
     return style.Plate(
         key="course",
         title="Where on the course did it bottom?",
