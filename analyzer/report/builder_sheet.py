@@ -545,7 +545,10 @@ def _draw_stacks(paper: Paper, bar: BladedBar, work: BarWork, left: float) -> No
         "thread; r: width of the rod end, ______ mm.",
         left,
     )
-    paper.paragraph("Stress factor: yield over stress, one wheel in full bump, one in full droop.", left)
+    paper.paragraph(
+        f"Stress factor: yield over stress, one wheel in full bump, one in full droop; low: under {LOW}.",
+        left,
+    )
 
 
 LOW: Final = 1.5
@@ -563,7 +566,8 @@ def _draw_bench(paper: Paper, work: BenchWork) -> None:
     """Write the test to do, with blank fields for what is read."""
     paper.room(LINE * 5.0 + 6.0 * (LOADS + 1))
     row = work.row
-    where = "" if row.hole is None else f", both links in hole {row.hole} on {row.spacers} spacers"
+    spacers = "1 spacer" if row.spacers == 1 else f"{row.spacers} spacers"
+    where = "" if row.hole is None else f", both links in hole {row.hole} with {spacers}"
     # A rate of the links that the sheet states is in the bar's rate, too.
     where += ", links on" if "links" in row.compliance else ""
     paper.head("Bench test")

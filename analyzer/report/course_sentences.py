@@ -141,7 +141,7 @@ def short_cure(sheet: PlaceSheet) -> str:
         "bar": lambda c: f"bar ×{c.factor:.2f}" if c.factor is not None else f"bar of {c.needed:.0f} N m/deg",
         "spring": lambda c: f"springs {c.needed:.0f} N/mm",
         "ride height": lambda c: f"ride height +{c.needed:.0f} mm",
-        "stop": lambda c: f"stop at {c.needed:.0f} mm",
+        "stop": lambda c: f"bump stop at {c.needed:.0f} mm",
     }
     able = [short[cure.kind](cure) for cure in sheet.cures if cure.possible and cure.needed is not None]
     unable = [cure.kind for cure in sheet.cures if not cure.possible]
@@ -150,7 +150,7 @@ def short_cure(sheet: PlaceSheet) -> str:
     if able:
         parts.append(f"Any one of these at the {axle} clears it: {', or '.join(able)}.")
     if unable:
-        parts.append(f"Cannot alone: {listed(unable)}.")
+        parts.append(f"Alone not enough: {listed(unable)}.")
     return " ".join(parts) or sheet.why_no_cures
 
 

@@ -25,7 +25,9 @@ from analyzer.session.review import Review, run_fault
 from analyzer.vehicle.bar.rate import bar_rates
 from analyzer.vehicle.bump_stop import Stop, stop_of
 
-CURE_NOTE: Final = "on a rigid-body car the change of travel by a spring or bar was right to 8 %"
+CURE_NOTE: Final = (
+    "on a simulated car, what a spring or bar changes in the travel was predicted to within 8 %"
+)
 """Measured in docs/course-sheet.md; a reader who buys a spring by the figure must know."""
 TRACE_S: Final = 0.4
 """Time shown on both sides of the deepest point of an event [s]."""
@@ -213,7 +215,8 @@ def _cure_notes(places: tuple[PlaceSheet, ...]) -> tuple[str, ...]:
     moments = [place.moment for place in places if place.moment is not None]
     if not moments:
         return ()
-    return (f"{CURE_NOTE}; taken as usual where the sheet is silent: {', '.join(moments[0].masses.assumed)}",)
+    taken = ", ".join(moments[0].masses.assumed)
+    return (f"{CURE_NOTE}; a usual value is taken where the sheet states none: {taken}",)
 
 
 def _pooled(gaps: list[Estimate]) -> Estimate:

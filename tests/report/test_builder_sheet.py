@@ -261,7 +261,7 @@ def test_every_figure_of_the_sample_car_by_hand(axle: Any) -> None:
         stack = spacers * hand.thin
         bolt = hand.thick + stack + 2.0 * washer + nut + 2.0 * pitch
         wanted += [str(spacers), mm(stack), mm(bolt)]
-    wanted += [mm(hand.thin, 2), "2", "2"]
+    wanted += [mm(hand.thin, 2), "2", "2", "1.5"]  # and below which factor "low" stands
     # Bench test: one eye held, so twice the way; five loads with a factor of three within 20 mm.
     held = base / 2.0
     error = (ladder.fitted.rate.std_error or 0.0) / base
@@ -289,6 +289,8 @@ def test_every_figure_of_the_sample_car_by_hand(axle: Any) -> None:
     )
     found = Counter(re.findall(r"\d+(?:\.\d+)?", text))
     assert found == Counter(wanted)
+    one = fitted.spacers == 1
+    assert f"with {fitted.spacers} spacer{'' if one else 's'}. Hold" in text
 
 
 def test_a_bent_bar_by_hand() -> None:

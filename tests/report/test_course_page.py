@@ -112,14 +112,14 @@ def test_terminal_fits_and_names_the_places(sheet: CourseSheetResult) -> None:
     text = _printed(sheet)
     assert max(len(line) for line in text.splitlines()) <= 80
     assert "bowl left, exit, RR" in text
-    assert "Cannot alone: bar" in text
+    assert "Alone not enough: bar" in text
     assert "Travel left before the stop" in text
 
 
 def test_spring_rates_come_with_their_measured_error(sheet: CourseSheetResult) -> None:
     assert any(cure.kind == "spring" and cure.possible for place in sheet.places for cure in place.cures)
     for shown in (_printed(sheet), render_course(sheet), json.dumps(course_json(sheet), ensure_ascii=False)):
-        assert "right to 8 %" in " ".join(shown.split())
+        assert "predicted to within 8 %" in " ".join(shown.split())
 
 
 def test_page_is_one_file_with_map_and_traces(sheet: CourseSheetResult) -> None:

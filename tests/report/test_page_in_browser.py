@@ -249,6 +249,12 @@ def test_prints_on_at_most_eight_pages(browser: Browser, written: Path):
     assert b"/MediaBox [0 0 594" in pdf or b"/MediaBox [0 0 595" in pdf
 
 
+def test_the_drivers_page_is_one_sheet_of_paper(browser: Browser, drivers_page: Path):
+    """A single line of its foot went to a second one."""
+    browser.open(drivers_page, DESK)
+    assert len(re.findall(rb"/Type\s*/Page\b", browser.pdf())) == 1
+
+
 def test_twelve_runs_stay_small_and_print_on_at_most_eight_pages(
     browser: Browser, tmp_path: Path, review_with
 ):
