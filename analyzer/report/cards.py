@@ -108,9 +108,7 @@ def _change(comparison: Comparison) -> Card:
     beside = "no change" if sentences.none_predicted(comparison) else beside
     said = f"{what}: {comparison.verdict.value}"
     if comparison.verdict is ChangeVerdict.HELD_BACK:
-        said = f"{what}: held back until {sentences.unmeasured_words(comparison.unmeasured[:3])} "
-        left = len(comparison.unmeasured) - 3
-        said += f"and {words.count(left, 'more value')} are measured" if left > 0 else "is measured"
+        said = f"{what}: held back until {words.until_measured(comparison.unmeasured, 3)}"
     elif comparison.verdict in _OPEN:
         interval = words.interval(sentences.change_in_percent(ratio))
         said += f" (95 % interval {interval}; predicted {beside})" if interval else f" (predicted {beside})"
@@ -184,8 +182,7 @@ def _driver(review: Review) -> Card:
     # Where a stop begins, or a pot reads, is a placeholder: so is every hit, and that there was none.
     rests = sentences.hits_rest_on(review)
     if rests:
-        verb = "is" if len(rests) == 1 else "are"
-        half += f"; {words.PROVISIONAL} until {words.listed(list(rests), 2)} {verb} measured"
+        half += f"; {words.PROVISIONAL} until {words.until_measured(rests, 2)}"
     if not found:
         return _no_hit(review, half)
     _, worst = found[0]

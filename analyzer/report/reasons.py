@@ -236,7 +236,7 @@ def answer(reasons: Reasons) -> str:
         return "roll was not measured on both set-ups; no reason can be tested"
     if reasons.answer is Answer.HELD_BACK:
         return (
-            f"no cause is named before {words.listed(list(reasons.unmeasured), 5)} is measured: of a "
+            f"no cause is named before {words.until_measured(reasons.unmeasured)}: of a "
             "placeholder anything can be the cause"
         )
     if reasons.answer is Answer.ERRORS:
@@ -267,6 +267,7 @@ def answer(reasons: Reasons) -> str:
         how = f"{100.0 * (first.size.value - 1.0):+.0f} %"
     else:
         how = f"{first.size.value:+.0f} {first.size.unit}"
+    how = words.true_minus(how)
     return f"{name(first)} fits best ({quantity(first)} {how}, {chance})"
 
 
@@ -274,7 +275,8 @@ def figure(seen: SeenFigure) -> str:
     """Return one figure that the causes were tested on."""
     what = "slope about zero against slope further out" if seen.bend else "roll against the sheet"
     part = 100.0 * math.expm1(seen.misfit)
-    return f"{seen.setup}, {seen.axle}: {what} {part:+.1f} ± {100.0 * seen.std:.1f} %"
+    off = words.true_minus(f"{part:+.1f}")
+    return f"{seen.setup}, {seen.axle}: {what} {off} ± {100.0 * seen.std:.1f} %"
 
 
 def range_words(kind: CauseKind) -> str:
@@ -412,7 +414,7 @@ def plan(found: RunPlan) -> str:
 _NEXT: Final = {
     Next.OTHER_CHANGED: "no number of runs settles it while something else differs between the set-ups; "
     "see above",
-    Next.MEASURE: "measure what is marked in the sheets first: these runs may do then",
+    Next.MEASURE: "measure what is marked in the sheets first: these runs may be enough then",
     Next.NONE_PREDICTED: "no change was predicted, so no number of runs can confirm one",
 }
 

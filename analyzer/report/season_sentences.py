@@ -142,7 +142,7 @@ def notes(car: CarSeason) -> list[str]:
     marks = tuple(dict.fromkeys(mark for trend in car.trends for mark in trend.change.provisional))
     if marks:
         lines.append(
-            f"Provisional until {words.listed(list(marks), 5)} is measured (* in the table): what is filled "
+            f"Provisional until {words.until_measured(marks)} (* in the table): what is filled "
             "in between two sessions moves what rests on it."
         )
     told = sum(trend.verdict != "cannot tell" for trend in car.trends)

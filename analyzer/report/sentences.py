@@ -132,11 +132,6 @@ STARRED: Final = (
 """What the mark of a provisional figure means."""
 
 
-def unmeasured_words(keys: Sequence[str]) -> str:
-    """Return what is to be measured first, in a few words."""
-    return words.listed([words.label(key, 40) for key in keys], 5)
-
-
 def left_out(review: Review) -> dict[str, str]:
     """Return why each run that is in no figure was left out, in the order of the session sheet."""
     why = {name: str(error) for name, error in review.failed.items()}
@@ -222,8 +217,7 @@ def driver_answer(review: Review) -> str:
     # Without any travel no place of a stop could make the answer another one.
     if not rests or answer == _NO_TRAVEL:
         return answer
-    verb = "is" if len(rests) == 1 else "are"
-    return f"{answer} Provisional until {unmeasured_words(rests)} {verb} measured."
+    return f"{answer} Provisional until {words.until_measured(rests)}."
 
 
 def uncalibrated_pots(review: Review) -> tuple[Corner, ...]:
@@ -519,7 +513,7 @@ VERDICTS: Final = {
         "how many",
     ),
     ChangeVerdict.HELD_BACK: VerdictWords(
-        "Held back whether {after} did as predicted, until {keys} is measured",
+        "Held back whether {after} did as predicted, until {keys}",
         "a value marked TO MEASURE moves the stiffness ratio, or measured less predicted, by more than "
         f"{COUNTS:.1f} of its standard error",
         "measure what is named, write it into the sheets and take the mark off; the same runs are judged "
@@ -566,7 +560,7 @@ def comparison_answer(comparison: Comparison) -> str:
     if ratio.value is None:
         return f"These runs cannot tell what {after} did to {what}: {words.clause(ratio.notes[0])}."
     opening = VERDICTS[comparison.verdict].opening.format(
-        before=before, after=after, keys=unmeasured_words(comparison.unmeasured)
+        before=before, after=after, keys=words.until_measured(comparison.unmeasured)
     )
     # Something did change, or the interval would hold "no change"; what the runs cannot tell is whether
     # it was the bar that was changed.
@@ -574,7 +568,11 @@ def comparison_answer(comparison: Comparison) -> str:
         opening = f"{after} changed the car, but these runs cannot tell whether it was {what} alone"
     # The prediction stands beside the figure in the same sentence, so that neither is quoted alone.
     predicted = comparison.predicted_ratio
-    beside = f"predicted {change_words(predicted)}" if predicted.value is not None else "nothing predicted"
+    # Beside "fell by" a figure without a sign reads as a fall.
+    plus = "+" if predicted.value is not None and predicted.value > 1.0 else ""
+    beside = (
+        f"predicted {plus}{change_words(predicted)}" if predicted.value is not None else "nothing predicted"
+    )
     if none_predicted(comparison):
         beside = "no change predicted"
     moved = _at_least(ratio) if just_seen(comparison) else _moved(ratio)

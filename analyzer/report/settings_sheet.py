@@ -23,7 +23,7 @@ from analyzer.prediction.settings import bar_ladder, travel_curve, tube_choices
 from analyzer.report.figures import style
 from analyzer.report.plain_data import plain, taken
 from analyzer.report.terminal import plain_table
-from analyzer.report.words import STAR, UNKNOWN, listed, times
+from analyzer.report.words import STAR, UNKNOWN, times, until_measured
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.bar.linkage import BarMotion
 from analyzer.vehicle.bar.stress import FATIGUE_CAUTION
@@ -332,7 +332,7 @@ def _below_settings(part: dict[str, Any], lateral: float, width: int) -> list[st
     figures = [item[key] for item in part["settings"] for key in ("rate", "roll_gradient")]
     marks = dict.fromkeys(mark for figure in figures for mark in figure["provisional"])
     if marks:
-        lines.insert(0, f"* provisional until {listed(list(marks), 5)} is measured (marked TO MEASURE)")
+        lines.insert(0, f"* provisional until {until_measured(list(marks))} (marked TO MEASURE)")
     lines += _stress_lines(row["stress"], lateral)
     lines.append(_motion_line(row["motion"], part["wheel_travel_m"]))
     # Warnings of the motion stand with it, before what the bar does to the car.

@@ -17,7 +17,7 @@ from rich.table import Table
 from rich.text import Text
 
 from analyzer.archive.results import Archive
-from analyzer.comparison.results import AxleSettings, Choice, Confirmation, GoalResult, Option
+from analyzer.comparison.results import AxleSettings, Choice, Confirmation, GoalResult, Ledger, Option
 from analyzer.core.constants import AXLES, CORNERS
 from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate
@@ -107,13 +107,19 @@ def _tuner(review: Review, console: Console) -> None:
         for row in sentences.lead_rows(setup):
             table.add_row(
                 _cell(setup.name),
-                _cell(f"{row.quantity}, {row.measured.unit}", 32),
+                _quantity(row),
                 _figure(row.measured),
                 _figure(row.predicted),
                 _figure(row.ratio),
             )
     if table.row_count:
         show(console, table)
+
+
+def _quantity(row: Ledger) -> Text:
+    # Stars take the room that "N m/deg" needs: it goes to a line of its own, not half of it.
+    starred = " " in row.measured.unit and (row.measured.provisional or row.predicted.provisional)
+    return Text(f"{row.quantity},{chr(10) if starred else ' '}{row.measured.unit}")
 
 
 def _driver(review: Review, console: Console) -> None:
@@ -345,8 +351,8 @@ def print_choice(choice: Choice, console: Console) -> None:
     effects = [effect for option in choice.options for effect in option.effects.values()]
     rests = dict.fromkeys(mark for e in effects for mark in (*e.change.provisional, *e.then.provisional))
     if rests:
-        until = sentences.unmeasured_words(tuple(rests))
-        say(console, f"Provisional (* in tables), chances too, until {until} is measured.")
+        until = words.until_measured(tuple(rests))
+        say(console, f"Provisional (* in tables), chances too, until {until}.")
     for number, option in enumerate(choice.options, start=1):
         _option(number, option, console, whole=number == 1)
     say(console, "")
@@ -388,18 +394,21 @@ def _goal(goal: GoalResult) -> str:
     what = _QUANTITIES[goal.quantity]
     wanted, tolerance, given = goal.wanted, goal.tolerance, goal.given
     if goal.kind in ("least", "most"):
-        return (
-            f"{what} as {'low' if goal.kind == 'least' else 'high'} as can be; given {_share(given)} of now"
-        )
+        end = "low" if goal.kind == "least" else "high"
+        return f"{what} as {end} as can be; this gives {_share(given)} of now"
     if goal.kind == "ratio":
-        return f"{what} {_share(wanted)} of now, to {_share(tolerance)}; given {_share(given)}"
+        return f"{what} {_share(wanted)} of now, within {_share(tolerance)}; this gives {_share(given)}"
+    asked = f"{what} {_LIMITS[goal.kind]}"
     if goal.quantity == "front share":
-        points = [f"{100.0 * value:.1f}" if value is not None else words.UNKNOWN for value in (wanted, given)]
-        unit = "points more" if goal.kind == "shift" else "%"
-        return f"{what} {_LIMITS[goal.kind]}{points[0]} {unit}, to {100.0 * tolerance:.1f}; given {points[1]}"
+        points = [
+            words.UNKNOWN if share is None else words.plain(100.0 * share, 1) for share in (wanted, given)
+        ]
+        unit, near = ("points more", "points") if goal.kind == "shift" else ("%", "%")
+        within = f"{100.0 * tolerance:.1f} {near}"
+        return f"{asked}{points[0]} {unit}, within {within}; this gives {points[1]} {near}"
     unit = "mm" if goal.quantity == "margin" else "deg/g"
     shown = words.UNKNOWN if given is None else f"{given:.3g} {unit}"
-    return f"{what} {_LIMITS[goal.kind]}{wanted:.3g} {unit}, to {tolerance:.2g}; given {shown}"
+    return f"{asked}{wanted:.3g} {unit}, within {tolerance:.2g} {unit}; this gives {shown}"
 
 
 _LIMITS: Final = {"value": "", "shift": "", "at least": "at least ", "at most": "at most "}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -111,7 +112,7 @@ def figure(estimate: Estimate, with_unit: bool = True) -> str:
 
 def bare(estimate: Estimate, with_unit: bool = True) -> str:
     """Return a figure without a word on whether it is provisional, for those who say so beside it."""
-    return _true_minus(format_estimate(estimate, with_unit))
+    return true_minus(format_estimate(estimate, with_unit))
 
 
 def starred(estimate: Estimate, with_unit: bool = False) -> str:
@@ -125,7 +126,7 @@ def interval(estimate: Estimate) -> str:
         return ""
     low, high = estimate.interval
     places = _places(low, high)
-    return _true_minus(f"{low:.{places}f} to {high:.{places}f}")
+    return true_minus(f"{low:.{places}f} to {high:.{places}f}")
 
 
 def _places(low: float, high: float) -> int:
@@ -157,7 +158,7 @@ def value_alone(estimate: Estimate) -> str:
         return figure(estimate)
     shown = f"{estimate.value:.{_places(*estimate.interval)}f}"
     unit = "" if estimate.unit in ("", "1") else f" {estimate.unit}"
-    return _true_minus(shown + unit)
+    return true_minus(shown + unit)
 
 
 def reason(estimate: Estimate) -> str:
@@ -174,17 +175,17 @@ def reason(estimate: Estimate) -> str:
 def millimetres(metres: float, places: int = 0, with_unit: bool = True) -> str:
     """Return a length in mm."""
     unit = " mm" if with_unit else ""
-    return _true_minus(f"{metres * MM_PER_M:z.{places}f}{unit}")
+    return true_minus(f"{metres * MM_PER_M:z.{places}f}{unit}")
 
 
 def degrees(radians: float | None, places: int = 0) -> str:
     """Return an angle in degrees; a dash when it is not known."""
-    return UNKNOWN if radians is None else _true_minus(f"{radians * DEG_PER_RAD:z.{places}f}°")
+    return UNKNOWN if radians is None else true_minus(f"{radians * DEG_PER_RAD:z.{places}f}°")
 
 
 def plain(value: float, places: int) -> str:
     """Return a number with so many places, with a true minus and never ``-0``."""
-    return _true_minus(f"{value:z.{places}f}")
+    return true_minus(f"{value:z.{places}f}")
 
 
 def count(number: int, one: str, many: str | None = None) -> str:
@@ -201,11 +202,18 @@ def listed(words: list[str], most: int = 6) -> str:
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
 
 
+def until_measured(keys: Sequence[str], most: int = 5) -> str:
+    """Return ``mass.cg_height is measured``, or ``... and 3 more are measured``."""
+    verb = "is" if len(keys) == 1 else "are"
+    return f"{listed([label(key) for key in keys], most)} {verb} measured"
+
+
 def axle_words(axle: Axle | None) -> str:
     """Return whose roll stiffness a comparison is about."""
     return "the car's roll stiffness" if axle is None else f"{axle} roll stiffness"
 
 
-def _true_minus(text: str) -> str:
+def true_minus(text: str) -> str:
+    """Return a figure with the minus sign of print."""
     # The minus sign of print is as wide as a figure; the dash for "unknown" is another sign and stays.
     return text.replace("-", "−") if text and text != UNKNOWN else text

@@ -385,14 +385,14 @@ def test_what_nothing_meets_shows_the_nearest_with_its_miss_and_the_reason() -> 
     assert goal.given == pytest.approx(missed.options[0].stiffness_ratio["front"].value, rel=1e-9)
     assert abs(goal.given - goal.wanted) > goal.tolerance
     text = printed(missed)
-    assert "Wanted: roll stiffness of the front 140 % of now, to 2 %; given 1" in text
+    assert "Wanted: roll stiffness of the front 140 % of now, within 2 %; this gives 1" in text
     json.dumps(choice_json(missed), allow_nan=False)
 
 
 def test_goals_say_what_is_given() -> None:
     text = printed(answered("balance 1 point to the rear and at least 3 mm of travel", most=1))
-    assert "front share of the load transfer -1.0 points more, to 0.5; given -" in text
-    assert "least travel left on the bank at least 3 mm, to 0.5; given " in text
+    assert "front share of the load transfer −1.0 points more, within 0.5 points; this gives −" in text
+    assert "least travel left on the bank at least 3 mm, within 0.5 mm; this gives " in text
 
 
 @pytest.mark.parametrize(

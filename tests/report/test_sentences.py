@@ -358,6 +358,12 @@ def test_a_prediction_of_nothing_reads_as_one(review):
     assert "unchanged (95 % interval −0.30 to 0.10; predicted no change)" in card
 
 
+def test_a_rise_that_was_predicted_is_not_read_as_a_fall(review):
+    comparison = replace(review.comparisons[0], predicted_ratio=estimate(1.053, "1", 0.003))
+    assert "fell by 10.4 %" in comparison_answer(comparison)
+    assert "; predicted +5.3 % (" in comparison_answer(comparison)
+
+
 @pytest.mark.parametrize("verdict", ChangeVerdict)
 def test_every_verdict_has_its_words_and_its_next_step(review, verdict):
     comparison = replace(review.comparisons[0], verdict=verdict)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import re
 from dataclasses import fields, replace
 from itertools import pairwise
 
@@ -21,7 +23,7 @@ from analyzer.report.csv_tables import csv_tables
 from analyzer.report.plain_data import confirmation_json, results_dict
 from analyzer.report.sentences import driver_answer, next_step, placeholder_points, tuner_answer
 from analyzer.report.tables import runs_table
-from analyzer.report.terminal import print_choice
+from analyzer.report.terminal import print_choice, print_summary
 from analyzer.session.decisions import confirm_change
 from analyzer.session.review import compare_pair, predict_session
 from analyzer.sheets.read import read_car, read_session
@@ -215,6 +217,12 @@ def test_it_is_said_wherever_a_figure_is_shown(sample_review):
     assert next_step(found.comparisons[0]).startswith("Next: measure what is named")
     assert driver_answer(found).endswith("Provisional until front.damper.bump_stop_gap is measured.")
     assert "3 values" in placeholder_points(found)[0]
+    assert "front.spring.motion_ratio and mass.cg_height are measured: " in tuner_answer(found)
+    told = io.StringIO()
+    print_summary(found, Console(file=told, width=80))
+    assert re.search(
+        r"roll stiffness front, +[\d±−. *]+$", told.getvalue(), re.M
+    )  # its unit is not broken in two
     remarks = [cell.remark for row in runs_table(found).rows for cell in row]
     assert "Provisional." in remarks
     table = results_dict(found)
