@@ -19,9 +19,20 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 from typer.core import TyperCommand
 
-from analyzer.console import print_error, print_json, print_text, progress, terminal
+from analyzer.console import (
+    CHECK_FAILED,
+    OUR_FAULT,
+    end,
+    fail,
+    print_error,
+    print_json,
+    print_text,
+    progress,
+    run_command,
+    run_process,
+    terminal,
+)
 from analyzer.core.errors import AnalyzerError, nearest, one_line, plain_text, refuse_file
-from analyzer.ending import CHECK_FAILED, OUR_FAULT, end, fail, run_command, run_process
 
 if TYPE_CHECKING:
     from analyzer.core.constants import Axle

@@ -1,26 +1,32 @@
-"""How text reaches the terminal: nothing that steers it, nothing that it cannot write, and how work goes on.
+"""How text reaches the terminal, and how a command and its process end.
 
 Whatever a command prints goes through here, and what would steer the terminal is taken out on the way: names
 of runs, columns and files are not ours. Terminals and files that cannot hold every sign get plain stand-ins,
-not a broken-off output.
+not a broken-off output. An end is an exit code and one line: of an error, an interrupt, too little memory.
 """
 
 from __future__ import annotations
 
 import codecs
 import errno
+import gc
 import io
 import os
+import signal
 import sys
+import traceback
 import unicodedata
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, Final
+import warnings
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from typing import TYPE_CHECKING, Any, Final, NoReturn
 
-from analyzer.core.errors import plain_text
+from analyzer.core.constants import STOPPED, STOPPED_LINE
+from analyzer.core.errors import AnalyzerError, Fault, one_line, place_of, plain_text
 
 if TYPE_CHECKING:
     from rich.console import Console
+
 
 HANDLER: Final = "analyzer-plain"
 STAND_INS: Final = {
@@ -165,3 +171,171 @@ def stand_in(sign: str) -> str:
     # Not dropped or "?": two names in another script must not become the same.
     bare = unicodedata.normalize("NFKD", sign).encode("ascii", "ignore").decode()
     return bare or sign.encode("ascii", "backslashreplace").decode()
+
+
+CHECK_FAILED: Final = 1
+"""Exit code of a check that found something, where that was asked for."""
+BAD_INPUT: Final = 2
+"""Exit code when the user can put right what went wrong; one line on standard error says how."""
+OUR_FAULT: Final = 3
+"""Exit code when this program failed; what it was and what to send stands on standard error."""
+LEAST_MEMORY: Final = 1_000_000_000
+"""Bytes of address space (``ulimit -v``) under which no command is begun. Measured: a review of six runs of
+50 s does with it; between 0.7 and 0.9 GB libraries of linear algebra and drawing now and then end the process
+without a word, under 0.55 GB they wait for ever for memory that does not come."""
+TOO_LITTLE_MEMORY: Final = (
+    "not enough memory for this; close other programs, or give fewer runs or shorter logs at once"
+)
+NOT_LOADED: Final = ("failed to map segment", "annot allocate memory")
+"""What the system's loader says when a part of a library finds no room (glibc, from memory)."""
+
+LONGEST_COMMAND: Final = 200
+"""Characters of a command that an error line still repeats."""
+
+
+def run_process(main: Callable[[], None], listens: bool) -> None:
+    """Run the command line as a process of its own; one that `listens` is stopped from the keyboard.
+
+    The table reader's threads may still be ending when a command stops early, and taking the interpreter
+    down under them has aborted the process on a loaded machine. By then every file is closed, so the process
+    is left at once.
+    """
+    # Sheets, results and figures are many small objects that stay; looking through them for rings of objects
+    # that nobody holds took a twelfth of a review's time and freed next to nothing.
+    gc.set_threshold(100_000, 20, 50)
+    # Standard error is for lines of this program: what a library warns of (a part of itself that found no
+    # room, say) is no reader's concern. In the tests every warning is an error.
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # see above
+    try:
+        if listens:  # from here on what was begun is put in order first
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+        write_plainly()
+        main()
+    except KeyboardInterrupt:
+        # Between the parser and the end of a command.
+        say(STOPPED_LINE)
+        os._exit(STOPPED)
+    except SystemExit as ending:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # the outcome stands
+        with suppress(OSError, ValueError):  # a reader that is gone; the code below still tells how it ended
+            sys.stdout.flush()
+            sys.stderr.flush()
+        os._exit(ending.code if isinstance(ending.code, int) else 0)
+
+
+def run_command(app: Callable[..., Any]) -> None:
+    """Run the command line; anything the user can put right becomes one line and exit code 2.
+
+    A fault of this program that no run can be blamed for keeps its traceback, and ends with exit code 3.
+    """
+    # Matrices here are tall and thin: threads of the linear algebra wait for each other far longer than they
+    # work (a fit of 10,000 x 6 took 7 ms with two threads on a busy machine, 0.5 ms with one).
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    try:
+        _require_memory()
+        code = app(standalone_mode=False)
+        # The option parser takes an interrupt for itself and gives its exit code back.
+        if code == STOPPED:
+            raise KeyboardInterrupt
+    except AnalyzerError as error:
+        fail(str(error) + _would_do(error))
+    except KeyboardInterrupt:
+        fail(STOPPED_LINE, STOPPED)
+    except MemoryError:
+        fail(TOO_LITTLE_MEMORY)
+    except BrokenPipeError:
+        # The reader of our output went away (`analyzer ... | head`): nothing is wrong.
+        sys.stderr.close()
+        raise SystemExit(0) from None
+    except OSError as error:
+        fail(
+            one_line(f"{error.filename or 'a file'}: {error.strerror or error}; check path, rights and space")
+        )
+    except Exception as error:  # a fault of ours that no run, figure or piece can be blamed for: code 3
+        _unforeseen(error)
+    raise SystemExit(code if isinstance(code, int) else 0)
+
+
+def _unforeseen(error: Exception) -> NoReturn:
+    """End a command by an error that is neither the user's nor the system's, nor a run's."""
+    # The option parser's own errors, known by their shape since the parser keeps its classes private.
+    message = getattr(error, "format_message", None)
+    if message is not None:
+        if type(error).__name__ == "NoArgsIsHelpError":
+            print_text(message())
+            raise SystemExit(BAD_INPUT) from None
+        fail(one_line(f"{message()} (analyzer --help lists commands and options)"))
+    if isinstance(error, ImportError) and any(words in str(error) for words in NOT_LOADED):
+        fail(TOO_LITTLE_MEMORY)
+    if _was_stopped(error):
+        fail(STOPPED_LINE, STOPPED)
+
+    print_error(traceback.format_exc().rstrip())
+    fail(
+        f"fault of this program ({type(error).__name__} in {place_of(error)}); send these lines to those who "
+        "keep the program, with the sheets and logs",
+        OUR_FAULT,
+    )
+
+
+def _was_stopped(error: BaseException | None) -> bool:
+    """Return whether an interrupt is behind an error: libraries that are being loaded make others of it."""
+    while error is not None and not isinstance(error, KeyboardInterrupt):
+        error = error.__cause__ or error.__context__
+    return error is not None
+
+
+def _require_memory() -> None:
+    """Stop before a library is loaded that ends the process without a word for want of memory."""
+    try:
+        import resource
+    except ImportError:  # a system without such limits
+        return
+    allowed, _ = resource.getrlimit(resource.RLIMIT_AS)
+    helps = len(sys.argv) < 2 or not {"-h", "--help", "--version", "docs"}.isdisjoint(sys.argv[1:])
+    if not helps and allowed != resource.RLIM_INFINITY and allowed < LEAST_MEMORY:
+        raise AnalyzerError(
+            f"this shell allows {allowed // 1_000_000} MB of memory (ulimit -v), and a review with its "
+            f"libraries takes {LEAST_MEMORY // 1_000_000} MB; allow 1200 MB or more"
+        )
+
+
+def _would_do(error: AnalyzerError) -> str:
+    """Return the command with what was meant in place of what was given, where both are known."""
+    if error.instead is None:
+        return ""
+    wrong, right = error.instead
+    words = sys.argv[1:]
+    places = [place for place, word in enumerate(words) if word.rstrip("/") == wrong.rstrip("/")]
+    if len(places) != 1 or right in words or not right.isprintable():
+        return ""
+    words[places[0]] = right
+    command = " ".join(f'"{word}"' if " " in word or not word else word for word in ("analyzer", *words))
+    if len(command) > LONGEST_COMMAND:
+        return ""
+    return f"{'' if str(error).endswith('?') else ';'} this would do: {command}"
+
+
+def end(line: str | None, faults: Sequence[Fault]) -> None:
+    """End a command that has written its outputs: say what was left out of them; nothing, when all is in."""
+    if faults:
+        from analyzer.report.sentences import faults_line
+
+        if line is not None:
+            say(line)
+        fail(faults_line(faults), OUR_FAULT)
+    if line is not None:
+        raise AnalyzerError(line)
+
+
+def say(line: str) -> None:
+    """Print a line of this program to standard error; what is said stays one line."""
+    print_error(" ".join(f"analyzer: {line}".split("\n")))
+
+
+def fail(line: str, code: int = BAD_INPUT) -> NoReturn:
+    """End a command with a line on standard error."""
+    say(line)
+    raise SystemExit(code) from None

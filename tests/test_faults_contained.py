@@ -13,8 +13,7 @@ import pytest
 
 from analyzer.archive.workers import estimate_task
 from analyzer.cli import main
-from analyzer.core.errors import AnalyzerError
-from analyzer.core.faults import contained, fault_of
+from analyzer.core.errors import AnalyzerError, contained, fault_of
 from analyzer.report.page import all_plates, page_parts
 from analyzer.report.plain_data import results_dict
 from analyzer.session.review import load_session, review_session

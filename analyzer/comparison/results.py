@@ -7,8 +7,8 @@ from enum import StrEnum
 from typing import Final
 
 from analyzer.core.constants import Axle
+from analyzer.core.errors import Fault
 from analyzer.core.estimate import Estimate
-from analyzer.core.faults import Fault
 from analyzer.core.mixed_effects import SettingPair
 from analyzer.prediction.results import ChangePrediction, SetupPrediction
 from analyzer.sheets.session import Setup

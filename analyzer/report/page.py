@@ -13,8 +13,7 @@ from markupsafe import Markup, escape
 
 from analyzer import __version__
 from analyzer.comparison.results import Comparison, SetupResult
-from analyzer.core.errors import plain_text
-from analyzer.core.faults import Fault
+from analyzer.core.errors import Fault, plain_text
 from analyzer.core.files import (
     COURSE_PAGE,
     LOOK_PAGE,

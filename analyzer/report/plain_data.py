@@ -23,8 +23,8 @@ from analyzer.comparison.results import (
     SetupResult,
 )
 from analyzer.core.constants import AXLES, Axle
+from analyzer.core.errors import Fault
 from analyzer.core.estimate import Estimate
-from analyzer.core.faults import Fault
 from analyzer.core.files import RESULTS, RESULTS_FORMAT
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import Recording

@@ -11,9 +11,8 @@ import numpy as np
 from analyzer.comparison.cures import MARGIN, Cure, Moment, cures_of, moment_of
 from analyzer.core.by_name import ByName
 from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
-from analyzer.core.errors import AnalyzerError
+from analyzer.core.errors import AnalyzerError, Fault, contained
 from analyzer.core.estimate import Estimate
-from analyzer.core.faults import Fault, contained
 from analyzer.core.signals import Floats
 from analyzer.prediction.travel import TravelUse, banked_travel
 from analyzer.processing.bottoming import axle_of

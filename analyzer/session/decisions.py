@@ -22,8 +22,7 @@ from analyzer.comparison.confirm import PastSession, confirm, joined_sessions
 from analyzer.comparison.results import Choice, Confirmation
 from analyzer.core.by_name import ByName
 from analyzer.core.constants import AXLES
-from analyzer.core.errors import AnalyzerError, SheetError, choices, nearest
-from analyzer.core.faults import contained
+from analyzer.core.errors import AnalyzerError, SheetError, choices, contained, nearest
 from analyzer.prediction.setup import check_bars
 from analyzer.processing.results import RunEstimates
 from analyzer.session.review import (

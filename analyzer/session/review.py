@@ -17,8 +17,7 @@ from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
 from analyzer.comparison.setups import setup_results
 from analyzer.comparison.stiffness import with_moment_kept
 from analyzer.core.by_name import ByName
-from analyzer.core.errors import AnalyzerError, LogError, SheetError
-from analyzer.core.faults import Fault, Stage, contained, fault_of
+from analyzer.core.errors import AnalyzerError, Fault, LogError, SheetError, Stage, contained, fault_of
 from analyzer.core.store import Store
 from analyzer.ingest.open import reading_of
 from analyzer.ingest.read_run import read_loose_log

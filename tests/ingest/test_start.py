@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from ingest.helpers import Log, plain_log, write_log
 
-from analyzer import cli, ending
+from analyzer import cli, console
 from analyzer.core import constants
 from analyzer.core.errors import AnalyzerError
 from analyzer.ingest.read_run import read_recording
@@ -202,7 +202,7 @@ def test_a_folder_in_use_is_told_before_the_questions(
     monkeypatch.setattr(cli.typer, "prompt", lambda question, default: asked.append(question) or default)
     for stream in ("stdin", "stdout"):
         monkeypatch.setattr(f"sys.{stream}.isatty", lambda: True, raising=False)
-    assert _run(monkeypatch, "start", str(tmp_path / "own"), "--from", str(log)) == ending.BAD_INPUT
+    assert _run(monkeypatch, "start", str(tmp_path / "own"), "--from", str(log)) == console.BAD_INPUT
     assert f"{there}: is there already; name an empty or new folder" in capsys.readouterr().err
     assert not asked
     assert [path.name for path in (tmp_path / "own").iterdir()] == [there]

@@ -18,8 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzer.core.constants import CORNERS, Corner
-from analyzer.core.errors import AnalyzerError, one_line, plain_text
-from analyzer.core.faults import Fault, fault_of
+from analyzer.core.errors import AnalyzerError, Fault, fault_of, one_line, plain_text
 from analyzer.core.store import NotPackable, Store, content_digest, digest_of, drawing_digest
 from analyzer.report.figures.placing import text_width
 
