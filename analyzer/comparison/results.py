@@ -927,6 +927,45 @@ class ChoiceBasis:
 
 
 @dataclass(frozen=True, slots=True)
+class AxleAsOn:
+    """An axle that the wish does not name shall be as on another set-up.
+
+    Parameters
+    ----------
+    axle : str
+        ``front`` or ``rear``.
+    setup : str
+        Name of that set-up.
+    """
+
+    axle: Axle
+    setup: str
+
+
+@dataclass(frozen=True, slots=True)
+class MarginOn:
+    """The bank on which travel is left.
+
+    Parameters
+    ----------
+    angle : float
+        Cross slope towards the inside [rad].
+    centripetal : float
+        Horizontal acceleration towards the inside [m/s2].
+    stated : bool
+        False for the usual bank, where none was named.
+    """
+
+    angle: float
+    centripetal: float
+    stated: bool
+
+
+Assumption = str | AxleAsOn | MarginOn
+"""What a choice takes for granted; text where it is a line of the wish's table or of the car sheet."""
+
+
+@dataclass(frozen=True, slots=True)
 class Choice:
     """What to fit next; the answer in a sentence is `analyzer.report.reasons.choice`.
 
@@ -947,7 +986,7 @@ class Choice:
     springs : dict
         Axle -> spring rate now, and the one that would keep its roll stiffness without the bar [N/mm]; empty
         where something on the shelf meets the wish.
-    assumptions : tuple of str
+    assumptions : tuple of Assumption
         What is taken for granted.
     basis : ChoiceBasis
         What the prediction rests on.
@@ -964,7 +1003,7 @@ class Choice:
     reachable: bool
     missing: tuple[MissingSetting, ...]
     springs: dict[Axle, tuple[float, float]]
-    assumptions: tuple[str, ...]
+    assumptions: tuple[Assumption, ...]
     basis: ChoiceBasis
     cautions: tuple[str, ...]
     faults: tuple[Fault, ...] = ()

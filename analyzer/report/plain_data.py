@@ -390,7 +390,8 @@ def choice_json(choice: Choice) -> dict[str, Any]:
             "answer": reasons.choice(choice),
             **taken(choice, "reachable tried"),
             "basis": reasons.choice_basis(choice.basis),
-            **taken(choice, "assumptions cautions"),
+            "assumptions": [reasons.assumption(one) for one in choice.assumptions],
+            **taken(choice, "cautions"),
             "options": [_option(option) for option in choice.options],
             "faults": [fault_dict(fault) for fault in choice.faults],
         }

@@ -10,12 +10,15 @@ from analyzer.comparison.causes import RANGES
 from analyzer.comparison.diagnosis import ALIKE, FITS, HEADLINE, SLACK
 from analyzer.comparison.results import (
     Answer,
+    Assumption,
+    AxleAsOn,
     CauseKind,
     ChangeVerdict,
     Choice,
     ChoiceBasis,
     Comparison,
     Evidence,
+    MarginOn,
     MissingSetting,
     Moved,
     Next,
@@ -472,6 +475,16 @@ def _missing(one: MissingSetting) -> str:
     if one.why is NotFitted.NO_SPACER:
         return f"the {one.axle} bar takes 0 to {one.most} spacers"
     return f"the {one.axle} bar has no hole further {'in' if one.inwards else 'out'}: hole 1 to {one.most}"
+
+
+def assumption(taken: Assumption) -> str:
+    """Return what a choice takes for granted."""
+    if isinstance(taken, AxleAsOn):
+        return f"the {taken.axle} axle shall be as on {taken.setup}"
+    if isinstance(taken, MarginOn):
+        bank = f"{math.degrees(taken.angle):.0f}° at {taken.centripetal / STANDARD_GRAVITY:.2f} g"
+        return f"travel margin on a bank of {bank}{'' if taken.stated else ' (assumed)'}"
+    return taken
 
 
 def choice_basis(found: ChoiceBasis) -> str:

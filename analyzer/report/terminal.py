@@ -346,8 +346,8 @@ def print_choice(choice: Choice, console: Console) -> None:
         console,
         f"Looked at {choice.tried} settings; prediction from {reason_words.choice_basis(choice.basis)}.",
     )
-    for line in choice.assumptions:
-        say(console, f"  Taken for granted: {words.sentence(line)}")
+    for taken in choice.assumptions:
+        say(console, f"  Taken for granted: {words.sentence(reason_words.assumption(taken))}")
     effects = [effect for option in choice.options for effect in option.effects.values()]
     rests = dict.fromkeys(mark for e in effects for mark in (*e.change.provisional, *e.then.provisional))
     if rests:

@@ -24,10 +24,12 @@ from analyzer.comparison.choosing.effects import (
 )
 from analyzer.comparison.choosing.wishes import Goal, Wish
 from analyzer.comparison.results import (
+    AxleAsOn,
     Choice,
     ChoiceBasis,
     Effect,
     GoalResult,
+    MarginOn,
     MissingSetting,
     NotFitted,
     Option,
@@ -131,10 +133,6 @@ def choose(
     reachable = bool(np.any(miss <= 1.0))
     fitted = grid.options(grid.present)
     now = {axle: option.words for axle, option in fitted.items()}
-    bank_words = (
-        f"travel margin on a bank of {math.degrees(used_bank.angle):.0f}° at "
-        f"{used_bank.centripetal / STANDARD_GRAVITY:.2f} g{'' if bank else ' (assumed)'}"
-    )
     return Choice(
         wish=wish.words,
         present=now,
@@ -145,7 +143,7 @@ def choose(
         springs={} if reachable else _springs_instead(car, wish, present),
         assumptions=(
             *wish.assumptions,
-            bank_words,
+            MarginOn(used_bank.angle, used_bank.centripetal, bank is not None),
             *(line for axle in AXLES for line in bench_taken(axle, car.axle(axle).bar)),
         ),
         basis=basis.told,
@@ -171,7 +169,7 @@ def _from_base(car: CarSheet, wish: Wish, present: Setup, setups: Mapping[str, S
         goals.append(replace(goal, wanted=goal.wanted * factor, tolerance=goal.tolerance * factor))
     # The wish was read in lower case; the set-up is shown as the session sheet writes it.
     words = wish.words.replace(f"as {wish.base}", f"as {name}", 1)
-    told = tuple(text.replace(f"as on {wish.base}", f"as on {name}", 1) for text in wish.assumptions)
+    told = tuple(replace(a, setup=name) if isinstance(a, AxleAsOn) else a for a in wish.assumptions)
     return replace(wish, words=words, goals=tuple(goals), base=name, assumptions=told)
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
+from analyzer.comparison.results import Assumption, AxleAsOn
 from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError, one_line
 
@@ -96,7 +97,7 @@ class Wish:
         What may not be changed: springs, tubes and blades (``parts``), settings of the bars.
     base : str or None
         Set-up of the session that ratios count from; None for what is on the car now.
-    assumptions : tuple of str
+    assumptions : tuple of Assumption
         What is taken for granted.
     """
 
@@ -109,7 +110,7 @@ class Wish:
     only: Axle | None = None
     kept: tuple[Kept, ...] = ()
     base: str | None = None
-    assumptions: tuple[str, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
 
 
 RATIO_TOLERANCE: Final = 0.02
@@ -522,7 +523,7 @@ class _Draft:
     only: Axle | None = None
     kept: set[Kept] = field(default_factory=set)
     courses: list[str] = field(default_factory=list)
-    assumptions: list[str] = field(default_factory=list)
+    assumptions: list[Assumption] = field(default_factory=list)
     last: Slots = field(default_factory=dict)
 
 
@@ -961,7 +962,7 @@ def _from_other(words: str, base: str, wish: Wish) -> Wish:
         goals=(*goals, *(Goal(_STEP_OF[axle], "ratio", 1.0, RATIO_TOLERANCE) for axle in others)),
         only=None,
         base=base,
-        assumptions=(*(f"the {axle} axle shall be as on {base}" for axle in others), *wish.assumptions),
+        assumptions=(*(AxleAsOn(axle, base) for axle in others), *wish.assumptions),
     )
 
 
