@@ -18,8 +18,7 @@ from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, LogError, one_line
 from analyzer.core.files import SEASON_FORMAT, open_plain
 from analyzer.core.store import code_digest, digest_of, run_key
-from analyzer.sheets.kind import toml_table
-from analyzer.sheets.read import file_beside, marked_keys, read_car, read_course, read_session
+from analyzer.sheets.read import file_beside, marked_keys, read_car, read_course, read_session, toml_table
 
 SHEET: Final = "session.toml"
 _SETTLED: Final = 2.0

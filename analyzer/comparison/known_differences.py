@@ -30,7 +30,7 @@ from analyzer.prediction.propagation import COUNTS, Values, propagate
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
-from analyzer.vehicle.carried import FOLLOWS, FUEL_DENSITY, with_load, with_places, with_pressure
+from analyzer.vehicle.axle import FOLLOWS, FUEL_DENSITY, with_load, with_places, with_pressure
 
 Conditions = Mapping[str, Mapping[str, str]]
 """Run -> what the session sheet says of it."""

@@ -28,8 +28,7 @@ from analyzer.ingest.template import (
 from analyzer.prediction.setup import check_bars, check_setup
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.fields import Sheet
-from analyzer.sheets.kind import LOG_SUFFIXES, logs_in, toml_table
-from analyzer.sheets.read import Refusal, refusals
+from analyzer.sheets.read import LOG_SUFFIXES, Refusal, logs_in, refusals, toml_table
 from analyzer.sheets.session import CourseSheet, SessionSheet
 
 LARGEST_LOG: Final = 2_000_000_000

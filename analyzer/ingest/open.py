@@ -24,7 +24,7 @@ from analyzer.core.errors import LogError, nearest_file
 from analyzer.core.files import open_plain
 from analyzer.ingest.recording import SourceFile
 from analyzer.ingest.trade_words import known_words
-from analyzer.sheets.kind import kind_of_file, logs_in
+from analyzer.sheets.read import kind_of_file, logs_in
 
 # Open a log file as a stream of bytes: plain or packed, with bounds against bombs; hash it meanwhile.
 

@@ -14,9 +14,8 @@ from analyzer.prediction.results import BarLadder, LadderRow
 from analyzer.sheets.bar import Blade, BladedBar, FormedBar, MadeOf, find_material
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting
-from analyzer.vehicle.bar.bladed import blade_section, tube_section
-from analyzer.vehicle.bar.formed import formed_model
 from analyzer.vehicle.bar.joint import blade_root
+from analyzer.vehicle.bar.pieces import blade_section, formed_model, tube_section
 from analyzer.vehicle.bar.rate import bar_model, bar_solution
 from analyzer.vehicle.bar.section import Array, array, round_section
 from analyzer.vehicle.bar.stress import safety_factor, stress_points

@@ -8,8 +8,8 @@ from typing import Final, Literal
 from analyzer.core.constants import Axle
 from analyzer.core.estimate import Estimate
 from analyzer.prediction.travel import Preload, TravelUse, WheelRange
-from analyzer.vehicle.bar.bench import BenchRemark
 from analyzer.vehicle.bar.linkage import BarMotion
+from analyzer.vehicle.bar.rate import BenchRemark
 
 # What prediction hands on: the figures a set-up should show, with their errors.
 

@@ -46,15 +46,18 @@ from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, find_material, weld
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.axle import car_roll, static_motion_ratio
-from analyzer.vehicle.bar.bench import (
+from analyzer.vehicle.bar.linkage import BarMotion, Linkage, bar_motion, linkage
+from analyzer.vehicle.bar.rate import (
+    axle_bar_rate,
+    bar_model,
+    bar_solution,
     bench_factor,
     bench_remarks,
     bench_result,
     computed_bench_rate,
+    setting_in_words,
     with_bench_of,
 )
-from analyzer.vehicle.bar.linkage import BarMotion, Linkage, bar_motion, linkage
-from analyzer.vehicle.bar.rate import axle_bar_rate, bar_model, bar_solution, setting_in_words
 from analyzer.vehicle.bar.section import array
 from analyzer.vehicle.bar.stress import fatigue_cycles, safety_factor, stress_points, weld_taken
 from analyzer.vehicle.completion import complete_bar, complete_car

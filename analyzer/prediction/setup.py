@@ -21,8 +21,7 @@ from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
 from analyzer.vehicle.axle import CarRoll, car_roll
 from analyzer.vehicle.bar.beam import BarModel
-from analyzer.vehicle.bar.bladed import blade_outline
-from analyzer.vehicle.bar.formed import ShapeError, formed_model
+from analyzer.vehicle.bar.pieces import ShapeError, blade_outline, formed_model
 from analyzer.vehicle.bar.rate import bar_rates, bar_solution, setting_in_words
 from analyzer.vehicle.bar.section import Array, array
 

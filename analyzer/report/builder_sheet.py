@@ -746,7 +746,7 @@ def _centre_line(bar: FormedBar) -> list[Point]:
     """Return points along the bent centre line [mm]."""
     import numpy as np
 
-    from analyzer.vehicle.bar.formed import formed_model
+    from analyzer.vehicle.bar.pieces import formed_model
 
     along = np.linspace(0.0, 1.0, 25)
     found: list[Point] = []

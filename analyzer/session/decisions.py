@@ -35,8 +35,7 @@ from analyzer.session.review import (
     run_fault,
 )
 from analyzer.sheets.car import CarSheet
-from analyzer.sheets.kind import toml_table
-from analyzer.sheets.read import read_car
+from analyzer.sheets.read import read_car, toml_table
 
 # Confirm a change of a reviewed session: the work behind ``analyzer confirm``.
 

@@ -24,7 +24,7 @@ def main() -> None:
 
     from analyzer.vehicle.axle import car_roll
     from analyzer.vehicle.bar.beam import solve
-    from analyzer.vehicle.bar.bladed import BladeState, bladed_model
+    from analyzer.vehicle.bar.pieces import BladeState, bladed_model
     from analyzer.vehicle.bar.section import array
     from analyzer.vehicle.bar.stress import safety_factor, stress_points
 

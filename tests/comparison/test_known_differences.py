@@ -24,8 +24,7 @@ from analyzer.processing.results import RunEstimates
 from analyzer.report import sentences
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup
-from analyzer.vehicle.axle import mass_properties
-from analyzer.vehicle.carried import FUEL_DENSITY, with_load
+from analyzer.vehicle.axle import FUEL_DENSITY, mass_properties, with_load
 from analyzer.vehicle.completion import complete_car
 
 PLACE = {"behind_front_axle": "2.40 m ± 50 mm", "height": "0.40 m ± 50 mm"}

@@ -10,9 +10,8 @@ import pytest
 from vehicle.bar_helpers import bladed, formed
 
 from analyzer.sheets.session import BarSetting
-from analyzer.vehicle.bar.bladed import blade_state, bladed_model, link_pull
-from analyzer.vehicle.bar.formed import formed_model
 from analyzer.vehicle.bar.linkage import linkage
+from analyzer.vehicle.bar.pieces import blade_state, bladed_model, formed_model, link_pull
 from analyzer.vehicle.bar.rate import bar_solution
 from docs import convention_figures
 

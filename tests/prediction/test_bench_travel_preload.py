@@ -16,8 +16,7 @@ from analyzer.sheets.bar import BenchTest
 from analyzer.sheets.car import TravelTable
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.axle import car_roll, mass_properties, static_motion_ratio
-from analyzer.vehicle.bar.bench import bench_result
-from analyzer.vehicle.bar.rate import bar_rates
+from analyzer.vehicle.bar.rate import bar_rates, bench_result
 
 A = Setup(front_bar=BarSetting(hole=1))
 READINGS = {

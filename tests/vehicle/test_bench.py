@@ -13,8 +13,8 @@ from analyzer.prediction.setup import predict_setup
 from analyzer.sheets.bar import BenchTest
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.bar.beam import solve
-from analyzer.vehicle.bar.bench import bench_remarks, bench_result, computed_bench_rate
-from analyzer.vehicle.bar.bladed import blade_state, bladed_model
+from analyzer.vehicle.bar.pieces import blade_state, bladed_model
+from analyzer.vehicle.bar.rate import bench_remarks, bench_result, computed_bench_rate
 
 LOADS = ["0 N", "100 N", "200 N", "300 N"]
 

@@ -13,7 +13,7 @@ from vehicle.bar_helpers import bladed
 from vehicle.frame_reference import Frame, rectangle_constants, round_constants
 
 from analyzer.vehicle.bar.beam import eye_turn, solve, vec
-from analyzer.vehicle.bar.bladed import BladeState, bladed_model
+from analyzer.vehicle.bar.pieces import BladeState, bladed_model
 from analyzer.vehicle.bar.section import array
 
 STEEL = (205e9, 80e9)

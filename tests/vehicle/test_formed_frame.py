@@ -14,7 +14,7 @@ from analyzer.core.errors import AnalyzerError
 from analyzer.core.units import Uncertain
 from analyzer.sheets.bar import FormedBar
 from analyzer.vehicle.bar.beam import solve
-from analyzer.vehicle.bar.formed import formed_model
+from analyzer.vehicle.bar.pieces import formed_model
 
 STEEL = (206e9, 79e9)
 TRAVEL = 0.001

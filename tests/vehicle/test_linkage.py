@@ -11,8 +11,6 @@ from vehicle.bar_helpers import BOLT, LENGTH, LEVERS, SPACER, SPACING, TUBE_INER
 
 from analyzer.sheets.bar import Link
 from analyzer.vehicle.bar.beam import internal_forces, solve
-from analyzer.vehicle.bar.bladed import blade_state, bladed_model
-from analyzer.vehicle.bar.formed import formed_model
 from analyzer.vehicle.bar.linkage import (
     Linkage,
     bar_motion,
@@ -20,6 +18,7 @@ from analyzer.vehicle.bar.linkage import (
     linkage,
     rate_over_travel,
 )
+from analyzer.vehicle.bar.pieces import blade_state, bladed_model, formed_model
 
 
 def turn_by_search(lever: float, length: float, angle: float, travel: float) -> float:

@@ -13,7 +13,7 @@ from analyzer.core.errors import AnalyzerError
 from analyzer.prediction.setup import check_bars, predict_setup
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.bar.beam import solve
-from analyzer.vehicle.bar.bladed import blade_state, bladed_model
+from analyzer.vehicle.bar.pieces import blade_state, bladed_model
 from analyzer.vehicle.bar.section import outline_constants, rectangle_section
 from analyzer.vehicle.bar.stress import stress_points
 

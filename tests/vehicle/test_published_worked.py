@@ -19,8 +19,7 @@ from analyzer.vehicle.axle import (
     tyre_roll_compliance,
 )
 from analyzer.vehicle.bar.beam import solve
-from analyzer.vehicle.bar.bladed import blade_state, bladed_model
-from analyzer.vehicle.bar.formed import formed_model
+from analyzer.vehicle.bar.pieces import blade_state, bladed_model, formed_model
 from analyzer.vehicle.bar.section import thread_diameter
 from analyzer.vehicle.bar.stress import stress_points
 

@@ -28,8 +28,7 @@ from analyzer.prediction.settings import bar_ladder
 from analyzer.sheets.bar import BladedBar
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.bar.beam import solve
-from analyzer.vehicle.bar.bladed import BladeState, blade_state, bladed_model
-from analyzer.vehicle.bar.formed import formed_model
+from analyzer.vehicle.bar.pieces import BladeState, blade_state, bladed_model, formed_model
 from analyzer.vehicle.bar.section import array, rectangle_shear
 from analyzer.vehicle.bar.stress import fatigue_cycles, safety_factor, stress_points
 

@@ -23,8 +23,7 @@ from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, weld_problem
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.axle import CarRoll, car_roll, mass_properties, static_motion_ratio
-from analyzer.vehicle.bar.bench import with_bench_of
-from analyzer.vehicle.bar.rate import axle_bar_rate, setting_in_words
+from analyzer.vehicle.bar.rate import axle_bar_rate, setting_in_words, with_bench_of
 from analyzer.vehicle.bar.section import array
 from analyzer.vehicle.completion import complete_bar, complete_car
 

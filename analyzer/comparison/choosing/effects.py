@@ -22,8 +22,7 @@ from analyzer.sheets.bar import BladedBar, NoBar
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.axle import car_roll, mass_properties
-from analyzer.vehicle.bar.bench import with_bench_of
-from analyzer.vehicle.bar.rate import axle_bar_rate
+from analyzer.vehicle.bar.rate import axle_bar_rate, with_bench_of
 from analyzer.vehicle.completion import complete_car
 
 METHOD: Final = "both settings from one sheet; errors common to both cancel"
