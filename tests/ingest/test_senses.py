@@ -111,3 +111,29 @@ def test_yaw_rate_tells_exchanged_sides_from_inverted_lateral_force(
     assert {(r.check, r.channel) for r in rows} == {("swapped", pot) for pot in POTS}
     rows = worse(table, turned(without(CAR, "gyro_x"), "accel_y"), tmp_path)
     assert {(r.check, r.channel) for r in rows} == {("sign", "accel_y")}
+
+
+SIDES = (("damper_FL", "damper_FR"), ("damper_RL", "damper_RR"))
+MIRROR = "left and right pots exchanged and lateral acceleration inverted and yaw rate inverted"
+
+
+def test_a_mirrored_car_is_told_by_its_track_alone(table: pd.DataFrame, tmp_path: Path) -> None:
+    """No motion tells it: without positions nothing is claimed, with them both that fits is named."""
+    mirrored = turned(exchanged(without(CAR, "gyro_x"), *SIDES), "accel_y", "gyro_z")
+    assert not worse(table, without(mirrored, "latitude", "longitude"), tmp_path)
+    for car in (mirrored, turned(without(CAR, "gyro_x"), "longitude")):
+        (row,) = worse(table, car, tmp_path)
+        assert (row.check, row.channel, row.verdict) == ("position", "longitude", Verdict.SUSPECT)
+        assert "latitude or longitude inverted" in row.comment
+        assert MIRROR in row.comment
+
+
+def test_the_mirror_image_is_named_where_no_track_denies_it(table: pd.DataFrame, tmp_path: Path) -> None:
+    image = "; or the same with left and right exchanged in every channel"
+    car = turned(without(CAR, "latitude", "longitude"), "damper_FL")
+    rows = worse(table, car, tmp_path)
+    assert {r.channel for r in rows} == {"damper_FL"}
+    assert all("What fits: FL inverted; or the same" in r.comment and image in r.comment for r in rows)
+    rows = worse(table, turned(without(CAR), "damper_FL"), tmp_path)
+    assert {r.channel for r in rows} == {"damper_FL"}
+    assert all("Only this fits: FL inverted" in r.comment for r in rows)

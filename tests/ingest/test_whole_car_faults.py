@@ -287,7 +287,7 @@ def explained(recording: Recording, wiring: Wiring) -> tuple[tuple[senses.Explan
 @pytest.mark.parametrize("bank", [0.0, 8.0])
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_every_order_and_sign_of_the_pots_is_told(tmp_path: Path, seed: int, bank: float) -> None:
-    """24 orders with 16 signs; a third with the unit's channels the other way, where fewer faults may fit."""
+    """24 orders with 16 signs; a third with the unit's channels the other way."""
     car = random_car(default_rng([seed, 31]))
     run = make_run(tmp_path / "r.csv", name="course", seed=seed, bank=bank, rate=100.0, car=car)
     recording = read_recording("r", [run.path], sheet_of(car, level_box=True))
@@ -296,7 +296,6 @@ def test_every_order_and_sign_of_the_pots_is_told(tmp_path: Path, seed: int, ban
     wirings = [wiring for wiring in senses.pot_faults() if wiring != SOUND]
     # A bank hides which way the roll gyro counts.
     hidden = frozenset({Fault.ROLL}) if bank else frozenset()
-    outdone = 0
     for number, wiring in enumerate(wirings):
         for turned in ((), TURNED[rng.integers(len(TURNED))])[: 1 + (number % 3 == 0)]:
             fits, blamed = explained(recording, (*wiring, turned))
@@ -307,8 +306,5 @@ def test_every_order_and_sign_of_the_pots_is_told(tmp_path: Path, seed: int, ban
             assert blamed, truth
             # No other channel is blamed for what the pots alone do.
             assert turned or blamed <= {f"damper_{c}" for c in POTS}, (truth, blamed)
-            if not any(truth - hidden <= faults <= truth for faults in fits):
-                assert turned, (truth, fits)
-                assert len(fits[0]) < len(truth), (truth, fits)
-                outdone += 1
-    assert outdone <= 0.2 * len(wirings) / 3
+            # The wiring as it is stands among what fits, also where its mirror image takes fewer faults.
+            assert any(truth - hidden <= faults <= truth for faults in fits), (truth, fits)

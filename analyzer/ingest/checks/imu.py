@@ -69,6 +69,7 @@ def check_inertial(signals: Signals) -> Findings:
         _speed(found, signals)
     if "latitude" in signals.data or "longitude" in signals.data:
         _position(found, signals)
+        _track(found, signals)
     return found
 
 
@@ -404,6 +405,19 @@ def _position(found: Findings, signals: Signals) -> None:
         found.add(Check.POSITION_FIX, name, verdict, share, 0.02, "1", comment)
 
 
+def _track(found: Findings, signals: Signals) -> None:
+    """Say so where the track turns against lateral force; it alone tells a car that is mirrored whole."""
+    fits = senses.possible(signals)
+    if not fits or not all(Fault.TRACK in faults for faults in senses.simplest(fits)):
+        return
+    # Which of both it is no channel tells: a position of the wrong hemisphere, or a whole logger mirrored.
+    text = (
+        f"The track turns against lateral force. {senses.named(fits)} (logger.channels.longitude.sign, or "
+        "the signs and columns named)."
+    )
+    found.add(Check.POSITION, "longitude", Verdict.SUSPECT, None, None, "", text)
+
+
 def _nowhere(found: Findings, signals: Signals, name: str) -> None:
     """Leave out and name positions that lie nowhere on earth."""
     most = np.pi / 2 if name == "latitude" else np.pi
@@ -587,7 +601,7 @@ def _judge(found: Findings, signals: Signals, gyro: Floats, rates: list[Floats],
     least = min(r, key=abs)
     if all(value < -ROLL_CLEAR for value in r):
         faults = frozenset[object]().union(*senses.simplest(senses.possible(signals)))
-        if Fault.ROLL not in faults and faults - {Fault.LATERAL, Fault.FORWARD, Fault.YAW}:
+        if Fault.ROLL not in faults and faults - {Fault.LATERAL, Fault.FORWARD, Fault.YAW, Fault.TRACK}:
             found.untested("roll rate", "gyro_x", "The pots it is held against are not as they should be.")
             return
         # On banks the road rolls the car against its pots, as a wrong sign would.

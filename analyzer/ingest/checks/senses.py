@@ -12,6 +12,7 @@ import numpy as np
 
 from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.ingest.checks import inputs
+from analyzer.ingest.checks.clock import EARTH_RADIUS
 from analyzer.ingest.checks.inputs import Bools, Floats, Signals
 
 CORNERING_SPREAD: Final = 1.0
@@ -40,11 +41,16 @@ LEVEL_ROAD: Final = np.radians(1.5)
 road rolls a car more than its springs, and the other way."""
 ROLL_CORNERING: Final = 3.0
 """Lateral force from which the slope is told well [m/s2]."""
+TRACK_SPEED: Final = 2.0
+"""Speed below which positions scatter more than they move [m/s]."""
 LEAST_BLOCKS: Final = 12
 LEAST_YAW_BLOCKS: Final = 20
 MORE: Final = (2, 4)
 """Faults more than needed up to which another explanation is thought of: of the whole car, of single pots."""
 MOST_NAMED: Final = 5
+MIRRORED: Final = (
+    "the same with left and right exchanged in every channel, lateral acceleration inverted with them"
+)
 
 
 class Fault(StrEnum):
@@ -57,6 +63,7 @@ class Fault(StrEnum):
     FORWARD = "forward acceleration inverted"
     YAW = "yaw rate inverted"
     ROLL = "roll rate inverted"
+    TRACK = "latitude or longitude inverted"
 
 
 class Moved(NamedTuple):
@@ -68,7 +75,7 @@ class Moved(NamedTuple):
 
 
 Explanation = frozenset[Fault | Moved]
-_INERTIAL: Final = (Fault.LATERAL, Fault.FORWARD, Fault.YAW, Fault.ROLL)
+_INERTIAL: Final = (Fault.LATERAL, Fault.FORWARD, Fault.YAW, Fault.ROLL, Fault.TRACK)
 _SIDE: Final = np.array([inputs.SIDE_SIGN[pot] for pot in inputs.POTS])
 _END: Final = np.array([inputs.END_SIGN[pot] for pot in inputs.POTS])
 
@@ -83,8 +90,10 @@ def explanations(signals: Signals) -> tuple[Explanation, ...]:
     -------
     tuple of frozenset of Fault and Moved
         Sets from which no fault can be left away; those of `MORE` faults more than needed stand in it as
-        well. One that is empty where all is as it should be; none where cornering tells the sense of no pot,
-        or nothing agrees.
+        well, and the mirror image of each, however many faults it takes: a car with left and right exchanged
+        in all that is logged moves as a sound one does, and only a track of positions tells them apart. One
+        that is empty where all is as it should be; none where cornering tells the sense of no pot, or nothing
+        agrees.
     """
     pots = [name for name in inputs.POTS if signals.trusted(name)]
     if len(pots) < len(inputs.POTS) or not signals.trusted("accel_y"):
@@ -101,23 +110,48 @@ def explanations(signals: Signals) -> tuple[Explanation, ...]:
     )
     heave = _with_vertical_force(signals, signs)
     roll = _with_roll_gyro(signals, signs * _SIDE[corners])
-    speed, yaw = _forward_sense(signals), _yaw_sense(signals)
-    # Per order and sign, and lateral force, forward force, yaw and roll rate as they should be or not.
-    fits = np.ones((len(wirings), 2, 2, 2, 2), dtype=np.bool_)
-    fits &= turns[:, :, None, None, None] & brakes[:, None, :, None, None]
-    fits &= np.array([speed >= 0.0, speed <= 0.0])[:, None, None]
-    fits &= np.array([[yaw >= 0.0, yaw <= 0.0], [yaw <= 0.0, yaw >= 0.0]])[:, None, :, None]
-    fits = _clearest(fits, heave[:, None, None, None, None], HEAVE_CLEAR)
-    fits = _clearest(fits, (roll[:, None] * [1.0, -1.0])[:, None, None, None, :], ROLL_CLEAR)
-    of_pots = list(wirings.values())
-    found = [
-        of_pots[wiring] | {fault for fault, turned in zip(_INERTIAL, ways, strict=True) if turned}
-        for wiring, *ways in np.argwhere(fits).tolist()
-    ]
+    speed, yaw, track = _forward_sense(signals), _yaw_sense(signals), _track_sense(signals)
+    # Per order and sign, and lateral force, forward force, yaw and roll rate, track as they should be or not.
+    fits = np.ones((len(wirings), 2, 2, 2, 2, 2), dtype=np.bool_)
+    fits &= turns[:, :, None, None, None, None] & brakes[:, None, :, None, None, None]
+    fits &= np.array([speed >= 0.0, speed <= 0.0])[:, None, None, None]
+    fits &= _together(yaw)[:, None, :, None, None] & _together(track)[:, None, None, None, :]
+    fits = _clearest(fits, heave[:, None, None, None, None, None], HEAVE_CLEAR)
+    fits = _clearest(fits, (roll[:, None] * [1.0, -1.0])[:, None, None, None, :, None], ROLL_CLEAR)
+    of_pots, places = list(wirings.values()), {wiring: k for k, wiring in enumerate(wirings)}
+
+    def faults_of(place: tuple[int, ...]) -> Explanation:
+        wiring, *ways = place
+        return of_pots[wiring] | {f for f, turned in zip(_INERTIAL, ways, strict=True) if turned}
+
+    found = {faults_of(place): place for place in map(tuple, np.argwhere(fits).tolist())}
     best = min(found, key=_size, default=frozenset())
-    fewest, more = _size(best), MORE[any(isinstance(fault, Moved) for fault in best)]
-    found = sorted((faults for faults in found if _size(faults) <= fewest + more), key=_size)
-    return tuple(faults for k, faults in enumerate(found) if not any(less < faults for less in found[:k]))
+    near = sorted((faults for faults in found if _size(faults) <= _most_near(best)), key=_size)
+    kept = [faults for k, faults in enumerate(near) if not any(less < faults for less in near[:k])]
+    # Nothing is wrong with most cars, so the mirror is no doubt that is raised against a sound one.
+    if kept == [frozenset()]:
+        return tuple(kept)
+    # A way that no motion tells is left as it stands. Where a track tells sides apart, one that would have to
+    # be mirrored as well is no explanation; a track that runs the wrong way is, or all the rest is.
+    ways = (1, 0, int(yaw != 0.0), int(bool(roll.any())), int(track != 0.0))
+    for faults in kept[:]:
+        if track and Fault.TRACK not in faults:
+            continue
+        wiring, *turned = found[faults]
+        mirrored = tuple((corners[wiring] ^ 1).tolist()), tuple(signs[wiring].tolist())
+        image = (places[mirrored], *(old ^ way for old, way in zip(turned, ways, strict=True)))
+        kept.append(faults_of(image))
+    return tuple(sorted(dict.fromkeys(kept), key=_size))
+
+
+def _most_near(best: Explanation) -> int:
+    """Return how many faults another explanation may have beside the one of fewest."""
+    return _size(best) + MORE[any(isinstance(fault, Moved) for fault in best)]
+
+
+def _together(sense: float) -> Bools:
+    """Return which of two channels may count the other way, by the sign in which they go together."""
+    return np.array([[sense >= 0.0, sense <= 0.0], [sense <= 0.0, sense >= 0.0]])
 
 
 def _clearest(fits: Bools, figure: Floats, clear: float) -> Bools:
@@ -175,10 +209,15 @@ def _size(faults: Explanation) -> int:
 
 def named(fits: tuple[Explanation, ...]) -> str:
     """Return a sentence with the explanations, those of fewest faults first, `MOST_NAMED` of them at most."""
-    words = [_words(faults) for faults in fits[:MOST_NAMED]]
-    if len(fits) > MOST_NAMED:
-        words.append(f"{len(fits) - MOST_NAMED} more")
-    return f"{'Only this fits' if len(fits) == 1 else 'What fits'}: {'; or '.join(words)}"
+    # What takes many more faults is a mirror image; pot by pot it would be read as a different wiring.
+    told = any(Fault.TRACK in faults for faults in fits)
+    listed = [faults for faults in fits if told or _size(faults) <= _most_near(fits[0])]
+    words = [_words(faults) for faults in listed[:MOST_NAMED]]
+    if len(listed) > MOST_NAMED:
+        words.append(f"{len(listed) - MOST_NAMED} more")
+    if len(listed) < len(fits):
+        words.append(MIRRORED)
+    return f"{'Only this fits' if len(words) == 1 else 'What fits'}: {'; or '.join(words)}"
 
 
 def _words(faults: Explanation) -> str:
@@ -301,6 +340,29 @@ def _yaw_sense(signals: Signals) -> float:
     product = np.convolve(signals.mean("gyro_z") * signals.mean("speed"), window, mode="same")
     lateral = np.convolve(signals.mean("accel_y"), window, mode="same")
     return _clear(inputs.moving_correlation(product, lateral, signals.still), YAW_CLEAR)
+
+
+def _track_sense(signals: Signals) -> float:
+    """Return the correlation of lateral force with that of the track of positions, left turns positive.
+
+    The centripetal acceleration of a path (x to the east, y to the north) is (x' y'' - y' x'') / v; it knows
+    nothing of the sides of the car.
+    """
+    names = ("latitude", "longitude")
+    if not all(signals.trusted(name) for name in names) or len(signals.still) < LEAST_YAW_BLOCKS:
+        return 0.0
+    north, east = (signals.mean(name) for name in names)
+    # A receiver without a fix writes noughts, and some write more than the earth has.
+    lost = (north == 0.0) | (np.abs(north) > np.pi / 2.0) | (np.abs(east) > np.pi)
+    step = signals.block / signals.base.rate
+    window = np.ones(7) / 7.0
+    ahead = np.gradient(np.where(lost, np.nan, north), step) * EARTH_RADIUS
+    across = np.gradient(np.where(lost, np.nan, east), step) * EARTH_RADIUS * np.cos(north)
+    turning = across * np.gradient(ahead, step) - ahead * np.gradient(across, step)
+    path = turning / np.maximum(np.hypot(across, ahead), TRACK_SPEED)
+    lateral = np.convolve(signals.mean("accel_y"), window, mode="same")
+    used = signals.still | lost
+    return _clear(inputs.moving_correlation(np.convolve(path, window, mode="same"), lateral, used), YAW_CLEAR)
 
 
 def _with_roll_gyro(signals: Signals, weights: Floats) -> Floats:
