@@ -349,7 +349,11 @@ def _settle(done: Zeroed, name: str, reading: _Reading, kept: bool, stated: bool
     if stated:
         end = "." if not reading.torn else "; state static or another level stretch."
     elif off:
-        end = "; this was made zero. State static or level in the sheets to settle it."
+        own = f'static = "{reading.value * 1000.0:.1f} mm"'
+        end = (
+            f"; this was made zero. Look at the pot; if it is right, write {own} into its line "
+            f"(logger.channels.{name})."
+        )
     else:
         end = "; it agrees with the calibration." if kept else "; this was made zero."
     verdict = Verdict.SUSPECT if reading.torn or (off and not stated) else Verdict.GOOD

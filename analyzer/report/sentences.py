@@ -148,11 +148,11 @@ def fault_words(fault: Fault) -> str:
         what = "drawing the figure" if fault.stage == "drawing" else "writing this piece"
         return (
             f"fault of this program while {what} {place}; no number rests on it; "
-            "send this line with the sheets and logs to those who keep the program"
+            "send this line with the sheets and logs to the maintainers"
         )
     return (
         f"fault of this program while {fault.stage} the run {place}, "
-        f"not of the log; send this line{sent} to those who keep the program"
+        f"not of the log; send this line{sent} to the maintainers"
     )
 
 

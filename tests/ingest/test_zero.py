@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import re
 from pathlib import Path
 
 import numpy as np
@@ -103,6 +104,16 @@ def test_pots_never_zeroed_on_a_car_that_never_stands(tmp_path: Path, true_offse
         assert row.verdict is Verdict.SUSPECT
         assert "straight level running" in row.comment
         assert any(f"logger.channels.damper_{corner}.static" in step for step in found.steps)
+    # What the line says to write settles it.
+    rows = {r.channel: r for r in found.health if r.check == "zero"}
+    stated = {
+        name: channels[name].model_copy(update={"static": f"{said[1]} mm"})
+        for name, row in rows.items()
+        if (said := re.search(r'write static = "(\S+) mm"', row.comment))
+    }
+    assert stated.keys() == rows.keys()
+    settled = read_recording("r", [path], sample_car(level=None, channels=channels | stated))
+    assert {r.verdict for r in settled.health if r.check == "zero"} <= {Verdict.GOOD}
     assert not [r for r in found.health if r.verdict is Verdict.BAD]
     assert any(r.check == "damper stroke" and r.verdict is Verdict.BAD for r in plain.health)
 
