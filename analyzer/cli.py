@@ -107,7 +107,9 @@ app = typer.Typer(
     rich_markup_mode=None,
     help=(
         "Roll gradient, bottoming and left-right load share from on-car logs, "
-        "set against the fitted anti-roll bar."
+        "set against the fitted anti-roll bar.\n\n"
+        "The first time: analyzer start FOLDER --from LOG, then check and review that folder; or the same on "
+        "a page, analyzer desk FOLDER. Step by step: analyzer docs first-day."
     ),
 )
 
@@ -336,7 +338,7 @@ def confirm(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Confirm a change: verdict, ledger, reasons, and what these runs could have shown."""
+    """Confirm a change: verdict, measured beside predicted, reasons, and what these runs could have shown."""
     from analyzer.comparison.calibrated_car import read_calibration
     from analyzer.comparison.confirm import check_names
     from analyzer.report.figures.style import Drawings

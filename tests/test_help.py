@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 import tomllib
@@ -31,6 +32,14 @@ def test_the_list_of_commands_cuts_no_sentence(width: int):
         (sentence, *_) = command.callback.__doc__.split("\n\n")
         assert sentence.endswith(".")
         assert " ".join(sentence.split()) in told
+
+
+def test_the_help_says_where_to_begin():
+    told = " ".join(printed("-h").split("Options:")[0].split())
+    named = re.findall(r"analyzer (\w+)", told)
+    assert named == ["start", "desk", "docs"]
+    assert set(named) <= set(command_names())
+    assert printed("docs", told.rpartition(" ")[2].rstrip(".")).startswith("# A first day")
 
 
 def test_short_and_long_form_of_help_are_the_same():
