@@ -476,7 +476,8 @@ def _motion_line(motion: dict[str, Any], travel: dict[str, float]) -> str:
     least, tilt = motion["least_link_angle_deg"], motion["rod_end_misalignment_deg"]
     return (
         f"motion over {droop:.0f} mm droop to {bump:.0f} mm bump of the wheel: lever {low:.0f} to "
-        f"{high:+.0f} deg, link at least {least:.0f} deg off its line, rod ends {tilt:.0f} deg, {rate}"
+        f"{high:+.0f} deg, link and lever at least {least:.0f} deg apart (0: in line, over centre next), "
+        f"rod ends {tilt:.0f} deg, {rate}"
     )
 
 

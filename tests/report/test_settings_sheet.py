@@ -133,6 +133,13 @@ def test_text_says_what_a_bench_test_is_used_for_and_what_speaks_against_it() ->
     assert "! bench test" not in text
 
 
+def test_text_says_how_far_link_and_lever_are_from_one_line(table: dict[str, Any]) -> None:
+    row = next(row for row in table["axles"]["front"]["settings"] if row["fitted"])
+    angle = row["motion"]["least_link_angle_deg"]
+    text = " ".join(ladder_text(table).split())
+    assert f"link and lever at least {angle:.0f} deg apart (0: in line, over centre next)" in text
+
+
 def test_text_tells_of_motion_that_does_not_work() -> None:
     short = bar_json(car({"front": {"bar": {"holes": ["60 mm"], "motion_ratio": 1.3}}}))
     text = ladder_text(short)
