@@ -334,7 +334,7 @@ def tables(reviewed: Review) -> dict[str, pd.DataFrame]:
         ``runs``, ``splits``, ``setups``, ``measured_against_predicted``, ``comparisons``, ``bottoming``,
         ``health``, ``left_out``; columns and units as in docs/results.md, unknown figures as missing values.
     """
-    from analyzer.report.csv_tables import data_frames
+    from analyzer.report.plain_data import data_frames
 
     return data_frames(results(reviewed))
 

@@ -818,7 +818,7 @@ def docs(
     ] = None,
 ) -> None:
     """Print a page of the docs that belong to this version."""
-    from analyzer.core.docs import docs_folder, docs_page, docs_titles
+    from analyzer.core.files import docs_folder, docs_page, docs_titles
 
     if page is not None:
         print_text(docs_page(page), end="")

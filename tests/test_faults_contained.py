@@ -170,7 +170,7 @@ def failing(*_given, **_named):
 
 FIGURES = {
     "described": ("analyzer.report.page", "run_plate", "failing-0"),
-    "drawn": ("analyzer.report.figures.travel_plots", "_draw_budget", "budget"),
+    "drawn": ("analyzer.report.figures.review_plots", "_draw_budget", "budget"),
     "drawn for the driver": ("analyzer.report.figures.course_plots", "_draw_map", "where"),
 }
 
@@ -255,7 +255,7 @@ def test_a_full_disk_while_a_figure_is_drawn_is_no_fault_of_the_program(three, t
     def full(*_given, **_named):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("analyzer.report.figures.travel_plots._draw_budget", full)
+    monkeypatch.setattr("analyzer.report.figures.review_plots._draw_budget", full)
     assert ended(monkeypatch, "review", three, "--out", tmp_path / "r", "--quiet") == 2
     assert "No space left" in capsys.readouterr().err
     assert not (tmp_path / "r").exists()

@@ -28,8 +28,7 @@ from analyzer.ingest.recording import Recording, Verdict
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import check_setup, predict_setup
 from analyzer.processing.results import BottomingEvent, RunEstimates
-from analyzer.session.run_store import RunSheets, RunStore
-from analyzer.session.same_mounting import Witness
+from analyzer.session.run_store import RunSheets, RunStore, Witness
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import file_beside, read_car, read_course, read_session
 from analyzer.sheets.session import CourseSheet, SessionSheet

@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.demo.driver import DT
 from analyzer.demo.engine import Motion
 from analyzer.demo.virtual_car import GRAVITY, WHEELS, CarTruth, Floats
+from analyzer.demo.virtual_course import DT
 
 RATE: Final = 200
 """Logged samples per second [Hz]."""

@@ -14,8 +14,8 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.demo.driver import DT, Ground, Plan, ground_chunks
 from analyzer.demo.virtual_car import GRAVITY, SIDE, CarTruth, Floats, Suspension
+from analyzer.demo.virtual_course import DT, Ground, Plan, ground_chunks
 
 HOLD: Final = 3.0
 """Natural frequency with which the driver holds the line and the heading [rad/s], critically damped."""

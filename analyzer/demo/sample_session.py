@@ -10,10 +10,9 @@ import numpy as np
 
 from analyzer.demo import virtual_car, virtual_course
 from analyzer.demo.data_logger import COLUMNS, SETTLING, UNITS, VOLT_STEP, Logger, log_columns
-from analyzer.demo.driver import DT, Plan, drive, plan_from
 from analyzer.demo.engine import Motion, simulate
 from analyzer.demo.virtual_car import CarTruth, Setting, Suspension
-from analyzer.demo.virtual_course import Manner
+from analyzer.demo.virtual_course import DT, Manner, Plan, drive, plan_from
 
 # The sample session: which runs are driven, on which set-up, and what the virtual car did in them.
 

@@ -14,9 +14,8 @@ from analyzer.prediction.results import BarLadder, SetupPrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.report import course_sentences, reasons, season_sentences, sentences, tables
 from analyzer.report.figures import style
-from analyzer.report.figures.change_plots import change_plate
 from analyzer.report.figures.course_plots import where_plate
-from analyzer.report.figures.roll_plots import run_plate
+from analyzer.report.figures.review_plots import change_plate, run_plate
 from analyzer.report.figures.season_plots import car_plates
 from analyzer.report.one_line import name_in_one_line
 from analyzer.report.settings_sheet import bar_svg

@@ -27,13 +27,18 @@ from analyzer.core.files import (
 from analyzer.processing.results import RunEstimates
 from analyzer.report import sentences, tables
 from analyzer.report.cards import cards
-from analyzer.report.csv_tables import csv_tables
-from analyzer.report.figures.change_plots import agreement_plate, change_plate, settings_plate
 from analyzer.report.figures.course_plots import course_plate
-from analyzer.report.figures.roll_plots import roll_plates, run_plate
+from analyzer.report.figures.review_plots import (
+    agreement_plate,
+    budget_plate,
+    change_plate,
+    roll_plates,
+    run_plate,
+    settings_plate,
+    travel_plate,
+)
 from analyzer.report.figures.style import Drawings, Plate, plates_of
-from analyzer.report.figures.travel_plots import budget_plate, travel_plate
-from analyzer.report.plain_data import fault_dict, results_dict
+from analyzer.report.plain_data import csv_tables, fault_dict, results_dict
 from analyzer.report.sentences import CAUTIONS, fault_sentence, left_out
 from analyzer.report.tables import PageTable
 from analyzer.report.words import count, label, listed, sentence

@@ -14,10 +14,9 @@ from analyzer.archive.results import Archive, CarSeason
 from analyzer.core.files import PAGE, RESULTS, SEASON_FORMAT, TABLES, read_json, sweep_beside, write_whole
 from analyzer.core.store import program_digest
 from analyzer.report import page, season_sentences
-from analyzer.report.csv_tables import csv_text
 from analyzer.report.figures.season_plots import car_plates, season_svg
 from analyzer.report.figures.style import Drawings, plates_of
-from analyzer.report.plain_data import Entries, fault_dict, taken
+from analyzer.report.plain_data import Entries, csv_text, fault_dict, taken
 from analyzer.report.sentences import fault_sentence
 from analyzer.report.tables import Cell, PageTable, amount, heads, number
 from analyzer.report.words import STAR, UNKNOWN, count, interval, label, percent, sentence

@@ -9,7 +9,6 @@ from typing import Final
 import numpy as np
 
 from analyzer.comparison.cures import MARGIN, Cure, Moment, cures_of, moment_of
-from analyzer.core.by_name import ByName
 from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.errors import AnalyzerError, Fault, contained
 from analyzer.core.estimate import Estimate
@@ -20,7 +19,7 @@ from analyzer.processing.bump_stop_gap import FROM_SHEET, known_gap, stated_gap_
 from analyzer.processing.course.alignment import CourseLine, course_line
 from analyzer.processing.course.places import DamperUse, Place, damper_use, places_of
 from analyzer.processing.results import RunEstimates
-from analyzer.session.review import Review, run_fault
+from analyzer.session.review import ByName, Review, run_fault
 from analyzer.vehicle.bar.rate import bar_rates
 from analyzer.vehicle.bump_stop import Stop, stop_of
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
-from typing import Literal
+from typing import Any, Final, Literal, SupportsIndex, TypeVar, overload
 
 import pandas as pd
 
@@ -16,8 +16,17 @@ from analyzer.comparison.known_differences import known_differences
 from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
 from analyzer.comparison.setups import setup_results
 from analyzer.comparison.stiffness import with_moment_kept
-from analyzer.core.by_name import ByName
-from analyzer.core.errors import AnalyzerError, Fault, LogError, SheetError, Stage, contained, fault_of
+from analyzer.core.errors import (
+    AnalyzerError,
+    Fault,
+    LogError,
+    SheetError,
+    Stage,
+    choices,
+    contained,
+    fault_of,
+    one_line,
+)
 from analyzer.core.store import Store
 from analyzer.ingest.open import reading_of
 from analyzer.ingest.read_run import read_loose_log
@@ -31,13 +40,7 @@ from analyzer.session.frames import channel_frame, event_frame, run_frame, save_
 from analyzer.session.run_store import RunSheets, RunStore
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.fields import stands_over
-from analyzer.sheets.read import (
-    MissingFileError,
-    file_beside,
-    read_car,
-    read_course,
-    read_session,
-)
+from analyzer.sheets.read import MissingFileError, file_beside, read_car, read_course, read_session
 from analyzer.sheets.session import CourseSheet, SessionSheet
 
 Progress = Callable[[str, int, int], None]
@@ -513,3 +516,54 @@ def uncalibrated_channels(car: CarSheet) -> frozenset[str]:
         for name in car.logger.channels
         if any(stands_over(mark, f"logger.channels.{name}") for mark in car.unmeasured)
     )
+
+
+# A sequence of results that are also found by their name: ``review.runs["r03"]``.
+
+
+_T = TypeVar("_T")
+_LONGEST: Final = 160
+
+
+class UnknownNameError(KeyError):
+    """There is no item of that name; says which there are."""
+
+    def __str__(self) -> str:
+        # A KeyError shows its message in quotes, as if it were the key.
+        return str(self.args[0])
+
+
+class ByName(tuple[_T, ...]):
+    """A tuple whose items are found by number or, where it is text, by their ``name`` or ``run``.
+
+    It is equal to a plain tuple of the same items. Of two items of one name the first is found.
+    """
+
+    __slots__ = ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Return the names of the items, in order."""
+        return tuple(str(getattr(item, "name", None) or getattr(item, "run", "")) for item in self)
+
+    @overload
+    def __getitem__(self, key: SupportsIndex) -> _T: ...
+    @overload
+    def __getitem__(self, key: slice) -> tuple[_T, ...]: ...
+    @overload
+    def __getitem__(self, key: str) -> _T: ...
+    def __getitem__(self, key: Any) -> Any:
+        """Return the item at a place or of a name, or the items of a slice; raises `UnknownNameError`."""
+        if not isinstance(key, str):
+            return super().__getitem__(key)
+        names = self.names
+        if key not in names:
+            known = choices(key, names) if names else "there are none"
+            raise UnknownNameError(f'there is no "{key}"; {known}')
+        return super().__getitem__(names.index(key))
+
+    def __contains__(self, item: object) -> bool:
+        return item in self.names if isinstance(item, str) else super().__contains__(item)
+
+    def __repr__(self) -> str:
+        return one_line(f"<{len(self)}: {', '.join(self.names)}>", _LONGEST)

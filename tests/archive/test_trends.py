@@ -12,8 +12,7 @@ from processing.linear_car import LinearCar
 from scipy.stats import poisson
 
 from analyzer.archive.results import SessionPoint
-from analyzer.archive.season_pass import archive_folder
-from analyzer.archive.trends import _car, poisson_rate, season_change, verdict
+from analyzer.archive.season_pass import _car, archive_folder, poisson_rate, season_change, verdict
 from analyzer.core.estimate import Estimate
 from analyzer.report.season_page import trend_table
 from analyzer.report.season_sentences import advice, car_answer, moved, notes

@@ -201,7 +201,7 @@ def test_a_table_that_no_report_holds_is_left_alone(tmp_path: Path):
 
 def test_the_tables_of_reports_are_known():
     from analyzer.report import season_page as archive_write
-    from analyzer.report.csv_tables import COLUMNS
+    from analyzer.report.plain_data import COLUMNS
 
     assert set(REPORT_TABLES) == set(COLUMNS)
     assert set(SEASON_TABLES) == set(archive_write._COLUMNS)

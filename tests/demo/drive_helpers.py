@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from analyzer.demo.driver import Plan, plan_from
 from analyzer.demo.engine import Motion, simulate
 from analyzer.demo.virtual_car import SETUPS, TEAL_COUPE, CarTruth, bar_rates
-from analyzer.demo.virtual_course import DRIVE_COLUMNS, STEP, eased
+from analyzer.demo.virtual_course import DRIVE_COLUMNS, STEP, Plan, eased, plan_from
 
 
 def bars_of(car: CarTruth, setup: str = "A", runs: int = 1) -> np.ndarray:

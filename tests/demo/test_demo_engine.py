@@ -9,10 +9,10 @@ import pytest
 from demo.drive_helpers import TEAL_COUPE, bars_of, bend_plan, settled
 
 import analyzer.demo.engine as engine_room
-from analyzer.demo.driver import ground_chunks
 from analyzer.demo.engine import Engine
 from analyzer.demo.sample_session import axle_roll, roll_stiffness
 from analyzer.demo.virtual_car import GRAVITY, CarTruth
+from analyzer.demo.virtual_course import ground_chunks
 
 G = GRAVITY
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from analyzer.cli import main
-from analyzer.core.docs import docs_page, docs_titles
+from analyzer.core.files import docs_page, docs_titles
 
 ROOT = Path(__file__).parents[2]
 

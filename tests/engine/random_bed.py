@@ -33,7 +33,7 @@ from analyzer.ingest.recording import Recording
 from analyzer.prediction.setup import predict_setup
 from analyzer.processing.estimate_run import estimate_run
 from analyzer.processing.results import RunEstimates
-from analyzer.session.unit_doubts import with_unit_doubts
+from analyzer.session.run_store import with_unit_doubts
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup
 

@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
-from analyzer.demo.driver import DT, Ground, ground_chunks
 from analyzer.demo.engine import Engine
 from analyzer.demo.sample_session import RUNS, Driven, axle_roll, slope
 from analyzer.demo.virtual_car import SETUPS, TEAL_COUPE, CarTruth, bar_rates
+from analyzer.demo.virtual_course import DT, Ground, ground_chunks
 
 Floats = npt.NDArray[np.float64]
 EVERY_S = 0.3

@@ -20,7 +20,7 @@ from report.synthetic_review import Options
 
 import analyzer
 from analyzer.core.errors import AnalyzerError
-from analyzer.report.csv_tables import csv_tables
+from analyzer.report.plain_data import csv_tables
 from analyzer.session.frames import save_excel
 from analyzer.sheets.fields import Sheet
 

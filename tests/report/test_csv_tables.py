@@ -8,8 +8,7 @@ import io
 import pytest
 from report.synthetic_review import Options
 
-from analyzer.report.csv_tables import COLUMNS, cell, csv_tables
-from analyzer.report.plain_data import results_dict
+from analyzer.report.plain_data import COLUMNS, cell, csv_tables, results_dict
 
 
 def rows_of(text: str) -> list[dict[str, str]]:

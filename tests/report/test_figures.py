@@ -12,11 +12,16 @@ from report.synthetic_review import Options
 
 from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.report.figures import style as plates
-from analyzer.report.figures.change_plots import agreement_plate, change_plate
 from analyzer.report.figures.course_plots import AXIS_LABELS, course_plate, event_place, run_axis
-from analyzer.report.figures.roll_plots import roll_plates, run_plate
+from analyzer.report.figures.review_plots import (
+    agreement_plate,
+    budget_plate,
+    change_plate,
+    roll_plates,
+    run_plate,
+    travel_plate,
+)
 from analyzer.report.figures.style import markup
-from analyzer.report.figures.travel_plots import budget_plate, travel_plate
 from analyzer.report.page import all_plates, page_parts
 
 

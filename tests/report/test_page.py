@@ -15,8 +15,8 @@ from report.synthetic_review import Options
 from analyzer import api
 from analyzer.comparison.results import ChangeVerdict
 from analyzer.core.errors import AnalyzerError
-from analyzer.report.csv_tables import COLUMNS
 from analyzer.report.page import all_plates, page_parts, write_report
+from analyzer.report.plain_data import COLUMNS
 from analyzer.session.review import Review
 
 

@@ -94,7 +94,7 @@ def test_a_table_for_spreadsheets_is_left_out_alone(sample_review, sound, tmp_pa
     def rows(_results: object) -> Iterator[dict[str, object]]:
         yield {}["not foreseen"]
 
-    monkeypatch.setattr("analyzer.report.csv_tables._bottoming", rows)
+    monkeypatch.setattr("analyzer.report.plain_data._bottoming", rows)
     parts, files, drawings = written(sample_review, tmp_path / "report")
     assert [fault.run for fault in drawings.faults] == ["tables/bottoming.csv"]
     assert parts == sound[0]

@@ -7,8 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from analyzer.core.files import RESULTS_FORMAT
-from analyzer.report.csv_tables import COLUMNS
-from analyzer.report.plain_data import results_dict
+from analyzer.report.plain_data import COLUMNS, results_dict
 
 PAGE = (Path(__file__).parents[2] / "docs" / "results.md").read_text(encoding="utf-8")
 NAMED = {word for code in re.findall(r"`([^`]+)`", PAGE) for word in re.findall(r"[A-Za-z_0-9]+", code)}

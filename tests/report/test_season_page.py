@@ -13,7 +13,7 @@ from report.browser import Browser
 from report.hostile import HOSTILE
 
 from analyzer.archive.results import Archive, BottomingRate, CarSeason, SessionPoint, Trend
-from analyzer.archive.trends import poisson_rate, season_change, verdict
+from analyzer.archive.season_pass import poisson_rate, season_change, verdict
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import SEASON_FORMAT
 from analyzer.report.season_page import season_dict, write_season

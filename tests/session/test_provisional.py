@@ -19,8 +19,7 @@ from analyzer.prediction.propagation import COUNTS, OFF, OFF_ERRORS, replace_val
 from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.processing.provisional import with_provisional
 from analyzer.report.cards import cards
-from analyzer.report.csv_tables import csv_tables
-from analyzer.report.plain_data import confirmation_json, results_dict
+from analyzer.report.plain_data import confirmation_json, csv_tables, results_dict
 from analyzer.report.sentences import driver_answer, next_step, placeholder_points, tuner_answer
 from analyzer.report.tables import runs_table
 from analyzer.report.terminal import print_choice, print_summary

@@ -17,8 +17,7 @@ from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import BoxLean, Verdict
 from analyzer.prediction.setup import predict_setup
 from analyzer.processing.estimate_run import estimate_run
-from analyzer.session.run_store import RunSheets, RunStore
-from analyzer.session.same_mounting import Witness, mountings, witness_of
+from analyzer.session.run_store import RunSheets, RunStore, Witness, mountings, witness_of
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Run, Setup
 
