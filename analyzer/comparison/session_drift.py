@@ -28,12 +28,15 @@ from itertools import groupby
 from typing import Final
 
 import numpy as np
+from scipy.optimize import brentq
+from scipy.special import stdtr
 
 from analyzer.comparison import ledger
 from analyzer.comparison.ledger import GroupFit, RunValue
 from analyzer.comparison.results import LIKELY, SessionDrift, Treatment
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import LEVEL, RUN_SCATTER, Contrast, Floats, ScatterPrior
+from analyzer.core.regression import student_factor
 
 SESSION_DRIFT: Final = 0.03
 """Standard deviation of the drift of a roll gradient from the first to the last run of a session [1].
@@ -64,6 +67,12 @@ _TOP_OF_WAVE: Final = math.sqrt(3.0) / 18.0
 """Greatest value of u (1 - u) (1 - 2 u) for u from 0 to 1."""
 
 _LARGEST: Final = 50.0
+
+_NODES: Final = 40
+"""Places of the normal error at which the law of a sum is taken (Gauss and Hermite)."""
+
+_NORMAL: Final = 1e6
+"""Degrees of freedom from which Student's law is the normal one."""
 
 _EXACT: Final = 1e-18
 """Part of the squares about the means that rounding leaves about an exact line."""
@@ -299,9 +308,36 @@ def _left_in(
             scatter = math.sqrt(line.loss / line.dof / float(np.mean(plain.fit.weights)))
             slope = Contrast(line.slope, math.sqrt(line.variance * line.loss / line.dof), float(line.dof))
     value = own.value - leaning * believed * (0.0 if line is None else line.slope)
-    # The degrees of freedom stay those of the scatter, though the prior's part is known: on the safe side.
-    change = Contrast(value, math.hypot(own.std_error, leaning * math.sqrt(open_part)), own.dof)
+    room = abs(leaning) * math.sqrt(open_part)
+    # Where the runs say something of drift the degrees of freedom stay those of the scatter: on the safe
+    # side. With one run of each nothing does, and Student's factor would widen the known room, too.
+    dof = own.dof if line is not None else _dof_of_sum(own, room)
+    change = Contrast(value, math.hypot(own.std_error, room), dof)
     return DriftedChange(change, _described(plain, slope, odds, treatment, lean), plain, scatter)
+
+
+def _dof_of_sum(own: Contrast, room: float) -> float:
+    """Return the degrees of freedom whose interval is that of a Student's error and a normal one together.
+
+    Parameters
+    ----------
+    own : Contrast
+        With an error of its own whose law is Student's.
+    room : float
+        Standard deviation of the normal error, independent of it and known.
+    """
+    if room == 0.0 or own.std_error == 0.0:
+        return own.dof
+    places, weights = np.polynomial.hermite_e.hermegauss(_NODES)
+    beside = room * places / own.std_error
+
+    def missed(half: float) -> float:
+        """Return how much more often than it may the sum lies beyond `half` of its Student's error."""
+        return float(weights @ stdtr(own.dof, beside - half)) / math.sqrt(2.0 * math.pi) - (1.0 - LEVEL) / 2.0
+
+    most = student_factor(own.dof) * math.hypot(1.0, room / own.std_error)
+    factor = float(brentq(missed, 0.0, most)) / math.hypot(1.0, room / own.std_error)
+    return float(brentq(lambda dof: student_factor(dof) - factor, own.dof, _NORMAL))
 
 
 def run_scatter(fit: GroupFit) -> float:

@@ -189,6 +189,22 @@ def test_one_run_a_side_leaves_room_for_the_whole_drift() -> None:
     assert found.drift.size.value is None
     assert found.drift.odds is None
     assert found.change.std_error == pytest.approx(math.hypot(0.025 * math.sqrt(2.0), SESSION_DRIFT))
+    # The law of the sum by quadrature: Student's scatter of two degrees of freedom, normal drift.
+    half = (found.change.interval[1] - found.change.interval[0]) / 2.0
+    own = 0.025 * math.sqrt(2.0)
+    beyond, _ = integrate.quad(
+        lambda z: stats.norm.pdf(z) * stats.t.sf((half - SESSION_DRIFT * z) / own, 2.0), -12.0, 12.0
+    )
+    assert beyond == pytest.approx(0.025, rel=1e-4)
+    assert half < 0.83 * stats.t.ppf(0.975, 2.0) * found.change.std_error
+
+
+@pytest.mark.parametrize("drift", [0.0, -DRIFT, DRIFT])
+def test_one_run_a_side_makes_no_false_verdict_and_sees_a_large_change(drift: float) -> None:
+    for scatter in (0.0, 0.003, 0.01, 0.03):
+        assert said(drawn("AB", scatter, drift, 0.0, 300, seed=17)) <= 6
+    # A quarter of the stiffness with the roll of both axles as its measure.
+    assert said(drawn("AB", 0.01, drift, math.log(0.75), 300, seed=18)) >= 290
 
 
 def test_a_random_slope_has_the_closed_form_of_generalised_least_squares() -> None:
