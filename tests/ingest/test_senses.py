@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
+from ingest.rolling_car import rolling_log
 from ingest.session_faults import SAMPLE, sample_run
 
+from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.signals import Blocks
+from analyzer.ingest.checks.inputs import Signals
+from analyzer.ingest.checks.pots import check_pots
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import HealthRow, Verdict
-from analyzer.sheets.car import CarSheet
+from analyzer.ingest.timebase import TimeBase
+from analyzer.sheets.car import CarSheet, Logger
 from analyzer.sheets.read import read_car
 
 POTS = [f"damper_{corner}" for corner in ("FL", "FR", "RL", "RR")]
@@ -137,3 +144,19 @@ def test_the_mirror_image_is_named_where_no_track_denies_it(table: pd.DataFrame,
     rows = worse(table, turned(without(CAR), "damper_FL"), tmp_path)
     assert {r.channel for r in rows} == {"damper_FL"}
     assert all("Only this fits: FL inverted" in r.comment for r in rows)
+
+
+@pytest.mark.parametrize("size", [0.3, 0.6])
+def test_vibration_that_both_accelerations_share_blames_no_pot(size: float, tmp_path: Path) -> None:
+    """A held channel folds a tone of the engine down to 0.7 Hz; one force then frees the other of it."""
+    columns = rolling_log(seconds=40.0, rate=100.0, seed=3).columns
+    tone = size * np.sin(2.0 * np.pi * 0.7 * columns["Time [s]"])
+    data = {f"damper_{corner}": columns[f"{corner} pot [mm]"] / 1000.0 for corner in ("FL", "FR", "RL", "RR")}
+    data |= {"accel_x": STANDARD_GRAVITY * (columns["LonG [g]"] + tone)}
+    data |= {"accel_y": STANDARD_GRAVITY * (columns["LatG [g]"] + tone)}
+    base = TimeBase(0.0, 100.0, len(tone))
+    rows = check_pots(Signals(Blocks(data, 100.0), base, Logger(), None, {}, set(data))).rows
+    told = {(row.check, row.channel): row.verdict for row in rows if row.check in ("inverted", "swapped")}
+    for pot in POTS:
+        assert told["inverted", pot] is Verdict.GOOD
+        assert told["swapped", pot] is Verdict.NOT_TESTED

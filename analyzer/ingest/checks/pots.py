@@ -314,7 +314,9 @@ def _wiring_row(
         text = f"This pot {verdict[1]} (logger.channels.{name}.sign or .column)."
         found.add(check, name, Verdict.BAD, side.get(name, 0.0), 0.0, "1", text)
     elif figure is None or figure == 0.0:
-        reason = "Too little cornering to tell." if check == "inverted" else "Too little braking to tell."
+        reason = (
+            "Too little cornering to tell." if check == "inverted" else "Too little clear braking to tell."
+        )
         found.untested(check, name, reason)
     else:
         found.add(check, name, Verdict.GOOD, figure, 0.0, "1", "Moves as this corner should.")

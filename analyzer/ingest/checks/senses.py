@@ -258,7 +258,24 @@ def pot_senses(signals: Signals, pots: list[str]) -> tuple[dict[str, float], dic
             side[pot] = inputs.SIDE_SIGN[pot] * inputs.partial_correlation(travel, lateral, forward)
         if with_x and float(forward.std()) > BRAKING_SPREAD:
             end[pot] = inputs.END_SIGN[pot] * inputs.partial_correlation(travel, forward, lateral)
+    if _shared(side, end):
+        # What both forces hold in common, as vibration that a slow logger folds down, is no braking.
+        rolls = len({np.sign(r) for r in side.values()}) == 1
+        side, end = (side, dict.fromkeys(end, 0.0)) if rolls else (dict.fromkeys(side, 0.0), end)
     return _only_clear(side), _only_clear(end)
+
+
+def _shared(side: dict[str, float], end: dict[str, float]) -> bool:
+    """Return whether all four pots go with both forces in one pattern, which no wiring makes.
+
+    Of a sound car the product of both senses has one sign at two corners across from each other, and the
+    other at the two between; exchanged or inverted pots keep that.
+    """
+    if not len(side) == len(end) == len(inputs.POTS):
+        return False
+    told = all(min(abs(side[pot]), abs(end[pot])) >= CLEAR / 2.0 for pot in inputs.POTS)
+    ways = {np.sign(side[p] * inputs.SIDE_SIGN[p] * end[p] * inputs.END_SIGN[p]) for p in inputs.POTS}
+    return told and len(ways) == 1
 
 
 def _only_clear(table: dict[str, float]) -> dict[str, float]:
