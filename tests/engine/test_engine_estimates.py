@@ -288,15 +288,12 @@ def test_a_wrong_sheet_shows_in_the_closure(bottomed: Estimated, wrong: dict[str
     assert any(row.verdict in (Verdict.SUSPECT, Verdict.BAD) for row in rows)
 
 
-TOO_HIGH = "the rear gradient of the slalom reads 1.02 % high; 0.4 % with 75 N, 0.02 % without friction"
-
-
 @pytest.mark.parametrize(
     "name",
     [
         "course",
         pytest.param("sweep", marks=pytest.mark.slow),
-        pytest.param("slalom", marks=[pytest.mark.slow, pytest.mark.xfail(strict=True, reason=TOO_HIGH)]),
+        pytest.param("slalom", marks=pytest.mark.slow),
     ],
 )
 def test_friction_does_not_bend_the_gradient_and_is_measured(name: str, tmp_path: Path) -> None:
@@ -304,6 +301,8 @@ def test_friction_does_not_bend_the_gradient_and_is_measured(name: str, tmp_path
     estimated = _estimated(tmp_path, Case(name, "A", 4), "full", rubbing)
     for axle in AXLES:
         assert _value(estimated, axle) == pytest.approx(estimated.truth[axle], rel=0.01)
+        # Friction is no fault of the accelerometer: what is slow does not have to rule.
+        assert not [n for n in estimated.estimates.roll_gradient_body[axle].notes if "rules the" in n]
         friction = estimated.estimates.further[f"friction_{axle}"]
         assert friction.value == pytest.approx(150.0, abs=30.0)
         assert friction.interval is not None

@@ -519,16 +519,17 @@ def _mean_by_path(
 def with_damped_tyres(
     columns: RollColumns, weights: Weights, terms: dict[str, float]
 ) -> tuple[RollColumns, Floats]:
-    """Return the columns with the tyre roll that the dampers cause taken out of the ground twist.
+    """Return the columns with the tyre roll that dampers and friction cause taken out of the ground twist.
 
-    Tyres carry springs and dampers, and the moment of the dampers is known from the first fit. Left in, it
-    would look like ground that rolls in step with the body's roll acceleration (0.4 % of the gradients in a
-    slalom of the engine car). Also returns what it adds to the difference of roll over the ground.
+    Tyres carry springs, dampers and their friction, and the moment of both is known from the first fit. Left
+    in, it would look like ground that rolls in step with the body's roll acceleration: in a slalom of the
+    engine car 0.4 % of the gradients by the dampers, 0.6 % by friction of 150 N. Also returns what it
+    adds to the difference of roll over the ground.
     """
-    rolls = {
-        axle: -terms[f"damper {axle}"] * weights.total * give * columns.terms[f"damper {axle}"]
+    rolls: dict[Axle, Floats] = {
+        axle: -weights.total * give * np.sum([terms[n] * columns.terms[n] for n in carried], axis=0)
         for axle, give in weights.tyre_give.items()
-        if f"damper {axle}" in terms
+        if (carried := [n for n in (f"damper {axle}", f"friction {axle}") if n in terms])
     }
     # Front less rear shows in the difference of roll over the ground; the mean of both in what the gyro sees.
     none = np.zeros_like(columns.force)

@@ -43,6 +43,8 @@ APART_SURE: Final = 2.0
 APART: Final = 0.015
 """Slopes of the whole and of the slow equation disagree beyond so many standard errors of both, and this part
 of the slope: on banks the slow one is up to 1.5 % off on the rigid-body engine."""
+FRICTION_SURE: Final = 5.0
+"""Friction counts when it is this many standard errors: engineering judgement."""
 LONGEST: Final = 0.3
 """A longer lag is not looked for [s]: engineering judgement."""
 RULES: Final = f"what is slower than {SLOW_BAND:g} Hz alone rules the gradient"
@@ -118,7 +120,8 @@ def disagreement(run: Fitted) -> tuple[str, ...]:
         for name, lag, std in _lags(run)
         if abs(lag) > max(LATE[name], LATE_SURE * std)
     ]
-    slow = fit_roll(slow_columns(run.columns, run.weights), run.weights)
+    # Dampers that stick hold the roll at its turns, which all that is slow would take for a stiffer car.
+    slow = fit_roll(slow_columns(_without_friction(run), run.weights), run.weights)
     if isinstance(slow, str):
         return tuple(found)
     aparts = {axle: slow.slope[axle] / fit.slope[axle] - 1.0 for axle in fit.axles}
@@ -132,6 +135,21 @@ def disagreement(run: Fitted) -> tuple[str, ...]:
         if fit.error and slow.error and abs(apart) > beyond:
             found.append(f"{axle} slope {100.0 * apart:+.1f} % apart from that of quick parts")
     return tuple(found)
+
+
+def _without_friction(run: Fitted) -> RollColumns:
+    """Return the columns less the roll that friction holds, by the whole fit, where it is beyond doubt.
+
+    Pots alone tell where friction turns round; what cannot be friction, since it drives the roll, stays.
+    """
+    fit, columns = run.fit, run.columns
+    held = np.zeros_like(columns.force)
+    for name in (f"friction {axle}" for axle in fit.axles):
+        size = -fit.terms.get(name, 0.0)
+        if size > FRICTION_SURE * fit.term_errors.get(name, math.inf):
+            held -= size * columns.terms[name]
+    # The terms stand in the equation of the mean roll, in which both axles count alike.
+    return replace(columns, roll={axle: roll - held for axle, roll in columns.roll.items()})
 
 
 def _lags(run: Fitted) -> list[tuple[str, float, float]]:
