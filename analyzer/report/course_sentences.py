@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Final
 
-from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.constants import CORNERS, STANDARD_GRAVITY
 from analyzer.core.units import DEG_PER_RAD
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.course.places import WHOLE, Place
 from analyzer.report.sentences import CORNER_WORDS, travel_words
-from analyzer.report.words import count, degrees, label, listed, millimetres, name
+from analyzer.report.words import count, degrees, label, listed, millimetres, name, until_measured
 from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
 
 BANKED: Final = 0.07
@@ -21,7 +21,22 @@ _GRIP: Final = 0.7
 
 
 def course_answer(result: CourseSheetResult) -> str:
-    """Return where, at which corner and how often the car runs out of travel, in one sentence."""
+    """Return where, at which corner and how often the car runs out of travel, and whether that is sure."""
+    if travel_unknown(result):
+        pots = [f"damper_{corner}" for corner in CORNERS if f"damper_{corner}" in result.uncalibrated]
+        return f"Nobody can tell yet where it runs out of travel: there is no calibration of {listed(pots)}."
+    rests = tuple(dict.fromkeys([mark for gap in result.gaps.values() for mark in gap.provisional]))
+    return _found(result) + (f" Provisional until {until_measured(rests)}." if rests else "")
+
+
+def travel_unknown(result: CourseSheetResult) -> bool:
+    """Return whether every damper on the sheet is read by a pot that nobody has calibrated."""
+    read = {f"damper_{use.corner}" for use in result.use if use.margin is not None}
+    read |= {f"damper_{sheet.place.corner}" for sheet in result.places}
+    return bool(read) and read <= result.uncalibrated
+
+
+def _found(result: CourseSheetResult) -> str:
     # Full droop is a place of its own kind, and no running out of travel.
     stops = [sheet for sheet in result.places if sheet.place.kind == "bump stop"]
     if not stops:

@@ -801,6 +801,9 @@ def print_course(result: CourseSheetResult, console: Console) -> None:
     course = words.label(result.course or "course without a sheet", 40)
     console.print(Text(f"{course}, {words.label(result.car, 40)}", style="bold"))
     say(console, course_sentences.course_answer(result))
+    # Margins of pots that nobody has calibrated are no answer to read off.
+    if course_sentences.travel_unknown(result):
+        return
     for rank, sheet in enumerate(result.places[:_MOST_PLACES], start=1):
         console.print()
         say(console, f"{rank}  {course_sentences.place_words(sheet.place)}", style="bold")

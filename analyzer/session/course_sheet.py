@@ -19,7 +19,7 @@ from analyzer.processing.bump_stop_gap import FROM_SHEET, known_gap, stated_gap_
 from analyzer.processing.course.alignment import CourseLine, course_line
 from analyzer.processing.course.places import DamperUse, Place, damper_use, places_of
 from analyzer.processing.results import RunEstimates
-from analyzer.session.review import ByName, Review, run_fault
+from analyzer.session.review import ByName, Review, run_fault, uncalibrated_channels
 from analyzer.vehicle.bar.rate import bar_rates
 from analyzer.vehicle.bump_stop import Stop, stop_of
 
@@ -121,6 +121,8 @@ class CourseSheetResult:
         What the reader must know.
     faults : tuple of Fault
         Runs left out because of a fault of this program.
+    uncalibrated : frozenset of str
+        Channels whose calibration nobody has measured yet.
     """
 
     session: str
@@ -136,6 +138,7 @@ class CourseSheetResult:
     runs: tuple[str, ...]
     notes: tuple[str, ...]
     faults: tuple[Fault, ...] = ()
+    uncalibrated: frozenset[str] = frozenset()
 
 
 class NotDrivenError(AnalyzerError):
@@ -205,6 +208,7 @@ def _course_sheet(review: Review, margin: float) -> CourseSheetResult:
         margin=margin,
         runs=tuple(line.alignments),
         notes=_notes(review, line, gaps) + _cure_notes(places),
+        uncalibrated=uncalibrated_channels(session.car),
     )
 
 

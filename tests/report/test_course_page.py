@@ -50,6 +50,21 @@ def _printed(result: CourseSheetResult, width: int = 80) -> str:
     return stream.getvalue()
 
 
+def test_pots_without_a_calibration_tell_of_no_place(sheet: CourseSheetResult) -> None:
+    """Its margins were printed as if they were the car's, and what they rest on was not said."""
+    pots = frozenset(f"damper_{corner}" for corner in ("FL", "FR", "RL", "RR"))
+    blind = replace(sheet, uncalibrated=pots)
+    assert course_answer(blind).endswith("no calibration of damper_FL, damper_FR, damper_RL and damper_RR.")
+    assert "Travel left" not in _printed(blind)
+    assert "bowl left" not in _printed(blind)
+    # Where one that is on the sheet is calibrated, it is told as before.
+    assert course_answer(replace(sheet, uncalibrated=pots - {"damper_RR"})) == course_answer(sheet)
+    key = "front.damper.bump_stop_gap"
+    gaps = {axle: replace(gap, provisional=(key,)) for axle, gap in sheet.gaps.items()}
+    provisional = f"{course_answer(sheet)} Provisional until {key} is measured."
+    assert course_answer(replace(sheet, gaps=gaps)) == provisional
+
+
 def test_worst_place_is_in_the_bowl(sheet: CourseSheetResult) -> None:
     worst = sheet.places[0].place
     assert worst.section == "bowl left"
