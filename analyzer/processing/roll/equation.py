@@ -293,10 +293,6 @@ def _damper_terms(motion: Motion, axle: Axle, rate: float) -> dict[str, Floats]:
 # The twist of the ground between the axles, from gyro and pots.
 
 
-SLIP_BAND: Final = 1.0
-"""Low-pass of the forces whose direction is that of the path [Hz]: where a driver's weave ends."""
-SLIP_FORCE: Final = 0.5
-"""Smallest force across the path that has a direction [m/s2], about the noise of banks and grades."""
 SLOWEST: Final = 5.0
 """Below this the twist is worked out as if at this speed [m/s]: a car that creeps does not corner."""
 USUAL_SPEED: Final = 15.0
@@ -313,17 +309,15 @@ def ground_twist(motion: Motion, weights: Weights) -> tuple[Floats, Bools] | Non
 
     Notes
     -----
-    The plane of the ground under the car turns about the car's own axes at p_g = z_xy v_x + z_yy v_y and
-    q_g = -(z_xx v_x + z_xy v_y) (the surface's second derivatives times the velocity, differential geometry),
-    and the twist over the wheelbase L is L z_xy. A road is straight across its path, whatever its bank does
-    along it, so two of its three second derivatives are there, and with the side-slip b (`side_slip`) both
-    follow: z_xy v = p_g cos(b)^3 + q_g sin(b)^3. Without it, p_g, which is exact for a car that does not
-    drift; at 30 degrees it takes the twist of a bank that begins 1.7 times too large. The gyros
-    read p = p_g + phi' - psi' theta and q = q_g + theta' + psi' phi (Euler angles yaw, pitch, roll; any
-    mechanics text), with phi and theta the body's own roll and pitch over the ground, tyres included. So the
-    ground's part follows from gyros and pots. Where a bank begins or ends it is as large as the roll itself.
-    Pitch on the tyres counts: in a drift yaw rate and drive force go along with the lateral force, and left
-    out it moved the front gradient of the rigid-body engine by 0.15 % and the rear by 0.2 %.
+    The plane of the ground under the car turns about the car's own x axis at p_g = z_xy v_x + z_yy v_y (the
+    surface's second derivatives times the velocity, differential geometry), and the twist over the wheelbase
+    L is L z_xy: to first order L p_g / v, exact for a car that does not drift, and on a bank that a drifting
+    car stands across right but for the cosine of its side-slip. What the gyro reads is
+    p = p_g + phi' - psi' theta (Euler angles yaw, pitch, roll; any mechanics text), with phi and theta the
+    body's own roll and pitch over the ground, tyres included. So the ground's part follows from gyro and pots
+    and hardly needs the accelerometer. Where a bank begins or ends it is as large as the roll itself. Pitch
+    on the tyres counts: in a drift yaw rate and drive force go along with the lateral force, and left out it
+    moved the front gradient of the rigid-body engine by 0.15 % and the rear by 0.2 %.
     """
     names = [f"roll_{axle}" for axle in AXLES]
     if weights.wheelbase <= 0.0 or any(n not in motion.data for n in ("roll_rate", *names)):
@@ -341,47 +335,12 @@ def ground_twist(motion: Motion, weights: Weights) -> tuple[Floats, Bools] | Non
         bad |= motion.suspect[name].to_numpy()
     # What the gyro reads less how the body rolls over the ground is how the ground itself turns.
     turning = motion.data["roll_rate"].to_numpy() - derivative(over, rate)
-    pitch = None
     if "yaw_rate" in motion.data and "pitch" in motion.data:
         pitch = motion.data["pitch"].to_numpy()
         if "specific_force_x" in motion.data:
             pitch = pitch + weights.tyre_pitch * motion.data["specific_force_x"].to_numpy()
         turning = turning + motion.data["yaw_rate"].to_numpy() * pitch
-    per_turning = weights.wheelbase / ground_speed(motion)
-    slip = side_slip(motion)
-    if slip is None:
-        return per_turning * turning, bad
-    sine, cosine = slip
-    twist = turning * cosine**3
-    if pitch is not None and "pitch_rate" in motion.data:
-        nodding = motion.data["pitch_rate"].to_numpy() - derivative(pitch, rate)
-        nodding = nodding - motion.data["yaw_rate"].to_numpy() * over
-        twist = twist + nodding * sine**3
-    return per_turning * twist, bad
-
-
-def side_slip(motion: Motion) -> tuple[Floats, Floats] | None:
-    """Return sine and cosine of the angle from the path to the car's x axis, left positive [1].
-
-    None without speed, yaw rate or the forces in the plane of the road.
-
-    Notes
-    -----
-    In that plane gravity acts across the path but for grades, so the force along the path is the change of
-    speed, and all else of the force lies across: its direction in the car's axes is that of the path.
-    """
-    names = ("speed", "yaw_rate", "road_force_x", "road_force_y")
-    if any(n not in motion.data for n in names):
-        return None
-    taps = lowpass_taps(motion.rate, SLIP_BAND, SLIP_BAND)
-    along = derivative(smooth(motion.data["speed"].to_numpy(), taps), motion.rate)
-    x, y = (smooth(motion.data[name].to_numpy(), taps) for name in names[2:])
-    across = np.copysign(np.sqrt(np.maximum(x**2 + y**2 - along**2, 0.0)), y)
-    # Products before they are smoothed: where the force swings through zero it has no direction of its own.
-    sine = smooth(x * across - y * along, taps)
-    cosine = np.maximum(smooth(x * along + y * across, taps), 0.0) + SLIP_FORCE**2
-    size = np.hypot(sine, cosine)
-    return sine / size, cosine / size
+    return weights.wheelbase / ground_speed(motion) * turning, bad
 
 
 def ground_speed(motion: Motion) -> Floats:

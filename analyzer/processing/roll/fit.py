@@ -85,9 +85,6 @@ class RollFit:
         Helper term -> part of the lateral force's variation it left, for terms that could not be separated.
     per_inertia : dict
         Axle -> change of the slope per unit of `INERTIA_RATIO` [1 / (m/s2)].
-    ground_doubt : dict
-        Axle -> what the size of the ground's twist leaves open in the slope, as far as the run does not show
-        it: standard uncertainty, against the other axle's by its sign [1 / (m/s2)].
     residual : dict
         Axle -> roll less what is fitted, for the rows used [rad]; the bend of the steady answer stays in.
     """
@@ -106,7 +103,6 @@ class RollFit:
     by_path: float | None
     per_lean: dict[Axle, Floats]
     per_inertia: dict[Axle, float]
-    ground_doubt: dict[Axle, float]
     residual: dict[Axle, Floats]
 
     def std_error(self, axle: Axle) -> float | None:
@@ -276,7 +272,6 @@ def _assemble(
         by_path=fits[0].by_path,
         per_lean=_per_lean(columns, used, mixed, fits),
         per_inertia=_per_inertia(columns, used, mixed, fits[0]),
-        ground_doubt=dict(zip(axles, (mixed.back @ [m.ground_doubt for m in fits]).tolist(), strict=True)),
         residual={a: residuals[k] + bent[k] for k, a in enumerate(axles)},
     )
 
@@ -300,13 +295,9 @@ MOST_INFLATION: Final = 1.3
 for; a short part of a run has few blocks, and few of the helpers' quick columns reach its slope."""
 LEAST_TWIST: Final = 3e-4
 """Ground twisted less than this cannot bend a gradient [rad], root mean square: 0.3 % of usual roll."""
-GROUND_ACTS: Final = (-1.0, 0.1)
-"""Size with which the twist that gyros and pots see acts on the difference of roll, and its standard
-uncertainty [1]: -1 but for speed, pots and side-slip that are not exact (-1.04 to -1.00 on cars that drift
-over banks at 30 degrees)."""
 GROUND_RANGE: Final = (-1.4, 0.1)
-"""Beyond it the twist is not the ground's (0 where the whole road plane turns, as in a moving base):
-engineering judgement."""
+"""The twist that gyro and pots see acts with about -1 (0 where the whole road plane turns, as in a moving
+base); anything beyond is not the ground: engineering judgement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -399,8 +390,7 @@ def bends(columns: RollColumns, used: Bools) -> list[Floats]:
 class MixFit:
     """A fit of one mix of the axles' roll: lateral force first, then `names`, a constant, and bends.
 
-    `bent` is what the bends add to the line [rad]; `attenuation`, `unsure` and `by_path` as in `RollFit`;
-    `ground_doubt` is that of the mix's own slope.
+    `bent` is what the bends add to the line [rad]; `attenuation`, `unsure` and `by_path` as in `RollFit`.
     """
 
     names: list[str]
@@ -411,7 +401,6 @@ class MixFit:
     attenuation: float = 0.0
     unsure: float = 0.0
     by_path: float | None = None
-    ground_doubt: float = 0.0
 
     @property
     def influence(self) -> Floats:
@@ -548,37 +537,11 @@ def fit_twist(columns: RollColumns, used: Bools, roll: Floats, names: list[str])
     """Fit the difference of roll over the ground by what of `names` is driven, and by the ground's twist."""
     # Wheel speeds and friction are left out: they follow the road, and the road is what twists the axles.
     names = [n for n in names if n in (*equation.DRIVEN, *ROLLING)]
-    without = _twist_by(columns, used, roll, names, ground=False)
-    if GROUND not in columns.known or float(np.std(columns.slow[GROUND][used])) < LEAST_TWIST:
-        return without
-    fit = _as_ground_acts(
-        _twist_by(columns, used, roll, names, ground=True), without, columns.known[GROUND][used]
-    )
-    return fit if GROUND_RANGE[0] < fit.coefficients()[GROUND] < GROUND_RANGE[1] else without
-
-
-def _as_ground_acts(free: MixFit, without: MixFit, ground: Floats) -> MixFit:
-    """Return the fit with the ground's size drawn to -1, at which it acts, by what the run leaves open of it.
-
-    In a drift round a bowl the ground is twisted in step with the lateral force. Left out it would be taken
-    for roll (the front gradient 27 % high, the rear one as much low), fitted alone it says little.
-    """
-    place = 1 + free.names.index(GROUND)
-    error = free.errors().get(GROUND)
-    if error is None:
-        return free
-    # A size between the two is a fit between the two: all of it is linear in what is observed.
-    own = GROUND_ACTS[1] ** 2 / (GROUND_ACTS[1] ** 2 + error**2)
-    moved = without.fit.coefficients - GROUND_ACTS[0] * (without.fit.influence @ ground)
-    held = np.insert(moved, place, GROUND_ACTS[0])
-    rows = np.insert(without.fit.influence, place, 0.0, axis=0)
-    fit = regression.LinearFit(
-        own * free.fit.coefficients + (1.0 - own) * held,
-        own * free.fit.influence + (1.0 - own) * rows,
-        free.fit.residuals,
-    )
-    per_size = float(without.fit.influence[0] @ ground)
-    return replace(free, fit=fit, ground_doubt=-(1.0 - own) * per_size * GROUND_ACTS[1])
+    if _ground_stands_out(columns, used, names):
+        fit = _twist_by(columns, used, roll, names, ground=True)
+        if GROUND_RANGE[0] < fit.coefficients()[GROUND] < GROUND_RANGE[1]:
+            return fit
+    return _twist_by(columns, used, roll, names, ground=False)
 
 
 def _twist_by(columns: RollColumns, used: Bools, roll: Floats, names: list[str], ground: bool) -> MixFit:
@@ -593,3 +556,16 @@ def _twist_by(columns: RollColumns, used: Bools, roll: Floats, names: list[str],
     fit = regression.with_instruments(design, roll, np.column_stack([slow, ones]))
     inflate = float(np.sqrt(len(roll) / max(len(roll) - design.shape[1], 1)))
     return MixFit(list(fitted), fit, inflate, np.zeros(len(roll)), columns.rate)
+
+
+def _ground_stands_out(columns: RollColumns, used: Bools, names: list[str]) -> bool:
+    """Return whether the ground is twisted enough to tell, and not in step with the lateral force."""
+    if GROUND not in columns.known or float(np.std(columns.slow[GROUND][used])) < LEAST_TWIST:
+        return False
+    force = columns.slow["lateral force"][used]
+    centred = force - force.mean()
+    others = [np.ones_like(force), *(columns.slow[n][used] for n in names)]
+    alone = regression.kept_part(centred, np.column_stack(others))
+    return (
+        regression.kept_part(centred, np.column_stack([*others, columns.slow[GROUND][used]])) > KEEP * alone
+    )

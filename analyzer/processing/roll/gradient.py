@@ -314,7 +314,6 @@ def body_gradients(
             model=math.hypot(
                 slope * math.hypot(LEFT_OUT, fit.unsure, unseen),
                 fit.per_inertia[axle] * INERTIA_RATIO[1],
-                fit.ground_doubt[axle],
                 *(fit.per_lean[axle] * box_std),
             ),
             sheet=slope * spread,
@@ -357,7 +356,6 @@ def level_gradients(
     sheet = values * [roll_scale_spread(car, car.axle(a), AXLE_CORNERS[a])[0] for a in fit.axles]
     lean = box_std * np.array([fit.per_lean[a] for a in fit.axles])
     inertia = INERTIA_RATIO[1] * np.array([fit.per_inertia[a] for a in fit.axles])
-    ground = np.array([fit.ground_doubt[a] for a in fit.axles])
     no_tyres = [a for a in fit.axles if paths[a].tyres is None]
     notes = _level_notes(fit, no_tyres, factor)
     found: dict[str, Estimate] = {}
@@ -369,7 +367,6 @@ def level_gradients(
         lacking = (
             *(row @ lean),
             row @ inertia,
-            row @ ground,
             math.hypot(unsure, fit.unsure, unseen) * (row @ values),
             passed[name] - value,
             value * own,
