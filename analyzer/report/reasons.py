@@ -109,7 +109,7 @@ CAUSES: Final[dict[CauseKind, CauseWords]] = {
     ),
     CauseKind.POT_SCALE: CauseWords(
         "scale of a {axle} damper pot",
-        "scale of a {axle} damper pot that changed with the set-up",
+        "",
         "measured {axle} roll",
         "move the {axle} dampers by a known length and compare the log",
     ),

@@ -138,18 +138,6 @@ def test_a_wrong_pot_scale_or_motion_ratio_is_found(axle: str) -> None:
     )
 
 
-@pytest.mark.parametrize(
-    ("axle", "scale"), [("front", 1.04), ("front", 0.98), ("rear", 1.02), ("rear", 0.98)]
-)
-def test_a_pot_scale_that_changed_with_the_bar_is_among_the_causes(axle: str, scale: float) -> None:
-    """Another bar moves load between the axles and so both of them; a pot moves the roll of its own alone."""
-    after = true_roll(CAR, SOFT)
-    found = reasons_of(runs_of(true_roll(CAR, STIFF), after | {axle: scale * after[axle]}))
-    name = f"scale of a {axle} damper pot that changed with the set-up"
-    assert is_found(found, name)
-    assert cause(found, name).size.value == pytest.approx(scale, abs=0.01)
-
-
 def test_suspect_health_of_a_pot_speaks_for_its_scale() -> None:
     body = {name: true_roll(CAR, hardware) for name, hardware in SETUPS.items()}
     for table in body.values():
