@@ -539,7 +539,7 @@ def _smallest(evidence: Evidence) -> Estimate:
 def _missing(
     result: SetupResult, runs: Sequence[RunEstimates], reasons: Mapping[str, str]
 ) -> tuple[str, Remedy]:
-    """Return why a set-up has no stiffness, and what would put right it."""
+    """Return why a set-up has no stiffness, and what would give it one."""
     own = [run.name for run in runs if run.setup == result.name]
     fitting = [reasons[name] for name in own if name in reasons]
     return (fitting[0], Remedy.OTHER_LOGS) if fitting else (f"{result.name}: {NO_RUN}", Remedy.DRIVE)

@@ -244,7 +244,7 @@ class Moved(StrEnum):
 
 
 class Remedy(StrEnum):
-    """What would put right a set-up whose stiffness was not measured."""
+    """What would let a set-up be measured whose stiffness was not."""
 
     DRIVE = "drive it"
     OTHER_LOGS = "more runs logged alike cannot settle it"
@@ -305,7 +305,7 @@ class VerdictReason:
     missing : str
         Why the stiffness of a set-up was not measured.
     remedy : Remedy or None
-        What would put right that.
+        What would let it be measured.
     """
 
     verdict: ChangeVerdict
@@ -943,8 +943,8 @@ class AxleAsOn:
 
 
 @dataclass(frozen=True, slots=True)
-class MarginOn:
-    """The bank on which travel is left.
+class Bank:
+    """A bank to be driven.
 
     Parameters
     ----------
@@ -952,12 +952,25 @@ class MarginOn:
         Cross slope towards the inside [rad].
     centripetal : float
         Horizontal acceleration towards the inside [m/s2].
-    stated : bool
-        False for the usual bank, where none was named.
     """
 
     angle: float
     centripetal: float
+
+
+@dataclass(frozen=True, slots=True)
+class MarginOn:
+    """The bank on which travel is left.
+
+    Parameters
+    ----------
+    bank : Bank
+        It.
+    stated : bool
+        False for the usual bank, where none was named.
+    """
+
+    bank: Bank
     stated: bool
 
 

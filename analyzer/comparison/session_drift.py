@@ -319,6 +319,9 @@ def _left_in(
 def _dof_of_sum(own: Contrast, room: float) -> float:
     """Return the degrees of freedom whose interval is that of a Student's error and a normal one together.
 
+    By the law of the sum itself: with two degrees of freedom the usual approximation (Welch and
+    Satterthwaite, `half_width`) makes the interval up to 30 % too narrow.
+
     Parameters
     ----------
     own : Contrast

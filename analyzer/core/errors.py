@@ -118,25 +118,10 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
 
 
 _FILE_ENDINGS: Final = frozenset(
-    f".{ending}"
-    for ending in (
-        *("csv", "gz", "zip", "txt", "json", "toml", "html", "htm", "md", "xls", "xlsx", "ods", "parquet"),
-        *(
-            "pdf",
-            "svg",
-            "png",
-            "gif",
-            "jpg",
-            "jpeg",
-            "webp",
-            "bmp",
-            "tif",
-            "tiff",
-            "eps",
-            "ps",
-            "doc",
-            "docx",
-        ),
+    (
+        *(".csv", ".gz", ".zip", ".txt", ".json", ".toml", ".parquet", ".xls", ".xlsx", ".ods"),
+        *(".html", ".htm", ".md", ".pdf", ".eps", ".ps", ".doc", ".docx"),
+        *(".svg", ".png", ".gif", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"),
     )
 )
 """Endings with which nobody names a folder: a file was meant."""

@@ -517,8 +517,8 @@ def guess_name(cell: HeaderCell, index: int) -> ChannelGuess | None:
         house, reason = hit
         volts = cell.unit in _VOLTS
         unit = cell.unit
-        if house == "speed" and cell.name.strip().lower() in _SPEED_UNITS:
-            unit = cell.name.strip().lower()
+        if house == "speed":
+            unit = _named_by_unit(cell) or unit
         # As a word of its own "in" says many things, behind a pot's corner it is its inches.
         if not unit and house.startswith("damper_") and words[-1] == "in":
             unit, reason = "in", f'{reason}; inches by its ending "in"'
@@ -586,6 +586,12 @@ def _as_accel(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
     return None
 
 
+def _named_by_unit(cell: HeaderCell) -> str:
+    """Return the unit of speed that is all of a column's name; empty for another name."""
+    name = cell.name.strip().lower()
+    return name if name in _SPEED_UNITS else ""
+
+
 def _as_other(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
     joined = set(words)
     if "latitude" in joined or ({"gps", "lat"} <= joined and not _ACCEL_WORDS & joined):
@@ -594,7 +600,7 @@ def _as_other(cell: HeaderCell, words: Sequence[str]) -> tuple[str, str] | None:
         return "longitude", "the word longitude"
     if joined & {"steer", "steering"} and not joined & {"torque", "rate", "speed"}:
         return "steer_angle", 'the word "steer"'
-    if cell.name.strip().lower() in _SPEED_UNITS:
+    if _named_by_unit(cell):
         return "speed", "named by a unit of speed"
     if joined & {"speed", "velocity"} and not joined & _NOT_CAR_SPEED and _corner_of(words) is None:
         return "speed", 'the word "speed"'

@@ -29,6 +29,7 @@ class Verdict(StrEnum):
 class Check(StrEnum):
     """Checks whose rows something else of the program looks for, by the name that stands on a page."""
 
+    MISSING = "missing"
     GAP = "gap"
     DEAD = "dead"
     STUCK = "stuck"

@@ -482,8 +482,9 @@ def assumption(taken: Assumption) -> str:
     if isinstance(taken, AxleAsOn):
         return f"the {taken.axle} axle shall be as on {taken.setup}"
     if isinstance(taken, MarginOn):
-        bank = f"{math.degrees(taken.angle):.0f}° at {taken.centripetal / STANDARD_GRAVITY:.2f} g"
-        return f"travel margin on a bank of {bank}{'' if taken.stated else ' (assumed)'}"
+        angle, lateral = math.degrees(taken.bank.angle), taken.bank.centripetal / STANDARD_GRAVITY
+        assumed = "" if taken.stated else " (assumed)"
+        return f"travel margin on a bank of {angle:.0f}° at {lateral:.2f} g{assumed}"
     return taken
 
 

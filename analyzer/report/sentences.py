@@ -214,7 +214,7 @@ def driver_answer(review: Review) -> str:
         )
     answer, rests = _bottomed(review), hits_rest_on(review)
     # Without any travel no place of a stop could make the answer another one.
-    if not rests or answer == _NO_TRAVEL:
+    if not rests or not (events(review) or travel_logged(review)):
         return answer
     return f"{answer} Provisional until {words.until_measured(rests)}."
 
@@ -236,8 +236,12 @@ def uncalibrated_pots(review: Review) -> tuple[Corner, ...]:
 def hits_unknown(review: Review) -> bool:
     """Return whether nobody can tell of hits, since every pot that could show one is not calibrated."""
     waiting = uncalibrated_pots(review)
-    travel = {c for r in review.recordings for c in CORNERS if r.usable(f"damper_{c}")}
-    return bool(waiting) and travel <= set(waiting)
+    return bool(waiting) and travel_logged(review) <= set(waiting)
+
+
+def travel_logged(review: Review) -> set[Corner]:
+    """Return the corners whose damper travel any run shows."""
+    return {c for r in review.recordings for c in CORNERS if r.usable(f"damper_{c}")}
 
 
 def hits_rest_on(review: Review) -> tuple[str, ...]:
@@ -363,16 +367,12 @@ def closest(review: Review) -> tuple[str, Corner, float] | None:
     return run, corner, left
 
 
-_NO_TRAVEL: Final = "No damper travel was logged, so nobody can tell whether the car bottomed."
-
-
 def _not_bottomed(review: Review) -> str:
     # Four answers: no damper logged, no gap known, touched for a moment, or how much was left.
     nearest = closest(review)
     if nearest is None:
-        dampers = any(r.usable(f"damper_{c}") for r in review.recordings for c in CORNERS)
-        if not dampers:
-            return _NO_TRAVEL
+        if not travel_logged(review):
+            return "No damper travel was logged, so nobody can tell whether the car bottomed."
         slowest = min(recording.sample_rate for recording in review.recordings)
         if slowest < LEAST_HIT_RATE:
             return f"At {slowest:.4g} Hz hits are missed: nobody can tell whether the car bottomed."

@@ -346,7 +346,7 @@ def _health_row(run: str, row: HealthRow, shown: str = "") -> tuple[Cell, ...]:
 
 def _plain(value: float | None, unit: str) -> Cell:
     shown = "" if unit in ("", "1") else words.label(unit, 12)
-    return amount(words.UNKNOWN if value is None else f"{value:.4g} {shown}".replace("-", "−").strip())
+    return amount(words.UNKNOWN if value is None else words.true_minus(f"{value:.4g} {shown}".strip()))
 
 
 def ledger_table(review: Review, everything: bool) -> PageTable:

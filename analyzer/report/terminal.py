@@ -753,10 +753,6 @@ def _grouped(console: Console, title: str, lines: list[tuple[str, str]]) -> None
         say(console, f"  {one_line(line)}{which}", hang=4)
 
 
-_MISSING: Final = "missing"
-"""Check of a channel that no column was found for."""
-
-
 def _check_next(outcome: CheckOutcome, path: Path | None, details: bool) -> str:
     """Return what to do now: the one command or correction, and where the details are."""
     rows = [row for recording in outcome.recordings for row in recording.health]
@@ -775,7 +771,7 @@ def _check_next(outcome: CheckOutcome, path: Path | None, details: bool) -> str:
         text = f"Next: write sheets{why}: analyzer start FOLDER --from{named}"
     elif outcome.uncalibrated:
         text = "Next: fill in what is TO MEASURE, then check again"
-    elif any(row.verdict is Verdict.BAD and row.check == _MISSING for row in rows):
+    elif any(row.verdict is Verdict.BAD and row.check == Check.MISSING for row in rows):
         text = (
             "Next: in the car sheet, under [logger.channels], write the column of each channel that is "
             "missing (columns left over are listed there); without a sensor for it, review says what it costs"

@@ -21,11 +21,11 @@ from comparison.comparison_helpers import (
 from rich.console import Console
 
 from analyzer.comparison.calibrated_car import calibrate
-from analyzer.comparison.choosing.candidates import Bank, build_grid
+from analyzer.comparison.choosing.candidates import build_grid
 from analyzer.comparison.choosing.choose import choose, present_setup
 from analyzer.comparison.choosing.effects import outcome
 from analyzer.comparison.choosing.wishes import EXAMPLES, PRESETS, parse_wish
-from analyzer.comparison.results import AxleAsOn, Choice
+from analyzer.comparison.results import AxleAsOn, Bank, Choice
 from analyzer.core.errors import AnalyzerError
 from analyzer.prediction.propagation import replace_values, sheet_inputs
 from analyzer.prediction.setup import predict_change, predict_setup

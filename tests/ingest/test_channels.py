@@ -31,6 +31,7 @@ WORDS = {
     "G Force Lat [g]": "accel_y",
     "Accel Y [m/s2]": "accel_y",
     "ay (g)": "accel_y",
+    "LongG [g]": "accel_x",
     "LonG [g]": "accel_x",
     "Longitudinal acceleration [m/s^2]": "accel_x",
     "Vertical Accel [g]": "accel_z",

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzer.comparison.choosing.wishes import Goal, Move, Wish
+from analyzer.comparison.results import Bank
 from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
@@ -32,22 +33,6 @@ MOST_SETTINGS: Final = 200_000
 
 COSTS: Final = {"hole": 1.0, "spacer": 0.5, "off": 1.0, "spring": 4.0, "blade": 3.0, "tube": 5.0}
 """What a change costs, in hole changes: time in the pits (engineering judgement)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Bank:
-    """A bank to be driven.
-
-    Parameters
-    ----------
-    angle : float
-        Cross slope towards the inside [rad].
-    centripetal : float
-        Horizontal acceleration towards the inside [m/s2].
-    """
-
-    angle: float
-    centripetal: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 from analyzer.comparison.calibrated_car import Calibration
 from analyzer.comparison.choosing import candidates
-from analyzer.comparison.choosing.candidates import AxleOption, Bank, Grid
+from analyzer.comparison.choosing.candidates import AxleOption, Grid
 from analyzer.comparison.choosing.effects import (
     Ladders,
     balance_caution,
@@ -25,6 +25,7 @@ from analyzer.comparison.choosing.effects import (
 from analyzer.comparison.choosing.wishes import Goal, Wish
 from analyzer.comparison.results import (
     AxleAsOn,
+    Bank,
     Choice,
     ChoiceBasis,
     Effect,
@@ -143,7 +144,7 @@ def choose(
         springs={} if reachable else _springs_instead(car, wish, present),
         assumptions=(
             *wish.assumptions,
-            MarginOn(used_bank.angle, used_bank.centripetal, bank is not None),
+            MarginOn(used_bank, bank is not None),
             *(line for axle in AXLES for line in bench_taken(axle, car.axle(axle).bar)),
         ),
         basis=basis.told,

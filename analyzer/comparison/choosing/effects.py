@@ -9,9 +9,9 @@ from typing import Any, Final
 import numpy as np
 
 from analyzer.comparison.calibrated_car import Calibration, propagate_calibrated
-from analyzer.comparison.choosing.candidates import AxleOption, Bank, setting_figures
+from analyzer.comparison.choosing.candidates import AxleOption, setting_figures
 from analyzer.comparison.choosing.wishes import Wish
-from analyzer.comparison.results import Effect
+from analyzer.comparison.results import Bank, Effect
 from analyzer.comparison.stiffness import TARGETS, RollSheet, Target, stiffness, wheel_scale
 from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate

@@ -15,7 +15,7 @@ from analyzer.ingest.checks.imu import check_inertial
 from analyzer.ingest.checks.inputs import POTS, Findings, Signals
 from analyzer.ingest.checks.pots import check_pots
 from analyzer.ingest.checks.sensors import check_lost_rows, check_run_gaps, check_sensor
-from analyzer.ingest.recording import Verdict
+from analyzer.ingest.recording import Check, Verdict
 from analyzer.ingest.timebase import TimeBase
 from analyzer.sheets.car import CarSheet, Logger
 
@@ -94,7 +94,7 @@ def _missing(data: dict[str, NDArray[np.float64]], logger: Logger) -> Findings:
         mapped = logger.channels.get(name)
         # A sheet that maps others and leaves this one out says that the car has no such sensor.
         if name in HELPFUL and logger.channels and mapped is None and f"other_{name}" not in data:
-            found.untested("missing", name, f"Not logged (logger.channels.{name}).")
+            found.untested(Check.MISSING, name, f"Not logged (logger.channels.{name}).")
             continue
         why = f'column "{mapped.column}" is not in the log' if mapped else "no column was found"
         comment = f"Not logged: {why} (logger.channels.{name})."
@@ -102,5 +102,5 @@ def _missing(data: dict[str, NDArray[np.float64]], logger: Logger) -> Findings:
             comment = (
                 f"Logged without a unit or in sensor volts: state its calibration (logger.channels.{name})."
             )
-        found.add("missing", name, Verdict.BAD, None, None, "", comment)
+        found.add(Check.MISSING, name, Verdict.BAD, None, None, "", comment)
     return found

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from analyzer.core.signals import Blocks
-from analyzer.ingest.checks.inputs import POTS, Findings, Floats, Signals
+from analyzer.ingest.checks.inputs import POTS, Findings, Floats, Signals, ground_velocity
 from analyzer.ingest.clocks import STATED_TOLERANCE, match_clocks
 from analyzer.ingest.logfile import LogFile
 from analyzer.ingest.recording import Verdict
@@ -36,8 +36,6 @@ PLACE_RATIOS: Final = (0.8, 1.25)
 """Logged speed over that of the positions within which clock and unit of speed are right."""
 ALIKE: Final = 1.25
 """How near another time column must come to the rate that the motion shows."""
-EARTH_RADIUS: Final = 6_371_000.0
-"""Mean radius of the earth [m] (International Union of Geodesy and Geophysics)."""
 Ratio = tuple[float, float]
 """How often one motion is the other one, and which way round it is meant: ratio and correlation."""
 
@@ -207,13 +205,7 @@ def place_ratio(signals: Signals) -> Ratio | None:
     names = ("latitude", "longitude", "speed")
     if not all(signals.trusted(name) for name in names) or len(signals.still) < LEAST_BLOCKS:
         return None
-    # A receiver without a fix writes noughts.
-    lost = signals.mean("latitude") == 0.0
-    lost |= (np.abs(signals.mean("latitude")) > np.pi / 2) | (np.abs(signals.mean("longitude")) > np.pi)
-    north, east = (np.where(lost, np.nan, signals.mean(n)) for n in names[:2])
-    step = signals.block / signals.base.rate
-    across = np.gradient(east, step) * np.cos(north)
-    moved = EARTH_RADIUS * np.hypot(np.gradient(north, step), across)
+    moved = np.hypot(*ground_velocity(signals))
     speed = np.convolve(signals.mean("speed"), [0.25, 0.5, 0.25], mode="same")
     used = np.isfinite(moved) & np.isfinite(speed) & ~signals.still & (speed > SLOWEST)
     used[[0, -1]] = False

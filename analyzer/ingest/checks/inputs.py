@@ -19,6 +19,8 @@ from analyzer.sheets.car import AxleSheet, CarSheet, Logger
 # Limits of the checks that hold for any sensor, per kind of channel.
 
 
+EARTH_RADIUS: Final = 6_371_000.0
+"""Mean radius of the earth [m] (International Union of Geodesy and Geophysics)."""
 SUBSAMPLE: Final = 20_000
 """Samples that stand for a whole channel where only its usual size is asked for."""
 
@@ -223,6 +225,19 @@ class Signals:
         if self.car is None:
             return None
         return self.car.front if pot[-2] == "F" else self.car.rear
+
+
+def ground_velocity(signals: Signals) -> tuple[Floats, Floats]:
+    """Return the velocity of the positions to the east and the north, per block [m/s]; NaN without a fix."""
+    north, east = (signals.mean(name) for name in ("latitude", "longitude"))
+    # A receiver without a fix writes noughts, and some write more than the earth has.
+    lost = (north == 0.0) | (np.abs(north) > np.pi / 2.0) | (np.abs(east) > np.pi)
+    north, east = (np.where(lost, np.nan, place) for place in (north, east))
+    step = signals.block / signals.base.rate
+    return (
+        EARTH_RADIUS * np.gradient(east, step) * np.cos(north),
+        EARTH_RADIUS * np.gradient(north, step),
+    )
 
 
 def runs_of(flags: Bools) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

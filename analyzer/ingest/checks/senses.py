@@ -12,7 +12,6 @@ import numpy as np
 
 from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.ingest.checks import inputs
-from analyzer.ingest.checks.clock import EARTH_RADIUS
 from analyzer.ingest.checks.inputs import Bools, Floats, Signals
 
 CORNERING_SPREAD: Final = 1.0
@@ -368,18 +367,13 @@ def _track_sense(signals: Signals) -> float:
     names = ("latitude", "longitude")
     if not all(signals.trusted(name) for name in names) or len(signals.still) < LEAST_YAW_BLOCKS:
         return 0.0
-    north, east = (signals.mean(name) for name in names)
-    # A receiver without a fix writes noughts, and some write more than the earth has.
-    lost = (north == 0.0) | (np.abs(north) > np.pi / 2.0) | (np.abs(east) > np.pi)
+    east, north = inputs.ground_velocity(signals)
     step = signals.block / signals.base.rate
+    turning = east * np.gradient(north, step) - north * np.gradient(east, step)
     window = np.ones(7) / 7.0
-    ahead = np.gradient(np.where(lost, np.nan, north), step) * EARTH_RADIUS
-    across = np.gradient(np.where(lost, np.nan, east), step) * EARTH_RADIUS * np.cos(north)
-    turning = across * np.gradient(ahead, step) - ahead * np.gradient(across, step)
-    path = turning / np.maximum(np.hypot(across, ahead), TRACK_SPEED)
+    path = np.convolve(turning / np.maximum(np.hypot(east, north), TRACK_SPEED), window, mode="same")
     lateral = np.convolve(signals.mean("accel_y"), window, mode="same")
-    used = signals.still | lost
-    return _clear(inputs.moving_correlation(np.convolve(path, window, mode="same"), lateral, used), YAW_CLEAR)
+    return _clear(inputs.moving_correlation(path, lateral, signals.still), YAW_CLEAR)
 
 
 def _with_roll_gyro(signals: Signals, weights: Floats) -> Floats:

@@ -19,7 +19,7 @@ from analyzer.processing.results import BottomingEvent, RunEstimates
 from analyzer.report.course_sentences import place_words
 from analyzer.report.figures import style
 from analyzer.report.figures.placing import Point, Sheet, text_width
-from analyzer.report.sentences import driver_answer
+from analyzer.report.sentences import driver_answer, travel_logged
 from analyzer.report.words import label, millimetres
 from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
 from analyzer.session.review import Review
@@ -119,7 +119,7 @@ def course_plate(review: Review) -> style.Plate | None:
     unit = "m" if all(run_axis(run)[2] == "m" for run in review.runs) else "s"
     passes = tuple(_pass(run) for run in review.runs)
     marks = _marks_of_hits(passes)
-    if not marks and not any(r.usable(f"damper_{corner}") for r in review.recordings for corner in CORNERS):
+    if not marks and not travel_logged(review):
         return None  # where nobody could look, an empty course would read as none
     return style.Plate(
         key="course",
