@@ -6,7 +6,7 @@ import os
 import signal
 from types import FrameType
 
-from analyzer.core.constants import STOPPED, STOPPED_LINE
+from analyzer.core import STOPPED, STOPPED_LINE
 
 
 def run() -> None:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from analyzer.archive.results import Archive
     from analyzer.comparison.results import Choice, Confirmation
-    from analyzer.core.constants import Axle
+    from analyzer.core.units import Axle
     from analyzer.prediction.results import BarLadder, SetupPrediction
     from analyzer.report.figures.style import Kind
     from analyzer.session.course_sheet import CourseSheetResult
@@ -116,7 +116,7 @@ def bars(car: str | Path | CarSheet) -> dict[Axle, BarLadder]:
     AnalyzerError
         When the sheet cannot be used.
     """
-    from analyzer.core.constants import AXLES
+    from analyzer.core.units import AXLES
     from analyzer.prediction.settings import bar_ladder
 
     sheet = load_car(car) if isinstance(car, (str, Path)) else car

@@ -35,7 +35,7 @@ from analyzer.console import (
 from analyzer.core.errors import AnalyzerError, nearest, one_line, plain_text, refuse_file
 
 if TYPE_CHECKING:
-    from analyzer.core.constants import Axle
+    from analyzer.core.units import Axle
     from analyzer.ingest.template import Answers
     from analyzer.report.figures.style import Drawings, Kind
     from analyzer.report.page import Part
@@ -575,7 +575,7 @@ def start(
 
 def _ask(runs: Sequence[str]) -> Answers:
     """Ask what no log says, a default each: suspension, bars, set-up of each run, holes of each set-up."""
-    from analyzer.core.constants import AXLES
+    from analyzer.core.units import AXLES
     from analyzer.ingest.template import BAR_KINDS, Answers, AxleAnswer, BarAnswer
 
     print_text(

@@ -21,7 +21,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any, Final, NoReturn
 
-from analyzer.core.constants import STOPPED, STOPPED_LINE
+from analyzer.core import STOPPED, STOPPED_LINE
 from analyzer.core.errors import AnalyzerError, Fault, one_line, place_of, plain_text
 
 if TYPE_CHECKING:

@@ -20,11 +20,11 @@ import pyarrow.parquet as pq
 
 from analyzer.archive.results import Row, RunPlan, RunRecord, SessionPlan
 from analyzer.comparison import stiffness
-from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import PART, SEASON_FORMAT, json_bytes, read_json, write_whole
 from analyzer.core.store import digest_of
+from analyzer.core.units import AXLES
 
 # The archive's own folder: whose it is, one pass at a time, files that are there whole or not at all.
 

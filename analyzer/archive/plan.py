@@ -14,10 +14,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from analyzer.archive.results import RunPlan, SessionPlan, Task
-from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, LogError, one_line
 from analyzer.core.files import SEASON_FORMAT, open_plain
 from analyzer.core.store import code_digest, digest_of, run_key
+from analyzer.core.units import AXLES
 from analyzer.sheets.read import file_beside, marked_keys, read_car, read_course, read_session, toml_table
 
 SHEET: Final = "session.toml"

@@ -18,12 +18,11 @@ from typing import Any, Final
 from analyzer.archive.plan import local, session_tables, sheets_digest
 from analyzer.archive.results import Row, RunRecord, Task
 from analyzer.comparison.stiffness import roll_sheet
-from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, SheetError, one_line
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import open_plain
 from analyzer.core.store import Store, code_digest
-from analyzer.core.units import DEG_PER_RAD, MM_PER_M
+from analyzer.core.units import AXLES, DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import Recording, Verdict
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import check_setup, predict_setup

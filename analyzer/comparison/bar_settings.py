@@ -33,9 +33,9 @@ from analyzer.comparison.stiffness import (
     stiffness,
     wheel_scale,
 )
-from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Contrast, Floats, ScatterPrior, SettingPair, compared
+from analyzer.core.units import AXLES, Axle
 from analyzer.prediction.propagation import Propagated, Values, propagate, with_settings
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates

@@ -23,12 +23,12 @@ from analyzer.comparison.ledger import GroupFit, sheet_roll
 from analyzer.comparison.session_drift import fit_means
 from analyzer.comparison.setups import gradient_values
 from analyzer.comparison.stiffness import kept_error, measured_gradients, sensor_scale, wheel_scale
-from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import json_bytes, write_whole
 from analyzer.core.mixed_effects import Floats
 from analyzer.core.regression import student_factor
+from analyzer.core.units import AXLES, Axle
 from analyzer.prediction.propagation import Propagated, Values, propagate, replace_values, sheet_inputs
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.bar import NoBar

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 from analyzer.comparison.results import CauseKind
-from analyzer.core.constants import AXLE_CORNERS, AXLES, Axle
+from analyzer.core.units import AXLE_CORNERS, AXLES, Axle
 from analyzer.prediction.propagation import replace_values
 from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import CarSheet, TravelTable

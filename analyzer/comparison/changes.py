@@ -38,9 +38,9 @@ from analyzer.comparison.stiffness import (
 )
 from analyzer.comparison.unmeasured_axle import OtherEnd
 from analyzer.comparison.verdict import Evidence, decide, held_back, with_axles
-from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import LEVEL, Contrast
+from analyzer.core.units import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.prediction.propagation import COUNTS, OFF, Propagated, Values, propagate, with_settings
 from analyzer.prediction.results import ChangePrediction
 from analyzer.processing.results import RunEstimates

@@ -33,11 +33,10 @@ from analyzer.comparison.results import (
 from analyzer.comparison.session_drift import change_with_drift
 from analyzer.comparison.setups import scatter_prior, setup_results, stiffness_values
 from analyzer.comparison.verdict import plan_runs
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.errors import AnalyzerError, choices, nearest, one_line
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import SettingPair, compared
-from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
+from analyzer.core.units import AXLES, RAD_PER_MPS2_TO_DEG_PER_G, STANDARD_GRAVITY, Axle
 from analyzer.ingest.recording import HealthRow
 from analyzer.prediction.propagation import Propagated, Values, propagate, with_settings
 from analyzer.prediction.results import ChangePrediction, SetupPrediction

@@ -14,15 +14,23 @@ from typing import Final
 import numpy as np
 from scipy.optimize import brentq
 
-from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.signals import Floats
-from analyzer.core.units import MM_PER_M, Uncertain
+from analyzer.core.units import (
+    AXLE_CORNERS,
+    AXLES,
+    CORNERS,
+    MM_PER_M,
+    STANDARD_GRAVITY,
+    Axle,
+    Corner,
+    Uncertain,
+)
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.results import BottomingEvent, Motion
 from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle import axle as axles
-from analyzer.vehicle.bump_stop import stop_force
+from analyzer.vehicle.axle import stop_force
 from analyzer.vehicle.response import Masses, Springing, changed_travel, springing, swinging_masses
 
 BEFORE_S: Final = 4.0

@@ -23,10 +23,10 @@ from analyzer.comparison.results import (
     SeenFigure,
     Sign,
 )
-from analyzer.core.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Floats, ScatterPrior
 from analyzer.core.regression import student_factor
+from analyzer.core.units import AXLE_CORNERS, AXLES, Axle
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.prediction.propagation import propagate, with_settings
 from analyzer.processing.results import AxleFit, RunEstimates

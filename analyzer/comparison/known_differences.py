@@ -21,11 +21,10 @@ import numpy as np
 
 from analyzer.comparison.ledger import sheet_roll
 from analyzer.comparison.results import KnownDifference, OpenDifference, Unpredicted
-from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import LEVEL, Floats
 from analyzer.core.regression import NORMAL
-from analyzer.core.units import Uncertain, UnitError, parse_quantity
+from analyzer.core.units import AXLES, Axle, Uncertain, UnitError, parse_quantity
 from analyzer.prediction.propagation import COUNTS, Values, propagate
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates

@@ -12,11 +12,10 @@ import numpy as np
 from analyzer.comparison.results import Ledger
 from analyzer.comparison.stiffness import TARGETS, RollSheet, Target, sensitivity, stiffness, wheel_scale
 from analyzer.core import mixed_effects
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Contrast, Floats, RunsFit, ScatterPrior
 from analyzer.core.regression import student_factor
-from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
+from analyzer.core.units import AXLES, RAD_PER_MPS2_TO_DEG_PER_G, STANDARD_GRAVITY, Axle
 from analyzer.prediction.propagation import Propagated, Values, propagate, with_settings
 from analyzer.prediction.results import SetupPrediction
 from analyzer.prediction.setup import NM_PER_DEG

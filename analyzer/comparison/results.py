@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
 
-from analyzer.core.constants import Axle
 from analyzer.core.errors import Fault
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import SettingPair
+from analyzer.core.units import Axle
 from analyzer.prediction.results import ChangePrediction, SetupPrediction
 from analyzer.sheets.session import Setup
 

@@ -14,10 +14,10 @@ from analyzer.comparison.results import Ledger, SetupResult
 from analyzer.comparison.session_drift import fit_means
 from analyzer.comparison.stiffness import RunStiffness, Target
 from analyzer.comparison.unmeasured_axle import other_end_notes, unseen_note
-from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import LEVEL, RUN_SCATTER, ScatterPrior
 from analyzer.core.regression import NORMAL
+from analyzer.core.units import AXLES, Axle
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet

@@ -19,9 +19,9 @@ from typing import Any, ClassVar, Final, Literal, Protocol, TypeVar
 
 import numpy as np
 
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Floats
+from analyzer.core.units import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.prediction.results import SetupPrediction
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.vehicle.axle import mass_properties, relative_spread, static_motion_ratio

@@ -20,9 +20,9 @@ from analyzer.comparison.ledger import RunValue, sheet_roll
 from analyzer.comparison.results import OtherEndMoved
 from analyzer.comparison.session_drift import change_with_drift
 from analyzer.comparison.stiffness import measured_gradients, other_axle, stiffness
-from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import LEVEL, Contrast, Floats, ScatterPrior
+from analyzer.core.units import AXLES, Axle
 from analyzer.prediction.propagation import Propagated, Values, propagate, replace_values
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import RunEstimates

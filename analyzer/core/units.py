@@ -1,7 +1,8 @@
 """Units as people write them, to SI: of a sheet's quantities, of a log's columns, and of what is shown.
 
 Sheets hold text such as ``"65 N/mm"``, ``"0.47 m ± 0.02 m"`` or ``"9.1 in ± 1 %"``. Everything behind this
-module is SI; reports convert back with the constants here.
+module is SI; reports convert back with the constants here. The names all rooms give the places of a car
+stand first.
 """
 
 from __future__ import annotations
@@ -12,12 +13,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final, NamedTuple
-
-from analyzer.core.constants import STANDARD_GRAVITY
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 if TYPE_CHECKING:
     import pint
+
+STANDARD_GRAVITY: Final = 9.80665
+"""Standard acceleration of free fall [m/s2] (CGPM 1901, ISO 80000-3)."""
+
+Axle = Literal["front", "rear"]
+Corner = Literal["FL", "FR", "RL", "RR"]
+
+AXLES: Final[tuple[Axle, ...]] = ("front", "rear")
+CORNERS: Final[tuple[Corner, ...]] = ("FL", "FR", "RL", "RR")
+AXLE_CORNERS: Final[dict[Axle, tuple[Corner, Corner]]] = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
+"""Left and right corner of each axle, in this order."""
 
 DEG_PER_RAD: Final = 180.0 / math.pi
 MM_PER_M: Final = 1000.0

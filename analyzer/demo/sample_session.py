@@ -1,4 +1,4 @@
-"""The sample session: runs and set-ups, the logs with faults, and what the virtual car truly did."""
+"""The sample session: sensors and logger, runs and set-ups, logs with faults, what the car truly did."""
 
 from __future__ import annotations
 
@@ -9,10 +9,169 @@ from typing import Any, Final
 import numpy as np
 
 from analyzer.demo import virtual_car, virtual_course
-from analyzer.demo.data_logger import COLUMNS, SETTLING, UNITS, VOLT_STEP, Logger, log_columns
 from analyzer.demo.engine import Motion, simulate
-from analyzer.demo.virtual_car import CarTruth, Setting, Suspension
+from analyzer.demo.virtual_car import GRAVITY, WHEELS, CarTruth, Floats, Setting, Suspension
 from analyzer.demo.virtual_course import DT, Manner, Plan, drive, plan_from
+
+# What the logger writes: sensors with offset, noise, lag, tilt and steps, in volts and g.
+
+RATE: Final = 200
+"""Logged samples per second [Hz]."""
+
+VOLT_STEP: Final = 5.0 / 4096.0
+"""A 12-bit converter over five volts [V]."""
+
+POT_RANGE: Final = 0.080
+"""Damper travel at either end of the calibration, 0.5 V and 4.5 V [m]."""
+
+POT_FALLS: Final = np.array([1.0, 1.0, 1.0, -1.0])
+"""The rear right sensor is mounted the other way up: its voltage falls in bump; the sheet says so."""
+
+COLUMNS: Final = {
+    "Time": "%.3f",
+    **{f"{wheel} pot": "%.4f" for wheel in WHEELS},
+    "LongG": "%.3f",
+    "LatG": "%.3f",
+    "VertG": "%.3f",
+    "Roll rate": "%.2f",
+    "Pitch rate": "%.2f",
+    "Yaw rate": "%.2f",
+    "Speed": "%.1f",
+    "Steer": "%.1f",
+    "Lat": "%.6f",
+    "Lon": "%.6f",
+}
+"""Column names of the log and how each is printed."""
+
+UNITS: Final = (
+    "s",
+    "V",
+    "V",
+    "V",
+    "V",
+    "g",
+    "g",
+    "g",
+    "deg/s",
+    "deg/s",
+    "deg/s",
+    "km/h",
+    "deg",
+    "deg",
+    "deg",
+)
+
+SPOT: Final = (-37.25, -127.5)
+"""Latitude and longitude of the start: open ocean [deg]."""
+
+SETTLING: Final = 0.6
+"""The logger starts when the car has settled on the uneven ground it was set down on [s]."""
+
+STEERING_RATIO: Final = 12.5
+"""Angle of the steering wheel, which is what the logger has, per angle of the road wheels."""
+
+METRES_PER_DEGREE: Final = 111_200.0
+
+
+@dataclass(frozen=True)
+class Logger:
+    """Errors of one car's sensors; the same in every run of a session.
+
+    Parameters
+    ----------
+    pot_scale, pot_offset : ndarray
+        For FL, FR, RL, RR: true scale over the sheet's; reading at static ride height [m].
+    tilt : ndarray
+        Small rotation of the inertial unit against the body [rad].
+    accel_offset, gyro_offset : ndarray
+        [m/s2], [rad/s].
+    """
+
+    pot_scale: Floats
+    pot_offset: Floats
+    tilt: Floats
+    accel_offset: Floats
+    gyro_offset: Floats
+
+    @classmethod
+    def drawn(cls, rng: np.random.Generator) -> Logger:
+        """Return sensors of usual quality."""
+        return cls(
+            pot_scale=1.0 + 0.002 * rng.standard_normal(4),
+            pot_offset=0.004 * rng.standard_normal(4),
+            tilt=np.radians(0.25) * rng.standard_normal(3),
+            accel_offset=0.008 * GRAVITY * rng.standard_normal(3),
+            gyro_offset=np.radians(0.15) * rng.standard_normal(3),
+        )
+
+
+def log_columns(
+    car: CarTruth, motion: Motion, run: int, seconds: float, logger: Logger, rng: np.random.Generator
+) -> Floats:
+    """Return one run as logged, shape (samples, columns of `COLUMNS`)."""
+    every = round(1.0 / (RATE * DT))
+    first = int(SETTLING / DT)
+    count = (min(int(seconds / DT), motion.travel.shape[0]) - first) // every - 1
+
+    def sampled(signal: Floats) -> Floats:
+        """Return the mean over one sample period, centred: what the logger's filter lets through."""
+        half = every // 2
+        column = signal[first - half : first + count * every + half, run]
+        weights = np.ones(2 * half + 1)
+        weights[[0, -1]] = 0.5
+        parts = (
+            weight * column[shift::every][:count] for shift, weight in enumerate(weights / weights.sum())
+        )
+        return np.asarray(sum(parts))
+
+    time = np.arange(count) / RATE
+    pots = pot_volts(car, sampled(motion.travel), logger, rng)
+    accel, gyro = _inertial(car, sampled, motion, logger, rng)
+    velocity = sampled(motion.velocity)
+    speed = np.hypot(velocity[:, 0], velocity[:, 1]) * 3.6
+    speed = np.abs(speed + np.where(speed > 0.5, 0.15, 0.0) * rng.standard_normal(count))
+    steer = STEERING_RATIO * np.degrees(sampled(motion.steer)) + 0.4 * rng.standard_normal(count)
+    place = sampled(motion.place)[:, :2]
+    held = place[(np.arange(count) // 20) * 20]  # the satellite fix comes ten times a second
+    latitude = SPOT[0] + held[:, 1] / METRES_PER_DEGREE
+    longitude = SPOT[1] + held[:, 0] / (METRES_PER_DEGREE * np.cos(np.radians(SPOT[0])))
+    return np.column_stack([time, pots, accel, gyro, speed, steer, latitude, longitude])
+
+
+def pot_volts(car: CarTruth, travel: Floats, logger: Logger, rng: np.random.Generator) -> Floats:
+    """Return the damper sensors' voltages for wheel `travel` (samples, 4), stepped and noisy."""
+    damper = travel * car.per_wheel("motion_ratio") * logger.pot_scale + logger.pot_offset
+    volts = 2.5 + POT_FALLS * 2.0 * damper / POT_RANGE + 0.0015 * rng.standard_normal(travel.shape)
+    return np.asarray(np.clip(np.round(volts / VOLT_STEP) * VOLT_STEP, 0.0, 5.0 - VOLT_STEP))
+
+
+def _inertial(
+    car: CarTruth,
+    sampled: Callable[[Floats], Floats],
+    motion: Motion,
+    logger: Logger,
+    rng: np.random.Generator,
+) -> tuple[Floats, Floats]:
+    """Return accelerometer [g] and gyro [deg/s] readings at the unit's place."""
+    force, turning, rate = (sampled(a) for a in (motion.force, motion.turning, motion.turning_rate))
+    arm = np.array(car.imu)
+    there = force + np.cross(rate, arm) + np.cross(turning, np.cross(turning, arm))
+    there = there - np.cross(logger.tilt, there) + logger.accel_offset
+    accel = there / GRAVITY + 0.015 * rng.standard_normal(there.shape)
+    gyro = np.degrees(turning - np.cross(logger.tilt, turning) + logger.gyro_offset)
+    gyro = gyro + 0.12 * rng.standard_normal(gyro.shape)
+    return accel, gyro
+
+
+def csv_text(table: Floats, separator: str = ",", units: bool = False) -> str:
+    """Return a log as text: one line of names, one of units where they are asked for, then the numbers."""
+    form = separator.join(COLUMNS.values())
+    lines = [separator.join(COLUMNS)]
+    if units:
+        lines.append(separator.join(UNITS))
+    lines += [form % tuple(row) for row in table.tolist()]
+    return "\n".join(lines) + "\n"
+
 
 # The sample session: which runs are driven, on which set-up, and what the virtual car did in them.
 
@@ -51,8 +210,8 @@ class Driven:
 
     motion: Motion
     plan: Plan
-    ends: virtual_car.Floats
-    logs: tuple[virtual_car.Floats, ...]
+    ends: Floats
+    logs: tuple[Floats, ...]
 
 
 def drive_session(seed: int, tell: Callable[[str], None] = lambda _text: None) -> Driven:
@@ -144,7 +303,7 @@ def _column(name: str) -> int:
     return list(COLUMNS).index(name)
 
 
-def _first(table: virtual_car.Floats) -> str:
+def _first(table: Floats) -> str:
     """Preamble, units row, semicolons; one pot backwards, a gap, spikes."""
     right = _column("FR pot")
     table[:, right] = 5.0 - VOLT_STEP - table[:, right]
@@ -152,25 +311,16 @@ def _first(table: virtual_car.Floats) -> str:
     for when, name in SPIKES:
         table[int(np.argmin(np.abs(time - when))), _column(name)] = 5.0 - VOLT_STEP
     table = table[(time < GAP[0]) | (time >= GAP[1])]
-    return PREAMBLE + _lines(table, ";", units=True)
+    return PREAMBLE + csv_text(table, ";", units=True)
 
 
-def _second(table: virtual_car.Floats) -> str:
+def _second(table: Floats) -> str:
     """One pot stuck, one accelerometer saturated."""
     stuck, lateral = _column("RL pot"), _column("LatG")
     begin = int(np.searchsorted(table[:, 0], STUCK_FROM))
     table[begin:, stuck] = table[begin, stuck]
     table[:, lateral] = np.clip(table[:, lateral], -CLIP, CLIP)
-    return _lines(table, ",", units=False)
-
-
-def _lines(table: virtual_car.Floats, separator: str, units: bool) -> str:
-    form = separator.join(COLUMNS.values())
-    lines = [separator.join(COLUMNS)]
-    if units:
-        lines.append(separator.join(UNITS))
-    lines += [form % tuple(row) for row in table.tolist()]
-    return "\n".join(lines) + "\n"
+    return csv_text(table)
 
 
 # The virtual car's own answers, found by its engine: what an analysis of its logs should come to.
@@ -187,7 +337,7 @@ SLIP_FULL: Final = 0.8
 
 SWEEP_SECONDS: Final = 6.0
 SETTLED_SECONDS: Final = 0.4
-LEVELS: Final[virtual_car.Floats] = np.linspace(-1.2, 1.2, 13)
+LEVELS: Final[Floats] = np.linspace(-1.2, 1.2, 13)
 """Centripetal accelerations of the steady corners [g]."""
 
 AXLES: Final = ("front", "rear")
@@ -197,7 +347,7 @@ DEG: Final = 180.0 / np.pi
 def true_values(
     car: CarTruth = virtual_car.TEAL_COUPE,
     setups: dict[str, Setting] | None = None,
-    levels: virtual_car.Floats = LEVELS,
+    levels: Floats = LEVELS,
     slip_deg: float = DRIFT_SLIP,
 ) -> dict[str, dict[str, Any]]:
     """Return what each set-up of the virtual car truly does, by steady corners on a smooth level road.
@@ -242,7 +392,7 @@ def true_values(
     return found
 
 
-def _response(corners: dict[str, virtual_car.Floats]) -> dict[str, Any]:
+def _response(corners: dict[str, Floats]) -> dict[str, Any]:
     return {
         "roll_gradient_body": _slopes(corners, "lateral_force"),
         "roll_gradient": _slopes(corners, "lateral_acceleration"),
@@ -252,10 +402,10 @@ def _response(corners: dict[str, virtual_car.Floats]) -> dict[str, Any]:
 
 def steady_corners(
     car: CarTruth,
-    bars: virtual_car.Floats,
-    levels: virtual_car.Floats,
-    slip_deg: virtual_car.Floats | float = 0.0,
-) -> dict[str, virtual_car.Floats]:
+    bars: Floats,
+    levels: Floats,
+    slip_deg: Floats | float = 0.0,
+) -> dict[str, Floats]:
     """Drive one steady corner per row of `bars`, level [g] and slip angle [deg]; read the settled values.
 
     Returns
@@ -308,14 +458,12 @@ def steady_corners(
     }
 
 
-def axle_roll(pair: virtual_car.Floats, track: float) -> virtual_car.Floats:
+def axle_roll(pair: Floats, track: float) -> Floats:
     """Return the suspension roll [rad] of left and right wheel travel (.., 2) [m]."""
     return np.asarray(np.arctan((pair[..., 1] - pair[..., 0]) / track))
 
 
-def roll_stiffness(
-    car: CarTruth, bars: virtual_car.Floats, angle: float = np.radians(0.5)
-) -> dict[str, float]:
+def roll_stiffness(car: CarTruth, bars: Floats, angle: float = np.radians(0.5)) -> dict[str, float]:
     """Return each axle's roll stiffness [N m/deg] by pushing its wheels opposite ways by `angle`."""
     suspension = Suspension.of(car, bars)
     half = 0.5 * car.per_wheel("track") * np.tan(angle) * np.array([-1.0, 1.0, -1.0, 1.0])
@@ -325,7 +473,7 @@ def roll_stiffness(
     return {"front": front, "rear": rear, "total": front + rear}
 
 
-def slope(x: virtual_car.Floats, y: virtual_car.Floats) -> float:
+def slope(x: Floats, y: Floats) -> float:
     """Return the least-squares slope of y on x with an intercept."""
     return float(np.polyfit(x, y, 1)[0])
 
@@ -337,7 +485,7 @@ def _bar_rate(car: CarTruth, setting: Setting) -> dict[str, float]:
     }
 
 
-def _slopes(corners: dict[str, virtual_car.Floats], by: str) -> dict[str, float]:
+def _slopes(corners: dict[str, Floats], by: str) -> dict[str, float]:
     x = corners[by]
     small = np.abs(x) < 0.35
     columns = {"front": "roll_front", "rear": "roll_rear", "total": "body_roll"}
@@ -382,7 +530,7 @@ def run_truth(driven: Driven, setups: dict[str, dict[str, Any]]) -> dict[str, di
     return found
 
 
-def _over_run(lateral: virtual_car.Floats, corners: dict[str, Any]) -> dict[str, float]:
+def _over_run(lateral: Floats, corners: dict[str, Any]) -> dict[str, float]:
     """Return the slope of the steady response, each lateral force counted as often as the run had it."""
     slow = virtual_course.eased(lateral, virtual_course.STEP / DT)  # one second
     curve = {axle: np.interp(slow, corners["lateral_force"], corners[f"roll_{axle}"]) for axle in AXLES}

@@ -11,8 +11,7 @@ from typing import Any, Final
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.files import json_bytes, write_together
 from analyzer.demo import sample_session
-from analyzer.demo.data_logger import csv_text
-from analyzer.demo.sample_session import Driven
+from analyzer.demo.sample_session import Driven, csv_text
 from analyzer.demo.virtual_course import KETTLE_YARD
 
 # The sheets of the sample session as a workshop would write them: near the truth, not equal to it.

@@ -31,10 +31,9 @@ from starlette.responses import (
 )
 from starlette.routing import Route
 
-from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError, plain_text
 from analyzer.core.files import COURSE_PAGE, LOOK_PAGE, PAGE, RESULTS
-from analyzer.core.units import DIMENSIONS
+from analyzer.core.units import AXLES, DIMENSIONS, Axle
 from analyzer.desk import sheet_form
 from analyzer.desk.folder import LARGEST_LOG, MODELS, ChangedOnDiskError, Folder, RefusedError
 from analyzer.desk.work import BAR_KEYS, WISHES, Work, bar_sheet, traces, tried_bar, weights

@@ -21,8 +21,8 @@ from rich.text import Text
 
 from analyzer import api
 from analyzer.comparison.choosing.wishes import PRESETS
-from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError, one_line, place_of
+from analyzer.core.units import AXLES, Axle
 from analyzer.desk.folder import Folder, table_of
 from analyzer.desk.sheet_form import Edit, apply
 from analyzer.ingest.logfile import open_header, sample_columns

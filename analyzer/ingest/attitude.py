@@ -35,9 +35,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer.core import regression, signals
-from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY
 from analyzer.core.filebacked import by_pieces
 from analyzer.core.signals import Bools, Floats
+from analyzer.core.units import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY
 from analyzer.ingest.mounting import felt_beside_cg
 from analyzer.ingest.recording import BoxLean, Check, HealthRow, Recording, Verdict
 from analyzer.sheets.car import CarSheet

@@ -11,8 +11,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.core.errors import LogError
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.ingest.calibration import factor_to_si
 from analyzer.ingest.cells import HeaderCell
 from analyzer.ingest.logfile import guess_time, open_header, sample_columns, tables_in

@@ -11,10 +11,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.core.errors import LogError
 from analyzer.core.filebacked import by_pieces
 from analyzer.core.signals import Blocks
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.ingest.recording import HealthRow, Verdict
 
 # Turn the inertial unit's axes into those of the car: x forward, y left, z up.

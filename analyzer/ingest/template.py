@@ -12,9 +12,9 @@ from itertools import takewhile
 from pathlib import Path
 from typing import Final
 
-from analyzer.core.constants import AXLES, CORNERS, Axle
 from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.files import write_together, write_whole
+from analyzer.core.units import AXLES, CORNERS, Axle
 from analyzer.ingest.channels import ChannelGuess, Guesses, guess_channels, joined
 from analyzer.ingest.open import Progress, reading_of
 from analyzer.ingest.table import bare_name

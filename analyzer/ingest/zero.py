@@ -11,10 +11,9 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.core.constants import AXLE_CORNERS, STANDARD_GRAVITY
 from analyzer.core.regression import pooled_mean
 from analyzer.core.signals import Blocks
-from analyzer.core.units import Uncertain
+from analyzer.core.units import AXLE_CORNERS, STANDARD_GRAVITY, Uncertain
 from analyzer.ingest.recording import Check, HealthRow, Recording, Verdict
 from analyzer.sheets.car import CarSheet
 

@@ -8,14 +8,13 @@ from typing import Final, Literal
 
 import numpy as np
 
-from analyzer.core.constants import STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
+from analyzer.core.units import STANDARD_GRAVITY, Axle
 from analyzer.prediction.results import BarLadder, LadderRow
 from analyzer.sheets.bar import Blade, BladedBar, FormedBar, MadeOf, find_material
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting
-from analyzer.vehicle.bar.joint import blade_root
-from analyzer.vehicle.bar.pieces import blade_section, formed_model, tube_section
+from analyzer.vehicle.bar.pieces import blade_root, blade_section, formed_model, tube_section
 from analyzer.vehicle.bar.rate import bar_model, bar_solution
 from analyzer.vehicle.bar.section import Array, array, round_section
 from analyzer.vehicle.bar.stress import safety_factor, stress_points

@@ -23,10 +23,9 @@ import numpy.typing as npt
 from pydantic import BaseModel
 from scipy.special import ndtr, ndtri
 
-from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
-from analyzer.core.units import Uncertain
+from analyzer.core.units import AXLES, Uncertain
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.fields import stands_over
 from analyzer.sheets.session import Setup

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from analyzer.core.constants import Axle
 from analyzer.core.estimate import Estimate
-from analyzer.prediction.travel import Preload, TravelUse, WheelRange
+from analyzer.core.units import Axle
 from analyzer.vehicle.bar.linkage import BarMotion
 from analyzer.vehicle.bar.rate import BenchRemark
 
@@ -106,6 +105,70 @@ class ChangePrediction:
     stiffness_ratio: dict[str, Estimate]
     stiffness_change: dict[str, Estimate]
     gradient_ratio: dict[str, Estimate] = field(default_factory=dict)
+
+
+# How far an axle can move, what a bank uses of it, what unequal links do.
+
+
+@dataclass(frozen=True, slots=True)
+class WheelRange:
+    """How far the wheels of an axle can move from static ride height.
+
+    Parameters
+    ----------
+    bump, droop : float
+        Wheel travel to the end either way, both positive [m].
+    assumed : tuple of str
+        What the sheet does not state and what was taken.
+    """
+
+    bump: float
+    droop: float
+    assumed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TravelUse:
+    """What a steady bank uses of one damper's travel.
+
+    Parameters
+    ----------
+    heave, roll, total : Estimate
+        Damper travel from static by the extra weight, by roll, and together [mm], compression positive.
+    gap : float or None
+        Damper travel to the bump stop [mm]; None when the sheet does not state it.
+    margin : Estimate
+        Travel left before the stop touches [mm]; negative when it is used up.
+    roll_part : float or None
+        Part of the compression that a stiffer bar can act on [1]; None when the damper extends.
+    """
+
+    heave: Estimate
+    roll: Estimate
+    total: Estimate
+    gap: float | None
+    margin: Estimate
+    roll_part: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Preload:
+    """Effect of one left link that is longer than the right one.
+
+    Parameters
+    ----------
+    left_longer : float
+        Left link longer by this [m].
+    link_force : Estimate
+        Push in the left link with the car held in roll [N].
+    corner_change : dict
+        ``front``, ``rear``: change of the left wheel's load, car free to settle; the right wheel changes as
+        much the other way [N].
+    """
+
+    left_longer: float
+    link_force: Estimate
+    corner_change: dict[Axle, Estimate]
 
 
 # What the ladder of a bar's settings holds.

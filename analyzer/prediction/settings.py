@@ -10,10 +10,17 @@ from typing import Any, Final, Literal
 import numpy as np
 from scipy.optimize import brentq
 
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
-from analyzer.core.units import MM_PER_M, RAD_PER_MPS2_TO_DEG_PER_G, Uncertain
+from analyzer.core.units import (
+    AXLES,
+    MM_PER_M,
+    RAD_PER_MPS2_TO_DEG_PER_G,
+    STANDARD_GRAVITY,
+    Axle,
+    Corner,
+    Uncertain,
+)
 from analyzer.prediction import results
 from analyzer.prediction.propagation import (
     Propagated,
@@ -32,16 +39,19 @@ from analyzer.prediction.results import (
     TriedSetting,
     TubeChoice,
     WhatIf,
+    WheelRange,
 )
 from analyzer.prediction.setup import (
     NM_PER_DEG,
+    banked_travel,
+    bar_preload,
     check_bars,
     check_setup,
     check_upright,
     predict_setup,
     setup_values,
+    wheel_range,
 )
-from analyzer.prediction.travel import WheelRange, banked_travel, bar_preload, wheel_range
 from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, find_material, weld_problem
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.sheets.session import BarSetting, Setup

@@ -13,16 +13,15 @@ from typing import Final, Literal
 import numpy as np
 
 from analyzer.core import signals
-from analyzer.core.constants import CORNERS, Axle, Corner
 from analyzer.core.filebacked import by_pieces, set_aside, shelved
 from analyzer.core.signals import Bools, Floats, Parabola
+from analyzer.core.units import CORNERS, Axle, Corner
 from analyzer.ingest.recording import Recording
 from analyzer.processing.motion import Moving, raw_suspect
 from analyzer.processing.results import BottomingEvent, Motion, TravelBudget
 from analyzer.processing.segments import describe
 from analyzer.sheets.car import CarSheet
-from analyzer.vehicle.axle import mass_properties, ratio_at, wheel_travel
-from analyzer.vehicle.bump_stop import Stop, stop_force
+from analyzer.vehicle.axle import Stop, mass_properties, ratio_at, stop_force, wheel_travel
 
 RELEASE: Final = 0.001
 """An event ends when the damper is this far out of its stop again [m]; keeps noise from splitting it."""

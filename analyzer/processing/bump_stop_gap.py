@@ -16,7 +16,6 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.core.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.filebacked import gathered, shelved, stretches
 from analyzer.core.signals import (
@@ -30,6 +29,7 @@ from analyzer.core.signals import (
     touched,
     widened,
 )
+from analyzer.core.units import AXLE_CORNERS, AXLES, Axle
 from analyzer.ingest.recording import LEAST_HIT_RATE, HealthRow, Recording, Verdict
 from analyzer.processing.motion import Working, raw_suspect
 from analyzer.processing.results import Motion

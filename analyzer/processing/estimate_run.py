@@ -7,9 +7,9 @@ from typing import Final, Literal
 
 import numpy as np
 
-from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.signals import Bools
+from analyzer.core.units import AXLE_CORNERS, AXLES, CORNERS, Axle
 from analyzer.ingest.recording import Check, Recording, Verdict
 from analyzer.ingest.zero import unknown_zeros
 from analyzer.processing import bump_stop_gap
@@ -29,7 +29,7 @@ from analyzer.processing.roll.gradient import roll_of_run
 from analyzer.processing.segments import Parts, difference_notes, run_splits, section_masks
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import CourseSheet
-from analyzer.vehicle.bump_stop import Stop, droop_end, stop_of
+from analyzer.vehicle.axle import Stop, droop_end, stop_of
 from analyzer.vehicle.roll import roll_paths
 
 

@@ -13,16 +13,16 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.estimate import Estimate
 from analyzer.core.filebacked import frame_aside, set_aside
 from analyzer.core.regression import NORMAL, block_error, block_length, mean_estimate, with_error
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, widened
+from analyzer.core.units import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import LightTime, LoadShare, Motion
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.vehicle import axle as axles
-from analyzer.vehicle.bump_stop import Stop, stop_force
+from analyzer.vehicle.axle import Stop, stop_force
 from analyzer.vehicle.roll import AxleRollPath
 
 BAND: Final = 20.0

@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from analyzer.core import signals
-from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle
 from analyzer.core.filebacked import frame_aside, set_aside, shelved
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, widened
+from analyzer.core.units import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle
 from analyzer.ingest.mounting import felt_beside_cg
 from analyzer.ingest.recording import Recording
 from analyzer.processing.results import Motion

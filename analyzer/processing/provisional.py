@@ -11,9 +11,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from analyzer.core.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.core.estimate import Estimate
-from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
+from analyzer.core.units import AXLE_CORNERS, AXLES, RAD_PER_MPS2_TO_DEG_PER_G, Axle
 from analyzer.prediction.propagation import COUNTS, OFF, unmeasured_of, with_settings
 from analyzer.processing.loads import wheel_loads
 from analyzer.processing.results import Difference, LoadShare, Motion, RunEstimates, Split

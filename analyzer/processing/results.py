@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from analyzer.core.constants import Axle, Corner
 from analyzer.core.estimate import Estimate
+from analyzer.core.units import Axle, Corner
 from analyzer.ingest.recording import HealthRow
 
 

@@ -8,9 +8,9 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.core.filebacked import frame_aside
 from analyzer.core.signals import Bools, Floats, derivative, filled, lowpass_taps, runs_of, smooth, widened
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.ingest.attitude import cross_slopes, stretches_of, thinned
 from analyzer.ingest.recording import Recording
 from analyzer.processing.motion import BAND, bank_angle, raw_suspect

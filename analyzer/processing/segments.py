@@ -10,7 +10,6 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.regression import (
     block_error,
@@ -21,6 +20,7 @@ from analyzer.core.regression import (
     with_error,
 )
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, widened
+from analyzer.core.units import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.ingest.recording import Recording
 from analyzer.processing.loads import STEADY_BAND, Loads, steady
 from analyzer.processing.motion import Moving

@@ -14,10 +14,10 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 
-from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError, one_line, plain_text
 from analyzer.core.estimate import Estimate, format_estimate
 from analyzer.core.files import check_ending, refuse_strange, write_together, write_whole
+from analyzer.core.units import AXLES, Axle
 from analyzer.prediction.build import (
     LEAST_FACTOR,
     LOADS,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from analyzer.comparison.results import ChangeVerdict, Comparison
-from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, Axle
+from analyzer.core.units import AXLE_CORNERS, AXLES, CORNERS, Axle
 from analyzer.ingest.recording import LEAST_HIT_RATE, HealthRow, Recording, Verdict
 from analyzer.processing.bump_stop_gap import known_gap
 from analyzer.processing.results import RunEstimates

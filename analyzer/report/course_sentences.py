@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from analyzer.core.constants import CORNERS, STANDARD_GRAVITY
-from analyzer.core.units import DEG_PER_RAD
+from analyzer.core.units import CORNERS, DEG_PER_RAD, STANDARD_GRAVITY
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.course.places import WHOLE, Place
 from analyzer.report.sentences import CORNER_WORDS, travel_words

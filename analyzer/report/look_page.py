@@ -16,10 +16,9 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
-from analyzer.core.constants import AXLES, CORNERS, STANDARD_GRAVITY
 from analyzer.core.errors import AnalyzerError, plain_text
 from analyzer.core.files import COURSE_PAGE, LOOK_FORMAT, LOOK_PAGE, PAGE
-from analyzer.core.units import DEG_PER_RAD, KM_PER_H, MM_PER_M
+from analyzer.core.units import AXLES, CORNERS, DEG_PER_RAD, KM_PER_H, MM_PER_M, STANDARD_GRAVITY
 from analyzer.ingest.recording import Recording
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.results import BottomingEvent, RunEstimates
@@ -32,7 +31,7 @@ from analyzer.report.tables import HitKey, hit_anchors, hit_key, run_key, undamp
 from analyzer.report.words import count, label
 from analyzer.session.course_sheet import CourseSheetResult
 from analyzer.session.review import Review
-from analyzer.vehicle.bump_stop import droop_end
+from analyzer.vehicle.axle import droop_end
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

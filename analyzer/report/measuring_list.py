@@ -10,9 +10,8 @@ from typing import Final
 
 from matplotlib.figure import Figure
 
-from analyzer.core.constants import AXLES, CORNERS
 from analyzer.core.errors import AnalyzerError
-from analyzer.core.units import MM_PER_M
+from analyzer.core.units import AXLES, CORNERS, MM_PER_M
 from analyzer.prediction.propagation import sheet_quantities
 from analyzer.prediction.settings import SheetWeight, sheet_weights
 from analyzer.report.builder_sheet import (

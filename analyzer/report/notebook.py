@@ -1,28 +1,37 @@
-"""How results show themselves in a notebook: the answer, a small table and a figure."""
+"""How results show themselves in Python: answer, table and figure in a notebook, one line at a prompt."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import dataclasses
+import sys
+from collections.abc import Callable, Mapping
+from enum import Enum
 from html import escape
+from pathlib import Path
 from typing import Any, Final
+
+import numpy as np
+import pandas as pd
 
 from analyzer.archive.results import Archive
 from analyzer.comparison.results import Choice, Comparison, Confirmation, SetupResult
+from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import Recording
 from analyzer.prediction.results import BarLadder, SetupPrediction
-from analyzer.processing.results import RunEstimates
+from analyzer.processing.results import BottomingEvent, RunEstimates
 from analyzer.report import course_sentences, reasons, season_sentences, sentences, tables
 from analyzer.report.figures import style
 from analyzer.report.figures.course_plots import where_plate
 from analyzer.report.figures.review_plots import change_plate, run_plate
 from analyzer.report.figures.season_plots import car_plates
-from analyzer.report.one_line import name_in_one_line
 from analyzer.report.settings_sheet import bar_svg
 from analyzer.report.tables import Cell, PageTable, number
-from analyzer.report.words import UNKNOWN, figure, interval, label, reason, sentence
+from analyzer.report.words import UNKNOWN, count, figure, interval, label, reason, sentence
 from analyzer.session.course_sheet import CourseSheetResult
-from analyzer.session.review import CheckOutcome, Review
+from analyzer.session.review import CheckOutcome, Review, Session
+from analyzer.sheets.car import CarSheet
+from analyzer.sheets.fields import Sheet
 
 _HOOK: Final = "_repr_html_"
 """The method notebooks look for (IPython's documented display protocol)."""
@@ -267,3 +276,162 @@ def _cell(cell: Cell, first: bool) -> str:
     remark = f"<br><small>{escape(cell.remark)}</small>" if cell.remark else ""
     side = "right" if cell.number else "left"
     return f'<{tag} style="text-align:{side}"><bdi>{escape(cell.text)}</bdi>{remark}</{tag}>'
+
+
+# One line, where Python shows a result by itself: a prompt, a list, a debugger.
+
+LONGEST: Final = 160
+"""Characters of a line; engineering judgement: two lines of a terminal."""
+_LONGEST_PART: Final = 40
+
+
+def name_in_one_line() -> None:
+    """Give every class of results and sheets a representation of one line."""
+    # Hung on as the form for notebooks is: data goes one way. The rooms that make results are loaded by now.
+    # A class that shows itself in a way of its own keeps it.
+    for name in [name for name in sys.modules if name.startswith("analyzer.")]:
+        for cls in vars(sys.modules[name]).values():
+            if isinstance(cls, type) and cls.__module__ == name and _shows_all_fields(cls):
+                cls.__repr__ = _shown  # type: ignore[assignment, method-assign]
+    Sheet.__repr__ = Sheet.__str__ = _shown  # type: ignore[method-assign]
+
+
+def _shows_all_fields(cls: type) -> bool:
+    params = vars(cls).get("__dataclass_params__")
+    return params is not None and bool(params.repr)
+
+
+def _shown(result: Any) -> str:
+    words = _WORDS.get(type(result), _fields)(result)
+    return one_line(f"{type(result).__name__}({words})", LONGEST)
+
+
+def _fields(result: Any) -> str:
+    names = (
+        [field.name for field in dataclasses.fields(result) if field.repr]
+        if dataclasses.is_dataclass(result)
+        else list(type(result).model_fields)
+    )
+    return ", ".join(f"{name}={_part(getattr(result, name))}" for name in names)
+
+
+def _part(value: Any) -> str:
+    if isinstance(value, Estimate):
+        return _estimate_words(value)
+    if isinstance(value, Enum):
+        return str(value.value)
+    if isinstance(value, (pd.DataFrame, pd.Series, np.ndarray)):
+        return " x ".join(str(length) for length in value.shape)
+    if isinstance(value, str):
+        return f'"{one_line(value, _LONGEST_PART)}"'
+    if isinstance(value, (bool, int, float, type(None))):
+        return repr(value)
+    if isinstance(value, Path):
+        return one_line(str(value), _LONGEST_PART)
+    if isinstance(value, (Mapping, list, tuple, set, frozenset)):
+        return f"<{len(value)}>"
+    return type(value).__name__
+
+
+def _estimate_words(estimate: Estimate) -> str:
+    if estimate.value is None:
+        return one_line(f"unknown: {estimate.notes[0]}", LONGEST // 2)
+    return str(estimate)
+
+
+def _gradients(estimates: Mapping[str, Estimate]) -> str:
+    return "roll gradient " + ", ".join(f"{key} {_value(estimate)}" for key, estimate in estimates.items())
+
+
+def _value(estimate: Estimate) -> str:
+    return "unknown" if estimate.value is None else str(estimate)
+
+
+def _named(name: str) -> str:
+    return f'"{one_line(name, _LONGEST_PART)}"'
+
+
+def _review_words(review: Review) -> str:
+    left_out = len(review.failed) + len(review.faults)
+    return (
+        f"{_named(review.session.sheet.name)}: {count(len(review.runs), 'run')} on "
+        f"{count(len(review.setups), 'set-up')}, {left_out} left out"
+    )
+
+
+def _session_words(session: Session) -> str:
+    sheet = session.sheet
+    return f"{_named(sheet.name)}: {count(len(sheet.runs), 'run')}, {count(len(sheet.setups), 'set-up')}"
+
+
+def _run_words(run: RunEstimates) -> str:
+    hits = count(len(run.bottoming), "hit")
+    return f"{_named(run.name)} on {_named(run.setup)}: {_gradients(run.roll_gradient)}; {hits}"
+
+
+def _recording_words(recording: Recording) -> str:
+    rows, channels = recording.data.shape
+    rate = f"{recording.sample_rate:.4g} Hz"
+    return f"{_named(recording.run)}: {count(channels, 'channel')}, {count(rows, 'sample')} at {rate}"
+
+
+def _event_words(event: BottomingEvent) -> str:
+    hard = ", hard" if event.hard else ""
+    depth = f"{1000.0 * event.stop_compression:.1f} mm"
+    return f"{event.corner} {event.kind} at {event.peak_s:.2f} s, {depth} deep{hard}"
+
+
+def _prediction_words(prediction: SetupPrediction) -> str:
+    return f"{_named(prediction.name)}: {_gradients(prediction.roll_gradient)}"
+
+
+def _setup_words(setup: SetupResult) -> str:
+    return f"{_named(setup.name)}: {count(len(setup.runs), 'run')}, {count(len(setup.measured), 'figure')}"
+
+
+def _comparison_words(comparison: Comparison) -> str:
+    change = f"{_named(comparison.before)} to {_named(comparison.after)}"
+    return f"{change}: {comparison.verdict.value}; roll stiffness ratio {_value(comparison.stiffness_ratio)}"
+
+
+def _choice_words(choice: Choice) -> str:
+    reached = sum(option.reached for option in choice.options)
+    return f"{_named(choice.wish)}: {count(len(choice.options), 'option')}, {reached} of them meet it"
+
+
+def _ladder_words(ladder: BarLadder) -> str:
+    return f"{ladder.axle}: {count(len(ladder.rows), 'setting')}"
+
+
+def _checked_words(outcome: CheckOutcome) -> str:
+    left_out = len(outcome.failed)
+    return f"{count(len(outcome.recordings), 'recording')}, {left_out} could not be read"
+
+
+def _course_words(result: CourseSheetResult) -> str:
+    return f"{_named(result.course or result.session)}: {count(len(result.places), 'place')}"
+
+
+def _archive_words(archive: Archive) -> str:
+    return f"{archive.folder.name}: {count(len(archive.cars), 'car')}, {len(archive.left_out)} left out"
+
+
+_WORDS: Final[dict[type, Callable[[Any], str]]] = {
+    Archive: _archive_words,
+    BarLadder: _ladder_words,
+    BottomingEvent: _event_words,
+    CarSheet: lambda car: _named(car.name),
+    CheckOutcome: _checked_words,
+    Choice: _choice_words,
+    Comparison: _comparison_words,
+    Confirmation: lambda confirmation: _comparison_words(confirmation.comparison),
+    CourseSheetResult: _course_words,
+    Estimate: _estimate_words,
+    Recording: _recording_words,
+    Review: _review_words,
+    RunEstimates: _run_words,
+    Session: _session_words,
+    SetupPrediction: _prediction_words,
+    SetupResult: _setup_words,
+}
+"""What the main results say; of the others, each field in a few words."""

@@ -26,11 +26,10 @@ from analyzer.comparison.results import (
     SessionDrift,
     SetupResult,
 )
-from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import Fault, plain_text
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import RESULTS, RESULTS_FORMAT
-from analyzer.core.units import DEG_PER_RAD, MM_PER_M
+from analyzer.core.units import AXLES, DEG_PER_RAD, MM_PER_M, Axle
 from analyzer.ingest.recording import Recording
 from analyzer.processing.results import BottomingEvent, LoadShare, RunEstimates
 from analyzer.report import reasons

@@ -36,7 +36,7 @@ from analyzer.comparison.results import (
 from analyzer.comparison.stiffness import other_axle
 from analyzer.comparison.unmeasured_axle import other_end_words
 from analyzer.comparison.verdict import MOST_PLANNED_RUNS, plan_order
-from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.prediction.propagation import COUNTS
 from analyzer.report import words
 

@@ -20,9 +20,9 @@ from analyzer.comparison.results import (
 )
 from analyzer.comparison.unmeasured_axle import UNLIKELY
 from analyzer.comparison.verdict import UNCHANGED
-from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.errors import Fault, one_line
 from analyzer.core.estimate import Estimate
+from analyzer.core.units import AXLES, CORNERS, Axle, Corner
 from analyzer.ingest.recording import LEAST_HIT_RATE, HealthRow, Recording, Verdict
 from analyzer.prediction.propagation import COUNTS
 from analyzer.processing.bottoming import axle_of

@@ -14,10 +14,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError, plain_text
 from analyzer.core.estimate import Estimate, decimals_for_error, format_estimate
 from analyzer.core.files import json_bytes, write_together
+from analyzer.core.units import AXLES, Axle
 from analyzer.prediction.results import STATED_LATERAL, BarLadder, LadderRow, TriedSetting, TubeChoice, WhatIf
 from analyzer.prediction.settings import bar_ladder, travel_curve, tube_choices
 from analyzer.report.figures import style

@@ -11,9 +11,8 @@ from urllib.parse import quote, urlencode
 import numpy as np
 
 from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.estimate import Estimate
-from analyzer.core.units import KM_PER_H, MM_PER_M
+from analyzer.core.units import AXLES, KM_PER_H, MM_PER_M, STANDARD_GRAVITY, Axle, Corner
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import BottomingEvent, RunEstimates, Split

@@ -18,11 +18,10 @@ from rich.text import Text
 
 from analyzer.archive.results import Archive
 from analyzer.comparison.results import AxleSettings, Choice, Confirmation, GoalResult, Ledger, Option
-from analyzer.core.constants import AXLES, CORNERS
 from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import SettingPair
-from analyzer.core.units import DEG_PER_RAD, MM_PER_M
+from analyzer.core.units import AXLES, CORNERS, DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import Check, HealthRow, Recording, Verdict
 from analyzer.processing.course.places import WHOLE
 from analyzer.report import course_sentences, reasons as reason_words, season_sentences, sentences, words

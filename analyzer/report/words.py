@@ -7,10 +7,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from analyzer.core.constants import Axle
 from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate, decimals_for_error, format_estimate
-from analyzer.core.units import DEG_PER_RAD, MM_PER_M
+from analyzer.core.units import DEG_PER_RAD, MM_PER_M, Axle
 
 LONGEST_NAME: Final = 40
 LONGEST_COMMENT: Final = 400

@@ -9,19 +9,20 @@ from typing import Final
 import numpy as np
 
 from analyzer.comparison.cures import MARGIN, Cure, Moment, cures_of, moment_of
-from analyzer.core.constants import AXLES, CORNERS, Axle, Corner
 from analyzer.core.errors import AnalyzerError, Fault, contained
 from analyzer.core.estimate import Estimate
 from analyzer.core.signals import Floats
-from analyzer.prediction.travel import TravelUse, banked_travel
+from analyzer.core.units import AXLES, CORNERS, Axle, Corner
+from analyzer.prediction.results import TravelUse
+from analyzer.prediction.setup import banked_travel
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.bump_stop_gap import FROM_SHEET, known_gap, stated_gap_notes
 from analyzer.processing.course.alignment import CourseLine, course_line
 from analyzer.processing.course.places import DamperUse, Place, damper_use, places_of
 from analyzer.processing.results import RunEstimates
 from analyzer.session.review import ByName, Review, run_fault, uncalibrated_channels
+from analyzer.vehicle.axle import Stop, stop_of
 from analyzer.vehicle.bar.rate import bar_rates
-from analyzer.vehicle.bump_stop import Stop, stop_of
 
 CURE_NOTE: Final = (
     "on a simulated car, what a spring or bar changes in the travel was predicted to within 8 %"

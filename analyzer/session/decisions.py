@@ -20,8 +20,8 @@ from analyzer.comparison.choosing.choose import choose, present_setup
 from analyzer.comparison.choosing.wishes import parse_wish
 from analyzer.comparison.confirm import PastSession, confirm, joined_sessions
 from analyzer.comparison.results import Choice, Confirmation
-from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, SheetError, choices, contained, nearest
+from analyzer.core.units import AXLES
 from analyzer.prediction.setup import check_bars
 from analyzer.processing.results import RunEstimates
 from analyzer.session.review import (

@@ -10,11 +10,10 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 import pandas as pd
 
-from analyzer.core.constants import AXLES
 from analyzer.core.errors import AnalyzerError, one_line, plain_text
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import write_whole
-from analyzer.core.units import DIMENSIONS
+from analyzer.core.units import AXLES, DIMENSIONS
 from analyzer.sheets.car import CHANNEL_DIMENSIONS
 
 if TYPE_CHECKING:

@@ -17,11 +17,10 @@ from typing import Any, Final
 import numpy as np
 
 from analyzer.comparison.setups import run_stiffness_ratio
-from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.files import open_plain
 from analyzer.core.signals import Blocks, Floats
 from analyzer.core.store import Store, digest_of, run_key
-from analyzer.core.units import Uncertain
+from analyzer.core.units import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle, Uncertain
 from analyzer.ingest.attitude import pooled_leans, with_lean
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import BoxLean, Check, HealthRow, Recording, Verdict

@@ -9,8 +9,7 @@ from typing import Annotated, Final, Literal
 from pydantic import Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
-from analyzer.core.constants import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner
-from analyzer.core.units import Uncertain
+from analyzer.core.units import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner, Uncertain
 from analyzer.sheets import fields
 from analyzer.sheets.bar import Bar, Blade, BladedBar, NoBar, Tube, weld_problem
 from analyzer.sheets.fields import Sheet

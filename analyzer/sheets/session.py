@@ -10,8 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
-from analyzer.core.constants import Axle
-from analyzer.core.units import Uncertain, UnitError, parse_quantity
+from analyzer.core.units import Axle, Uncertain, UnitError, parse_quantity
 from analyzer.sheets.fields import Angle, BladeTurn, Sheet, TextReader, Time, quantity
 
 # The session sheet: set-ups, and the runs that were driven on each.

@@ -7,12 +7,11 @@ import re
 from dataclasses import dataclass
 from typing import Any, Final
 
-from analyzer.core.constants import AXLES, Axle
-from analyzer.core.units import DEG_PER_RAD, MM_PER_M, Uncertain
+from analyzer.core.units import AXLES, DEG_PER_RAD, MM_PER_M, Axle, Uncertain
 from analyzer.sheets.bar import BladedBar, FormedBar, MadeOf, NoBar, find_material
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.vehicle.axle import camber_gain
-from analyzer.vehicle.bar.joint import blade_root, with_doubt
+from analyzer.vehicle.bar.pieces import blade_root, with_doubt
 from analyzer.vehicle.bar.rate import READ_TO, bench_factor, complete_bench
 
 # Fill in what a car sheet leaves to tables and defaults, so that it can carry a tolerance like the rest.

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.core.constants import AXLES, Axle
+from analyzer.core.units import AXLES, Axle
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import (
     bar_roll_stiffness,

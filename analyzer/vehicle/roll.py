@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.signals import Floats
+from analyzer.core.units import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import (
     axle_roll_stiffness,

@@ -11,8 +11,8 @@ from vehicle.bar_helpers import BAR, car
 from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.results import Comparison, SetupResult
 from analyzer.comparison.setups import setup_results
-from analyzer.core.constants import AXLES
 from analyzer.core.estimate import Estimate
+from analyzer.core.units import AXLES
 from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.processing.results import Motion, RunEstimates
 from analyzer.sheets.car import CarSheet

@@ -28,14 +28,13 @@ from analyzer.comparison.choosing.wishes import EXAMPLES, PRESETS, parse_wish
 from analyzer.comparison.results import AxleAsOn, Bank, Choice
 from analyzer.core.errors import AnalyzerError
 from analyzer.prediction.propagation import replace_values, sheet_inputs
-from analyzer.prediction.setup import predict_change, predict_setup
-from analyzer.prediction.travel import banked_travel
+from analyzer.prediction.setup import banked_travel, predict_change, predict_setup
 from analyzer.report import reasons
 from analyzer.report.plain_data import choice_json
 from analyzer.report.terminal import print_choice
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import Setup
-from analyzer.vehicle.bar.joint import seat_give
+from analyzer.vehicle.bar.pieces import seat_give
 from analyzer.vehicle.completion import complete_car
 
 CAR = car({"rear": {"bar": {**BAR, "fitted": {"hole": 2}}}})

@@ -15,9 +15,8 @@ from analyzer.comparison.known_differences import Known, known_differences
 from analyzer.comparison.ledger import sheet_roll
 from analyzer.comparison.results import CauseKind, ChangeVerdict, Comparison, Unpredicted
 from analyzer.comparison.stiffness import wheel_scale
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
-from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
+from analyzer.core.units import AXLES, RAD_PER_MPS2_TO_DEG_PER_G, STANDARD_GRAVITY, Axle
 from analyzer.prediction.propagation import replace_values, sheet_inputs
 from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.processing.results import RunEstimates

@@ -12,8 +12,7 @@ from comparison.comparison_helpers import SOFT, STIFF, car, results_of, run, tru
 
 from analyzer.comparison.changes import compare_setups
 from analyzer.comparison.stiffness import wheel_scale
-from analyzer.core.constants import AXLE_CORNERS, AXLES
-from analyzer.core.units import Uncertain
+from analyzer.core.units import AXLE_CORNERS, AXLES, Uncertain
 from analyzer.prediction.propagation import replace_values, sheet_quantities
 from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.processing.roll.gradient import LEFT_OUT

@@ -20,8 +20,8 @@ from analyzer.comparison.choosing.candidates import Grid, best_settings, build_g
 from analyzer.comparison.choosing.choose import DEFAULT_BANK, choose
 from analyzer.comparison.choosing.wishes import nearest_sentences, parse_wish
 from analyzer.comparison.results import Choice
-from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.core.errors import AnalyzerError
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.prediction.propagation import replace_values
 from analyzer.prediction.setup import roll_values
 from analyzer.report import reasons

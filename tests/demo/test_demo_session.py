@@ -15,8 +15,19 @@ import pytest
 import analyzer.demo.sample_session as session_room
 import analyzer.demo.virtual_course as course_room
 from analyzer.core.errors import AnalyzerError
-from analyzer.demo.data_logger import COLUMNS, RATE, csv_text
-from analyzer.demo.sample_session import CLIP, GAP, RUNS, SPIKES, STUCK_FROM, Driven, drive_session, slope
+from analyzer.demo.sample_session import (
+    CLIP,
+    COLUMNS,
+    GAP,
+    RATE,
+    RUNS,
+    SPIKES,
+    STUCK_FROM,
+    Driven,
+    csv_text,
+    drive_session,
+    slope,
+)
 from analyzer.demo.virtual_car import GRAVITY, SETUPS, TEAL_COUPE
 from analyzer.demo.virtual_course import KETTLE_YARD
 from analyzer.demo.write_demo import refuse_existing, write_all, write_demo, write_faults

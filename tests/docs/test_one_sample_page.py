@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from analyzer.comparison.stiffness import RunStiffness, roll_sheet, run_stiffness
-from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.processing.motion import working_base
 from analyzer.processing.roll.equation import roll_columns
 from analyzer.report.tables import changes_table

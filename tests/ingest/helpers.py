@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.sheets.car import CarSheet
 
 AXLE = {

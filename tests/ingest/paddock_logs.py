@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from ingest.session_faults import sample_run
 
-from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.units import STANDARD_GRAVITY
 
 POTS: Final = ("FL pot", "FR pot", "RL pot", "RR pot")
 TURNS: Final = (1.0, 1.0, 1.0, -1.0)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from ingest.helpers import POTS, Log, smooth_noise
 
-from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.units import STANDARD_GRAVITY
 
 
 def rolling_log(seconds: float = 60.0, rate: float = 200.0, seed: int = 1, roughness: float = 1.0) -> Log:

@@ -22,8 +22,7 @@ from engine.sheets import COLUMNS as ENGINE_COLUMNS
 from ingest.helpers import POTS
 from numpy.typing import NDArray
 
-from analyzer.core.constants import STANDARD_GRAVITY
-from analyzer.core.units import unit_factor
+from analyzer.core.units import STANDARD_GRAVITY, unit_factor
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.read import read_car
 

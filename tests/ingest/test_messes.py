@@ -10,8 +10,8 @@ import pytest
 from ingest.helpers import car_with
 from ingest.messes import LATERAL, LEFT, MESSES, PLAIN, PLAIN_MAP, ROWS, Mess, zipped
 
-from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.core.errors import LogError
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.ingest import open as files
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording

@@ -10,8 +10,8 @@ import pytest
 from ingest.rolling_car import rolling_log
 from ingest.session_faults import SAMPLE, sample_run
 
-from analyzer.core.constants import STANDARD_GRAVITY
 from analyzer.core.signals import Blocks
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.ingest.checks.inputs import Signals
 from analyzer.ingest.checks.pots import check_pots
 from analyzer.ingest.read_run import read_recording

@@ -12,7 +12,7 @@ import pyarrow.csv as pa_csv
 import pytest
 from ingest.session_faults import CASES, COLUMN, POTS, SAMPLE, Bed, Case, bed_of, sample_run
 
-from analyzer.core.constants import AXLES
+from analyzer.core.units import AXLES
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.processing.estimate_run import estimate_run

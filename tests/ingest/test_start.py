@@ -9,7 +9,7 @@ import pytest
 from ingest.helpers import Log, plain_log, write_log
 
 from analyzer import cli, console
-from analyzer.core import constants
+from analyzer.core import STOPPED
 from analyzer.core.errors import AnalyzerError
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.template import (
@@ -219,7 +219,7 @@ def test_who_leaves_the_questions_has_nothing_written(
     monkeypatch.setattr(cli.typer, "prompt", left)
     for stream in ("stdin", "stdout"):
         monkeypatch.setattr(f"sys.{stream}.isatty", lambda: True, raising=False)
-    assert _run(monkeypatch, "start", str(tmp_path / "own"), "--from", str(log)) == constants.STOPPED
+    assert _run(monkeypatch, "start", str(tmp_path / "own"), "--from", str(log)) == STOPPED
     assert "Traceback" not in capsys.readouterr().err
     assert not (tmp_path / "own").exists()
 

@@ -13,7 +13,7 @@ import pytest
 from ingest.helpers import POTS, car_with, plain_log, write_log
 
 from analyzer.demo import sample_session as session
-from analyzer.demo.data_logger import Logger
+from analyzer.demo.sample_session import Logger
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording, Verdict
 from analyzer.sheets.car import CarSheet, Channel

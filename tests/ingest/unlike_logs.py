@@ -17,7 +17,7 @@ import pandas as pd
 from ingest.paddock_logs import written
 from ingest.session_faults import COLUMN, sample_run
 
-from analyzer.core.constants import CORNERS, STANDARD_GRAVITY
+from analyzer.core.units import CORNERS, STANDARD_GRAVITY
 
 LOGS_OF_A_SEED: Final = 5
 

@@ -8,10 +8,16 @@ import numpy as np
 import pytest
 from vehicle.bar_helpers import bladed, car
 
-from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.prediction.propagation import propagate
-from analyzer.prediction.setup import predict_change, predict_setup
-from analyzer.prediction.travel import banked_travel, bar_preload, body_forces, wheel_range
+from analyzer.prediction.setup import (
+    banked_travel,
+    bar_preload,
+    body_forces,
+    predict_change,
+    predict_setup,
+    wheel_range,
+)
 from analyzer.sheets.bar import BenchTest
 from analyzer.sheets.car import TravelTable
 from analyzer.sheets.session import BarSetting, Setup

@@ -11,7 +11,7 @@ import pytest
 from engine.car import ENGINE_CAR
 from engine.runs import EngineRun, estimate, make_run, sheet_of
 
-from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.processing.motion import bank_angle
 from analyzer.processing.results import Motion
 from analyzer.processing.road import bank_and_crest, road_stretches, with_road_shape

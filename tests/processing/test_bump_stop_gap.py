@@ -14,7 +14,7 @@ from processing.contact_truth import DEEP, true_hits
 from processing.test_bottoming_engine import LONG
 from processing.test_bottoming_gap import MANY
 
-from analyzer.core.constants import CORNERS
+from analyzer.core.units import CORNERS
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.bump_stop_gap import CHECK

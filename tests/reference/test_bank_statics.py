@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.processing.motion import bank_angle
 
 RATE = 100.0

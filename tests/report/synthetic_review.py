@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from analyzer.comparison.results import ChangeVerdict, Comparison, Ledger, SetupResult, VerdictReason
-from analyzer.core.constants import AXLES, CORNERS, STANDARD_GRAVITY
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
+from analyzer.core.units import AXLES, CORNERS, STANDARD_GRAVITY
 from analyzer.ingest.recording import HealthRow, Recording, SourceFile, Verdict
 from analyzer.prediction.results import (
     BarPrediction,

@@ -8,9 +8,9 @@ import pytest
 from report.synthetic_review import Options, estimate
 
 from analyzer.comparison.results import ChangeVerdict
-from analyzer.core.constants import CORNERS
 from analyzer.core.errors import Fault
 from analyzer.core.estimate import Estimate
+from analyzer.core.units import CORNERS
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.report.cards import Card, cards
 from analyzer.report.page import all_plates, page_parts

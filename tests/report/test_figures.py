@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from report.synthetic_review import Options
 
-from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.report.figures import style as plates
 from analyzer.report.figures.course_plots import AXIS_LABELS, course_plate, event_place, run_axis
 from analyzer.report.figures.review_plots import (

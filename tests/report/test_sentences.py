@@ -11,8 +11,8 @@ from report.synthetic_review import CAR, Options, estimate
 from rich.console import Console
 
 from analyzer.comparison.results import ChangeVerdict, SessionDrift, Treatment
-from analyzer.core.constants import CORNERS
 from analyzer.core.estimate import Estimate
+from analyzer.core.units import CORNERS
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import TravelBudget
 from analyzer.report.cards import cards

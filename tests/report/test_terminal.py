@@ -15,8 +15,8 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from analyzer.console import terminal
-from analyzer.core.constants import CORNERS
 from analyzer.core.errors import AnalyzerError
+from analyzer.core.units import CORNERS
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.report.figures.style import Drawings
 from analyzer.report.sentences import driver_answer, team_answer, tuner_answer

@@ -29,8 +29,7 @@ from analyzer.sheets.bar import BladedBar
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
 from analyzer.vehicle.axle import bar_roll_stiffness, car_roll
 from analyzer.vehicle.bar.beam import BarSolution, solve
-from analyzer.vehicle.bar.joint import blade_root
-from analyzer.vehicle.bar.pieces import BladeState, blade_state, blade_states, bladed_model
+from analyzer.vehicle.bar.pieces import BladeState, blade_root, blade_state, blade_states, bladed_model
 from analyzer.vehicle.bar.section import array
 from analyzer.vehicle.bar.stress import safety_factor, stress_points
 

@@ -17,8 +17,7 @@ from analyzer.prediction.propagation import propagate
 from analyzer.sheets.bar import BladedBar, FormedBar
 from analyzer.sheets.session import BarSetting
 from analyzer.vehicle.bar.beam import Arc, solve
-from analyzer.vehicle.bar.joint import MODEL_ERROR
-from analyzer.vehicle.bar.pieces import formed_model
+from analyzer.vehicle.bar.pieces import MODEL_ERROR, formed_model
 from analyzer.vehicle.bar.rate import axle_bar_rate
 from analyzer.vehicle.bar.stress import weld_taken
 

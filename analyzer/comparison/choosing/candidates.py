@@ -12,14 +12,20 @@ import numpy.typing as npt
 
 from analyzer.comparison.choosing.wishes import Goal, Move, Wish
 from analyzer.comparison.results import Bank
-from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Floats
-from analyzer.core.units import MM_PER_M, RAD_PER_MPS2_TO_DEG_PER_G, Uncertain
+from analyzer.core.units import (
+    AXLE_CORNERS,
+    AXLES,
+    MM_PER_M,
+    RAD_PER_MPS2_TO_DEG_PER_G,
+    STANDARD_GRAVITY,
+    Axle,
+    Uncertain,
+)
 from analyzer.prediction.propagation import replace_values
-from analyzer.prediction.setup import NM_PER_DEG, roll_values
-from analyzer.prediction.travel import body_forces
+from analyzer.prediction.setup import NM_PER_DEG, body_forces, roll_values
 from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, weld_problem
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting, Setup
@@ -170,7 +176,7 @@ def setting_figures(sheet: CarSheet, roll: CarRoll, bank: Bank | None) -> dict[s
 def _margins(sheet: CarSheet, roll: CarRoll, bank: Bank) -> dict[str, Any]:
     """Return the damper travel left on a bank, per axle's outer side and the least of them [mm].
 
-    As `analyzer.prediction.travel.banked_travel`, for many settings at once.
+    As `analyzer.prediction.setup.banked_travel`, for many settings at once.
     """
     masses = mass_properties(sheet)
     lateral, vertical = body_forces(bank.angle, bank.centripetal)

@@ -40,9 +40,9 @@ from analyzer.comparison.session_drift import fit_means, run_scatter
 from analyzer.comparison.setups import scatter_prior, setup_results, stiffness_values
 from analyzer.comparison.stiffness import Target, common_sensitivity, roll_sheet
 from analyzer.comparison.verdict import default_scatter, plan_runs
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
+from analyzer.core.units import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.prediction.propagation import Propagated
 from analyzer.prediction.settings import fitted_setting
 from analyzer.prediction.setup import predict_setup

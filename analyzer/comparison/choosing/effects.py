@@ -13,8 +13,8 @@ from analyzer.comparison.choosing.candidates import AxleOption, setting_figures
 from analyzer.comparison.choosing.wishes import Wish
 from analyzer.comparison.results import Bank, Effect
 from analyzer.comparison.stiffness import TARGETS, RollSheet, Target, stiffness, wheel_scale
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
+from analyzer.core.units import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.prediction.propagation import Propagated, Values, with_settings
 from analyzer.prediction.results import BarLadder, LadderRow
 from analyzer.prediction.settings import bar_ladder

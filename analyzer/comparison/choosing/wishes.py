@@ -9,8 +9,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 from analyzer.comparison.results import Assumption, AxleAsOn
-from analyzer.core.constants import AXLES, Axle
 from analyzer.core.errors import AnalyzerError, one_line
+from analyzer.core.units import AXLES, Axle
 
 Quantity = Literal[
     "stiffness front",

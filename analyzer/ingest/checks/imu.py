@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.ingest.checks import inputs, senses
 from analyzer.ingest.checks.clock import TURN_CLEAR, check_clock_rate, turn_ratio
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals

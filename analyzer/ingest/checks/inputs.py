@@ -9,8 +9,8 @@ from typing import Any, Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.core.constants import AXLE_CORNERS, STANDARD_GRAVITY
 from analyzer.core.signals import BLOCK_SECONDS, Blocks
+from analyzer.core.units import AXLE_CORNERS, STANDARD_GRAVITY
 from analyzer.ingest.recording import Check, HealthRow, Verdict
 from analyzer.ingest.timebase import TimeBase
 from analyzer.ingest.zero import standing_blocks

@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from analyzer.core.constants import STANDARD_GRAVITY
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.ingest.checks import inputs
 from analyzer.ingest.checks.inputs import Bools, Floats, Signals
 

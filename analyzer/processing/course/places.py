@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.core.constants import CORNERS, Axle, Corner
 from analyzer.core.signals import Floats, derivative, filled, lowpass_taps, smooth, widened
+from analyzer.core.units import CORNERS, Axle, Corner
 from analyzer.ingest.recording import Recording
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.course.alignment import CourseLine, Span

@@ -17,10 +17,10 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.regression import BlockError, block_error, with_error, with_instruments
 from analyzer.core.signals import Bools, Floats, derivative
+from analyzer.core.units import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import Motion
 from analyzer.processing.roll.equation import GROUND, ROAD_LOAD, TURNING, RollColumns, roll_columns, slow_part

@@ -8,9 +8,9 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.core.constants import AXLE_CORNERS, AXLES, Axle
 from analyzer.core.filebacked import set_aside
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, touched, widened
+from analyzer.core.units import AXLE_CORNERS, AXLES, Axle
 from analyzer.processing.results import Motion
 from analyzer.vehicle.roll import Weights
 

@@ -15,8 +15,8 @@ from typing import Final
 import numpy as np
 
 from analyzer.core import regression
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth
+from analyzer.core.units import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.processing.roll import equation
 from analyzer.processing.roll.equation import (
     GROUND,

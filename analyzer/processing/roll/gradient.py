@@ -18,11 +18,17 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from analyzer.core.constants import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.regression import FEWEST_BLOCKS, half_width
 from analyzer.core.signals import Bools, Floats
-from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G, Uncertain
+from analyzer.core.units import (
+    AXLE_CORNERS,
+    AXLES,
+    RAD_PER_MPS2_TO_DEG_PER_G,
+    STANDARD_GRAVITY,
+    Axle,
+    Uncertain,
+)
 from analyzer.ingest.recording import HealthRow
 from analyzer.processing.results import AxleFit, Motion
 from analyzer.processing.roll import disturbances, second_looks, slow_look

@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.core.constants import AXLES, STANDARD_GRAVITY
 from analyzer.core.estimate import Estimate
 from analyzer.core.regression import block_error, with_error
 from analyzer.core.signals import Bools, Floats, lowpass_taps, smooth, touched
+from analyzer.core.units import AXLES, STANDARD_GRAVITY
 from analyzer.processing.results import Motion
 from analyzer.processing.roll.equation import BAND, FIT_RATE
 

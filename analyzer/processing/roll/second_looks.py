@@ -9,11 +9,10 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.core.constants import STANDARD_GRAVITY, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.regression import block_error, half_width, least_squares, with_error
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, runs_of, smooth, touched
-from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G
+from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G, STANDARD_GRAVITY, Axle
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import Motion
 from analyzer.processing.roll.disturbances import Bench, Probe

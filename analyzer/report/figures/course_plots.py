@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from analyzer.core.constants import CORNERS, Corner
-from analyzer.core.units import DEG_PER_RAD, MM_PER_M
+from analyzer.core.units import CORNERS, DEG_PER_RAD, MM_PER_M, Corner
 from analyzer.processing.course.alignment import CourseLine
 from analyzer.processing.course.places import SPEED_EDGES, WHOLE, DamperUse
 from analyzer.processing.results import BottomingEvent, RunEstimates

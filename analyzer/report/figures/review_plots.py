@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analyzer.comparison.results import AxleSettings, BarSettingResult, Comparison, SetupResult
-from analyzer.core.constants import AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner
 from analyzer.core.estimate import Estimate
-from analyzer.core.units import DEG_PER_RAD, MM_PER_M
+from analyzer.core.units import AXLES, CORNERS, DEG_PER_RAD, MM_PER_M, STANDARD_GRAVITY, Axle, Corner
 from analyzer.ingest.recording import Recording
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.results import RunEstimates

@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar, cast
 import numpy as np
 import numpy.typing as npt
 
-from analyzer.core.constants import CORNERS, Corner
 from analyzer.core.errors import AnalyzerError, Fault, fault_of, one_line, plain_text
 from analyzer.core.store import NotPackable, Store, content_digest, digest_of, drawing_digest
+from analyzer.core.units import CORNERS, Corner
 from analyzer.report.figures.placing import text_width
 
 if TYPE_CHECKING:

@@ -9,10 +9,9 @@ from typing import Any, Final, Literal
 import numpy as np
 from pydantic import PrivateAttr
 
-from analyzer.core.constants import AXLES, Axle
 from analyzer.core.estimate import Estimate
 from analyzer.core.regression import half_width
-from analyzer.core.units import DEG_PER_RAD, Uncertain
+from analyzer.core.units import AXLES, DEG_PER_RAD, Axle, Uncertain
 from analyzer.sheets.bar import BenchTest, BladedBar, FormedBar, NoBar
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.sheets.session import BarSetting, Setup, SideSetting

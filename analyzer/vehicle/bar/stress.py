@@ -14,8 +14,7 @@ import numpy as np
 
 from analyzer.sheets.bar import BladedBar, FormedBar, MadeOf, Metal, find_material, metal_of
 from analyzer.vehicle.bar.beam import BarModel, BarSolution, Piece, internal_forces
-from analyzer.vehicle.bar.joint import blade_root, stands_flat
-from analyzer.vehicle.bar.pieces import blade_section
+from analyzer.vehicle.bar.pieces import blade_root, blade_section, stands_flat
 from analyzer.vehicle.bar.section import Array, Section, array, rectangle_shear, rectangle_torsion
 
 CYCLES: Final = 2e6
