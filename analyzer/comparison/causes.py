@@ -169,6 +169,8 @@ def _axle_causes(axle: Axle) -> list[Cause]:
         _cause(CauseKind.SPRING_RATE, "both", spring, axle),
         _cause(CauseKind.MOTION_RATIO, "both", _motion_ratio(axle), axle),
         _cause(CauseKind.POT_SCALE, "both", None, axle, scales=(axle,)),
+        # A bracket fitted anew, a pot swapped, or its supply: another bar moves both axles, this one.
+        _cause(CauseKind.POT_SCALE, "after", None, axle, scales=(axle,), weight=RARE),
         _cause(CauseKind.BUMP_STOPS, "both", spring, axle, bends={axle: 1.0}),
         _cause(CauseKind.BUMP_STOPS, "after", spring, axle, bends={axle: 1.0}),
     ]

@@ -202,6 +202,7 @@ CONDITION_WORDS: Final[dict[CauseKind, tuple[str, ...]]] = {
     CauseKind.TYRE_RATE: ("pressure",),
     CauseKind.DAMPERS: ("damper", "click", "bump", "rebound"),
     CauseKind.STEERING: ("caster", "steer", "rack", "camber"),
+    CauseKind.POT_SCALE: ("pots", "bracket"),
 }
 """Words of a condition of the session sheet that speak for a cause where it differs."""
 
@@ -453,7 +454,7 @@ def _prior(
     if cause.kind is CauseKind.BINDING:
         return rubbing(_axle_of(cause), runs)
     if cause.kind in (CauseKind.POT_SCALE, CauseKind.LATERAL_SCALE):
-        return _health(cause, groups[1] if cause.where == "after" else runs, circumstances)
+        return _of_sensors(cause, groups, circumstances)
     if cause.where != "after":
         return 1.0, ()
     if cause.kind is CauseKind.DRIVEN:
@@ -513,13 +514,26 @@ def _events(
     return weight, (Evidence(Sign.HITS, float(counts[0]), float(counts[1])),)
 
 
-def _health(
-    cause: Cause, runs: Sequence[RunEstimates], circumstances: Circumstances
+def _of_sensors(
+    cause: Cause, groups: Sequence[Sequence[RunEstimates]], circumstances: Circumstances
 ) -> tuple[float, tuple[Evidence, ...]]:
+    old, new = (_health(cause, group, circumstances) for group in groups)
+    if cause.where == "after":
+        # What was found before the change as well is no sign that something came with it.
+        earlier = {item.what for item in old}
+        words = CONDITION_WORDS.get(cause.kind, ())
+        told, _ = _differing(words, groups[0], groups[1], circumstances)
+        found = told + tuple(item for item in new if item.what not in earlier)
+    else:
+        found = old + new
+    return (SPOKEN_FOR, found[:3]) if found else (1.0, ())
+
+
+def _health(cause: Cause, runs: Sequence[RunEstimates], circumstances: Circumstances) -> tuple[Evidence, ...]:
     channels = (
         {"accel_y"} if len(cause.scales) > 1 else {f"damper_{c}" for c in AXLE_CORNERS[cause.scales[0]]}
     )
-    found = tuple(
+    return tuple(
         Evidence(
             Sign.HEALTH, row.verdict.value, row.verdict.value, f"{row.channel}, {row.check}", (run.name,)
         )
@@ -527,7 +541,6 @@ def _health(
         for row in circumstances.health.get(run.name, ())
         if row.channel in channels and row.verdict in (Verdict.SUSPECT, Verdict.BAD)
     )
-    return (SPOKEN_FOR, found[:3]) if found else (1.0, ())
 
 
 def _differing(
@@ -580,30 +593,41 @@ def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[Evidence, ...]]], f
     whole_misfit = float(figures.misfit @ np.linalg.solve(figures.covariance, figures.misfit))
     # One figure less: the size of the cause.
     fits = chdtrc(max(len(figures.misfit) - 1, 1), np.maximum(whole_misfit - np.array(drops), 0.0))
+    # A pot that nothing else speaks for turns no part of the car away, however well it fits.
+    best = next((d for r, d in zip(reasons, drops, strict=True) if not r.mere_sensor), drops[0])
     named = tuple(
         reason
         for reason, drop, fit in zip(reasons, drops, fits, strict=True)
         if fit >= FITS
         and reason.probability >= HEADLINE * none
-        and drop > drops[0] - ALIKE
+        and drop > best - ALIKE
         and reason.probability >= WORTH_NAMING * reasons[0].probability
     )
     fit = float(fits.max())
     if none >= 0.5:
         return Reasons(tuple(reasons), none, Answer.ERRORS, (), _shown(figures), fit=fit)
-    if len(named) == 1 and not named[0].evidence:
-        own = drops[reasons.index(named[0])]
+    parts = [reason for reason in named if not reason.mere_sensor]
+    if named and not parts:
+        return Reasons(tuple(reasons), none, Answer.SENSOR, (), _shown(figures), fit=fit, rivals=named)
+    if len(parts) == 1 and not parts[0].evidence:
+        own = drops[reasons.index(parts[0])]
         rivals = tuple(
             reason
             for reason, drop, beyond in zip(reasons, drops, wide, strict=True)
-            if reason is not named[0] and beyond > drop and beyond > own - ALIKE
+            if reason not in named and beyond > drop and beyond > own - ALIKE
         )
         if rivals:
             return Reasons(
                 tuple(reasons), none, Answer.RIVALS, (), _shown(figures), fit=fit, rivals=(*named, *rivals)
             )
-    nothing_named = Answer.OPEN if fits[0] >= FITS else Answer.NONE_FITS
-    answer = (nothing_named, Answer.ONE, Answer.ALIKE)[min(len(named), 2)]
+    answer = Answer.OPEN if fits[0] >= FITS else Answer.NONE_FITS
+    if named:
+        by_pot, by_part = (
+            max((drops[reasons.index(r)] for r in named if r.mere_sensor is pot), default=0.0)
+            for pot in (True, False)
+        )
+        several = Answer.EITHER if by_pot > by_part + ALIKE else Answer.ALIKE
+        answer = Answer.ONE if len(named) == 1 else several
     return Reasons(tuple(reasons), none, answer, named, _shown(figures), fit=fit)
 
 

@@ -487,6 +487,15 @@ class RankedCause:
     size: Estimate
     evidence: tuple[Evidence, ...]
 
+    @property
+    def mere_sensor(self) -> bool:
+        """Whether it is a pot whose scale came with the set-up, and nothing else speaks for it.
+
+        Such a scale fits roll of one axle at one set-up, which no part of the car does by itself, so it fits
+        what a sheet or the model of roll leaves a little better than any part can.
+        """
+        return self.kind is CauseKind.POT_SCALE and self.after_only and not self.evidence
+
 
 class Answer(StrEnum):
     """What the test of all causes comes to."""
@@ -498,6 +507,8 @@ class Answer(StrEnum):
     ALIKE = "causes that cannot be separated"
     NONE_FITS = "no cause fits"
     RIVALS = "another cause fits beyond its range"
+    EITHER = "a pot or a part of the car"
+    SENSOR = "a pot alone"
     HELD_BACK = "held back until measured"
 
 
@@ -548,7 +559,8 @@ class Reasons:
         Chance of figures that lie as far off as these, or farther, with the cause at work that fits them best
         at any size within its range [1]; None where none was tested.
     rivals : tuple of RankedCause
-        A cause that would stand in the headline, and those that fit as well a little beyond their ranges.
+        A cause that would stand in the headline, and those that fit as well a little beyond their ranges; or
+        a pot that nothing else speaks for.
     """
 
     ranked: tuple[RankedCause, ...]

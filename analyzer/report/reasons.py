@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -109,7 +110,7 @@ CAUSES: Final[dict[CauseKind, CauseWords]] = {
     ),
     CauseKind.POT_SCALE: CauseWords(
         "scale of a {axle} damper pot",
-        "",
+        "scale of a {axle} damper pot that changed with the set-up",
         "measured {axle} roll",
         "move the {axle} dampers by a known length and compare the log",
     ),
@@ -225,6 +226,11 @@ TRIGGERS: Final = {
     f"under {100.0 * FITS:.1f} % (chi-square)",
     Answer.RIVALS: "one cause left, nothing else in the session speaks for it, and another fits as well at "
     f"up to {SLACK:.0f} times its range",
+    Answer.EITHER: "several such causes, and a pot whose scale came with the set-up, for which nothing else "
+    "in the session speaks, fits better than all others by a likelihood ratio over "
+    f"{math.exp(ALIKE / 2.0):.0f}",
+    Answer.SENSOR: "a pot whose scale came with the set-up is the only such cause, and nothing else in the "
+    "session speaks for it",
     Answer.ONE: f"one cause at least {HEADLINE:.0f} times as probable as the errors that fits",
     Answer.ALIKE: "several such causes whose best fits differ by a likelihood ratio under "
     f"{math.exp(ALIKE / 2.0):.0f}",
@@ -261,6 +267,18 @@ def answer(reasons: Reasons) -> str:
         )
     if reasons.answer is Answer.ALIKE:
         return f"the data cannot separate {words.listed([name(cause) for cause in reasons.named])}"
+    if reasons.answer is Answer.SENSOR:
+        return (
+            f"{_either(reasons.rivals)} would fit, but nothing else in the session speaks for it: these runs "
+            "cannot tell"
+        )
+    if reasons.answer is Answer.EITHER:
+        pots = tuple(cause for cause in reasons.named if cause.mere_sensor)
+        parts = tuple(cause for cause in reasons.named if not cause.mere_sensor)
+        return (
+            f"either {_either(pots)}, or {_either(parts)}: the pot fits better, but nothing else in the "
+            "session speaks for it"
+        )
     # One cause, with the size that fits: a size without a chance, or the other way round, misleads.
     first = reasons.named[0]
     chance = f"probability {100.0 * first.probability:.0f} %"
@@ -272,6 +290,10 @@ def answer(reasons: Reasons) -> str:
         how = f"{first.size.value:+.0f} {first.size.unit}"
     how = words.true_minus(how)
     return f"{name(first)} fits best ({quantity(first)} {how}, {chance})"
+
+
+def _either(causes: Sequence[RankedCause]) -> str:
+    return " or ".join(map(name, causes))
 
 
 def figure(seen: SeenFigure) -> str:

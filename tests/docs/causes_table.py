@@ -33,11 +33,16 @@ def _cause(kind: CauseKind, size: float) -> RankedCause:
 
 
 LIFT: Final = _cause(CauseKind.STEERING, 1.03)
+POT: Final = RankedCause(
+    CauseKind.POT_SCALE, "front", True, False, 0.9, 100.0, Estimate(1.02, "1", 0.002), ()
+)
 TYRES: Final = _cause(CauseKind.TYRE_RATE, 0.8)
 EXAMPLES: Final = {
     Answer.ONE: {"named": (LIFT,)},
     Answer.ALIKE: {"named": (LIFT, TYRES)},
     Answer.RIVALS: {"rivals": (LIFT, TYRES)},
+    Answer.EITHER: {"named": (POT, TYRES)},
+    Answer.SENSOR: {"rivals": (POT,)},
     Answer.HELD_BACK: {"unmeasured": ("mass.cg_height",)},
 }
 """What an answer says besides, in the examples."""
