@@ -18,8 +18,8 @@ from typing import Final
 import numpy as np
 
 from analyzer.core.regression import least_squares
-from analyzer.core.signals import Floats, derivative, lowpass_taps, touched
-from analyzer.processing.roll.disturbances import Fitted, bench_of
+from analyzer.core.signals import derivative, lowpass_taps, touched
+from analyzer.processing.roll.disturbances import Fitted, bench_of, force_behind
 from analyzer.processing.roll.equation import (
     BAND,
     DRIVEN,
@@ -49,8 +49,6 @@ LONGEST: Final = 0.3
 """A longer lag is not looked for [s]: engineering judgement."""
 RULES: Final = f"what is slower than {SLOW_BAND:g} Hz alone rules the gradient"
 UNKNOWN: Final = f"accelerometer or gyro cannot be trusted, not even below {SLOW_BAND:g} Hz"
-ROUNDS: Final = 4
-"""Of the search for the lag; each brings what is left of it down to its square."""
 
 
 def slow_columns(columns: RollColumns, weights: Weights) -> RollColumns:
@@ -73,11 +71,8 @@ def slow_columns(columns: RollColumns, weights: Weights) -> RollColumns:
     rate_of_roll = derivative(mean, rate)
     rolling = dict(zip(ROLLING, (rate_of_roll, derivative(rate_of_roll, rate)), strict=True))
     slow = replace(slow, terms={**rolling, **slow.terms}, slow={**rolling, **slow.terms, **known})
-    # A lag that is left shows as rate of the roll; brought forward by it, the force leaves none.
-    lag = 0.0
-    for _ in range(ROUNDS):
-        lag = float(np.clip(lag + _lag(_brought_forward(slow, lag), mean), -LONGEST, LONGEST))
-    return _brought_forward(slow, lag)
+    # Brought forward by its lag, the force leaves but little for the derivatives of the roll to stand for.
+    return _brought_forward(slow, float(np.clip(force_behind(slow, slow.force, mean), -LONGEST, LONGEST)))
 
 
 def _brought_forward(slow: RollColumns, lag: float) -> RollColumns:
@@ -87,15 +82,6 @@ def _brought_forward(slow: RollColumns, lag: float) -> RollColumns:
     late = np.interp(time + lag, time, slow.suspect.astype(np.float64)) > 0.0
     terms = {**slow.slow, "lateral force": force}
     return replace(slow, force=force, suspect=slow.suspect | late, slow=terms, slow_by=lag)
-
-
-def _lag(slow: RollColumns, mean: Floats) -> float:
-    """Return by how much the lateral force comes later than the `mean` roll that it causes [s]."""
-    used = ~slow.suspect
-    if np.count_nonzero(used) < 4.0 * slow.rate:
-        return 0.0
-    design = [slow.force, *(slow.terms[n] for n in ROLLING), np.ones_like(mean)]
-    return float(least_squares(np.column_stack(design)[used], mean[used]).coefficients[1])
 
 
 def blind(columns: RollColumns) -> bool:
