@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from engine.random_bed import AXLES, Drive, Logged, drive, faults_of, logged_run
+from engine.random_bed import AXLES, Drive, Logged, drive, faults_of, logged_run, moving_line
 
 from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import Verdict
@@ -129,6 +129,16 @@ def test_faults_that_come_together_make_no_traceback_and_no_lie(
     sessions = _sessions(tmp_path, range(seed, seed + 1), [driven])
     _never_sure_of_what_is_wrong(sessions)
     assert not _unsaid(sessions)
+
+
+def test_a_car_that_stands_longer_before_an_oval_has_the_same_gradient() -> None:
+    force = np.linspace(0.0, 9.0, 50)
+    roll = 0.004 * force + 2e-6 * force**3
+    rest = np.zeros(30)
+    long = moving_line(np.append(rest, force), np.append(rest, roll), np.append(rest, np.full(50, 15.0)))
+    assert long == pytest.approx(moving_line(force, roll, np.full(50, 15.0)), rel=1e-9)
+    with_rest = float(np.polyfit(np.append(rest, force), np.append(rest, roll), 1)[0])
+    assert with_rest != pytest.approx(long, rel=0.002)
 
 
 @pytest.fixture(scope="module")
