@@ -35,6 +35,8 @@ from analyzer.console import (
 from analyzer.core.errors import AnalyzerError, nearest, one_line, plain_text, refuse_file
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from analyzer.core.units import Axle
     from analyzer.ingest.template import Answers
     from analyzer.report.figures.style import Drawings, Kind
@@ -174,13 +176,11 @@ def review(
 
     drawings = Drawings()
     if not (as_json or quiet):
-        from analyzer.report.terminal import print_summary, printed
+        from analyzer.report.terminal import print_summary
 
         # The answers are known; the figures take longer than all that was worked out for them.
         try:
-            shown = terminal()
-            make = partial(print_summary, result, shown, drawings)
-            printed("answers at the terminal", make, shown, drawings)
+            _print_words("answers", partial(print_summary, result, drawings=drawings), drawings)
             sys.stdout.flush()
         except BrokenPipeError:
             # The reader has seen enough (`analyzer review ... | head`); the report is still wanted.
@@ -272,7 +272,7 @@ def check(
     """Check what a log or all logs of a session hold: channels, clock, health."""
     from analyzer.report.figures.style import Drawings
     from analyzer.report.plain_data import health_json
-    from analyzer.report.terminal import print_health, printed
+    from analyzer.report.terminal import print_health
     from analyzer.session.review import check_path
 
     # Kind and place of the figure are judged before the logs are read.
@@ -285,12 +285,9 @@ def check(
             refuse_strange(figure.expanduser())
     with progress(as_json) as tell:
         outcome = check_path(log, tell)
-    drawings, shown = Drawings(), terminal()
-    if as_json:
-        _print_results(lambda: health_json(outcome), drawings)
-    else:
-        make = partial(print_health, outcome, shown, log, details=details)
-        printed("findings at the terminal", make, shown, drawings)
+    drawings = Drawings()
+    show = partial(print_health, outcome, path=log, details=details)
+    _print_answer(as_json, "findings", partial(health_json, outcome), show, drawings)
     if figure is not None:
         from analyzer.report.figures.channel_plots import save_channel_figures
 
@@ -343,7 +340,7 @@ def confirm(
     from analyzer.comparison.confirm import check_names
     from analyzer.report.figures.style import Drawings
     from analyzer.report.plain_data import confirmation_json
-    from analyzer.report.terminal import print_confirmation, printed
+    from analyzer.report.terminal import print_confirmation
     from analyzer.session.decisions import confirm_change, write_calibrated_car
     from analyzer.session.review import failure_line, load_session, review_loaded, review_session
 
@@ -355,12 +352,9 @@ def confirm(
         past = [review_session(path, tell) for path in earlier or []]
         result = review_loaded(sheets, tell)
         confirmation = confirm_change(result, before, after, past, known)
-    drawings, shown = Drawings(), terminal()
-    if as_json:
-        _print_results(lambda: confirmation_json(confirmation), drawings)
-    else:
-        make = partial(print_confirmation, confirmation, shown, drawings)
-        printed("confirmation at the terminal", make, shown, drawings)
+    drawings = Drawings()
+    show = partial(print_confirmation, confirmation, drawings=drawings)
+    _print_answer(as_json, "confirmation", partial(confirmation_json, confirmation), show, drawings)
     if calibrate:
         print_error(f"wrote {write_calibrated_car(result, past)}")
     end(failure_line(result), (*confirmation.faults, *drawings.faults))
@@ -393,17 +387,14 @@ def choose(
     """Choose the next setting: what is on the shelf, ranked by how well it meets a wish."""
     from analyzer.report.figures.style import Drawings
     from analyzer.report.plain_data import choice_json
-    from analyzer.report.terminal import print_choice, printed
+    from analyzer.report.terminal import print_choice
     from analyzer.session.decisions import choose_next
 
     with progress(as_json) as tell:
         choice = choose_next(sheet, wish, setup, tell)
     # Drawings gather what could not be drawn or said; the command ends with it, not before.
-    drawings, shown = Drawings(), terminal()
-    if as_json:
-        _print_results(lambda: choice_json(choice), drawings)
-    else:
-        printed("choice at the terminal", partial(print_choice, choice, shown), shown, drawings)
+    drawings = Drawings()
+    _print_answer(as_json, "choice", partial(choice_json, choice), partial(print_choice, choice), drawings)
     end(None, (*choice.faults, *drawings.faults))
 
 
@@ -723,7 +714,7 @@ def archive(
     from analyzer.archive.season_pass import archive_folder
     from analyzer.report.figures.style import Drawings
     from analyzer.report.season_page import season_dict, write_season
-    from analyzer.report.terminal import print_season, printed
+    from analyzer.report.terminal import print_season
 
     drawings = Drawings()
     # The page is written while the archive is held: of two at once neither shows the other's half.
@@ -731,10 +722,9 @@ def archive(
         season = archive_folder(
             folder, out, tell, scheduler, workers, finish=lambda made: write_season(made, drawings)
         )
-    if as_json:
-        _print_results(lambda: season_dict(season, drawings), drawings)
-    else:
-        printed("season at the terminal", partial(print_season, season, terminal()), terminal(), drawings)
+    make = partial(season_dict, season, drawings)
+    _print_answer(as_json, "season", make, partial(print_season, season), drawings)
+    if not as_json:
         print_text(f"archive: {season.folder}; page: {write_season(season, drawings)}")
     # One line for the first that was left out: the table on the page has all.
     line = None
@@ -765,7 +755,7 @@ def course(
     from analyzer.core.files import check_replaceable
     from analyzer.report.course_page import course_json, write_course
     from analyzer.report.figures.style import Drawings
-    from analyzer.report.terminal import print_course, printed
+    from analyzer.report.terminal import print_course
     from analyzer.session.course_sheet import course_sheet
     from analyzer.session.review import failure_line, review_session
 
@@ -779,12 +769,9 @@ def course(
         result = course_sheet(review)
         drawings = Drawings()
         page = write_course(result, out or review.session.path.parent / "course", drawings)
-    if as_json:
-        _print_results(lambda: course_json(result, drawings), drawings)
-    else:
-        printed(
-            "course sheet at the terminal", partial(print_course, result, terminal()), terminal(), drawings
-        )
+    make = partial(course_json, result, drawings)
+    _print_answer(as_json, "course sheet", make, partial(print_course, result), drawings)
+    if not as_json:
         print_text(f"course sheet: {page}")
     end(failure_line(review), (*result.faults, *drawings.faults))
 
@@ -838,6 +825,28 @@ def _version(
 
         print_text(f"analyzer {__version__}")
         raise typer.Exit
+
+
+def _print_answer(
+    as_json: bool,
+    what: str,
+    make: Callable[[], dict[str, Any]],
+    show: Callable[[Console], None],
+    drawings: Drawings,
+) -> None:
+    """Print the answer of a command for scripts, or in words."""
+    if as_json:
+        _print_results(make, drawings)
+    else:
+        _print_words(what, show, drawings)
+
+
+def _print_words(what: str, show: Callable[[Console], None], drawings: Drawings) -> None:
+    """Print an answer at the terminal; where the program fails at it, why."""
+    from analyzer.report.terminal import printed
+
+    shown = terminal()
+    printed(f"{what} at the terminal", partial(show, shown), shown, drawings)
 
 
 def _print_results(make: Callable[[], dict[str, Any]], drawings: Drawings) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 import json
 import os
 import time
@@ -15,7 +14,7 @@ from typing import Any, Final
 
 from analyzer.archive.results import RunPlan, SessionPlan, Task
 from analyzer.core.errors import AnalyzerError, LogError, one_line
-from analyzer.core.files import SEASON_FORMAT, open_plain
+from analyzer.core.files import SEASON_FORMAT, file_sha256
 from analyzer.core.store import code_digest, digest_of, run_key
 from analyzer.core.units import AXLES
 from analyzer.sheets.read import file_beside, marked_keys, read_car, read_course, read_session, toml_table
@@ -77,8 +76,7 @@ class LogIndex:
         if isinstance(old, list) and len(old) == 3 and old[:2] == stamp:
             self.seen[name] = old
             return str(old[2])
-        with open_plain(path) as file:
-            found = hashlib.file_digest(file, "sha256").hexdigest()
+        found = file_sha256(path)
         if time.time() - status.st_mtime > _SETTLED:
             self.seen[name] = [*stamp, found]
         return found

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import threading
 from collections import deque
@@ -20,7 +19,7 @@ from analyzer.archive.results import Row, RunRecord, Task
 from analyzer.comparison.stiffness import roll_sheet
 from analyzer.core.errors import AnalyzerError, SheetError, one_line
 from analyzer.core.estimate import Estimate
-from analyzer.core.files import open_plain
+from analyzer.core.files import file_sha256
 from analyzer.core.store import Store, code_digest
 from analyzer.core.units import AXLES, DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import Recording, Verdict
@@ -146,9 +145,8 @@ def _unchanged(task: Task) -> bool:
             return False
         # Read again in full: size and time may be the same on a card that was written over.
         for log, expected in task.logs:
-            with open_plain(Path(log)) as file:
-                if hashlib.file_digest(file, "sha256").hexdigest() != expected:
-                    return False
+            if file_sha256(Path(log)) != expected:
+                return False
     except Exception:  # whatever hinders reading them now may be gone at the next pass, which tries again
         return False
     return True

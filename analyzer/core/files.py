@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ctypes
 import errno
+import hashlib
 import io
 import json
 import os
@@ -131,6 +132,12 @@ def open_plain(path: Path) -> io.BufferedReader:
     raise OSError(errno.ENXIO, "it is a pipe or a device, not a file", str(path))
 
 
+def file_sha256(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes; raises OSError, as `open_plain` does."""
+    with open_plain(path) as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
 def json_text(
     table: Any, *, indent: int | None = 2, sort_keys: bool = True, ensure_ascii: bool = False
 ) -> str:
@@ -160,6 +167,12 @@ def check_ending(path: Path, *endings: str) -> None:
             one_line(f"{path}: does not end in {' or '.join(endings)}; name another file"),
             (str(path), str(path.with_suffix(endings[0]))) if path.name else None,
         )
+
+
+def cannot_write(path: Path, error: OSError) -> AnalyzerError:
+    """Return the line for a file that the system lets nobody write."""
+    reason = error.strerror or type(error).__name__
+    return AnalyzerError(one_line(f"{path}: cannot be written ({reason}); name another place"))
 
 
 def refuse_strange(path: Path, content: bytes | None = None) -> None:

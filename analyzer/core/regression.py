@@ -303,7 +303,7 @@ def half_width(std: float, dof: float, known: float) -> float:
     """
     total = math.hypot(std, known)
     if std == 0.0 or total == 0.0:
-        return 1.96 * total
+        return NORMAL * total
     return student_factor(dof * (total / std) ** 4) * total
 
 

@@ -218,9 +218,7 @@ class Work:
     def _result(self, job: Job) -> Review:
         """Return the review of the sheets and logs as they are now, done before or now."""
         session = api.load_session(self.folder.path)
-        state = [path.read_bytes() for path in (session.path, session.car_path)]
-        if session.sheet.course is not None:
-            state.append(self.folder.inside(*Path(session.sheet.course).parts).read_bytes())
+        state = [path.read_bytes() for path in session.sheets.values()]
         state += [
             repr((p.stat().st_size, p.stat().st_mtime_ns)).encode()
             for ps in session.logs.values()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -12,6 +13,7 @@ from scipy.optimize import brentq
 
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
+from analyzer.core.regression import NORMAL
 from analyzer.core.units import (
     AXLES,
     MM_PER_M,
@@ -124,17 +126,18 @@ def variants(bar: BarSheet, setting: BarSetting | None) -> tuple[Variant, ...]:
         for name, new in (("thicker", _next_wall(wall, True)), ("thinner", _next_wall(wall, False))):
             if new is not None and 2.0 * new < diameter:
                 change = f"next {name} wall ({new * 1000:.2f} mm)"
-                found.append(Variant(change, _with_round(wall=new / wall), setting))
+                found.append(Variant(change, partial(_with_round, wall=new / wall), setting))
     for sign, word in ((1.0, "larger"), (-1.0, "smaller")):
         new = diameter + sign * NEXT_DIAMETER
         if new > 2.0 * (wall or 0.0):
             change = f"{word} diameter ({new * 1000:.2f} mm)"
-            found.append(Variant(change, _with_round(diameter=new / diameter), setting))
+            found.append(Variant(change, partial(_with_round, diameter=new / diameter), setting))
     if isinstance(bar, BladedBar):
         for sign, word in ((1.0, "thicker"), (-1.0, "thinner")):
             new = bar.blade.thickness.value + sign * NEXT_THICKNESS
             if new > NEXT_THICKNESS:
-                found.append(Variant(f"{word} blade ({new * 1000:.1f} mm)", _with_blade(sign), setting))
+                change = f"{word} blade ({new * 1000:.1f} mm)"
+                found.append(Variant(change, partial(_with_blade, thicker=sign * NEXT_THICKNESS), setting))
     return tuple(found)
 
 
@@ -159,18 +162,18 @@ def solid_comparison(bar: BarSheet, setting: BarSetting | None) -> tuple[Variant
     ):
         if growth is not None:
             change = f"{name}, equal {what} ({1e3 * growth * diameter:.2f} mm)"
-            found.append(Variant(change, other(growth), setting))
+            found.append(Variant(change, partial(other, growth=growth), setting))
     return tuple(found)
 
 
 def _equal_rate(
-    bar: BarSheet, setting: BarSetting | None, other: Callable[[float], Callable[[BarSheet], BarSheet]]
+    bar: BarSheet, setting: BarSetting | None, other: Callable[[BarSheet, float], BarSheet]
 ) -> float | None:
     """Return the diameter, as part of the present one, at which the whole bar keeps its rate."""
     wanted = float(bar_solution(bar, setting).rate)
 
     def excess(growth: float) -> float:
-        return float(bar_solution(with_bench_of(bar, other(growth)(bar)), setting).rate) / wanted - 1.0
+        return float(bar_solution(with_bench_of(bar, other(bar, growth)), setting).rate) / wanted - 1.0
 
     # Where blades and mounts give way more than the tube, no diameter may do.
     if excess(SMALLEST_GROWTH) > 0.0 or excess(LARGEST_GROWTH) < 0.0:
@@ -187,7 +190,7 @@ def round_mass(bar: BarSheet) -> float | None:
 
 def _round_mass(bar: BarSheet, diameter: Any, wall: Any) -> Any:
     """Return the mass for diameters and walls in place of the bar's own [kg]."""
-    material = find_material((bar.tube if isinstance(bar, BladedBar) else bar).material)
+    material = find_material(_round_part(bar).material)
     if material is None:
         return None
     bore = 0.0 if wall is None else diameter - 2.0 * wall
@@ -202,8 +205,13 @@ def _length(bar: BarSheet) -> float:
     return float(np.linalg.norm(np.diff(corners, axis=0), axis=1).sum())
 
 
+def _round_part(bar: BarSheet) -> Any:
+    """Return what is round of a bar: the tube between the blades, or a bent bar itself."""
+    return bar.tube if isinstance(bar, BladedBar) else bar
+
+
 def _round(bar: BarSheet) -> tuple[float | None, float]:
-    part: Any = bar.tube if isinstance(bar, BladedBar) else bar
+    part = _round_part(bar)
     return None if part.wall is None else part.wall.value, part.outside_diameter.value
 
 
@@ -234,32 +242,23 @@ def _scaled(quantity: Uncertain, factor: float) -> Uncertain:
     return Uncertain(array(quantity) * factor, quantity.std)  # type: ignore[arg-type]
 
 
-def _with_round(diameter: float = 1.0, wall: float = 1.0) -> Callable[[BarSheet], BarSheet]:
-    def apply(bar: BarSheet) -> BarSheet:
-        part: Any = bar.tube if isinstance(bar, BladedBar) else bar
-        update: dict[str, Any] = {"outside_diameter": _scaled(part.outside_diameter, diameter)}
-        if part.wall is not None:
-            update["wall"] = _scaled(part.wall, wall)
-        return _replaced(bar, update)
-
-    return apply
+# How a bar becomes another one; made whole by `partial`, since the bar comes with its tolerances in it.
 
 
-def _solid(growth: float) -> Callable[[BarSheet], BarSheet]:
-    def apply(bar: BarSheet) -> BarSheet:
-        part: Any = bar.tube if isinstance(bar, BladedBar) else bar
-        return _replaced(bar, {"outside_diameter": _scaled(part.outside_diameter, growth), "wall": None})
-
-    return apply
+def _with_round(bar: BarSheet, diameter: float = 1.0, wall: float = 1.0) -> BarSheet:
+    part = _round_part(bar)
+    other = None if part.wall is None else _scaled(part.wall, wall)
+    return _replaced(bar, {"outside_diameter": _scaled(part.outside_diameter, diameter), "wall": other})
 
 
-def _hollow(growth: float) -> Callable[[BarSheet], BarSheet]:
-    def apply(bar: BarSheet) -> BarSheet:
-        part: Any = bar.tube if isinstance(bar, BladedBar) else bar
-        diameter = _scaled(part.outside_diameter, growth)
-        return _replaced(bar, {"outside_diameter": diameter, "wall": _scaled(diameter, 0.1)})
+def _solid(bar: BarSheet, growth: float) -> BarSheet:
+    diameter = _scaled(_round_part(bar).outside_diameter, growth)
+    return _replaced(bar, {"outside_diameter": diameter, "wall": None})
 
-    return apply
+
+def _hollow(bar: BarSheet, growth: float) -> BarSheet:
+    diameter = _scaled(_round_part(bar).outside_diameter, growth)
+    return _replaced(bar, {"outside_diameter": diameter, "wall": _scaled(diameter, 0.1)})
 
 
 def _replaced(bar: BarSheet, update: dict[str, Any]) -> BarSheet:
@@ -268,15 +267,12 @@ def _replaced(bar: BarSheet, update: dict[str, Any]) -> BarSheet:
     return bar.model_copy(update={"tube": bar.tube.model_copy(update=update)})
 
 
-def _with_blade(sign: float) -> Callable[[BarSheet], BarSheet]:
-    def apply(bar: BarSheet) -> BarSheet:
-        if isinstance(bar, FormedBar):
-            return bar
-        thick = bar.blade.thickness
-        new = Uncertain(array(thick) + sign * NEXT_THICKNESS, thick.std)  # type: ignore[arg-type]
-        return bar.model_copy(update={"blade": bar.blade.model_copy(update={"thickness": new})})
-
-    return apply
+def _with_blade(bar: BarSheet, thicker: float) -> BarSheet:
+    if isinstance(bar, FormedBar):
+        return bar
+    thick = bar.blade.thickness
+    new = Uncertain(array(thick) + thicker, thick.std)  # type: ignore[arg-type]
+    return bar.model_copy(update={"blade": bar.blade.model_copy(update={"thickness": new})})
 
 
 # Which tube: rate against stress over diameter and wall.
@@ -346,7 +342,7 @@ def _sized(
     per_rate = _full_force(1.0, linkage(model), ratio, motion, ladder.travel)
     force = solution.rate * per_rate * 2.0 / (1.0 + solution.loads.ratio)
     factor = safety_factor(stress_points(varied, model, solution), force)
-    part: Any = varied.tube if isinstance(varied, BladedBar) else varied
+    part = _round_part(varied)
     solid = part.wall is None
     # One size or many: numbers and arrays leave here alike.
     sizes = np.broadcast_arrays(
@@ -770,7 +766,7 @@ def _bench(bar: BarSheet, found: Propagated) -> BenchComparison | None:
     else:
         held = bar.bench.rate
         std = None if held.std is None else 2.0 * held.std
-        half = None if std is None else (2.0 * held.value - 1.96 * std, 2.0 * held.value + 1.96 * std)
+        half = None if std is None else (2.0 * held.value - NORMAL * std, 2.0 * held.value + NORMAL * std)
         notes = () if std is not None else ("the sheet states no ± for bench.rate",)
         method = "bench rate as stated in the sheet"
         measured = Estimate(2.0 * held.value, "N/m", std, half, method=method, notes=notes)

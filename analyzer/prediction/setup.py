@@ -407,8 +407,8 @@ def _load_transfer(found: Propagated, axle: Axle) -> LoadTransfer:
 ASSUMED_TRAVEL: Final = 0.05
 """Wheel travel each way from static where the damper states no end [m]: engineering judgement."""
 
-LOAD_STEP: Final = 1e-9
-"""Below this lateral force [m/s2] a bank is driven at its neutral speed and the outer side is undefined."""
+NOT_PRESSED: Final = 1e-9
+"""Compression up to which no part of it is told [m]: on a bank at its neutral speed there is none."""
 
 
 def wheel_range(axle: AxleSheet, name: Axle) -> WheelRange:
@@ -506,7 +506,7 @@ def _travel_use(car: CarSheet, found: Propagated, axle: Axle, corner: Corner) ->
         else found.estimate(f"margin {corner}", "mm", 1000.0)
     )
     compression = found.values[f"total {corner}"]
-    part = None if compression <= LOAD_STEP else found.values[f"roll {corner}"] / compression
+    part = None if compression <= NOT_PRESSED else found.values[f"roll {corner}"] / compression
     return TravelUse(heave, roll, total, None if gap is None else gap.value * 1000.0, margin, part)
 
 

@@ -10,13 +10,14 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 
-from analyzer.core.errors import AnalyzerError, one_line, plain_text
+from analyzer.core.errors import AnalyzerError, plain_text
 from analyzer.core.estimate import Estimate, format_estimate
-from analyzer.core.files import check_ending, refuse_strange, write_together, write_whole
+from analyzer.core.files import cannot_write, check_ending, refuse_strange, write_together, write_whole
 from analyzer.core.units import AXLES, Axle
 from analyzer.prediction.build import (
     LEAST_FACTOR,
@@ -31,9 +32,10 @@ from analyzer.prediction.build import (
 )
 from analyzer.prediction.settings import bar_ladder
 from analyzer.report.figures import style
-from analyzer.report.words import UNKNOWN, label
+from analyzer.report.words import LOW_FACTOR, UNKNOWN, label, spacers
 from analyzer.sheets.bar import BladedBar, FormedBar, MadeOf, find_material
 from analyzer.sheets.car import CarSheet
+from analyzer.vehicle.bar.pieces import formed_model
 from analyzer.vehicle.bar.stress import weld_yield
 
 # The paper: everything in millimetres from its upper left corner.
@@ -291,8 +293,7 @@ def save_sheets(path: Path, title: str, pages: Mapping[Any, Sequence[Figure]]) -
         files = _svg_files(path, pages)
         write_together(files)
     except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise AnalyzerError(one_line(f"{path}: cannot be written ({reason}); name another place")) from None
+        raise cannot_write(path, error) from None
     return tuple(files)
 
 
@@ -380,7 +381,10 @@ def _draw_tube(paper: Paper, bar: BladedBar, work: TubeWork) -> None:
     bare = width_of(_mm(work.overhang)) > first - left
     paper.measure(left, first, middle + below + 6.5, "" if bare else _mm(work.overhang))
     paper.y = middle + below + 7.5
-    lines = [_SEATS[seat].format(cut=_mm(cut)) + _mass_of(work, seat) for seat, cut in work.cuts.items()]
+    lines = [
+        f"{_SEATS[seat].format(cut=_mm(cut))}, {_kilograms(work.masses.get(seat))}"
+        for seat, cut in work.cuts.items()
+    ]
     known = "Cut length: " + (
         "; or ".join(lines) if lines else f"{NOT_KNOWN} mm, {length:.1f} mm from plane to plane"
     )
@@ -394,10 +398,6 @@ def _draw_tube(paper: Paper, bar: BladedBar, work: TubeWork) -> None:
         paper.paragraph(
             f"Blade's centre plane to the middle of the mount: {_mm(work.overhang)} mm each side."
         )
-
-
-def _mass_of(work: TubeWork, seat: str) -> str:
-    return f", {_kilograms(work.masses.get(seat))}"
 
 
 def _draw_blade(paper: Paper, bar: BladedBar, work: BladeWork) -> None:
@@ -514,7 +514,7 @@ def _draw_settings(paper: Paper, bar: BladedBar, work: BarWork) -> None:
         _heads(paper, columns)
         for row in rows[:MOST_ROWS]:
             factor = NOT_KNOWN if row.stress_factor is None else f"{row.stress_factor:.2f}"
-            if row.stress_factor is not None and row.stress_factor < LOW:
+            if row.stress_factor is not None and row.stress_factor < LOW_FACTOR:
                 factor += " yields!" if row.stress_factor < 1.0 else " low"
             change = "fitted" if row.fitted else _change(row.change)
             cells = (str(row.hole), str(row.spacers), _shown(row.rate, 1e-3), change, factor)
@@ -546,13 +546,10 @@ def _draw_stacks(paper: Paper, bar: BladedBar, work: BarWork, left: float) -> No
         left,
     )
     paper.paragraph(
-        f"Stress factor: yield over stress, one wheel in full bump, one in full droop; low: under {LOW}.",
+        "Stress factor: yield over stress, one wheel in full bump, one in full droop; low: under "
+        f"{LOW_FACTOR}.",
         left,
     )
-
-
-LOW: Final = 1.5
-"""Stress factors below this are marked, as in the table of `analyzer bar`."""
 
 
 def _change(change: Estimate) -> str:
@@ -566,8 +563,7 @@ def _draw_bench(paper: Paper, work: BenchWork) -> None:
     """Write the test to do, with blank fields for what is read."""
     paper.room(LINE * 5.0 + 6.0 * (LOADS + 1))
     row = work.row
-    spacers = "1 spacer" if row.spacers == 1 else f"{row.spacers} spacers"
-    where = "" if row.hole is None else f", both links in hole {row.hole} with {spacers}"
+    where = "" if row.hole is None else f", both links in hole {row.hole} with {spacers(row.spacers)}"
     # A rate of the links that the sheet states is in the bar's rate, too.
     where += ", links on" if "links" in row.compliance else ""
     paper.head("Bench test")
@@ -744,10 +740,6 @@ def _draw_formed(paper: Paper, bar: FormedBar, work: FormedWork, bench: BenchWor
 
 def _centre_line(bar: FormedBar) -> list[Point]:
     """Return points along the bent centre line [mm]."""
-    import numpy as np
-
-    from analyzer.vehicle.bar.pieces import formed_model
-
     along = np.linspace(0.0, 1.0, 25)
     found: list[Point] = []
     for piece in formed_model(bar).pieces:

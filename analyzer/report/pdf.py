@@ -11,8 +11,7 @@ from typing import Final, cast
 
 from matplotlib.image import imread
 
-from analyzer.core.errors import AnalyzerError, one_line
-from analyzer.core.files import check_ending, refuse_strange, write_whole
+from analyzer.core.files import cannot_write, check_ending, refuse_strange, write_whole
 from analyzer.report.builder_sheet import (
     BOLD,
     HEIGHT,
@@ -188,7 +187,7 @@ def save_figures(
                 write_whole(path, content)
                 written.append(path)
     except OSError as error:
-        raise _not_writable(folder, error) from None
+        raise cannot_write(folder, error) from None
     drawings.tidy()
     return tuple(written)
 
@@ -215,7 +214,7 @@ def save_pdf(
         # Drawn to memory first: a file half written is worse than none.
         write_whole(path, pdf_bytes(title, paper.pages, subject))
     except OSError as error:
-        raise _not_writable(path, error) from None
+        raise cannot_write(path, error) from None
     drawings.tidy()
     return path
 
@@ -249,8 +248,3 @@ def _fill(paper: Report, review: Review, parts: tuple[Part, ...]) -> None:
     paper.words("Cautions", 10, bold=True)
     for caution in CAUTIONS:
         paper.words(f"– {caution}", 8)
-
-
-def _not_writable(path: Path, error: OSError) -> AnalyzerError:
-    reason = error.strerror or type(error).__name__
-    return AnalyzerError(one_line(f"{path}: cannot be written ({reason}); name another place"))

@@ -261,13 +261,9 @@ def _bar_settings(model: AxleSettings) -> dict[str, Any]:
 
 def _sheet_sources(session: Session) -> list[dict[str, str]]:
     """Return name and hash of each sheet; a sheet gone since the review is listed without a hash."""
-    folder = session.path.parent
-    sheets = {"session": session.path, "car": session.car_path}
-    if session.sheet.course is not None:
-        sheets["course"] = folder / session.sheet.course
     return [
-        {"kind": kind, "file": relative_name(path, folder), "sha256": _hash(path)}
-        for kind, path in sheets.items()
+        {"kind": kind, "file": relative_name(path, session.path.parent), "sha256": _hash(path)}
+        for kind, path in session.sheets.items()
     ]
 
 
@@ -418,12 +414,6 @@ def _option(option: Option) -> dict[str, Any]:
 def taken(item: object, names: str) -> dict[str, Any]:
     """Return the attributes of a result that stand in the data under their own names."""
     return {name: getattr(item, name) for name in names.split()}
-
-
-def rounded(table: dict[str, Any]) -> dict[str, Any]:
-    """Return `table` plain, its figures rounded, and nothing in it that JSON cannot hold."""
-    found: dict[str, Any] = plain(table, SIGNIFICANT_DIGITS)
-    return found
 
 
 def plain(value: Any, digits: int | None = None) -> Any:

@@ -23,7 +23,7 @@ from analyzer.prediction.settings import bar_ladder, travel_curve, tube_choices
 from analyzer.report.figures import style
 from analyzer.report.plain_data import plain, taken
 from analyzer.report.terminal import plain_table
-from analyzer.report.words import STAR, UNKNOWN, times, until_measured
+from analyzer.report.words import LOW_FACTOR, STAR, UNKNOWN, spacers, times, until_measured
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.bar.linkage import BarMotion
 from analyzer.vehicle.bar.stress import FATIGUE_CAUTION
@@ -162,8 +162,6 @@ def _what_if(item: WhatIf) -> dict[str, Any]:
 
 
 WIDTH: Final = 80
-LOW_FACTOR: Final = 1.5
-"""Stress factors below this are marked: engineering judgement."""
 FEWEST_CYCLES: Final = 10_000
 """Cycles below which the design curves of the fatigue classes do not hold (IIW recommendations, from
 memory)."""
@@ -424,7 +422,7 @@ def _bench_lines(bench: dict[str, Any]) -> list[str]:
         if bench["used"]
         else "not used (bench.use = true would)"
     )
-    where = "" if bench["hole"] is None else f" at hole {bench['hole']}, {_spacers(bench['spacers'])}"
+    where = "" if bench["hole"] is None else f" at hole {bench['hole']}, {spacers(bench['spacers'])}"
     lines = [
         f"bench test{where}: {_value(bench['measured'], 1e-3)} N/mm, computed "
         f"{_value(bench['computed'], 1e-3)} N/mm, ratio {_value(bench['ratio'])}; {used}"
@@ -440,12 +438,8 @@ def _bench_remark(remark: dict[str, Any]) -> str:
         millimetres=f"{1000.0 * value:.2g}",
         newtons=f"{value:.0f}",
         readings=" and ".join(str(number) for number in remark["readings"]),
-        settings=" or ".join(f"hole {hole}, {_spacers(spacers)}" for hole, spacers in remark["settings"]),
+        settings=" or ".join(f"hole {hole}, {spacers(number)}" for hole, number in remark["settings"]),
     )
-
-
-def _spacers(count: int) -> str:
-    return f"{count} spacer{'' if count == 1 else 's'}"
 
 
 def _car_lines(part: dict[str, Any]) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -141,7 +141,7 @@ def _driver(review: Review, console: Console) -> None:
     if len(found) > _MOST_EVENTS:
         _lines(console, [f"{len(found) - _MOST_EVENTS} more in the report"])
     console.print()
-    _lines(console, list(sentences.driver_points(review)))
+    _lines(console, sentences.driver_points(review))
 
 
 def _heading(console: Console, reader: str, answer: str) -> None:
@@ -150,7 +150,7 @@ def _heading(console: Console, reader: str, answer: str) -> None:
     say(console, answer)
 
 
-def _lines(console: Console, lines: list[str]) -> None:
+def _lines(console: Console, lines: Iterable[str]) -> None:
     for line in lines:
         say(console, line, indent=2)
 
@@ -444,18 +444,10 @@ def _row(table: Table, phrase: str, option: Option, key: str) -> None:
 _HEALTH_STYLE: Final = {Verdict.SUSPECT: "yellow", Verdict.BAD: "red"}
 _SMALL: Final = 0.01
 """Part of a run's samples below which a suspect finding is a remark: they are left out one by one."""
-_SHARES: Final = frozenset(
-    (
-        Check.CALIBRATION_RANGE,
-        Check.CLIPPED,
-        Check.STROKE,
-        Check.DROPOUTS,
-        Check.POSITION,
-        Check.POSITION_FIX,
-        Check.SATURATED,
-    )
-    + (Check.SPEED_RANGE, Check.STUCK)
-)
+_SHARES: Final = frozenset({
+    Check.CALIBRATION_RANGE, Check.CLIPPED, Check.STROKE, Check.DROPOUTS, Check.POSITION, Check.POSITION_FIX,
+    Check.SATURATED, Check.SPEED_RANGE, Check.STUCK,
+})  # fmt: skip
 """Checks whose figure is the part of the run's samples that they found."""
 _READINGS: Final = frozenset((Check.STROKE, Check.DEAD, Check.DROPOUTS, Check.SATURATED, Check.ZERO_OF_RUN))
 """Checks that tell travel from static ride height, which no reader of the log finds there."""
@@ -690,7 +682,7 @@ def _lean_words(recordings: Sequence[Recording]) -> str:
         mean = sum(angles) / len(angles)
         # An angle within its error is no lean that anybody would find on the car.
         if abs(mean) > error:
-            parts.append(f"{_range([abs(mean)], 1)}° {plus if mean > 0.0 else minus}")
+            parts.append(f"{words.plain(abs(mean), 1)}° {plus if mean > 0.0 else minus}")
     # A box of which only the pitch is told says so beside it.
     most = max(box.std[1] if box.why else max(box.std[:2]) for box in boxes) * DEG_PER_RAD
     lean = f"{', '.join(parts)} (taken out)" if parts else f"none beyond {most:.1f}°"
@@ -840,16 +832,14 @@ def print_season(archive: Archive, console: Console) -> None:
     for car in archive.cars:
         console.print()
         say(console, season_sentences.car_answer(car))
-        for line in season_sentences.advice(car):
-            say(console, line, indent=2)
+        _lines(console, season_sentences.advice(car))
         if car.ordered_by != "date":
             say(console, "In the order of folder names: not every session sheet states its date.", indent=2)
     reasons = season_sentences.left_out_words(archive)
     if reasons:
         console.print()
         say(console, "Left out:")
-        for line in reasons:
-            say(console, line, indent=2)
+        _lines(console, reasons)
 
 
 # Lines and tables of all commands.

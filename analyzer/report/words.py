@@ -14,6 +14,8 @@ from analyzer.core.units import DEG_PER_RAD, MM_PER_M, Axle
 LONGEST_NAME: Final = 40
 LONGEST_COMMENT: Final = 400
 UNKNOWN: Final = "—"
+LOW_FACTOR: Final = 1.5
+"""Stress factors below this are marked: engineering judgement."""
 
 _RIGHT_TO_LEFT: Final = {"R", "AL", "AN"}
 _MOST_MARKS: Final = 3
@@ -191,6 +193,11 @@ def count(number: int, one: str, many: str | None = None) -> str:
     """Return ``3 runs``, ``1 run`` or ``no runs``."""
     plural = many or one + "s"
     return f"no {plural}" if number == 0 else f"{number} {one if number == 1 else plural}"
+
+
+def spacers(number: int | None) -> str:
+    """Return ``0 spacers``, ``1 spacer`` or ``2 spacers``, as they are counted in a setting."""
+    return f"{number} spacer{'' if number == 1 else 's'}"
 
 
 def listed(words: list[str], most: int = 6) -> str:

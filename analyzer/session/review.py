@@ -43,6 +43,8 @@ from analyzer.sheets.fields import stands_over
 from analyzer.sheets.read import MissingFileError, file_beside, read_car, read_course, read_session
 from analyzer.sheets.session import CourseSheet, SessionSheet
 
+_T = TypeVar("_T")
+
 Progress = Callable[[str, int, int], None]
 """Told what is being done, how many steps are done and how many there are."""
 
@@ -70,6 +72,13 @@ class Session:
     course: CourseSheet | None
     logs: dict[str, tuple[Path, ...]]
     missing: dict[str, AnalyzerError] = field(default_factory=dict)
+
+    @property
+    def sheets(self) -> dict[str, Path]:
+        """Where the sheets lie: ``session``, ``car``, and ``course`` where there is one."""
+        course = self.sheet.course
+        named = {} if course is None else {"course": self.path.parent / course}
+        return {"session": self.path, "car": self.car_path, **named}
 
     @property
     def unmeasured(self) -> tuple[str, ...]:
@@ -235,31 +244,13 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
     tell("predicting the set-ups", 0, steps)
     # Predictions first: a sheet that cannot be predicted from is told before any log is read.
     predictions = predict_session(session)
-    recordings: list[Recording] = []
-    runs: list[RunEstimates] = []
-    failed = dict(session.missing)
-    faults: list[Fault] = []
     # Keyed by the contents of logs and sheets and by this program: an unchanged run is not read again.
     store = Store.of_user()
     known = RunStore(store, run_sheets(session, predictions), seed)
-    there = [run.name for run in session.sheet.runs if run.name in session.logs]
-    # All logs before the first estimate: what they tell together of the sensors goes into each.
-    for index, name in enumerate(there, start=1):
-        with reading_of(tell, name, index, steps):
-            known.look(name)
-    for index, name in enumerate(there, start=1 + len(there)):
-        tell(f"estimating {name}", index, steps)
-        try:
-            with reading_of(tell, name, index, steps, told=True):
-                recording, estimates = known.result(name)
-        except LogError as error:
-            failed[name] = error
-            continue
-        except Exception as error:  # costs this run alone; what is no fault goes on
-            faults.append(run_fault(session, name, "estimating", error))
-            continue
-        recordings.append(recording)
-        runs.append(estimates)
+    results, failed, faults = _run_by_run(
+        session, known, known.result, ("estimating", "estimating"), tell, 1, steps
+    )
+    recordings, runs = [recording for recording, _ in results], [run for _, run in results]
     failed = {run.name: failed[run.name] for run in session.sheet.runs if run.name in failed}
     store.tidy()
     # Only with all runs at hand does it show which of them hold the same rows.
@@ -304,12 +295,41 @@ def review_loaded(session: Session, progress: Progress | None = None, seed: int 
     return replace(review, faults=(*faults, *late))
 
 
+def _run_by_run(
+    session: Session,
+    known: RunStore,
+    work: Callable[[str], _T],
+    stages: tuple[str, Stage],
+    tell: Progress,
+    first: int,
+    steps: int,
+) -> tuple[list[_T], dict[str, AnalyzerError], list[Fault]]:
+    """Return what `work` gives of each run whose logs are there, and why it gives nothing of the others.
+
+    `stages` are what is told of it, and what a fault is met at; `first` is the number of its first step.
+    """
+    found: list[_T] = []
+    failed, faults = dict(session.missing), []
+    there = [run.name for run in session.sheet.runs if run.name in session.logs]
+    # All logs before the first is worked on: what they tell together of the sensors goes into each.
+    for index, name in enumerate(there, start=first):
+        with reading_of(tell, name, index, steps):
+            known.look(name)
+    for index, name in enumerate(there, start=first + len(there)):
+        tell(f"{stages[0]} {name}", index, steps)
+        try:
+            with reading_of(tell, name, index, steps, told=True):
+                found.append(work(name))
+        except LogError as error:
+            failed[name] = error
+        except Exception as error:  # costs this run alone; what is no fault goes on
+            faults.append(run_fault(session, name, stages[1], error))
+    return found, failed, faults
+
+
 def run_fault(session: Session, run: str, stage: Stage, error: Exception) -> Fault:
     """Return what is known of a fault met with a run, and the files to repeat it; raises as `fault_of`."""
-    sheets = [session.path, session.car_path]
-    if session.sheet.course is not None:
-        sheets.append(file_beside(session.path, "course", session.sheet.course))
-    return fault_of(error, run, stage, (*session.logs.get(run, ()), *sheets))
+    return fault_of(error, run, stage, (*session.logs.get(run, ()), *session.sheets.values()))
 
 
 def run_sheets(session: Session, predictions: Mapping[str, SetupPrediction]) -> RunSheets:
@@ -477,24 +497,10 @@ def check_path(path: Path, progress: Progress) -> CheckOutcome:
         except Exception as error:  # told as a fault; what is none goes on
             return CheckOutcome((), {}, (fault_of(error, path.name, "reading", (path,)),))
     session = load_session(path)
-    recordings: list[Recording] = []
-    failed = dict(session.missing)
-    faults: list[Fault] = []
     known = RunStore(Store(None), run_sheets(session, predict_session(session)))
-    there = [run.name for run in session.sheet.runs if run.name in session.logs]
-    steps = 2 * len(there)
-    for index, name in enumerate(there):
-        with reading_of(progress, name, index, steps):
-            known.look(name)
-    for index, name in enumerate(there, start=len(there)):
-        progress(f"checking {name}", index, steps)
-        try:
-            with reading_of(progress, name, index, steps, told=True):
-                recordings.append(known.recording(name))
-        except LogError as error:
-            failed[name] = error
-        except Exception as error:  # costs this run alone; what is no fault goes on
-            faults.append(run_fault(session, name, "reading", error))
+    recordings, failed, faults = _run_by_run(
+        session, known, known.recording, ("checking", "reading"), progress, 0, 2 * len(session.logs)
+    )
 
     def looked_at(names: Collection[str]) -> tuple[Recording, ...]:
         kept = [recording for recording in recordings if recording.run in names]
@@ -521,7 +527,6 @@ def uncalibrated_channels(car: CarSheet) -> frozenset[str]:
 # A sequence of results that are also found by their name: ``review.runs["r03"]``.
 
 
-_T = TypeVar("_T")
 _LONGEST: Final = 160
 
 

@@ -6,7 +6,6 @@ lies is told by how far the car rolls, by its turn rates, and then by the sheet.
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -17,7 +16,7 @@ from typing import Any, Final
 import numpy as np
 
 from analyzer.comparison.setups import run_stiffness_ratio
-from analyzer.core.files import open_plain
+from analyzer.core.files import file_sha256
 from analyzer.core.signals import Blocks, Floats
 from analyzer.core.store import Store, digest_of, run_key
 from analyzer.core.units import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle, Uncertain
@@ -251,14 +250,10 @@ def record_run(
 
 def _hashes(logs: Sequence[Path]) -> list[str] | None:
     """Return the hash of each log; None when one cannot be read: whoever reads it says so in plain words."""
-    found = []
     try:
-        for path in logs:
-            with open_plain(path) as file:
-                found.append(hashlib.file_digest(file, "sha256").hexdigest())
+        return [file_sha256(path) for path in logs]
     except OSError:
         return None
-    return found
 
 
 def _is_result(found: object) -> bool:

@@ -11,7 +11,7 @@ import numpy as np
 
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.units import Uncertain
-from analyzer.sheets.bar import Blade, BladedBar, FormedBar, Link, MadeOf, Tube, find_material
+from analyzer.sheets.bar import Blade, BladedBar, FormedBar, Link, MadeOf, RoundEnd, Tube, find_material
 from analyzer.sheets.fields import Sheet
 from analyzer.sheets.session import BarSetting
 from analyzer.vehicle.bar.beam import Arc, BarModel, Piece, Side, Straight, Vec, vec
@@ -591,7 +591,7 @@ def blade_root(bar: BladedBar) -> Uncertain:
     blade = bar.blade
     if blade.root is not None:
         return blade.root
-    radius = _radius(bar)
+    radius = array(_at_blade(bar).outside_diameter) / 2.0
     part, error = ANY_SEAT
     if blade.seat is not None:
         part, error = SEATS[blade.seat, stands_flat(bar)]
@@ -605,8 +605,9 @@ def _root(radius: Array, part: float, error: Any) -> Uncertain:
     return Uncertain(part * radius, error * radius)  # type: ignore[arg-type]
 
 
-def _radius(bar: BladedBar) -> Array:
-    return array((bar.tube if bar.tube.ends is None else bar.tube.ends).outside_diameter) / 2.0
+def _at_blade(bar: BladedBar) -> Tube | RoundEnd:
+    """Return the tube as it is where a blade sits on it."""
+    return bar.tube if bar.tube.ends is None else bar.tube.ends
 
 
 def seat_give(bar: BladedBar) -> Array | None:
@@ -619,7 +620,7 @@ def seat_give(bar: BladedBar) -> Array | None:
     doubt = bar.doubt.seat if isinstance(bar, CompleteBladed) else None
     if bar.blade.seat != "face" and doubt is None:
         return None
-    source = bar.tube if bar.tube.ends is None else bar.tube.ends
+    source = _at_blade(bar)
     diameter = array(source.outside_diameter)
     wall = diameter / 2.0 if source.wall is None else array(source.wall)
     # A tolerance wider than the size moves it below zero, where such a power is no number.
