@@ -24,7 +24,7 @@ from analyzer.core.store import Store, code_digest
 from analyzer.core.units import AXLES, DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import Recording, Verdict
 from analyzer.prediction.results import SetupPrediction
-from analyzer.prediction.setup import check_setup, predict_setup
+from analyzer.prediction.setup import predict_setup, require_setup
 from analyzer.processing.results import BottomingEvent, RunEstimates
 from analyzer.session.run_store import RunSheets, RunStore, Witness
 from analyzer.sheets.car import CarSheet
@@ -93,9 +93,7 @@ def _sheets(path: Path, digest: str) -> _Sheets:
 def _prediction(path: Path, sheets: _Sheets, name: str) -> SetupPrediction:
     if name not in sheets.predictions:
         setup = sheets.session.setups[name]
-        problem = check_setup(sheets.car, name, setup)
-        if problem is not None:
-            raise SheetError(path, f"setups.{name}.{problem.key}", problem.problem, problem.remedy)
+        require_setup(sheets.car, name, setup, path)
         sheets.predictions[name] = predict_setup(sheets.car, name, setup)
     return sheets.predictions[name]
 
@@ -219,12 +217,7 @@ def processors() -> int:
     return os.cpu_count() or 1
 
 
-def estimate_runs(task: Task) -> RunRecord:
-    """Work on one task; the rooms are imported in the process that does the work, once."""
-    return estimate_task(task)
-
-
-def run_locally(tasks: Iterable[Task], workers: int, work: Work = estimate_runs) -> Iterator[RunRecord]:
+def run_locally(tasks: Iterable[Task], workers: int, work: Work = estimate_task) -> Iterator[RunRecord]:
     """Yield the record of every task, as they are finished, from `workers` processes.
 
     Parameters
@@ -299,9 +292,7 @@ def prepare_process() -> None:
     """Keep this process to one thread of arithmetic, and end it when the one that started it is gone."""
     for name in _THREAD_SETTINGS:
         os.environ.setdefault(name, "1")
-    import pyarrow as pa
-
-    pa.set_cpu_count(1)
+    single_thread()
     parent = parent_process()
     if parent is not None:
         threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
@@ -320,7 +311,7 @@ _PATIENCE: Final = 10
 """Seconds to wait for the scheduler to answer."""
 
 
-def run_on_cluster(tasks: Iterable[Task], address: str, work: Work = estimate_runs) -> Iterator[RunRecord]:
+def run_on_cluster(tasks: Iterable[Task], address: str, work: Work = estimate_task) -> Iterator[RunRecord]:
     """Yield the record of every task, as they are finished, from the workers of a scheduler.
 
     Parameters

@@ -50,6 +50,7 @@ from analyzer.prediction.setup import (
     check_bars,
     check_setup,
     check_upright,
+    margin_estimate,
     predict_setup,
     setup_values,
     wheel_range,
@@ -512,9 +513,7 @@ def tried_setting(
     return TriedSetting(
         row=_row(sheet, setting, 0, found, range_of_wheels, lateral, setting == fitted),
         roll=found.estimate("lean", "mm", MM_PER_M),
-        margin=Estimate.unknown("mm", f"{axle}.damper.bump_stop_gap is not in the car sheet")
-        if sheet.damper.bump_stop_gap is None
-        else found.estimate("margin", "mm", MM_PER_M),
+        margin=margin_estimate(tried, axle, found, "margin"),
     )
 
 

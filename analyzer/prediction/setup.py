@@ -12,7 +12,15 @@ import numpy as np
 
 from analyzer.core.errors import AnalyzerError, SheetError
 from analyzer.core.estimate import Estimate
-from analyzer.core.units import AXLE_CORNERS, AXLES, RAD_PER_MPS2_TO_DEG_PER_G, STANDARD_GRAVITY, Axle, Corner
+from analyzer.core.units import (
+    AXLE_CORNERS,
+    AXLES,
+    MM_PER_M,
+    RAD_PER_MPS2_TO_DEG_PER_G,
+    STANDARD_GRAVITY,
+    Axle,
+    Corner,
+)
 from analyzer.prediction.propagation import Propagated, Values, propagate, with_settings
 from analyzer.prediction.results import (
     BarPrediction,
@@ -167,8 +175,6 @@ FALLING_OVER: Final = 10.0
 
 CHANGE_METHOD: Final = "both set-ups from one sheet; errors common to both cancel"
 
-__all__ = ["SetupProblem", "bar_rates", "check_setup", "predict_change", "predict_setup", "setup_values"]
-
 
 @dataclass(frozen=True, slots=True)
 class SetupProblem:
@@ -199,7 +205,26 @@ def check_setup(car: CarSheet, name: str, setup: Setup) -> SetupProblem | None:
     return None
 
 
-def predict_setup(car: CarSheet, name: str, setup: Setup, sheet_path: Path | None = None) -> SetupPrediction:
+def require_setup(car: CarSheet, name: str, setup: Setup, path: Path | None = None) -> None:
+    """Refuse a set-up that this car cannot have.
+
+    Raises
+    ------
+    SheetError
+        One line naming the key, when `path` (the session sheet) is given.
+    AnalyzerError
+        The same without the file.
+    """
+    found = check_setup(car, name, setup)
+    if found is None:
+        return
+    key = f"setups.{name}.{found.key}"
+    if path is not None:
+        raise SheetError(path, key, found.problem, found.remedy)
+    raise AnalyzerError(f"{key}: {found.problem}; {found.remedy}")
+
+
+def predict_setup(car: CarSheet, name: str, setup: Setup) -> SetupPrediction:
     """Return what a set-up should show, every figure with the error of the car sheet.
 
     Parameters
@@ -210,15 +235,14 @@ def predict_setup(car: CarSheet, name: str, setup: Setup, sheet_path: Path | Non
         Name of the set-up.
     setup : Setup
         Its bar settings.
-    sheet_path : Path or None
-        The session sheet, named when the set-up cannot be.
 
     Raises
     ------
-    SheetError, AnalyzerError
+    AnalyzerError
         One line when the set-up does not exist on this car.
     """
-    _refuse(car, name, setup, sheet_path)
+    check_bars(car)
+    require_setup(car, name, setup)
     found = propagate(with_settings(car, setup), lambda sheet: setup_values(sheet, setup), tell=TOLD)
     check_upright(found.values["level"])
     return SetupPrediction(
@@ -240,8 +264,9 @@ def predict_change(
     car: CarSheet, before: str, before_setup: Setup, after: str, after_setup: Setup
 ) -> ChangePrediction:
     """Return what going from one set-up to another should do; raises as `predict_setup`."""
-    _refuse(car, before, before_setup, None)
-    _refuse(car, after, after_setup, None)
+    check_bars(car)
+    require_setup(car, before, before_setup)
+    require_setup(car, after, after_setup)
 
     def both(sheet: CarSheet) -> Values:
         old, new = setup_values(sheet, before_setup), setup_values(sheet, after_setup)
@@ -314,17 +339,6 @@ def roll_values(roll: CarRoll) -> dict[str, float]:
     values["gradient total"] = roll.body * roll.level  # type: ignore[assignment]
     values["front share"] = values["transfer front"] / (values["transfer front"] + values["transfer rear"])
     return values
-
-
-def _refuse(car: CarSheet, name: str, setup: Setup, sheet_path: Path | None) -> None:
-    check_bars(car)
-    found = check_setup(car, name, setup)
-    if found is None:
-        return
-    key = f"setups.{name}.{found.key}"
-    if sheet_path is not None:
-        raise SheetError(sheet_path, key, found.problem, found.remedy)
-    raise AnalyzerError(f"{key}: {found.problem}; {found.remedy}")
 
 
 def _check_axle(
@@ -500,14 +514,17 @@ def _travel_use(car: CarSheet, found: Propagated, axle: Axle, corner: Corner) ->
     heave, roll, total = (
         found.estimate(f"{part} {corner}", "mm", 1000.0) for part in ("heave", "roll", "total")
     )
-    margin = (
-        Estimate.unknown("mm", f"{axle}.damper.bump_stop_gap is not in the car sheet")
-        if gap is None
-        else found.estimate(f"margin {corner}", "mm", 1000.0)
-    )
+    margin = margin_estimate(car, axle, found, f"margin {corner}")
     compression = found.values[f"total {corner}"]
     part = None if compression <= NOT_PRESSED else found.values[f"roll {corner}"] / compression
     return TravelUse(heave, roll, total, None if gap is None else gap.value * 1000.0, margin, part)
+
+
+def margin_estimate(car: CarSheet, axle: Axle, found: Propagated, name: str) -> Estimate:
+    """Return the travel left before an axle's bump stop [mm]; unknown without a gap in the sheet."""
+    if car.axle(axle).damper.bump_stop_gap is None:
+        return Estimate.unknown("mm", f"{axle}.damper.bump_stop_gap is not in the car sheet")
+    return found.estimate(name, "mm", MM_PER_M)
 
 
 # What unequal links do to the corner loads of a car that stands still.

@@ -18,6 +18,7 @@ from markupsafe import Markup
 
 from analyzer.core.errors import AnalyzerError, plain_text
 from analyzer.core.files import COURSE_PAGE, LOOK_FORMAT, LOOK_PAGE, PAGE
+from analyzer.core.signals import Bools, Floats, runs_of
 from analyzer.core.units import AXLES, CORNERS, DEG_PER_RAD, KM_PER_H, MM_PER_M, STANDARD_GRAVITY
 from analyzer.ingest.recording import Recording
 from analyzer.processing.bottoming import axle_of
@@ -33,9 +34,7 @@ from analyzer.session.course_sheet import CourseSheetResult
 from analyzer.session.review import Review
 from analyzer.vehicle.axle import droop_end
 
-Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -512,8 +511,7 @@ def _folded(values: Floats, missing: Bools, channel: _Channel) -> bytes:
 
 def _stretches(flags: Bools) -> list[tuple[int, int]]:
     """Return first and number of each stretch of True."""
-    edges = np.flatnonzero(np.diff(flags.astype(np.int8), prepend=0, append=0))
-    return [(int(first), int(end - first)) for first, end in zip(edges[::2], edges[1::2], strict=True)]
+    return [(first, end - first) for first, end in runs_of(flags)]
 
 
 def _widen(spans: dict[str, tuple[float, float]], channel: _Channel, low: Floats, high: Floats) -> None:

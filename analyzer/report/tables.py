@@ -8,10 +8,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 from urllib.parse import quote, urlencode
 
-import numpy as np
-
 from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
 from analyzer.core.estimate import Estimate
+from analyzer.core.signals import runs_of
 from analyzer.core.units import AXLES, KM_PER_H, MM_PER_M, STANDARD_GRAVITY, Axle, Corner
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.prediction.results import SetupPrediction
@@ -123,13 +122,11 @@ def _doubted_moment(review: Review, run: str, channel: str) -> str:
         return ""
     if channel not in recording.suspect.columns:
         return moment(run)
-    flags = recording.suspect[channel].to_numpy(dtype=np.int8)
-    edges = np.flatnonzero(np.diff(flags, prepend=0, append=0))
-    if not len(edges):
+    stretches = runs_of(recording.suspect[channel].to_numpy())
+    if not stretches:
         return moment(run, what=channel)
-    longest = int(np.argmax(edges[1::2] - edges[::2]))
-    middle = (edges[2 * longest] + edges[2 * longest + 1]) // 2
-    return moment(run, float(recording.data.index[middle]), channel)
+    first, end = max(stretches, key=lambda stretch: stretch[1] - stretch[0])
+    return moment(run, float(recording.data.index[(first + end) // 2]), channel)
 
 
 def amount(text: str, remark: str = "") -> Cell:

@@ -20,7 +20,6 @@ from analyzer.core.errors import (
     AnalyzerError,
     Fault,
     LogError,
-    SheetError,
     Stage,
     choices,
     contained,
@@ -34,7 +33,7 @@ from analyzer.ingest.recording import Recording, Verdict
 from analyzer.ingest.repeats import Repeat, find_repeats, repeat_rows, repeat_words, without_repeats
 from analyzer.prediction.propagation import WORDS
 from analyzer.prediction.results import SetupPrediction
-from analyzer.prediction.setup import check_bars, check_setup, predict_change, predict_setup
+from analyzer.prediction.setup import check_bars, predict_change, predict_setup, require_setup
 from analyzer.processing.results import RunEstimates
 from analyzer.session.frames import channel_frame, event_frame, run_frame, save_excel
 from analyzer.session.run_store import RunSheets, RunStore
@@ -188,9 +187,7 @@ def load_session(path: Path) -> Session:
     check_bars(car, car_path)
     course = None if sheet.course is None else read_course(file_beside(path, "course", sheet.course))
     for name, setup in sheet.setups.items():
-        problem = check_setup(car, name, setup)
-        if problem is not None:
-            raise SheetError(path, f"setups.{name}.{problem.key}", problem.problem, problem.remedy)
+        require_setup(car, name, setup, path)
     logs: dict[str, tuple[Path, ...]] = {}
     missing: dict[str, AnalyzerError] = {}
     for index, run in enumerate(sheet.runs, start=1):

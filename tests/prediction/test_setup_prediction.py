@@ -9,7 +9,7 @@ import pytest
 from vehicle.bar_helpers import BAR, car, merged
 
 from analyzer.core.errors import AnalyzerError, SheetError
-from analyzer.prediction.setup import check_setup, predict_change, predict_setup
+from analyzer.prediction.setup import check_setup, predict_change, predict_setup, require_setup
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
 from analyzer.vehicle.bar.rate import bar_rates
@@ -144,7 +144,7 @@ def test_set_up_the_car_cannot_have(setup: Setup, key: str) -> None:
     assert found is not None
     assert found.key == key
     with pytest.raises(SheetError, match=rf"session\.toml: setups\.A\.{key}: ") as raised:
-        predict_setup(car(), "A", setup, Path("session.toml"))
+        require_setup(car(), "A", setup, Path("session.toml"))
     assert "\n" not in str(raised.value)
     with pytest.raises(AnalyzerError, match=f"setups.A.{key}"):
         predict_setup(car(), "A", setup)

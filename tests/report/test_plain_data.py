@@ -14,7 +14,7 @@ from report.synthetic_review import Options, make_review
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import RESULTS_FORMAT, json_text
 from analyzer.ingest.recording import HealthRow, Verdict
-from analyzer.report.plain_data import plain, results_dict, rounded, taken
+from analyzer.report.plain_data import SIGNIFICANT_DIGITS, plain, results_dict, taken
 
 ESTIMATE_KEYS = {
     "value",
@@ -187,7 +187,7 @@ def test_a_result_of_other_rooms_becomes_its_fields_in_their_order():
 
 
 def test_what_stands_in_files_is_rounded_and_finite():
-    assert rounded({"a": 1.0 / 3.0, "b": [math.inf, math.nan, -2.0]}) == {
+    assert plain({"a": 1.0 / 3.0, "b": [math.inf, math.nan, -2.0]}, SIGNIFICANT_DIGITS) == {
         "a": 0.333333333,
         "b": [None, None, -2.0],
     }

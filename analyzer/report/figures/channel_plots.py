@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 
 from analyzer.core.errors import AnalyzerError, one_line
 from analyzer.core.files import write_together
+from analyzer.core.signals import runs_of
 from analyzer.core.units import DEG_PER_RAD
 from analyzer.ingest.checks.inputs import kind_of_channel
 from analyzer.ingest.recording import Recording, Verdict
@@ -140,12 +141,14 @@ def _findings(recording: Recording, name: str) -> str:
 
 def marked_stretches(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Return first and one-past-last sample of the marked stretches, near ones joined when there are many."""
-    edges = np.diff(np.concatenate([[0], flags.astype(np.int8), [0]]))
-    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    found = runs_of(flags)
+    if len(found) <= MOST_MARKS:
+        return found
     # A loose plug makes thousands of them: drawn one by one they are megabytes that nobody can tell apart.
-    if len(starts) > MOST_MARKS:
-        near = len(flags) // MOST_MARKS
-        apart = np.concatenate([[True], starts[1:] - ends[:-1] > near])
-        last = np.concatenate([apart[1:], [True]])
-        starts, ends = starts[apart], ends[last]
-    return list(zip(starts.tolist(), ends.tolist(), strict=True))
+    near, joined = len(flags) // MOST_MARKS, found[:1]
+    for first, end in found[1:]:
+        if first - joined[-1][1] > near:
+            joined.append((first, end))
+        else:
+            joined[-1] = (joined[-1][0], end)
+    return joined
