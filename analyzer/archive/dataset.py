@@ -248,6 +248,7 @@ def write_session(folder: Path, plan: SessionPlan, records: Mapping[str, RunReco
                 {**place, **_estimate_row(n, e)} for n, e in figures.get(run.name, {}).items()
             ]
             rows["bottoming"] += [{**place, **row} for row in record.bottoming]
+    # The state stands in each file: of a pass killed between two of them the session is made anew.
     for table, schema in SCHEMAS.items():
         marked = schema.with_metadata({_STATE: state.encode()})
         made = pa.Table.from_pylist(rows[table], schema=marked)

@@ -171,12 +171,14 @@ def _run(
         logs = tuple(_log(path, f"runs.{name}.logs", str(log), index) for log in run["logs"])
     except AnalyzerError as error:
         return RunPlan(*facts, task=None, failed=local(str(error), path.parent))
+    # Named before anything is estimated: a run whose name is known already is not read again.
     key = run_key(SEASON_FORMAT, car, course, setup, run, [sha256 for _, sha256 in logs])
     return RunPlan(*facts, task=Task(key, code_digest(), str(path), digest, name, logs))
 
 
 def _together(runs: list[RunPlan]) -> tuple[RunPlan, ...]:
     """Return the plans with what a result hangs on of the other runs: they share the sensors' mounting."""
+    # All logs of a session tell where its sensors sit, so that each run hangs on the logs of the others.
     tasks = [run.task for run in runs if run.task is not None]
     keys = [task.key for task in tasks]
     found = []

@@ -171,6 +171,8 @@ def _missing(store: _Store, plans: list[SessionPlan]) -> tuple[list[Task], dict[
     sessions: dict[str, list[_Session]] = {}
     tasks: list[Task] = []
     for plan in plans:
+        # A session in the data set is made from a state: while sheets, logs and program give the same one, it
+        # stands.
         state = dataset.session_state(plan)
         if plan.failed is not None or dataset.is_current(store.place, plan, state):
             continue
@@ -326,6 +328,7 @@ def _car(car: str, runs: list[Any], estimates: list[Any], events: list[Any]) -> 
 
 
 def _trend(quantity: str, setting: str, rows: list[Any], order: _Order, family: int = 1) -> Trend:
+    # Stiffness changes by factors: a tenth softer and a tenth stiffer are as far, and none is below nought.
     logarithmic = quantity in PER_SETTING or quantity in PER_CAR
     usable = [r for r in rows if r["value"] is not None and (r["value"] > 0.0 or not logarithmic)]
     groups = _by(usable, "folder")
@@ -406,6 +409,7 @@ def season_change(
         return Estimate.unknown("1", reason, _METHOD), Estimate.unknown("1", reason)
     relative = np.array(errors, dtype=float) / (values if logarithmic else scale) if known else None
     place = np.array([point.place for point in points])
+    # From one half below at the first session to one half above at the last: the slope is the whole change.
     along = (place - place[0]) / (place[-1] - place[0]) - 0.5
     design = np.column_stack((np.ones_like(along), along))
     fit = fit_runs(
@@ -423,6 +427,7 @@ def _change(
     slope: Contrast, count: int, logarithmic: bool, notes: tuple[str, ...], level: float
 ) -> tuple[Estimate, Estimate]:
     def shown(number: float) -> float:
+        # Beyond 709 the exponential has no number; a change like that means nothing anyway.
         return math.expm1(min(number, 700.0)) if logarithmic else number
 
     factor = math.exp(min(slope.value, 700.0)) if logarithmic else 1.0
@@ -491,6 +496,7 @@ def poisson_rate(events: int, runs: int) -> Estimate:
     Source: Garwood, Biometrika 28, 1936. It holds when events come one by one; where one bump sets off
     several contacts they scatter more, and the note says so.
     """
+    # The tail of a Poisson count is that of a gamma distribution: the bounds need no search.
     tail = (1.0 - LEVEL) / 2.0
     low = float(gammaincinv(events, tail)) if events else 0.0
     high = float(gammaincinv(events + 1, 1.0 - tail))

@@ -12,25 +12,6 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Reason:
-    """Why something is not known, or is not as it should be: data that nothing need read out of a sentence.
-
-    Parameters
-    ----------
-    text : str
-        In plain words, without the names of run and part.
-    run : str
-        The run it holds for; empty when it holds for all.
-    part : str
-        The axle, corner, channel or set-up it holds for; empty when for the whole.
-    """
-
-    text: str
-    run: str = ""
-    part: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class Estimate:
     """A figure with its error.
 
@@ -210,6 +191,7 @@ def format_estimate(estimate: Estimate, with_unit: bool = True) -> str:
     error = estimate.total_error
     if error is None or error == 0.0:
         return f"{estimate.value:.3g}{unit} (no error)" if error is None else f"{estimate.value:.6g}{unit}"
+    # Value and error to the same decimal, or the reader would see digits that the error denies.
     decimals = decimals_for_error(error)
     shown_value = round(estimate.value, decimals)
     shown_error = round(error, decimals)

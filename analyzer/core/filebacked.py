@@ -57,6 +57,7 @@ def _filed(values: NDArray[Number], longest: int) -> NDArray[Number]:
     if len(values) <= longest or in_file(values):
         return values
     try:
+        # Shorter ones share a file: with one each a long session would run out of files that may be open.
         if values.nbytes <= SHARED_BYTES // 4:
             return _shared.put(values)
         if len(_open) >= MOST_FILES:
@@ -127,6 +128,7 @@ class _Shared:
             held = self._current(values.nbytes)
             if held is None or self._file is None:
                 return values
+            # Written first and mapped from the start: what is written through the file shows in the map.
             self._file.seek(self._end)
             _write(self._file, values)
             done = np.frombuffer(held, dtype=values.dtype, count=len(values), offset=self._end)
@@ -135,6 +137,8 @@ class _Shared:
 
     def _current(self, needed: int) -> mmap.mmap | None:
         """Return the map of a file with room, of this very process: a forked one shares the old file."""
+        # The file is held by the arrays in it alone: with the last of them the map is gone, and so is this
+        # reference.
         held = None if self._map is None or self._file is None else self._map()
         if held is not None and self._end + needed <= len(held) and self._process == os.getpid():
             return held

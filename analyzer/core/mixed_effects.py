@@ -202,6 +202,7 @@ def between_variance(values: Floats, within: Floats, design: Floats) -> float:
     if not np.any(within):
         return most
 
+    # A run without any error of its own would weigh without end.
     def excess(between: float) -> float:
         return _solve(values, np.maximum(within + between, 1e-300), design).loss - dof
 
@@ -224,6 +225,7 @@ class _Solved:
 
 
 def _solve(values: Floats, variances: Floats, design: Floats) -> _Solved:
+    # Where nothing is known of any error, all runs count alike.
     if not np.any(variances):
         variances = np.ones_like(variances)
     weights = 1.0 / variances
@@ -280,6 +282,7 @@ def smallest_visible(std_error: float, dof: float, level: float = LEVEL, power: 
     """
     if std_error == 0.0:
         return 0.0
+    # The change is about the sum of both quantiles; twice of it lies beyond what is looked for.
     high = 2.0 * (student_factor(dof, level) + student_factor(dof, 2.0 * power - 1.0))
     if detection_power(high, 1.0, dof, level) < power:
         return high * std_error
@@ -367,6 +370,8 @@ def compared(
     predicted : Estimate
         The ratio from the sheet.
     """
+    # The interval holds the known part too; scatter and known part also stand apart, since one of them
+    # shrinks with more runs and the other does not.
     whole = own if known is None else own.with_known(known)
     ratio, half = math.exp(own.value), widest(settings, own.dof) * whole.std_error
     chance = pair_probability(whole.t, settings, own.dof)

@@ -156,6 +156,8 @@ class Engine:
     def _geometry(self, steer: Floats) -> None:
         """Place wheel centres and contact points in body axes and fill both Jacobians."""
         w = self.travel
+        # Along its guide a wheel moves sideways as it rises: that slope makes the roll centre, its bend lets
+        # it fall.
         slope = SIDE * (self.guide + self.guide_bend * w)
         sideways = SIDE * (self.guide + 0.5 * self.guide_bend * w) * w
         self.E[..., 1] = slope
@@ -182,6 +184,7 @@ class Engine:
         both[:, :4] += self.place[:, None] - ground.point[k]
         both[:, 4:] += self.velocity[:, None]
         local = frame @ both.reshape(-1, 2, 4, 3).transpose(0, 2, 3, 1)  # rows: normal, left, forward
+        # A tyre pushes and never pulls: off the ground it has no load, however fast it comes back.
         squash = self.squash_0 - local[:, :, 0, 0]
         squash_speed = ground.rough_rate[k] - local[:, :, 0, 1]
         load = self.tyre_rate * squash + self.tyre_damping * squash_speed
@@ -213,8 +216,10 @@ class Engine:
             self.yaw_inertia * twist,
         )
         a, b = self.lever
+        # Side force and moment about the CG fix both axles' share.
         front = (b * across + moment) / (a + b)
         braking = FRONT_BRAKE * np.minimum(along, 0.0)
+        # Square to a steered wheel its side force points backwards, too, by the tangent of the angle.
         asked = np.stack(
             [front, across - front, braking - front * np.tan(ground.steer[k]), np.zeros_like(front)], axis=1
         )
@@ -233,6 +238,8 @@ class Engine:
         runs = self.travel.shape[0]
         spin = self.spin.transpose(0, 2, 1)
         speed = self.travel_speed[..., None]
+        # What the wheels accelerate by without any of the unknowns: turning, moving on a turning body, a bent
+        # guide.
         drift = (self.centre @ spin + 2.0 * self.D * speed) @ spin + self.bend * speed**2
         gravity = -GRAVITY * self.turn[:, 2, :]
         np.multiply(self.root[:, None], gravity[:, None] - drift, out=self.pushes[:, 0])

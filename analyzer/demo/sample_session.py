@@ -129,6 +129,7 @@ def log_columns(
     accel, gyro = _inertial(car, sampled, motion, logger, rng)
     velocity = sampled(motion.velocity)
     speed = np.hypot(velocity[:, 0], velocity[:, 1]) * 3.6
+    # Standing still, a wheel's sensor gives no pulses, and so no noise.
     speed = np.abs(speed + np.where(speed > 0.5, 0.15, 0.0) * rng.standard_normal(count))
     steer = STEERING_RATIO * np.degrees(sampled(motion.steer)) + 0.4 * rng.standard_normal(count)
     place = sampled(motion.place)[:, :2]
@@ -155,6 +156,7 @@ def _inertial(
     """Return accelerometer [g] and gyro [deg/s] readings at the unit's place."""
     force, turning, rate = (sampled(a) for a in (motion.force, motion.turning, motion.turning_rate))
     arm = np.array(car.imu)
+    # A box away from the CG also feels the body's turning: faster and faster, and round and round.
     there = force + np.cross(rate, arm) + np.cross(turning, np.cross(turning, arm))
     there = there - np.cross(logger.tilt, there) + logger.accel_offset
     accel = there / GRAVITY + 0.015 * rng.standard_normal(there.shape)
@@ -376,6 +378,7 @@ def true_values(
     """
     chosen = virtual_car.SETUPS if setups is None else setups
     bars = np.stack([virtual_car.bar_rates(car, setting) for setting in chosen.values()])
+    # All corners of all set-ups side by side: the engine's loop takes as long for one as for many.
     slips = np.array([slip_deg, 0.0])
     grid = np.meshgrid(np.arange(len(chosen)), slips, levels, indexing="ij")
     which, slip, level = (part.ravel() for part in grid)
@@ -421,23 +424,23 @@ def steady_corners(
     )
     # The corner is eased in, so that what settles is the corner and not the step into it.
     curvature = levels[:, None] * virtual_car.GRAVITY / SWEEP_SPEED**2 * ramp
-    tables = np.zeros((levels.size, points, len(virtual_course.DRIVE_COLUMNS)))
-    tables[..., virtual_course.DRIVE_COLUMNS.index("curvature")] = curvature
-    tables[..., virtual_course.DRIVE_COLUMNS.index("curvature_rate")] = np.gradient(
-        curvature, virtual_course.STEP, axis=1
-    )
-    tables[..., virtual_course.DRIVE_COLUMNS.index("heading")] = (
-        np.cumsum(curvature, axis=1) * virtual_course.STEP
-    )
     # The nose goes with the force, and not further than at full slip.
     slip = (np.radians(slip_deg) * np.clip(levels / SLIP_FULL, -1.0, 1.0))[:, None] * ramp
-    tables[..., virtual_course.DRIVE_COLUMNS.index("slip")] = slip
-    tables[..., virtual_course.DRIVE_COLUMNS.index("slip_rate")] = np.gradient(
-        slip, virtual_course.STEP, axis=1
-    )
-    tables[..., virtual_course.DRIVE_COLUMNS.index("slip_bend")] = np.gradient(
-        np.gradient(slip, virtual_course.STEP, axis=1), virtual_course.STEP, axis=1
-    )
+
+    def rate(column: Floats) -> Floats:
+        return np.asarray(np.gradient(column, virtual_course.STEP, axis=1))
+
+    columns = {
+        "curvature": curvature,
+        "curvature_rate": rate(curvature),
+        "heading": np.cumsum(curvature, axis=1) * virtual_course.STEP,
+        "slip": slip,
+        "slip_rate": rate(slip),
+        "slip_bend": rate(rate(slip)),
+    }
+    # What is not driven here, bank and height, stays nought.
+    level_ground = np.zeros_like(curvature)
+    tables = np.stack([columns.get(name, level_ground) for name in virtual_course.DRIVE_COLUMNS], axis=-1)
     pulls = np.zeros((int(SWEEP_SECONDS / 0.01) + 1, levels.size))
     motion = simulate(car, bars, plan_from(tables, pulls, 0.01, np.full(levels.size, SWEEP_SPEED), None))
     # The mean over the last part: what is left of the easing has died away there.
@@ -515,6 +518,7 @@ def run_truth(driven: Driven, setups: dict[str, dict[str, Any]]) -> dict[str, di
     car = virtual_car.TEAL_COUPE
     for run, (name, setup) in enumerate(RUNS):
         steps = int(driven.ends[run] / DT)
+        # Loads of a car that stands in the paddock are none of its driving.
         moving = driven.plan.speed[:steps, run] > 3.0
         load = driven.motion.load[:steps, run][moving]
         lateral = driven.motion.force[:steps, run, 1][moving] / virtual_car.GRAVITY

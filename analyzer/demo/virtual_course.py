@@ -90,6 +90,7 @@ def rough_surface(length: float, mean: float, rng: np.random.Generator, smooth: 
     inside = (waves >= BAND[0]) & (waves <= BAND[1])
     places = np.arange(TRACKS) * TRACK_GAP
     gaps = np.abs(places[:, None] - places[None, :])
+    # Tracks of a real road rise together over long waves and each by itself over short ones.
     cross = coherence(waves[inside][:, None, None], gaps[None])
     mixing = np.linalg.cholesky(cross + 1e-9 * np.eye(TRACKS))
     # irfft adds both halves and divides by the number of points; each wave is to have the variance Gd dn.
@@ -352,6 +353,7 @@ def drive(
         now = step * coarse
         ahead = np.minimum(((distance + 0.35 * speed) / STEP).astype(np.intp), tables.shape[1] - 1)
         wanted = tables[np.arange(runs), ahead, DRIVE_COLUMNS.index("speed")]
+        # No faster than it can still be stopped from before the end.
         wanted = np.minimum(wanted, np.sqrt(2.0 * 4.5 * np.maximum(finish - distance, 0.0)))
         asked = np.clip((wanted - speed) / 0.35, -6.0, 5.0) * (now >= start)
         pull = pull + (asked - pull) * coarse / 0.15
@@ -477,6 +479,7 @@ def _surface(
     plan: Plan, s: Floats, at: dict[str, Floats], course_dir: Floats, xy: Floats, offset: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Return ground point, normal and rough height under four places around the CG."""
+    # A wheel beside the path of the CG stands at another place of a bent course: its own distance and bank.
     along = np.sum(offset * course_dir[..., None, :], axis=-1)
     across = np.sum(offset * _left(course_dir)[..., None, :], axis=-1)
     bend = at["curvature"][..., None]
@@ -491,20 +494,22 @@ def _surface(
     height = here["height"] - lateral * slope + rough
     rise = here["height_rate"] - lateral * here["bank_rate"] * (1.0 + slope**2)
     direction = _unit(here["heading"])
-    gradient = rise[..., None] * direction - slope[..., None] * _left(direction)
-    normal = np.concatenate([-gradient, np.ones_like(rough)[..., None]], axis=-1)
-    normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
+    normal = _normal(rise, slope, direction)
     point = np.concatenate([xy[..., None, :] + offset, height[..., None]], axis=-1)
     return point, normal, rough
 
 
 def _axes(bank: Floats, rise: Floats, heading: Floats, yaw: Floats) -> tuple[Floats, Floats, Floats]:
-    direction = _unit(heading)
-    gradient = rise[..., None] * direction - np.tan(bank)[..., None] * _left(direction)
-    up = np.concatenate([-gradient, np.ones_like(bank)[..., None]], axis=-1)
-    up /= np.linalg.norm(up, axis=-1, keepdims=True)
+    up = _normal(rise, np.tan(bank), _unit(heading))
     ahead, side = _in_plane(up[..., None, :], yaw)
     return up, ahead[..., 0, :], side[..., 0, :]
+
+
+def _normal(rise: Floats, slope: Floats, direction: Floats) -> Floats:
+    """Return the unit normal of a road that rises along a direction and falls by `slope` to its left."""
+    gradient = rise[..., None] * direction - slope[..., None] * _left(direction)
+    normal = np.concatenate([-gradient, np.ones_like(rise)[..., None]], axis=-1)
+    return np.asarray(normal / np.linalg.norm(normal, axis=-1, keepdims=True))
 
 
 def _in_plane(normal: Floats, yaw: Floats) -> tuple[Floats, Floats]:

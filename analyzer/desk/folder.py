@@ -166,6 +166,8 @@ class Folder:
         if which == "session" and not table.get("runs"):
             # Set-ups can be written down before anything was driven; each log that comes is a run.
             table = table | {"runs": [{"name": "-", "logs": ["-"], "setup": _first_setup(table)}]}
+        # Key by key first; what only shows when sheets are laid beside each other is looked for in a sound
+        # one.
         found = refusals(table, MODELS[which])
         if found:
             return found
@@ -318,6 +320,7 @@ class Folder:
             return str(self.read("session").table["runs"][0]["name"])
         with self._alone, alone_in(self.path):
             kept = self.read("session")
+            # Before any run the car sheet may have been filled in without a log: it knows no channels yet.
             runs = kept.table.get("runs", [])
             if not runs:
                 self._learn_channels(starter_sheets(log)[CAR].encode())
@@ -327,6 +330,7 @@ class Folder:
             taken = {run.get("name") for run in runs}
             stem = log.name.partition(".")[0]
             name = next(n for n in (stem, *(f"{stem}-{k}" for k in range(2, 9999))) if n not in taken)
+            # As driven last, until somebody says otherwise: most runs follow one on the same set-up.
             last = runs[-1].get("setup", "A") if runs else _first_setup(kept.table)
             place: Place = ("runs", len(runs))
             data = edited(

@@ -101,6 +101,7 @@ class Guard:
         asks = scope["method"] in ("GET", "HEAD")
         own = f"http://{self.host}".encode()
         token, _, rest = scope["path"].removeprefix("/").partition("/")
+        # In this order: who does not know the host learns nothing of tokens, nor whether an address was used.
         if hosts != [self.host.encode()]:
             answer: Response | None = Response("this address has another host\n", 421)
         elif scope["method"] == "GET" and secrets.compare_digest(token.encode(), self.code.encode()):
@@ -118,6 +119,7 @@ class Guard:
 
         async def guarded(message: MutableMapping[str, Any]) -> None:
             if message["type"] == "http.response.start":
+                # An answer that needs other rights brings its own policy; all others get the strict one.
                 given = {name.lower() for name, _ in message["headers"]}
                 for name, value in _HEADS.items():
                     if name not in given:
@@ -219,6 +221,7 @@ class Desk:
         used = {part.value for part in sheet_form.fields(channels) if part.key.name == "column"}
         known = {part.key.name for part in channels.parts}
         runs = self.folder.read("session").table.get("runs", [])
+        # One map of channels holds for all logs, so the first one shows what its columns are.
         first = next((str(log) for run in runs for log in run.get("logs", ())), "")
         drawn = traces(self.folder.inside(first)) if first in self.folder.logs() else ()
         shown |= {
@@ -509,6 +512,7 @@ def serve(path: Path, port: int, show: Callable[[str], object], browser: bool = 
     server = uvicorn.Server(settings(Guard(desk.app(), host, token, code)))
 
     async def until_closed() -> None:
+        # A page is a window while it listens for news; the server ends when none has for a while.
         running = asyncio.create_task(server.serve([own]))
         while not server.started and not running.done():
             await asyncio.sleep(0.02)

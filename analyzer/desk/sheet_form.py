@@ -404,6 +404,7 @@ def with_channels(data: bytes, started: bytes) -> bytes:
 
 def apply(root: Any, edit: Edit) -> None:
     """Make one change, in a document with comments or in plain tables alike."""
+    # What is written below a table that is not there yet makes it on the way; nothing is taken out of it.
     *above, last = edit.place
     node = root
     for depth, step in enumerate(above):
@@ -426,6 +427,7 @@ def apply(root: Any, edit: Edit) -> None:
 def _added(node: Any, step: str | int, new: Any) -> Any:
     """Add an empty table or list, in the manner of what stands around it."""
     if type(node) not in (dict, list):
+        # As people write it: under a heading at the top and where neighbours have one, else in braces.
         rooted = isinstance(node, tomlkit.TOMLDocument)
         if isinstance(new, list):
             new = tomlkit.aot() if rooted else tomlkit.array()
@@ -476,6 +478,7 @@ def _type_in(node: Any, step: str | int, edit: Edit) -> None:
         for entry in (text if kind == "text" else text.replace(",", ";")).split(";")
         if entry.strip()
     ]
+    # Entry by entry where their number stays: each keeps its comment and the way it is written.
     if isinstance(old, list) and len(old) == len(entries):
         for place, entry in enumerate(entries):
             new = _value(entry, kind, old[place])

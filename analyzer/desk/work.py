@@ -224,6 +224,8 @@ class Work:
             for ps in session.logs.values()
             for p in ps
         ]
+        # By contents of the sheets and by size and time of the logs: reading every log to see that it is the
+        # same would take as long as the review.
         key = repr(state)
         if self._reviewed is None or self._reviewed[0] != key:
             result = api.review(session, progress=self._tell(job))
@@ -348,6 +350,7 @@ def _trace(column: str, values: NDArray[np.float64] | None) -> Trace:
         return Trace(column, "")
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     span = (high - low) or 1.0
+    # Least and greatest of each piece, as the large figures do: a spike stays to be seen.
     pieces = np.array_split(values, min(TRACE_POINTS, len(values)))
     points = []
     for index, piece in enumerate(pieces):

@@ -260,6 +260,7 @@ def bar_work(car: CarSheet, axle: Axle, ladder: BarLadder) -> BarWork:
     if not isinstance(bar, BladedBar):
         raise ValueError("no bar")
     tube, blade = _tube(bar, silent), _blade(bar, silent)
+    # Of sides set unlike there is nothing to drill that the even settings do not have.
     even = [row for row in ladder.rows if row.right is None]
     settings = tuple(sorted(even, key=lambda row: (row.hole or 0, row.spacers or 0)))
     stacks = _stacks(bar, silent)
@@ -277,6 +278,8 @@ def _density(part: MadeOf) -> float | None:
 def _tube(bar: BladedBar, silent: list[Silent]) -> TubeWork:
     length, thick = bar.tube.length.value, bar.blade.thickness.value
     seat = bar.blade.seat
+    # The length of the sheet runs between the blades' centre planes: half a thickness goes off or on at each
+    # end.
     every = {"face": length - thick, "through": length + thick}
     cuts: dict[str, float] = {}
     if bar.blade.turn is not None and bar.blade.turn.value != 0.0:
@@ -379,6 +382,7 @@ def _bench(bar: object, ladder: BarLadder) -> BenchWork:
     def factor(mass: float) -> float:
         return float(safety_factor(points, mass * STANDARD_GRAVITY))
 
+    # Where no strength is known only the deflection can bound the load; a quarter of it is then allowed.
     unknown = math.isnan(factor(1.0))
     most = MOST_DEFLECTION / (4.0 if unknown else 1.0)
     fit = [

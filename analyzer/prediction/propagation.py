@@ -186,6 +186,8 @@ def propagate(
     inputs = sheet_inputs(complete)
     # A bar at the edge of what can be built may not be one at the ends of its tolerances: then slopes alone.
     try:
+        # All rows in one call: the slopes, and with `wide` the ends of every tolerance, for what bends within
+        # it.
         names, table = _moved(complete, inputs, function, wide=True)
     except AnalyzerError:
         names, table = _moved(complete, inputs, function, wide=False)
@@ -265,11 +267,13 @@ def unmeasured_quantities(car: CarSheet) -> dict[str, frozenset[str]]:
         first, last = mark.partition(".")[0], mark.rpartition(".")[2]
         if first in ("logger", "shelf") or last in WORDS:
             continue
+        # A setting is no quantity: what hangs on it is the bar that it sets, with the springs beside it.
         if first == "setups":
             tables = [axle for axle in AXLES if f"{axle}_bar" in mark or "_bar" not in mark]
             below = [t for axle in tables for t in (f"{axle}.bar", f"{axle}.spring.rate")]
             found[mark] = frozenset(k for k in quantities if any(stands_over(t, k) for t in below))
             continue
+        # A mark on a word stands over the nearest table that holds quantities.
         table, hanging = mark, frozenset[str]()
         while table and not hanging:
             hanging = frozenset(key for key in quantities if stands_over(table, key))

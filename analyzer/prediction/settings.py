@@ -125,6 +125,7 @@ def variants(bar: BarSheet, setting: BarSetting | None) -> tuple[Variant, ...]:
     wall, diameter = _round(bar)
     if wall is not None:
         for name, new in (("thicker", _next_wall(wall, True)), ("thinner", _next_wall(wall, False))):
+            # A wall that leaves no bore makes a solid bar, which is compared on its own below.
             if new is not None and 2.0 * new < diameter:
                 change = f"next {name} wall ({new * 1000:.2f} mm)"
                 found.append(Variant(change, partial(_with_round, wall=new / wall), setting))
@@ -234,6 +235,8 @@ def _setting_variants(bar: BladedBar, setting: BarSetting) -> list[Variant]:
 
 
 def _next_wall(wall: float, thicker: bool) -> float | None:
+    # A wall as measured is rarely the sold size to the last digit: within 2 % it is the same one, no next
+    # one.
     if thicker:
         return next((w for w in WALLS if w > wall * 1.02), None)
     return next((w for w in reversed(WALLS) if w < wall * 0.98), None)
@@ -565,6 +568,7 @@ def sheet_weights(car: CarSheet) -> dict[str, SheetWeight]:
 
     Entries of a list count as independent of each other: their parts are summed as squares.
     """
+    # The farthest hole, since the change it makes is the largest that the bar can be tried with.
     others = {axle: other for axle in AXLES if (other := _farthest(car.axle(axle).bar)) is not None}
 
     def figures(moved: CarSheet) -> Values:
@@ -576,9 +580,12 @@ def sheet_weights(car: CarSheet) -> dict[str, SheetWeight]:
         return values
 
     found = propagate(car, figures, tell=())
+    # Errors are told as parts of a figure: of the gradient itself, and of the change, which is a ratio less
+    # one.
     sizes = {f"body gradient {axle}": found.values[f"body gradient {axle}"] for axle in AXLES}
     sizes |= {f"change {axle}": found.values[f"change {axle}"] - 1.0 for axle in others}
     stds = {item.key: item.std for item in sheet_inputs(complete_car(car)[0])}
+    # Readings of one table stand in the sheet as one key, and are measured in one go.
     columns: dict[str, list[int]] = {}
     for index, key in enumerate(found.inputs):
         columns.setdefault(key.partition("[")[0], []).append(index)
@@ -761,8 +768,11 @@ def _bench(bar: BarSheet, found: Propagated) -> BenchComparison | None:
     if bar.bench is None:
         return None
     if bar.bench.rate is None:
+        # Readings give the rate with its scatter; a rate that the sheet states has but the error written
+        # there.
         measured = bench_result(bar.bench).rate
     else:
+        # Measured with one eye held: with both moving against each other the bar is twice as stiff at a link.
         held = bar.bench.rate
         std = None if held.std is None else 2.0 * held.std
         half = None if std is None else (2.0 * held.value - NORMAL * std, 2.0 * held.value + NORMAL * std)

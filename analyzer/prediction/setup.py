@@ -99,6 +99,7 @@ def _check_outline(blade: Blade) -> None:
 def _check_arms(model: BarModel) -> None:
     """Refuse a bent bar whose links find no lever, or levers that point opposite ways."""
     axis = model.left_mount.minus(model.right_mount).unit()
+    # By their levers about the line of the mounts, about which alone the bar can turn.
     torques = [
         float(eye.minus(model.right_mount).cross(pull).dot(axis))
         for eye, pull in ((model.left_eye, model.left_pull), (model.right_eye, model.right_pull))
@@ -139,6 +140,7 @@ def extra_values(car: CarSheet, roll: CarRoll, transfer: Mapping[str, float]) ->
     """
     values: dict[str, Array] = {}
     for axle in AXLES:
+        # The lighter wheel decides: it leaves the ground first where it is on the inside.
         left, right = (array(car.mass.load(corner)) for corner in AXLE_CORNERS[axle])
         lighter = np.minimum(left, right)
         values[f"inside load {axle}"] = lighter - transfer[f"transfer {axle}"] * STANDARD_GRAVITY
@@ -268,6 +270,7 @@ def predict_change(
     require_setup(car, before, before_setup)
     require_setup(car, after, after_setup)
 
+    # One propagation for both: a spring that is off moves old and new alike, and drops out of their ratio.
     def both(sheet: CarSheet) -> Values:
         old, new = setup_values(sheet, before_setup), setup_values(sheet, after_setup)
         values = {}
@@ -329,6 +332,7 @@ def roll_values(roll: CarRoll) -> dict[str, float]:
     for a in AXLES:
         axle = roll.axles[a]
         values[f"stiffness {a}"] = axle.stiffness  # type: ignore[assignment]
+        # What holds per force in the body's axes becomes one per acceleration on a level road by one factor.
         values[f"body gradient {a}"] = axle.suspension  # type: ignore[assignment]
         values[f"gradient {a}"] = axle.suspension * roll.level  # type: ignore[assignment]
         for path in ("elastic", "geometric", "unsprung"):

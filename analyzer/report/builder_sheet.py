@@ -673,6 +673,7 @@ Point = tuple[float, float, float]
 
 
 def _draw_formed(paper: Paper, bar: FormedBar, work: FormedWork, bench: BenchWork) -> None:
+    # Of the three views two show all: the one along the bar would lay its arms over each other.
     corners = [(1e3 * p.x.value, 1e3 * p.y.value, 1e3 * p.z.value) for p in bar.points]
     spans = [max(c[k] for c in corners) - min(c[k] for c in corners) for k in range(3)]
     scale = _scale(spans[1], WIDTH - 2.0 * MARGIN - 10.0, spans[0] + spans[2], 120.0)

@@ -206,6 +206,7 @@ def to_measure(car: CarSheet) -> tuple[ToMeasure, ...]:
     found: dict[str, dict[str, list[tuple[bool, str, SheetWeight | None]]]] = {}
     for full, quantity in sheet_quantities(car):
         whole = full.partition("[")[0]
+        # Two kinds of gap: a value that nobody measured, and one whose error nobody stated.
         placeholder = any(stands_over(mark, full) for mark in car.unmeasured)
         lacks = (
             quantity.std is None and default_tolerance(full) is not None and not full.startswith("logger.")
@@ -248,6 +249,7 @@ def _group(key: str) -> tuple[str, str]:
 def _row(group: str, fields: dict[str, list[tuple[bool, str, SheetWeight | None]]]) -> ToMeasure:
     every = [item for items in fields.values() for item in items]
     known = [(error, weight) for _, error, weight in every if weight is not None]
+    # One line of the list may stand for several values: it counts as the one that matters most.
     heaviest = max(known, key=lambda item: item[1].gradient, default=None)
     changes = [weight.change for _, weight in known if weight.change is not None]
     return ToMeasure(
@@ -363,6 +365,7 @@ def _draw_row(paper: Paper, number: int, row: ToMeasure) -> None:
     name = wrapped(way.name + ("" if row.placeholder else " *"), HOW - NAME - 1.0, size=BOLD * SMALL)
     how = wrapped(way.how, WEIGHT - HOW - 2.0, size=SMALL)
     weight = weight_words(row)
+    # Fields side by side where a number fits in half: all lines of a car shall stand on one page.
     across = 1 if way.wide else 2
     deep = -(-len(row.fields) // across)
     height = max(ROW_LINE * max(len(name), len(how), len(weight)) + 1.2, FIELD_HEIGHT * deep + 0.6)

@@ -256,6 +256,7 @@ def answer(reasons: Reasons) -> str:
             "these runs cannot tell which it is"
         )
     if reasons.answer is Answer.RIVALS:
+        # A cause that must be larger than it usually is counts as a rival here, and as no more than that.
         likeliest, *rivals = map(name, reasons.rivals)
         beyond = f"{words.listed(rivals, 3)} at up to {SLACK:.0f} times what is usual"
         return f"{likeliest} would fit, but so would {beyond}: these runs cannot tell"
@@ -366,6 +367,7 @@ _WITHIN: Final = (ChangeVerdict.SOFTENED_WITHIN, ChangeVerdict.STIFFENED_WITHIN)
 
 def _of_the_ratio(reason: VerdictReason) -> str:
     """Return why the ratio of stiffness by itself gives the verdict it does."""
+    # From the verdicts that need a reason of their own to those that two figures side by side explain.
     alone = reason.alone
     measured, predicted = _change(reason.measured), _change(reason.predicted)
     if alone is ChangeVerdict.UNCHANGED:

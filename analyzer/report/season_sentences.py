@@ -45,6 +45,7 @@ def car_answer(car: CarSeason) -> str:
     seen = [t for t in car.trends if t.smallest_visible.value is not None]
     if not seen:
         return f"{words.name(car.car)}, {span}: too few sessions to tell a trend."
+    # Without a change the smallest one that would have shown tells how much the season can say at all.
     best = min(seen, key=lambda t: t.smallest_visible.value or 0.0)
     visible = 100.0 * (best.smallest_visible.value or 0.0)
     return (

@@ -412,6 +412,7 @@ def events_table(review: Review, most: int, before: int = 0) -> PageTable:
     The first ones, as many as stand in a table `before` this one, are not what links lead to.
     """
     found = events(review)
+    # An anchor stands once on a page: hits of the table before keep theirs there.
     anchors = dict(list(hit_anchors(review).items())[before:])
     return PageTable(
         "Bottoming, hardest first",

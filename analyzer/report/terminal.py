@@ -567,6 +567,7 @@ def _merged(outcome: CheckOutcome) -> tuple[list[_Finding], list[_Finding]]:
         first = alike.setdefault((verdict, check, small, text, tuple(found.runs)), found)
         if first is not found:
             first.others.append(found.row)
+    # What stops a channel before what asks for a look, and what is in every run before what is in one.
     order = sorted(alike.items(), key=lambda item: (item[0][0] is not Verdict.BAD, -len(item[1].runs)))
     return [f for key, f in order if not key[2]], [f for key, f in order if key[2]]
 
@@ -709,6 +710,7 @@ def print_health_details(outcome: CheckOutcome, console: Console) -> None:
         for row in sorted(rows, key=lambda row: row.verdict is not Verdict.BAD):
             line = f"  {row.verdict.value + ':':9}{row.channel}, {row.check}: {words.clause(row.comment)}."
             say(console, line, style=_HEALTH_STYLE[row.verdict], hang=9)
+    # Told once for all logs alike; a line of its own has only what one log has by itself.
     every = [(recording.run, row) for recording in outcome.recordings for row in recording.health]
     _grouped(
         console,

@@ -275,6 +275,7 @@ def _traces(review: Review, place: Place) -> tuple[Trace, ...]:
     logs = {recording.run: recording for recording in review.recordings}
     found = []
     for name in place.runs:
+        # One trace a run, of its deepest hit: all of them over each other would hide each other.
         hits = [hit for hit in place.hits if hit.run == name]
         deepest = max(hits, key=lambda hit: hit.event.stop_compression).event
         log = logs[name]

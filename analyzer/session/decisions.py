@@ -130,6 +130,7 @@ def _confirm_change(
 def past_sessions(review: Review, earlier: Sequence[Review]) -> tuple[PastSession, ...]:
     """Return earlier sessions under names of their own; each must be of the same car."""
     found: list[PastSession] = []
+    # A session that is given twice would count as more runs than were driven.
     counted = {review.session.path.resolve()}
     for other in earlier:
         path = other.session.path.resolve()
@@ -137,6 +138,7 @@ def past_sessions(review: Review, earlier: Sequence[Review]) -> tuple[PastSessio
             raise AnalyzerError(f"{other.session.path}: counts already; give each earlier session once")
         counted.add(path)
         car, own = other.session.car, review.session.car
+        # Runs count together as those of one car; another mass or axle makes them runs of another.
         unlike = [part for part in ("mass", *AXLES) if getattr(car, part) != getattr(own, part)]
         if unlike:
             raise AnalyzerError(

@@ -50,6 +50,7 @@ def save_excel(frames: dict[str, pd.DataFrame], path: Path) -> None:
     def fill(whole: Path) -> None:
         with whole.open("wb") as file, pd.ExcelWriter(file, engine="openpyxl") as writer:
             for name, frame in {**frames, UNITS: units}.items():
+                # Names are those of logs and sheets: control signs in them would break the file.
                 clean = frame.map(lambda cell: plain_text(cell) if isinstance(cell, str) else cell)
                 clean.to_excel(writer, sheet_name=name, index=frame.index.name is not None)
             # What begins with "=" is somebody's words here, never a formula.

@@ -353,6 +353,7 @@ def _counted_once(
     failed : dict
         Run -> why it is left out.
     """
+    # A run copied under another name would be two witnesses of one drive, and make every error too small.
     repeats, stretches = _repeats(session, [recording for recording, _ in pairs])
     if not repeats:
         return [recording for recording, _ in pairs], [run for _, run in pairs], repeats, {}
@@ -414,6 +415,7 @@ def condition_differences(
 ) -> tuple[str, ...]:
     """Return the conditions of the session sheet that differ between two groups of runs, in words."""
     conditions = session.sheet.conditions
+    # As the sheet has the words: whether two of them mean the same nobody can tell from here.
     keys = sorted({key for name in (*before, *after) for key in conditions[name]} - {"notes"})
     found = []
     for key in keys:

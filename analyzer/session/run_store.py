@@ -188,6 +188,7 @@ class RunStore:
 
     def _look(self, name: str, hold: bool) -> None:
         seen = self._seen[name] = _Seen()
+        # What an earlier look found holds only for the very logs it was found in.
         known = self.known.get(name)
         if known is not None and list(known.logs) == self.hashes.get(name):
             seen.witness = known
@@ -332,6 +333,7 @@ def mountings(runs: Sequence[Run], witnesses: Mapping[str, Witness]) -> dict[str
     witnesses : mapping
         Run -> what it tells. The others of the session do not count.
     """
+    # Each move of the box begins another group: its lean before says nothing of its lean after.
     numbers = accumulate(int(run.box_moved) for run in runs)
     group = {run.name: number for run, number in zip(runs, numbers, strict=True) if run.name in witnesses}
     # By content: a log that stands there twice tells nothing new.
@@ -479,6 +481,8 @@ def _words(
     axle: Axle, corner: str, gradient: float, sheet: float, reasons: tuple[str, ...], alone: bool
 ) -> str:
     factor = sheet / gradient
+    # The missing factor is named by the slip that makes it, where one comes near enough; else it stays a
+    # number.
     near = min(_UNITS, key=lambda unit: abs(math.log(factor / unit)))
     fits = 1.0 / NEAR < factor / near < NEAR
     named = [f"{_UNITS[near]} ({near:.4g})"] if fits else []
@@ -503,6 +507,7 @@ def _rolls(recording: Recording, car: CarSheet) -> dict[Axle, _Roll]:
     side = _means(recording, "accel_y")
     found: dict[Axle, _Roll] = {}
     for axle in AXLES:
+        # Means of half seconds: kerbs and noise are gone, the roll of a corner stays.
         names = [f"damper_{corner}" for corner in AXLE_CORNERS[axle]]
         if not all(recording.usable(name) for name in names):
             continue

@@ -416,6 +416,8 @@ def car_roll(car: CarSheet, rates: Mapping[Axle, float | Array]) -> CarRoll:
     gravity = STANDARD_GRAVITY
     springs = {a: spring_roll_stiffness(car.axle(a)) for a in AXLES}
     bars = {a: bar_roll_stiffness(car.axle(a), rates[a]) for a in AXLES}
+    # The two equations above, solved for suspension roll by body roll: an axle on soft tyres gives as if it
+    # were less stiff, and sinks by what goes past its springs.
     stiffness = {a: springs[a] + bars[a] for a in AXLES}
     tyre = {a: tyre_roll_compliance(car.axle(a)) for a in AXLES}
     geometric = {a: masses.axle(a).sprung * array(car.axle(a).roll_centre_height) for a in AXLES}
@@ -539,6 +541,8 @@ def with_load(car: CarSheet, mass: float | Array, place: Place, follows: float =
     follows : float
         How far the roll centres fall when the body sinks by one part [1].
     """
+    # A load ahead of an axle takes weight off the other one: parts below nought and above one are let
+    # through.
     weight, base = mass * STANDARD_GRAVITY, array(car.mass.wheelbase)
     part = {"rear": array(place.behind_front_axle) / base}
     part["front"] = 1.0 - part["rear"]
@@ -659,6 +663,7 @@ def stop_force(sheet: AxleSheet, compression: Floats) -> Floats:
         return pressed * rate.value
     known = np.array([row.value for row in rate.compression])
     load = np.array([row.value for row in rate.load])
+    # A stop that is pressed past what was measured goes on as it was stiffening last.
     slope = (load[-1] - load[-2]) / (known[-1] - known[-2])
     inside = np.interp(pressed, known, load)
     result: Floats = np.where(pressed > known[-1], load[-1] + (pressed - known[-1]) * slope, inside)

@@ -70,6 +70,8 @@ def springing(
         heave = float(array(sheet.spring.rate)) * ratio**2 * factor
         roll = float(spring_roll_stiffness(sheet)) * factor + float(bar_roll_stiffness(sheet, rates[axle]))
         roll += (added_roll or {}).get(axle, 0.0)
+        # Of a pair of wheels both moving alike feel the springs, moving apart the roll stiffness: the mean
+        # and the half difference of the two are what a wheel feels of its own travel and of the other's.
         twist = 2.0 * roll / track**2
         pair = slice(2 * number, 2 * number + 2)
         same, other = (heave + twist) / 2.0, (heave - twist) / 2.0
@@ -185,6 +187,7 @@ def changed_travel(
     Solved exactly between samples in the modes of the system (its eigenvectors), with the force held at the
     mean of both ends.
     """
+    # Suspension travel follows from seven motions: heave, pitch and roll of the body, and the four wheels.
     moves = np.hstack([now.body, np.eye(4)])
     stiff = moves.T @ changed.wheels @ moves + np.diag(np.concatenate([np.zeros(3), masses.tyres]))
     damp = moves.T @ np.diag(masses.damping) @ moves
@@ -193,9 +196,12 @@ def changed_travel(
     system = np.block([[np.zeros((size, size)), np.eye(size)], [-stiff * inverse, -damp * inverse]])
     inward = np.vstack([np.zeros((size, 4)), -moves.T * inverse])
     forces = travel @ (changed.wheels - now.wheels).T - stops
+    # Second order in seven motions as first order in fourteen, which fall apart into modes that each just
+    # decay.
     roots, shapes = np.linalg.eig(system)
     step = np.exp(roots / rate)
     gain = ((step - 1.0) / roots)[:, None] * np.linalg.solve(shapes, inward)
+    # The changed car begins where it would stand still under the first force.
     rest = np.concatenate([np.linalg.solve(stiff, -moves.T @ forces[0]), np.zeros(size)])
     driven = (forces[:-1] + forces[1:]) / 2.0 @ gain.T
     first = len(forces) - last

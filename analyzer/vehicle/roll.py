@@ -189,6 +189,7 @@ def roll_weights(paths: Mapping[Axle, AxleRollPath]) -> Weights:
     so on cars, common practice): the moments on springs and tyres follow.
     """
     both = tuple(paths.values())
+    # Axles share one body: what turns it counts for both, what gives counts for each by itself.
     moment = sum(path.moment for path in both)
     give = {axle: 0.0 if path.tyres is None else path.direct / path.tyres for axle, path in paths.items()}
     return Weights(
@@ -236,6 +237,8 @@ def level_road(slopes: Mapping[Axle, float], paths: Mapping[Axle, AxleRollPath])
     body: list[float] = []
     both = [paths[axle] for axle in slopes]
     tyres = [path.tyres for path in both if path.tyres is not None]
+    # With both axles measured on known tyres the body's roll follows from these alone: no rate of a spring or
+    # bar comes in, so that none of them can move a measured gradient.
     if len(tyres) == len(AXLES) and all(path.moment > 0.0 for path in both):
         whole = sum(tyres)
         given = sum(k * s for k, s in zip(tyres, slopes.values(), strict=True))
@@ -246,6 +249,7 @@ def level_road(slopes: Mapping[Axle, float], paths: Mapping[Axle, AxleRollPath])
         return LevelRoad(axle={a: s * (1.0 + g * found) for a, s in slopes.items()}, body=found)
     for axle, slope in slopes.items():
         path = paths[axle]
+        # One axle alone, or tyres that nobody knows: what its springs carry tells the load on its tyres.
         give = 0.0 if path.tyres is None else 1.0 / path.tyres
         along = slope * (1.0 + path.suspension * give)
         if 1.0 - g * along <= 0.0:

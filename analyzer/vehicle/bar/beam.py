@@ -276,10 +276,12 @@ def solve(model: BarModel, slender: bool = False) -> BarSolution:
     for piece in model.pieces:
         for kind, energy in _piece_energy(piece, model, loads, slender).items():
             parts[kind] = parts[kind] + energy if kind in parts else energy
+    # Only the moment about the blade's weak axis turns the seat.
     if model.seat_give is not None:
         blades = [piece for piece in model.pieces if piece.part == "blade"]
         turned = [internal_forces(piece, model, loads, np.zeros(1))[1].y[..., 0] for piece in blades]
         parts["blade seat"] = np.asarray(sum(moment**2 for moment in turned) * model.seat_give)
+    # The error of the model is that of the metal alone: mounts and links are given rates, and have their own.
     parts = {kind: np.asarray(energy / model.true_share) for kind, energy in parts.items()}
     if model.mount_rate is not None:
         parts["mounts"] = (loads.left_push**2 + loads.right_push**2) / model.mount_rate
@@ -305,6 +307,7 @@ def internal_forces(
         Point, tangent and depth direction.
     """
     point, tangent, depth = piece.curve.at(stations)
+    # All that acts beyond a cut is carried by it: forces summed, moments taken about the point of the cut.
     width = tangent.cross(depth)
     force, moment = vec(0.0, 0.0, 0.0), vec(0.0, 0.0, 0.0)
     for place, push in _beyond(piece.side, model, loads):

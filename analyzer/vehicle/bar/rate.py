@@ -138,9 +138,11 @@ def bench_result(bench: BenchTest) -> BenchResult:
     """
     load = np.array([item.value for item in bench.loads])
     deflection = np.array([item.value for item in bench.deflections])
+    # Deflection on load and not the other way round: the weights are exact, the gauge is read with an error.
     slope, residual = _line(load, deflection)
     spread = float(np.sqrt(np.sum((load - load.mean()) ** 2)))
     least = _reading_error(bench)
+    # Only what scatters beyond the resolution costs degrees of freedom; the resolution itself is known.
     own = math.sqrt(max(residual**2 - least**2, 0.0))
     residual = max(residual, least)
     return BenchResult(
@@ -290,6 +292,8 @@ def carried_factor(bar: BarSheet, solution: BarSolution) -> Array:
     doubt = bar.bench.doubt if isinstance(bar.bench, CompleteBench) else {}
     if not doubt:
         return factor
+    # A variant that gives in the same places and as much gets the factor as it is: only what differs is in
+    # doubt.
     moved = {OUTSIDE: np.asarray(solution.rate / test.rate - 1.0)}
     for part in {**solution.compliance, **test.compliance}:
         now, then = (found.compliance.get(part, np.asarray(0.0)) * found.rate for found in (solution, test))
@@ -368,6 +372,7 @@ def bench_remarks(bar: BarSheet, ratio: float, ratio_std: float) -> tuple[BenchR
     if abs(ratio - 1.0) <= max(STRANGE * ratio_std, LEAST_STRANGE):
         return readings
     found = [BenchRemark("strange ratio", ratio)]
+    # One eye held and both moving differ by two; whoever mixes them up finds a bar twice or half as stiff.
     for kind, mistake in (("twice", 2.0), ("half", 0.5)):
         if abs(math.log(ratio / mistake)) < NEAR_MISTAKE:
             found.append(BenchRemark(kind, ratio))  # type: ignore[arg-type]

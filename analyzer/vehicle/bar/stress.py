@@ -136,6 +136,7 @@ def weld_taken(bar: BladedBar | FormedBar) -> list[str]:
     if isinstance(bar, FormedBar) or bar.blade.joint != "welded":
         return []
     lines = []
+    # What no figure covers is told before what a figure was taken for.
     if bar.blade.seat == "face" and stands_flat(bar):
         lines.append(
             "blade.seat: stress in the tube's wall beneath the blade's end is not worked out; let the blade "
@@ -147,6 +148,7 @@ def weld_taken(bar: BladedBar | FormedBar) -> list[str]:
     if math.isnan(strength):
         text = "blade.weld_strength: not stated, strength next to the weld is not known and not judged"
         return [*lines, text]
+    # The weaker of both sides of a weld gives first; which one it was taken for is told by name.
     materials = [m for part in (bar.tube, bar.blade) if (m := find_material(part.material)) is not None]
     weaker = min(materials, key=lambda m: m.welded_strength or math.inf)
     lines.append(
@@ -250,6 +252,7 @@ def _hole_points(
     """
     if bar.bolt is None:
         return []
+    # Holes between link and tube stay empty: their weakened section carries the moment there.
     diameter = array(bar.bolt.diameter)
     root = array(blade_root(bar))
     levers = (model.left_eye.x, model.right_eye.x)
