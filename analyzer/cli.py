@@ -22,6 +22,10 @@ from typer.core import TyperCommand
 from analyzer.console import (
     CHECK_FAILED,
     OUR_FAULT,
+    ask,
+    ask_choice,
+    ask_count,
+    ask_name,
     end,
     fail,
     print_error,
@@ -32,7 +36,7 @@ from analyzer.console import (
     run_process,
     terminal,
 )
-from analyzer.core.errors import AnalyzerError, nearest, one_line, plain_text, refuse_file
+from analyzer.core.errors import AnalyzerError, nearest, one_line, refuse_file
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -574,16 +578,16 @@ def _ask(runs: Sequence[str]) -> Answers:
     )
     axles = {}
     for axle in AXLES:
-        kind = _choice(f"{axle} suspension", ("independent", "solid axle"))
-        bar = _choice(f"{axle} anti-roll bar", BAR_KINDS)
+        kind = ask_choice(f"{axle} suspension", ("independent", "solid axle"))
+        bar = ask_choice(f"{axle} anti-roll bar", BAR_KINDS)
         holes, spacers = 3, 0
         if bar == "bladed":
-            holes = _count(f"{axle} bar: holes in a blade", 3, 1, MOST_COUNTED)
-            spacers = _count(f"{axle} bar: most spacers between blade and rod end", 0, 0, MOST_COUNTED)
+            holes = ask_count(f"{axle} bar: holes in a blade", 3, 1, MOST_COUNTED)
+            spacers = ask_count(f"{axle} bar: most spacers between blade and rod end", 0, 0, MOST_COUNTED)
         axles[axle] = AxleAnswer(kind, bar, holes, spacers)
     setups: list[str] = []
     for run in runs:
-        setups.append(_letter(f"set-up of {run}", setups[-1] if setups else "A"))
+        setups.append(ask_name(f"set-up of {run}", setups[-1] if setups else "A"))
     bars: list[BarAnswer] = []
     for letter in dict.fromkeys(setups):
         for axle in AXLES:
@@ -593,7 +597,7 @@ def _ask(runs: Sequence[str]) -> Answers:
             if hole is None:
                 continue  # not known: the line stays marked
             most = axles[axle].spacers
-            fitted = _count(f"set-up {letter}: {axle} bar, spacers", 0, 0, most) if hole and most else 0
+            fitted = ask_count(f"set-up {letter}: {axle} bar, spacers", 0, 0, most) if hole and most else 0
             bars.append(BarAnswer(letter, axle, hole or None, fitted))
     return Answers(axles["front"], axles["rear"], tuple(setups), tuple(bars))
 
@@ -601,7 +605,7 @@ def _ask(runs: Sequence[str]) -> Answers:
 def _hole(question: str, holes: int) -> int | None:
     """Return the hole that is said, 0 for links that hang free, None where nobody knows."""
     while True:
-        said = _said(f'{question} (1 to {holes}, "off" where the links hang free)', NOT_KNOWN).lower()
+        said = ask(f'{question} (1 to {holes}, "off" where the links hang free)', NOT_KNOWN).lower()
         if said == NOT_KNOWN:
             return None
         if said == "off":
@@ -609,39 +613,6 @@ def _hole(question: str, holes: int) -> int | None:
         if said.isascii() and said.isdigit() and 1 <= int(said) <= holes:
             return int(said)
         print_text(f"write a number from 1 to {holes}, or off; Enter leaves it to be filled in")
-
-
-def _said(question: str, default: str) -> str:
-    try:
-        return str(typer.prompt(plain_text(question), default=default)).strip()
-    except typer.Abort:
-        # Ctrl-C and the end of what is typed alike: nothing is written yet.
-        raise KeyboardInterrupt from None
-
-
-def _letter(question: str, default: str) -> str:
-    while True:
-        word = _said(question, default)
-        if word.replace("_", "").replace("-", "").isalnum() and word.isascii():
-            return word
-        print_text("a name of letters and digits will do, for instance B")
-
-
-def _choice(question: str, words: Sequence[str]) -> str:
-    while True:
-        said = _said(f"{question} ({', '.join(words)})", words[0]).lower()
-        fits = [word for word in words if said and word.startswith(said)]
-        if len(fits) == 1:
-            return fits[0]
-        print_text(f"write one of: {', '.join(words)}")
-
-
-def _count(question: str, default: int, least: int, most: int) -> int:
-    while True:
-        said = _said(question, str(default))
-        if said.isascii() and said.isdigit() and least <= int(said) <= most:
-            return int(said)
-        print_text(f"write a number from {least} to {most}")
 
 
 NOT_KNOWN: Final = "?"

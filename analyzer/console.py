@@ -1,4 +1,4 @@
-"""How text reaches the terminal, and how a command and its process end.
+"""How text reaches the terminal and answers come back, and how a command and its process end.
 
 Whatever a command prints goes through here, and what would steer the terminal is taken out on the way: names
 of runs, columns and files are not ours. Terminals and files that cannot hold every sign get plain stand-ins,
@@ -171,6 +171,51 @@ def stand_in(sign: str) -> str:
     # Not dropped or "?": two names in another script must not become the same.
     bare = unicodedata.normalize("NFKD", sign).encode("ascii", "ignore").decode()
     return bare or sign.encode("ascii", "backslashreplace").decode()
+
+
+# Questions, asked again until the answer will do.
+
+
+def ask(question: str, default: str) -> str:
+    """Return what is typed after a question; Enter alone takes the `default`."""
+    import typer
+
+    try:
+        return str(typer.prompt(plain_text(question), default=default)).strip()
+    except typer.Abort:
+        # Ctrl-C and the end of what is typed alike: nothing is written yet.
+        raise KeyboardInterrupt from None
+
+
+def ask_name(question: str, default: str) -> str:
+    """Return a name of letters and digits."""
+    while True:
+        word = ask(question, default)
+        if word.replace("_", "").replace("-", "").isalnum() and word.isascii():
+            return word
+        print_text("a name of letters and digits will do, for instance B")
+
+
+def ask_choice(question: str, words: Sequence[str]) -> str:
+    """Return one of some words, of which the first letters will do."""
+    while True:
+        said = ask(f"{question} ({', '.join(words)})", words[0]).lower()
+        fits = [word for word in words if said and word.startswith(said)]
+        if len(fits) == 1:
+            return fits[0]
+        print_text(f"write one of: {', '.join(words)}")
+
+
+def ask_count(question: str, default: int, least: int, most: int) -> int:
+    """Return a whole number between two."""
+    while True:
+        said = ask(question, str(default))
+        if said.isascii() and said.isdigit() and least <= int(said) <= most:
+            return int(said)
+        print_text(f"write a number from {least} to {most}")
+
+
+# How a command and its process end.
 
 
 CHECK_FAILED: Final = 1
