@@ -339,6 +339,7 @@ def _sized(
     ladder: BarLadder,
 ) -> list[TubeChoice]:
     """Return what one or many other sizes of a bar's round part give."""
+    # A bench test was made of the fitted bar: other sizes carry its factor, with a doubt of their own.
     varied = with_bench_of(bar, other)
     model, solution = bar_model(varied, setting), bar_solution(varied, setting)
     # The motion is that of levers and links; the tube has no part in it.

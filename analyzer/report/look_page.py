@@ -400,12 +400,15 @@ def _pace(pairs: Sequence[_Pair]) -> float:
 
     pace = 0.0
     while kept(pace) > _MOST_VALUES:
+        # By a fifth each time: no finer than is needed, and found in a few dozen steps for any length.
         pace = max(1.2 * pace, 0.002)
     return pace
 
 
 def _windows(review: Review, pairs: Sequence[_Pair], pace: float) -> dict[str, list[tuple[float, float]]]:
     """Return the times of each run around which every sample stays, those of the hardest hits first."""
+    # Whole samples around hits take a quarter of the page at most, so that the rest stays fine enough to
+    # read.
     left = _MOST_VALUES / 4.0
     costs = {run.name: sum(rate * len(c) for _, rate, c in _bases(log, run).values()) for log, run in pairs}
     windows: dict[str, list[tuple[float, float]]] = {}
@@ -505,6 +508,7 @@ def _folded(values: Floats, missing: Bools, channel: _Channel) -> bytes:
         np.clip(np.where(missing, 0.0, values) * 10.0**channel.places, -_LARGEST, _LARGEST)
     ).astype(np.int64)
     change = np.diff(steps, prepend=0)
+    # Small steps either way become small positive numbers: their upper bytes are nought and pack to nothing.
     folded = ((change << 1) ^ (change >> 63)).astype("<u4")
     return folded.view(np.uint8).reshape(-1, 4).T.tobytes()
 

@@ -486,12 +486,15 @@ class BladedBar(Sheet):
             )
         if self.blade.length is not None and levers[0] > self.blade.length.value:
             raise PydanticCustomError("holes", "holes[1] lies beyond blade.length; move it onto the blade")
+        # The innermost hole must clear whatever is widest there: tube, end piece, or the part that counts as
+        # rigid.
         root = 0.0 if self.blade.root is None else self.blade.root.value
         ends = 0.0 if self.tube.ends is None else self.tube.ends.outside_diameter.value
         if levers[-1] <= max(root, self.tube.outside_diameter.value / 2.0, ends / 2.0):
             raise PydanticCustomError(
                 "holes", f"holes[{len(levers)}] lies inside the tube or the blade's root; move it outwards"
             )
+        # The bolt goes through the blade where it is least deep.
         depths = [d.value for d in (self.blade.depth, self.blade.tip_depth) if d is not None]
         if self.bolt is not None and self.bolt.diameter.value >= min(depths):
             raise PydanticCustomError(
@@ -594,6 +597,7 @@ class FormedBar(MadeOf):
         radius = self.outside_diameter.value / 2.0
         for number, point in enumerate(self.points, start=1):
             bend = 0.0 if point.bend_radius is None else point.bend_radius.value
+            # A tighter bend would fold the inner side of the bar into itself.
             if 0.0 < bend < radius:
                 raise PydanticCustomError(
                     "bend",

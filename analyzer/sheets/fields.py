@@ -227,6 +227,7 @@ def about(model: type[Sheet]) -> str:
 def _meanings(model: type[Sheet]) -> dict[str, str]:
     """Return the text below each attribute, of parent tables too; Python itself throws it away."""
     found: dict[str, str] = {}
+    # Parents first: what a table says of a key takes the place of what they say.
     for table in reversed(model.__mro__):
         if not issubclass(table, Sheet) or table is Sheet:
             continue
@@ -247,6 +248,7 @@ def _held(annotation: Any, metadata: list[Any]) -> tuple[Holds, ...]:
     example = next((m.example for m in metadata if isinstance(m, QuantityReader)), "")
     if example:
         return (Holds("quantity", example),)
+    # A reader knows what it takes; the type is that of what it gives.
     reader = next((m for m in metadata if isinstance(m, TextReader)), None)
     if reader is not None:
         return (Holds("text", reader.example), Holds("table", table=reader.table))

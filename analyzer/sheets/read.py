@@ -208,6 +208,8 @@ def read_sheet(path: Path, model: type[SheetModel]) -> SheetModel:
     wanted = _KINDS[model]
     table, text = _toml(path, wanted)
     found = kind_of(table)
+    # Keys of another sheet and none of this one: the wrong file was named, and a list of keys it may not have
+    # would not say so.
     if found not in (None, wanted) and not table.keys() & model.model_fields.keys() - {
         "name",
         "notes",
@@ -281,6 +283,7 @@ def _what_lies_there(target: Path, name: str) -> str:
 def _another(path: Path, found: str, wanted: Kind, table: dict[str, Any] | None = None) -> SheetError:
     """Return the error for a file that is something else, with the sheet that was probably meant."""
     key = wanted.split()[0]
+    # What the sheet itself names goes before what happens to lie beside it.
     named = (table or {}).get(key)  # a session sheet names its car and its course
     meant = path.parent / named if isinstance(named, str) and "\x00" not in named else None
     if meant is None or not meant.is_file():

@@ -180,6 +180,7 @@ def _read_mark(value: Any) -> Any:
         return value
     if isinstance(value, dict):
         return Mark(gate=Gate.model_validate(value))
+    # Which of both is meant, its unit tells.
     for dimension in ("length", "time"):
         try:
             found = parse_quantity(value, dimension).value
@@ -215,6 +216,7 @@ class Section(Sheet):
             raise PydanticCustomError(
                 "mark", "start and end must both be distances, both be times or both be gates"
             )
+        # In which order gates are passed only a drive can show.
         if a.gate is not None:
             return self
         begin, stop = (a.distance_m, b.distance_m) if a.distance_m is not None else (a.time_s, b.time_s)

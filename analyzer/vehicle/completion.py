@@ -85,6 +85,7 @@ def bench_taken(name: Axle, bar: BladedBar | FormedBar | NoBar) -> list[str]:
     """Return what is taken for granted of an axle's bench test, in plain lines."""
     if isinstance(bar, NoBar) or bar.bench is None:
         return []
+    # Told even where the sheet has no gap to fill: a test that is used changes every rate that is printed.
     bench, lines = bar.bench, []
     if bench.loads and bench.resolution is None:
         lines.append(

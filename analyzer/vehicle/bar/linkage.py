@@ -326,6 +326,7 @@ def _lower_tilt(link: Link | None, static: Linkage, side: LinkMotion) -> Array:
 
 def _warnings(wheel: Array, side: LinkMotion, needed: Array, limit: float) -> tuple[str, ...]:
     found = []
+    # A link that has gone over centre needs no warning that it comes close to it.
     lost = np.isnan(side.meeting_angle)
     if lost.any():
         first = float(np.min(np.abs(wheel[lost])))
