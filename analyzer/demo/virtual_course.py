@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from scipy.special import k1
 
-from analyzer.demo.virtual_car import GRAVITY, SIDE, CarTruth, Floats
+from analyzer.demo.virtual_car import GRAVITY, CarTruth, Floats
 
 # Road surface: an isotropic rough surface after ISO 8608, as parallel tracks along the course.
 
@@ -534,6 +534,3 @@ def _unit(angle: Floats) -> Floats:
 
 def _left(vector: Floats) -> Floats:
     return np.stack([-vector[..., 1], vector[..., 0]], axis=-1)
-
-
-__all__ = ["DT", "SIDE", "Ground", "Plan", "drive", "ground_chunks", "plan_from"]
