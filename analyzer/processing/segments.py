@@ -29,7 +29,7 @@ from analyzer.processing.road import BANKED, Track, gate_place, origin_of, track
 from analyzer.processing.roll.disturbances import CONTACT_SPREAD, FOLLOWS, ArmParts, arm_parts
 from analyzer.processing.roll.equation import GROUND, INERTIA_RATIO, SLOW_BAND, RollColumns
 from analyzer.processing.roll.fit import ENOUGH_FORCE, MOST_UNSURE, RollFit, fit_roll
-from analyzer.processing.roll.gradient import METHOD, UNIT, body_gradients
+from analyzer.processing.roll.gradient import GROUND_OPEN, METHOD, UNIT, body_gradients
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import CourseSheet, Mark, Section
 from analyzer.vehicle.roll import Weights
@@ -544,11 +544,12 @@ def _one_car(
     inertia = (one.fit.per_inertia[axle] - other.fit.per_inertia[axle]) * INERTIA_RATIO[1] / size
     # An axle takes about half of the twist.
     twist = TWIST_LEFT_OUT * (one.twist - other.twist) / (2.0 * size)
+    ground = GROUND_OPEN * (one.fit.by_ground[axle] - other.fit.by_ground[axle]) / size
     if one.arms is None or other.arms is None:
-        return 0.0, math.hypot(*lean, inertia, twist)
+        return 0.0, math.hypot(*lean, inertia, twist, ground)
     sunk = one.arms.sinking - other.arms.sinking
     moved = one.arms.contacts - other.arms.contacts
-    unsure = math.hypot(*lean, inertia, twist, FOLLOWS[1] * sunk, CONTACT_SPREAD * moved)
+    unsure = math.hypot(*lean, inertia, twist, ground, FOLLOWS[1] * sunk, CONTACT_SPREAD * moved)
     return -(FOLLOWS[0] * sunk + moved), unsure
 
 

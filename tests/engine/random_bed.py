@@ -62,12 +62,16 @@ class Drive:
 
 
 @cache
-def drive(number: int) -> Drive | None:
-    """Drive number `number`; None when a wheel was off the ground for long, which no gradient describes."""
+def drive(number: int, ruled: bool = False) -> Drive | None:
+    """Drive number `number`; None when a wheel was off the ground for long, which no gradient describes.
+
+    On a `ruled` road banks twist the ground between the axles; else the whole plane turns with the car.
+    """
     rng = np.random.default_rng([number, 60])
     car = ENGINE_CAR if number % 2 else random_car(rng)
     name, bank = KINDS[number % len(KINDS)]
-    driven = drive_plans(car, [manoeuvre(name, 900 + number, bank)], ("A", "B")[number % 2], number)[0]
+    road = ("A", "B")[number % 2]
+    driven = drive_plans(car, [manoeuvre(name, 900 + number, bank)], road, number, ruled)[0]
     if float(np.mean(np.min(list(driven.load.values()), axis=0) < 1.0)) > LIFTED:
         return None
     free = car.with_both(stop_gap=1.0)

@@ -114,6 +114,7 @@ def make_run(
     plan: Plan | None = None,
     lean: tuple[float, float, float] = (0.0, 0.0, 0.0),
     gyro_offset: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    ruled: bool = False,
 ) -> EngineRun:
     """Drive a manoeuvre and write its log.
 
@@ -139,9 +140,11 @@ def make_run(
         How far the box of the inertial unit is turned from the car's axes about x, then y, then z [deg].
     gyro_offset : tuple of float
         What its gyros read at rest [deg/s].
+    ruled : bool
+        Whether banks twist the ground, as for `engine.simulation.drive_plans`.
     """
     driven_car = car.with_front_bar(FRONT_BARS[setup])
-    driven = drive_plans(driven_car, [plan or manoeuvre(name, seed, bank)], road_class, seed)[0]
+    driven = drive_plans(driven_car, [plan or manoeuvre(name, seed, bank)], road_class, seed, ruled)[0]
     every = round(1.0 / (rate * STEP))
     _write_log(path, _in_box(driven, lean, gyro_offset), every, noise, seed)
     return EngineRun(path, setup, car, truth_of(driven_car, driven, every))

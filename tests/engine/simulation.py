@@ -71,18 +71,26 @@ class Driven:
         return left / (left + right)
 
 
-def drive_plans(car: EngineCar, plans: list[Plan], road_class: str = "smooth", seed: int = 0) -> list[Driven]:
+def drive_plans(
+    car: EngineCar, plans: list[Plan], road_class: str = "smooth", seed: int = 0, ruled: bool = False
+) -> list[Driven]:
     """Drive plans of the same length.
 
     A first pass on a smooth road shares the sideways force of an axle evenly; the second one shares it by the
-    loads of the first, as tyres do.
+    loads of the first, as tyres do. On a `ruled` road a bank twists the ground between the axles, as a real
+    one does (`_ruled`); else the whole plane turns with the car.
     """
     model = build_model(car)
     fields = [_Field(car, model, plan) for plan in plans]
     even = {corner: np.full((len(plans), plans[0].speed.size), 0.5) for corner in CORNERS}
     first = _roll_out(model, [_inputs(car, model, f, even, k, None) for k, f in enumerate(fields)])
     share = _shares_by_load(model, first)
-    roads = None if road_class == "smooth" else [_road(car, plan, road_class, seed) for plan in plans]
+    roads = None
+    if ruled or road_class != "smooth":
+        roads = [_road(car, plan, road_class, seed) for plan in plans]
+    if ruled and roads is not None:
+        banked = [_ruled(car, plan) for plan in plans]
+        roads = [{c: road[c] + more[c] for c in CORNERS} for road, more in zip(roads, banked, strict=True)]
     inputs = [_inputs(car, model, f, share, k, roads and roads[k]) for k, f in enumerate(fields)]
     sensed = _roll_out(model, inputs)
     return [_read(car, model, f, sensed[k]) for k, f in enumerate(fields)]
@@ -182,6 +190,25 @@ def _road(car: EngineCar, plan: Plan, road_class: str, seed: int) -> dict[str, A
     for corner in CORNERS:
         place = travelled + (car.wheelbase if corner[0] == "F" else 0.0)
         heights[corner] = fade * np.interp(place, distance, left if corner[1] == "L" else right)
+    return heights
+
+
+def _ruled(car: EngineCar, plan: Plan) -> dict[str, Array]:
+    """Return how far a banked road lies above its plane under the car's middle at every wheel.
+
+    The road is straight across its path at every place of it, its path level: a wheel X ahead and Y to the
+    left, along the path, stands on the line across at X, Y - curvature X^2 / 2 from the path.
+    """
+    travelled = np.concatenate([[0.0], np.cumsum(plan.speed[:-1]) * STEP])
+    curvature = plan.turning / np.maximum(plan.speed, 1.0)
+    cos, sin = np.cos(plan.slip), np.sin(plan.slip)
+    heights = {}
+    for corner in CORNERS:
+        ahead, left = car.place(corner)[:2]
+        along, across = ahead * cos - left * sin, ahead * sin + left * cos
+        there = np.interp(travelled + along, travelled, plan.bank)
+        from_path = across - curvature * along**2 / 2.0
+        heights[corner] = np.sin(plan.bank) * across - np.sin(there) * from_path
     return heights
 
 

@@ -193,3 +193,19 @@ def test_second_looks_raise_few_false_alarms(sessions: list[list[Logged]]) -> No
 def test_parts_of_one_car_raise_few_false_alarms(sessions: list[list[Logged]]) -> None:
     told, runs = _alarms(sessions, look=False)
     assert len(told) <= 0.05 * runs, told
+
+
+@pytest.fixture(scope="module")
+def ruled(tmp_path_factory: pytest.TempPathFactory) -> list[list[Logged]]:
+    drives = [driven for number in range(DRIVES) if (driven := drive(number, ruled=True)) is not None]
+    return _sessions(tmp_path_factory.mktemp("ruled"), range(SESSIONS // 2), drives)
+
+
+@pytest.mark.slow
+def test_intervals_hold_what_they_say_where_banks_twist_the_ground(ruled: list[list[Logged]]) -> None:
+    """97 of 104 held; 89 before the interval held what side-slip leaves open of the ground's twist."""
+    counted = [one for one in _gradients(ruled) if one.half is not None]
+    assert len(counted) >= 100
+    assert _part_held(counted) >= 0.92
+    _never_sure_of_what_is_wrong(ruled)
+    assert len(_alarms(ruled, look=False)[0]) <= 1

@@ -10,9 +10,10 @@ import pandas as pd
 import pytest
 from processing.virtual_car_answers import own_answers
 
+from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.demo.sample_session import drive_session
 from analyzer.processing.results import Motion
-from analyzer.processing.roll.equation import ground_twist
+from analyzer.processing.roll.equation import drifted_twist, ground_twist
 from analyzer.session.review import review_session
 from analyzer.vehicle.roll import Weights
 
@@ -68,6 +69,44 @@ def test_twist_on_a_cone_is_that_of_its_heights(slip_deg: float) -> None:
     twist = rolls[0] - rolls[1]
     # The formula leaves out the cosine of the slip and the slope's second order.
     assert found[0][1000] * np.cos(slip) == pytest.approx(twist, rel=0.05, abs=1e-6)
+
+
+@pytest.mark.parametrize("slip_deg", [0.0, 15.0, 30.0, -30.0])
+@pytest.mark.parametrize("rise", [0.0, 0.02, -0.02])
+def test_twist_under_a_drift_is_that_of_the_ground(slip_deg: float, rise: float) -> None:
+    """A road that falls to its left by `bank` + `rise` x way and turns left: a cone where nothing rises.
+
+    Second derivatives along (s), along and across, and across (e) the path of the height -(bank + rise s) e,
+    whose e grows by curvature x s^2 / 2 less along a straight line ahead: bank x curvature, -rise, 0.
+    """
+    slip, speed, bank, curvature = np.radians(slip_deg), 12.0, 0.15, 1.0 / 25.0
+    time = np.arange(1000) / 100.0
+    hessian = np.array([[bank * curvature, -rise], [-rise, 0.0]])
+    nose = np.array([np.cos(slip), np.sin(slip)])
+    left = np.array([-nose[1], nose[0]])
+    turns = hessian @ np.array([speed, 0.0])  # change of the ground's slope along the path
+    force = speed**2 * curvature - STANDARD_GRAVITY * bank  # to the left of the path, in the plane
+    columns = {
+        "roll_front": 0.0,
+        "roll_rear": 0.0,
+        "specific_force_y": force * left[1],
+        "road_force_x": force * nose[1],
+        "road_force_y": force * left[1],
+        "roll_rate": turns @ left,
+        "pitch_rate": -(turns @ nose),
+        "yaw_rate": speed * curvature,
+        "pitch": 0.0,
+        "speed": speed,
+    }
+    data = pd.DataFrame(columns, index=pd.Index(time, name="time_s"))
+    suspect = pd.DataFrame(False, index=data.index, columns=data.columns)
+    motion = Motion(data, suspect, pd.Series(False, index=data.index))
+    found = drifted_twist(motion, Weights({}, {"front": 1.0, "rear": 1.0}, wheelbase=WHEELBASE))
+    assert found is not None
+    twist = WHEELBASE * float(nose @ hessian @ left)
+    largest = WHEELBASE * np.hypot(bank * curvature, rise)
+    # A force that is as small as 4 m/s2 does not tell its direction to better than a few degrees.
+    assert found[500] == pytest.approx(twist, rel=0.02, abs=0.05 * largest)
 
 
 def test_without_roll_rate_there_is_no_twist() -> None:

@@ -34,6 +34,7 @@ INERTIA_RATIO: Final = (0.3, 0.25)
 (Y + Z) with Y and Z the mean squares of the masses' places across and upwards. Bodies of wide spread have
 0.5, published cars about 0 (from memory); engineering judgement."""
 GROUND: Final = "ground twist"
+DRIFTED: Final = "ground twist by side-slip"
 TURNING: Final = "turning"
 ROAD_LOAD: Final = "road load"
 SPEED: Final = "speed"
@@ -50,6 +51,8 @@ DRIVEN: Final = ("longitudinal force", "vertical force", "steer angle")
 ROLLING: Final = ("rate of the mean roll", "acceleration of the mean roll")
 """Derivatives of the moment mean of the pots' roll, which stand for all that is dynamic where only what is
 slow is fitted: no inertial channel is in them."""
+UNDRIVEN: Final = (YAW, GYROSCOPIC, DRIFTED, ROAD_LOAD, SPEED, PATH_FORCE)
+"""Of what is known, the columns that are no instruments."""
 STICTION_SPEED: Final = 0.010
 """Wheel speed over which friction turns round [m/s]: engineering judgement."""
 
@@ -76,7 +79,8 @@ class RollColumns:
         ``vertical force``; ``steer angle``.
     known : dict
         Columns whose effect is known or belongs to the ground: ``yaw acceleration`` [rad/s2], ``pitch rate
-        times yaw rate`` [rad2/s2], ``ground twist`` [rad], ``road load`` (force square to the road [m/s2]),
+        times yaw rate`` [rad2/s2], ``ground twist`` [rad], ``ground twist by side-slip`` [rad] (the
+        same as far as side-slip is known), ``road load`` (force square to the road [m/s2]),
         ``speed`` [m/s], ``speed times yaw rate`` [m/s2], ``turning`` (yaw rate times wheelbase over speed
         [rad]: what a gyro that is not level takes for twist, per radian).
     per_turning : array
@@ -170,6 +174,9 @@ def roll_columns(
     if twist is not None and not _mostly(twist[1], ~bad):
         known[GROUND] = column(twist[0])
         bad = bad | twist[1]
+        drifted = drifted_twist(motion, weights)
+        if drifted is not None:
+            known[DRIFTED] = column(drifted)
     known |= {name: column(values) for name, values in _speed_columns(motion, ~bad).items()}
     if "road_force_z" in motion.data:
         known[ROAD_LOAD] = column(motion.data["road_force_z"].to_numpy())
@@ -181,7 +188,7 @@ def roll_columns(
     force = column(motion.data["specific_force_y"].to_numpy())
     # Slow copies serve as instruments where the road moves columns and residuals together.
     driven: dict[str, Floats] = {n: terms[n] for n in DRIVEN if n in terms}
-    driven |= {n: known[n] for n in known if n not in (YAW, GYROSCOPIC, ROAD_LOAD, SPEED, PATH_FORCE)}
+    driven |= {n: known[n] for n in known if n not in UNDRIVEN}
     driven["lateral force"] = force
     return RollColumns(
         time=index[::every],
@@ -293,6 +300,13 @@ def _damper_terms(motion: Motion, axle: Axle, rate: float) -> dict[str, Floats]:
 # The twist of the ground between the axles, from gyro and pots.
 
 
+SLIP_BAND: Final = 2.0
+"""Low-pass of the forces whose direction is that of the path [Hz]: slower ones smear a change of side,
+quicker ones take the road for it. At 1, 2, 3 and 5 Hz the twist under 13 drawn drifts is 3.3, 2.9, 3.1 and
+3.8 mrad off, root mean square; without side-slip 5.1."""
+SLIP_FORCE: Final = 1.0
+"""Smallest force across the path that has a direction [m/s2], about the noise of banks and grades: at 0.25,
+0.5 and 1 (3 Hz) 3.7, 3.1 and 2.9 mrad."""
 SLOWEST: Final = 5.0
 """Below this the twist is worked out as if at this speed [m/s]: a car that creeps does not corner."""
 USUAL_SPEED: Final = 15.0
@@ -319,28 +333,92 @@ def ground_twist(motion: Motion, weights: Weights) -> tuple[Floats, Bools] | Non
     on the tyres counts: in a drift yaw rate and drive force go along with the lateral force, and left out it
     moved the front gradient of the rigid-body engine by 0.15 % and the rear by 0.2 %.
     """
+    found = _over_ground(motion, weights)
+    if found is None:
+        return None
+    over, pitch, bad = found
+    # What the gyro reads less how the body rolls over the ground is how the ground itself turns.
+    turning = motion.data["roll_rate"].to_numpy() - derivative(over, motion.rate)
+    if pitch is not None:
+        turning = turning + motion.data["yaw_rate"].to_numpy() * pitch
+    return weights.wheelbase / ground_speed(motion) * turning, bad
+
+
+def _over_ground(motion: Motion, weights: Weights) -> tuple[Floats, Floats | None, Bools] | None:
+    """Return roll and pitch of the body over the ground, tyres included [rad], and where the roll is suspect.
+
+    None without roll rate or without both axles' pots; pitch is None where it, or yaw rate, is not known.
+    """
     names = [f"roll_{axle}" for axle in AXLES]
     if weights.wheelbase <= 0.0 or any(n not in motion.data for n in ("roll_rate", *names)):
         return None
-    rate = motion.rate
     force = motion.data["specific_force_y"].to_numpy()
     bad = motion.suspect["roll_rate"].to_numpy().copy()
     over = np.zeros(len(force))
     swing = np.zeros(len(force))  # yaw acceleration
     if "yaw_rate" in motion.data:
-        swing = derivative(motion.data["yaw_rate"].to_numpy(), rate)
+        swing = derivative(motion.data["yaw_rate"].to_numpy(), motion.rate)
     for axle, name in zip(AXLES, names, strict=True):
         tyre = weights.give.get(axle, 0.0) * (force + weights.place.get(axle, 0.0) * swing)
         over += (motion.data[name].to_numpy() * weights.over_ground[axle] + tyre) / len(AXLES)
         bad |= motion.suspect[name].to_numpy()
-    # What the gyro reads less how the body rolls over the ground is how the ground itself turns.
-    turning = motion.data["roll_rate"].to_numpy() - derivative(over, rate)
-    if "yaw_rate" in motion.data and "pitch" in motion.data:
-        pitch = motion.data["pitch"].to_numpy()
-        if "specific_force_x" in motion.data:
-            pitch = pitch + weights.tyre_pitch * motion.data["specific_force_x"].to_numpy()
-        turning = turning + motion.data["yaw_rate"].to_numpy() * pitch
-    return weights.wheelbase / ground_speed(motion) * turning, bad
+    if "yaw_rate" not in motion.data or "pitch" not in motion.data:
+        return over, None, bad
+    pitch = motion.data["pitch"].to_numpy()
+    if "specific_force_x" in motion.data:
+        pitch = pitch + weights.tyre_pitch * motion.data["specific_force_x"].to_numpy()
+    return over, pitch, bad
+
+
+def drifted_twist(motion: Motion, weights: Weights) -> Floats | None:
+    """Return the ground's twist between the axles as the side-slip has it, front less rear [rad].
+
+    None where `ground_twist` is, without pitch and pitch rate, and where `side_slip` is not known.
+
+    Notes
+    -----
+    A road is straight across its path, whatever its bank does along it. Two of the surface's three second
+    derivatives are then there, and with the side-slip b both follow from p_g and
+    q_g = -(z_xx v_x + z_xy v_y): z_xy v = p_g cos(b)^3 + q_g sin(b)^3. By the pitch gyro
+    q = q_g + theta' + psi' phi. It asks for more than `ground_twist` and is worth less where side-slip
+    changes quickly, so it stands beside that one: it says what a drift leaves open.
+    """
+    found, slip = _over_ground(motion, weights), side_slip(motion)
+    if found is None or slip is None or "pitch_rate" not in motion.data:
+        return None
+    over, pitch, _ = found
+    if pitch is None:
+        return None
+    sine, cosine = slip
+    rolling, nodding, yawing = (motion.data[f"{name}_rate"].to_numpy() for name in ("roll", "pitch", "yaw"))
+    turning = (rolling - derivative(over, motion.rate) + yawing * pitch) * cosine**3
+    turning = turning + (nodding - derivative(pitch, motion.rate) - yawing * over) * sine**3
+    twist: Floats = weights.wheelbase / ground_speed(motion) * turning
+    return twist
+
+
+def side_slip(motion: Motion) -> tuple[Floats, Floats] | None:
+    """Return sine and cosine of the angle from the path to the car's x axis, left positive [1].
+
+    None without speed, yaw rate or the forces in the plane of the road.
+
+    Notes
+    -----
+    In that plane gravity acts across the path but for grades, so the force along the path is the change of
+    speed, and all else of the force lies across: its direction in the car's axes is that of the path.
+    """
+    names = ("speed", "yaw_rate", "road_force_x", "road_force_y")
+    if any(n not in motion.data for n in names):
+        return None
+    taps = lowpass_taps(motion.rate, SLIP_BAND, SLIP_BAND)
+    along = derivative(smooth(motion.data["speed"].to_numpy(), taps), motion.rate)
+    x, y = (smooth(motion.data[name].to_numpy(), taps) for name in names[2:])
+    across = np.copysign(np.sqrt(np.maximum(x**2 + y**2 - along**2, 0.0)), y)
+    # Products before they are smoothed: where the force swings through zero it has no direction of its own.
+    sine = smooth(x * across - y * along, taps)
+    cosine = np.maximum(smooth(x * along + y * across, taps), 0.0) + SLIP_FORCE**2
+    size = np.hypot(sine, cosine)
+    return sine / size, cosine / size
 
 
 def ground_speed(motion: Motion) -> Floats:

@@ -121,6 +121,7 @@ def roll_of_run(
         body = {name: estimate.with_notes(said) for name, estimate in body.items()}
     notes = (
         *((f"roll gradient: {said}",) if study.doubts else ()),
+        *(() if isinstance(study.fit, str) else ground_notes(study.fit)),
         *(note for finding in study.found.values() for note in finding.notes),
         *second_looks.bend_notes(further),
         *second_looks.disagreement_notes(looks),
@@ -274,6 +275,11 @@ its standard uncertainty [1]: 1.4 to 2.6 on the rigid-body engine of the tests, 
 vanishes at small forces."""
 NOISE_SAID: Final = 0.003
 """What noise takes off is told above this part of the slope."""
+GROUND_OPEN: Final = 0.6
+"""Part of what twist of the ground in step with the lateral force may add to a slope that counts as its
+standard uncertainty [1]: all of it may be there, or nothing, and 1.96 times this is more than all."""
+GROUND_SAID: Final = 0.02
+"""Told above this part of the slope: beside it no other error of a run counts for much."""
 BANK_SAID: Final = 0.002
 """A correction for banks above this is told."""
 MOST_POINTS: Final = 2000
@@ -307,6 +313,7 @@ def body_gradients(
     if fit.unsure >= NOISE_DOUBTED:
         hidden = f"{100.0 * fit.unsure:.1f} %"
         noise += (f"noise, as of an accelerometer that shakes, may hide {hidden} of the slope",)
+    ground = ground_notes(fit)
     found: dict[str, Estimate] = {}
     for axle in fit.axles:
         slope = fit.slope[axle]
@@ -320,10 +327,11 @@ def body_gradients(
             model=math.hypot(
                 slope * math.hypot(LEFT_OUT, fit.unsure, unseen),
                 fit.per_inertia[axle] * INERTIA_RATIO[1],
+                GROUND_OPEN * fit.by_ground[axle],
                 *(fit.per_lean[axle] * box_std),
             ),
             sheet=slope * spread,
-            notes=(_range_note(fit), *tolerances, *helpers, *noise),
+            notes=(_range_note(fit), *tolerances, *helpers, *noise, *ground),
         )
     return found
 
@@ -362,6 +370,7 @@ def level_gradients(
     sheet = values * [roll_scale_spread(car, car.axle(a), AXLE_CORNERS[a])[0] for a in fit.axles]
     lean = box_std * np.array([fit.per_lean[a] for a in fit.axles])
     inertia = INERTIA_RATIO[1] * np.array([fit.per_inertia[a] for a in fit.axles])
+    ground = GROUND_OPEN * np.array([fit.by_ground[a] for a in fit.axles])
     no_tyres = [a for a in fit.axles if paths[a].tyres is None]
     notes = _level_notes(fit, no_tyres, factor)
     found: dict[str, Estimate] = {}
@@ -373,6 +382,7 @@ def level_gradients(
         lacking = (
             *(row @ lean),
             row @ inertia,
+            row @ ground,
             math.hypot(unsure, fit.unsure, unseen) * (row @ values),
             passed[name] - value,
             value * own,
@@ -442,6 +452,18 @@ def _tyre_notes(level: LevelRoad, no_tyres: list[Axle]) -> tuple[str, ...]:
     return (
         f"{part:.0f} % of it is tyre roll by the sheet's tyre rates: a bar does not change that part, so a "
         "change of bar looks smaller in body roll than in the suspension",
+    )
+
+
+def ground_notes(fit: RollFit) -> tuple[str, ...]:
+    """Return what twist of the ground in step with the lateral force leaves open, where it counts."""
+    parts = {a: GROUND_OPEN * abs(fit.by_ground[a] / (fit.slope[a] or math.inf)) for a in fit.axles}
+    if max(parts.values()) < GROUND_SAID:
+        return ()
+    shown = " and ".join(f"± {100.0 * part:.0f} % {axle}" for axle, part in parts.items())
+    return (
+        "the ground seems twisted in step with the lateral force, as on a bank under a car that drifts; "
+        f"side-slip is not measured and leaves the roll gradient open by {shown}",
     )
 
 
