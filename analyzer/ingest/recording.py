@@ -32,6 +32,8 @@ class Check(StrEnum):
     MISSING = "missing"
     GAP = "gap"
     DEAD = "dead"
+    UNIT = "unit"
+    CORNERING = "cornering"
     STUCK = "stuck"
     SATURATED = "saturated"
     CLIPPED = "clipped"
@@ -196,3 +198,8 @@ class Recording:
         """Return whether `channel` was logged and no check calls it bad."""
         bad = any(row.channel == channel and row.verdict is Verdict.BAD for row in self.health)
         return channel in self.data.columns and not bad
+
+    def doubted_units(self) -> tuple[str, ...]:
+        """Return the channels that are out of use because their unit cannot be what the sheet says."""
+        rows = self.health
+        return tuple(r.channel for r in rows if r.check == Check.UNIT and r.verdict is Verdict.BAD)

@@ -25,7 +25,7 @@ from analyzer.processing.loads import (
 from analyzer.processing.motion import Working, moving_part, work_out_motion, working_base
 from analyzer.processing.results import BottomingEvent, Motion, RunEstimates
 from analyzer.processing.road import track_of, with_road_shape
-from analyzer.processing.roll.gradient import roll_of_run
+from analyzer.processing.roll.gradient import roll_of_run, unit_in_doubt
 from analyzer.processing.segments import Parts, difference_notes, run_splits, section_masks
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import CourseSheet
@@ -83,7 +83,8 @@ def estimate_run(
     free = driving & ~contact
     # The roll gradient, and all else that roll shows.
     paths = roll_paths(car, bar_rates)
-    roll = roll_of_run(motion, ~free, paths, car, _pots_sound(recording))
+    doubted = recording.doubted_units()
+    roll = roll_of_run(motion, ~free, paths, car, _pots_sound(recording), doubted)
     # Wheel loads add springs, bars and stops; whether they come to the car's weight is a check of the sheet.
     loads = wheel_loads(motion, car, bar_rates, stops)
     zero = zero_share_error(car, {a: p.suspension for a, p in paths.items()}, recording.zero_std)
@@ -117,7 +118,10 @@ def estimate_run(
         + roll.notes
         + difference_notes(differences)
         + _unplaced(course, motion, driving)
-        + tuple(f"{axle}: left share and loads not given, {NO_ZERO}" for axle in zeroless),
+        + tuple(f"{axle}: left share and loads not given, {NO_ZERO}" for axle in zeroless)
+        + tuple(
+            f"left shares and loads not given{unit_in_doubt([n], doubted)}" for n in doubted if n in _LOADS
+        ),
         topping=_events(
             source, {a: None if a in zeroless else droop_end(car, a) for a in AXLES}, "full droop"
         ),
@@ -128,6 +132,8 @@ def estimate_run(
     )
 
 
+_LOADS: Final = (*(f"damper_{corner}" for corner in CORNERS), "accel_y")
+"""Channels without which no load is worked out."""
 NO_ZERO: Final = "the zero of its pots is not known (logger.channels.….static, runs.level)"
 
 

@@ -4,13 +4,23 @@ from __future__ import annotations
 
 import re
 import shutil
+import tomllib
 from pathlib import Path
 
 import pandas as pd
+import pytest
+from engine.other_cars import random_car
+from engine.runs import make_run, sheet_of
+from engine.sheets import setup_table
 from ingest.helpers import plain_log, write_log
+from numpy.random import default_rng
 
+from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.prediction.setup import predict_setup
 from analyzer.session.review import check_path, review_session
+from analyzer.session.run_store import with_unit_doubts
+from analyzer.sheets.session import Setup
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs"
 FRONT, REAR = ("damper_FL", "damper_FR"), ("damper_RL", "damper_RR")
@@ -122,3 +132,73 @@ def test_log_without_a_sheet_asks_for_the_pots_unit_and_leaves_the_gyro_alone(tm
     assert set(found) == {*FRONT, *REAR}
     (recording,) = check_path(tmp_path / "r.csv", lambda _what, _done, _all: None).recordings
     assert recording.usable("gyro_x")
+
+
+ONE_G = 9.80665
+SENSORS = ("LongG", "LatG", "VertG", "Roll rate", "Pitch rate", "Yaw rate")
+
+
+def gentle_session(
+    folder: Path, lies: dict[str, tuple[tuple[str, ...], float]], without: tuple[str, ...]
+) -> Path:
+    """Write a session driven at half the force, where accelerations of `lies` are multiplied.
+
+    At half the force m/s2 under a g heading reads 5 g and less.
+    """
+    folder = session(folder, {})
+    for name in ("r01", "r04"):
+        table = pd.read_csv(folder / f"{name}.csv.gz")
+        for corner in ("FL", "FR", "RL", "RR"):
+            table[f"{corner} pot"] = 2.5 + 0.5 * (table[f"{corner} pot"] - 2.5)
+        # Speed with them, so that v r = a and dv/dt = a hold as in any drive.
+        for column in SENSORS:
+            rest = 1.0 if column == "VertG" else 0.0
+            table[column] = rest + 0.5 * (table[column] - rest)
+        columns, factor = lies.get(name, ((), 1.0))
+        for column in columns:
+            table[column] *= factor
+        table.drop(columns=list(without)).to_csv(folder / f"{name}.csv.gz", index=False)
+    return folder
+
+
+@pytest.mark.parametrize("columns", [("LatG",), ("LongG", "LatG", "VertG")], ids=["lateral", "all"])
+@pytest.mark.parametrize("without", [(), ("Yaw rate",)], ids=["yaw rate", "no yaw rate"])
+def test_accelerations_in_another_unit_are_not_used_until_answered(
+    columns: tuple[str, ...], without: tuple[str, ...], tmp_path: Path
+) -> None:
+    """Of one run of a session; the other keeps its figures."""
+    folder = gentle_session(tmp_path / "s", {"r04": (columns, ONE_G)}, without)
+    sound, found = checked(folder)
+    assert "accel_y" not in sound
+    assert found["accel_y"].verdict is Verdict.BAD
+    assert "m/s² under a g heading, a factor of 9.807" in found["accel_y"].comment
+    assert 'logger.channels.accel_y.unit = "m/s^2"' in found["accel_y"].comment
+    assert not {*FRONT, *REAR} & set(found)
+    one, other = review_session(folder).runs
+    for axle in ("front", "rear"):
+        assert one.roll_gradient[axle].value is not None
+        assert other.roll_gradient[axle].value is None
+        assert "logger.channels.accel_y.unit" in other.roll_gradient[axle].notes[0]
+    assert one.load_share
+    assert not other.load_share
+    assert other.loads.empty
+
+
+def test_a_force_far_too_small_is_a_unit_where_sheet_and_force_say_so(tmp_path: Path) -> None:
+    """A hard drive in g under a heading of m/s2, no yaw rate: 0.2 g, which rolls the car ten times as far."""
+    car = random_car(default_rng([0, 60]))
+    path = make_run(tmp_path / "r.csv", name="course", seed=900, rate=100.0, car=car).path
+    table = pd.read_csv(path)
+    for column in table.columns.drop(["Time", "Speed", "AccX"]):
+        rest = 1.0 if column == "AccZ" else 0.0
+        table[column] = rest + 1.8 * (table[column] - rest)
+    table["AccY"] /= ONE_G
+    table.drop(columns=["GyroZ"]).to_csv(path, index=False)
+    sheet = sheet_of(car)
+    setup = Setup.model_validate(tomllib.loads(setup_table("full"))["setups"]["full"])
+    recording = read_recording("r", [path], sheet)
+    assert recording.usable("accel_y")
+    found = doubts(with_unit_doubts(recording, sheet, predict_setup(sheet, "full", setup)).health)
+    assert set(found) == {"accel_y"}
+    assert found["accel_y"].verdict is Verdict.BAD
+    assert "g under a m/s² heading" in found["accel_y"].comment

@@ -11,7 +11,7 @@ from analyzer.core.signals import Blocks
 from analyzer.ingest.checks.inputs import POTS, Findings, Floats, Signals, ground_velocity
 from analyzer.ingest.clocks import STATED_TOLERANCE, match_clocks
 from analyzer.ingest.logfile import LogFile
-from analyzer.ingest.recording import Verdict
+from analyzer.ingest.recording import Check, Verdict
 from analyzer.ingest.timebase import TimeBase
 from analyzer.sheets.car import Logger
 
@@ -106,7 +106,7 @@ def _wrong_unit(found: Findings, off: dict[str, float]) -> None:
     listed = " or ".join(f"logger.channels.{name}.unit" for name in off)
     for name, factor in off.items():
         text = f"Is about {factor:.2g} times what the motion of the other channels shows ({listed})."
-        found.add("unit", name, Verdict.SUSPECT, factor, RATE_RATIOS[1], "1", text)
+        found.add(Check.UNIT, name, Verdict.SUSPECT, factor, RATE_RATIOS[1], "1", text)
 
 
 def take_right_clock(file: LogFile, logger: Logger) -> None:

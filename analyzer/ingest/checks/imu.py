@@ -6,9 +6,15 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.core.units import STANDARD_GRAVITY
+from analyzer.core.units import STANDARD_GRAVITY, unit_factor
 from analyzer.ingest.checks import inputs, senses
-from analyzer.ingest.checks.clock import TURN_CLEAR, check_clock_rate, turn_ratio
+from analyzer.ingest.checks.clock import (
+    TURN_CLEAR,
+    TURN_RATIOS,
+    USUAL_TURN,
+    check_clock_rate,
+    turn_ratio,
+)
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
 from analyzer.ingest.checks.senses import Fault
 from analyzer.ingest.recording import Check, Verdict
@@ -33,6 +39,9 @@ LEAST_YAW_BLOCKS: Final = 20
 """Half seconds of movement from which they are compared."""
 YAW_CLEAR: Final = 0.55
 """Correlation from which their sign is told: the rigid-body engine's drift course gives 0.70 and more."""
+MOST_LATERAL: Final = 2.5
+"""Lateral force over half seconds that a car reaches only on wings, in g; its yaw rate and speed then confirm
+it. Tyres give 1.0 to 1.6 (engineering judgement), and a bank of 20 degrees adds a half."""
 FASTEST: Final = 110.0
 """Highest believable speed [m/s]."""
 _WRONG_UNITS: Final = (
@@ -41,6 +50,11 @@ _WRONG_UNITS: Final = (
     (1 / STANDARD_GRAVITY, "g under a m/s² heading"),
     (0.001, "g under a milli-g heading"),
 )
+"""How many times too large an acceleration reads, and what that is."""
+_WRITTEN: Final = ("g", "m/s^2", "mg")
+"""Units that a sheet may state instead."""
+GRAVITY_NEAR: Final = 0.1
+"""How near gravity on z must come to a wrong unit."""
 
 
 def check_inertial(signals: Signals) -> Findings:
@@ -119,11 +133,11 @@ def _gravity(found: Findings, signals: Signals) -> bool:
         found.add("axes", "accel_z", Verdict.BAD, g, 1.0, "g", text)
         return False
     # A unit that lies is a clean factor; anything else is scale, offset or aliased vibration.
-    for factor, what in _WRONG_UNITS:
-        if abs(g / factor - 1.0) < 0.1:
-            text = f"Reads {g:.4g} g at rest: this looks like {what} (logger.channels.accel_z.unit)."
-            found.add("unit", "accel_z", Verdict.BAD, g, 1.0, "g", text)
-            return False
+    lie = _wrong_unit_of_gravity(g)
+    if lie is not None:
+        text = f"Reads {g:.4g} g at rest: {_unit_words(signals, 'accel_z', lie)}."
+        found.add(Check.UNIT, "accel_z", Verdict.BAD, g, 1.0, "g", text)
+        return False
     off = abs(g - 1.0)
     verdict = (
         Verdict.GOOD if off <= GRAVITY_BAND else Verdict.SUSPECT if off <= WORST_GRAVITY_BAND else Verdict.BAD
@@ -140,6 +154,23 @@ def _gravity(found: Findings, signals: Signals) -> bool:
     return False
 
 
+def _wrong_unit_of_gravity(g: float) -> float | None:
+    return next((factor for factor, _ in _WRONG_UNITS if abs(g / factor - 1.0) < GRAVITY_NEAR), None)
+
+
+def _unit_words(signals: Signals, name: str, factor: float) -> str:
+    """Return what makes an acceleration read `factor` times too large, and what to write where."""
+    what = dict(_WRONG_UNITS)[factor]
+    channel = signals.logger.channels.get(name)
+    stated = None if channel is None else channel.unit
+    write = f"logger.channels.{name}.unit"
+    if stated is not None:
+        true = unit_factor(stated, "acceleration") / factor
+        right = [unit for unit in _WRITTEN if abs(unit_factor(unit, "acceleration") / true - 1.0) < 0.01]
+        write = f'{write} = "{right[0]}"' if right else write
+    return f"this looks like {what}, a factor of {max(factor, 1.0 / factor):.4g} ({write})"
+
+
 def _scale_change(found: Findings, signals: Signals, name: str) -> None:
     """Find a channel whose scale changes in mid-file (counts first, then g)."""
     size = np.abs(signals.mean(name)) + signals.spread(name)
@@ -151,7 +182,8 @@ def _scale_change(found: Findings, signals: Signals, name: str) -> None:
     # A standing car is quiet on x and y, so only a rise far beyond any driving counts.
     most = float(levels.max())
     usual = float(np.median(levels))
-    jump = most > 8.0 * STANDARD_GRAVITY and most > 6.0 * float(levels.min())
+    # Further than m/s² under a g heading, which is one wrong unit throughout.
+    jump = most > MOST_LATERAL * STANDARD_GRAVITY**2 and most > 6.0 * float(levels.min())
     if name == "accel_z":
         jump = jump or (float(levels.min()) > 0 and most / float(levels.min()) > 4.0)
     comment = (
@@ -190,22 +222,14 @@ def _lateral(found: Findings, signals: Signals) -> None:
     means = signals.mean("accel_y")
     means = means[np.isfinite(means)]
     if len(means) < 12:
-        found.untested("cornering", "accel_y", "Less than 6 s of samples.")
+        found.untested(Check.CORNERING, "accel_y", "Less than 6 s of samples.")
         return
     # Not the greatest: a kerb strike is no cornering.
     largest = float(np.percentile(np.abs(means), 98)) / STANDARD_GRAVITY
-    if largest > 6.0:
-        text = (
-            f"Lateral force reaches {largest:.0f} g, which no car does: wrong unit "
-            "(logger.channels.accel_y.unit)."
-        )
-        found.add("unit", "accel_y", Verdict.BAD, largest, 6.0, "g", text)
+    if _lateral_lies(found, signals, largest):
         return
     # What rolls the pots is lateral, whatever the column is called.
     if _lateral_on_x(found, signals):
-        return
-    # A lateral force that is small beside speed times yaw rate is no lack of cornering.
-    if largest < CORNERING and _small_by_unit(found, signals, largest):
         return
     verdict = (
         Verdict.GOOD
@@ -217,27 +241,70 @@ def _lateral(found: Findings, signals: Signals) -> None:
     comment = (
         "Enough for a gradient."
         if verdict is Verdict.GOOD
-        else (f"Lateral force hardly passes {largest:.2f} g: not enough cornering for a roll gradient.")
+        else (
+            f"Lateral force hardly passes {largest:.2f} g: not enough cornering for a roll gradient"
+            f"{_or_in_g(signals, largest)}."
+        )
     )
-    found.add("cornering", "accel_y", verdict, largest, CORNERING, "g", comment)
+    found.add(Check.CORNERING, "accel_y", verdict, largest, CORNERING, "g", comment)
 
 
-def _small_by_unit(found: Findings, signals: Signals, largest: float) -> bool:
-    """Say so where speed times yaw rate shows a lateral force in g under a heading of m/s2."""
+def _or_in_g(signals: Signals, largest: float) -> str:
+    """Return the other reading of a small force whose sheet states m/s²; empty for another unit."""
+    channel = signals.logger.channels.get("accel_y")
+    if channel is None or channel.unit is None or unit_factor(channel.unit, "acceleration") != 1.0:
+        return ""
+    if not CORNERING < largest * STANDARD_GRAVITY < MOST_LATERAL:
+        return ""
+    return ', or the log counts in g (logger.channels.accel_y.unit = "g")'
+
+
+def _lateral_lies(found: Findings, signals: Signals, largest: float) -> bool:
+    """Say so where the unit of lateral force is none that fits; in doubt it is of no use until answered.
+
+    Told by what needs no rate of a sheet: speed times yaw rate, gravity that the same box reads in the same
+    wrong unit, and a force that no tyre gives.
+    """
     turn = signals.once("turn ratio", turn_ratio)
-    if turn is None or turn[1] < TURN_CLEAR:
+    if turn is not None and turn[1] >= TURN_CLEAR:
+        for factor, _ in _WRONG_UNITS:
+            near = 1.0 / UNIT_NEAR < turn[0] * factor / USUAL_TURN < UNIT_NEAR
+            # A force read too small beside km/h under m/s, 2.7 times nearer to right, must also be small.
+            if near and (factor > 1.0 or largest < CORNERING):
+                why = f"reaches {largest:.2g} g where speed times yaw rate gives {turn[0]:.2g} times as much"
+                _lateral_unit_row(found, signals, why, factor, turn[0], USUAL_TURN * UNIT_NEAR, "1")
+                return True
+        if TURN_RATIOS[0] < turn[0] < TURN_RATIOS[1]:
+            return False
+    if largest > MOST_LATERAL:
+        why = f"reaches {largest:.2g} g, which tyres do not give"
+        fits = (factor for factor, _ in _WRONG_UNITS if LEAST_CORNERING < largest / factor < MOST_LATERAL)
+        _lateral_unit_row(found, signals, why, next(fits, None), largest, MOST_LATERAL, "g")
+        return True
+    level = _usual(signals, "accel_z") if signals.trusted("accel_z") else None
+    lie = None if level is None else _wrong_unit_of_gravity(level / STANDARD_GRAVITY)
+    # One box: what hardly corners as it is written, and does in the unit that gravity shows, bears that unit.
+    if lie is None or largest >= CORNERING or not CORNERING < largest / lie < MOST_LATERAL:
         return False
-    ratio = turn[0]
-    # Beside it km/h under m/s is the unit that lies next, 2.7 times nearer to right.
-    if not STANDARD_GRAVITY / UNIT_NEAR < ratio / USUAL_RATIO < STANDARD_GRAVITY * UNIT_NEAR:
-        return False
-    text = (
-        f"Lateral force reaches {largest:.2f} g where speed times yaw rate gives {ratio:.2g} times as much: "
-        f"this looks like g under a m/s² heading, a factor of {STANDARD_GRAVITY:.3g} "
-        "(logger.channels.accel_y.unit)."
-    )
-    found.add("unit", "accel_y", Verdict.BAD, ratio, UNIT_NEAR, "1", text)
+    why = f"hardly passes {largest:.2g} g, and gravity reads as little on accel_z"
+    _lateral_unit_row(found, signals, why, lie, largest, CORNERING, "g")
     return True
+
+
+def _lateral_unit_row(
+    found: Findings,
+    signals: Signals,
+    why: str,
+    factor: float | None,
+    value: float,
+    limit: float,
+    unit: str,
+) -> None:
+    words = "wrong unit (logger.channels.accel_y.unit)"
+    if factor is not None:
+        words = _unit_words(signals, "accel_y", factor)
+    text = f"Lateral force {why}: {words}. It is not used until that is answered."
+    found.add(Check.UNIT, "accel_y", Verdict.BAD, value, limit, unit, text)
 
 
 def _lateral_on_x(found: Findings, signals: Signals) -> bool:
@@ -463,7 +530,7 @@ def check_forward_size(found: Findings, signals: Signals) -> None:
     largest = float(np.percentile(np.abs(finite), 98)) / STANDARD_GRAVITY if len(finite) >= 12 else 0.0
     if largest > LARGEST:
         text = f"Reaches {largest:.0f} g, which no car does: wrong unit (logger.channels.accel_x.unit)."
-        found.add("unit", "accel_x", Verdict.BAD, largest, LARGEST, "g", text)
+        found.add(Check.UNIT, "accel_x", Verdict.BAD, largest, LARGEST, "g", text)
 
 
 def check_forward(found: Findings, signals: Signals, clock_wrong: bool = False) -> None:
@@ -494,7 +561,7 @@ def check_forward(found: Findings, signals: Signals, clock_wrong: bool = False) 
             f"Is {ratio:.3g} times the change of speed: wrong unit of accel_x or speed "
             "(logger.channels.….unit)."
         )
-        found.add("unit", "accel_x", Verdict.BAD, ratio, FORWARD_RATIOS[1], "1", text)
+        found.add(Check.UNIT, "accel_x", Verdict.BAD, ratio, FORWARD_RATIOS[1], "1", text)
     else:
         found.add("sign", "accel_x", Verdict.GOOD, r, 0.0, "1", "Goes with the change of speed.")
 
@@ -624,7 +691,7 @@ def _judge(found: Findings, signals: Signals, gyro: Floats, rates: list[Floats],
         for name in inputs.POTS if signals.car is None else ():
             if signals.trusted(name):
                 ask = f"{text}: what unit does this pot bear (logger.channels.{name}.unit)?"
-                found.add("unit", name, Verdict.SUSPECT, ratio, ROLL_RATIOS[1], "1", ask)
+                found.add(Check.UNIT, name, Verdict.SUSPECT, ratio, ROLL_RATIOS[1], "1", ask)
     elif not ROLL_RATIOS[0] < ratio < ROLL_RATIOS[1]:
         text = f"Is {ratio:.3g} times the roll rate of the pots: wrong unit (logger.channels.gyro_x.unit)."
         found.add("roll rate", "gyro_x", Verdict.BAD, ratio, ROLL_RATIOS[1], "1", text)

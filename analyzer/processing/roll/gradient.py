@@ -11,7 +11,7 @@ become gradients with errors here, and the same roll is looked at in other ways 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -80,6 +80,7 @@ def roll_of_run(
     paths: Mapping[Axle, AxleRollPath],
     car: CarSheet,
     pots_sound: bool = True,
+    doubted: Collection[str] = (),
 ) -> RollOfRun:
     """Return everything that a run's roll shows.
 
@@ -95,10 +96,12 @@ def roll_of_run(
         For the bars' geometry, masses and tolerances.
     pots_sound : bool
         Whether no pot slipped or read beyond its damper: else what disagrees with the pots is not doubted.
+    doubted : collection of str
+        Channels out of use because their unit is in doubt, for the reason where a gradient is unknown.
     """
     weights = _as_measured(roll_weights(paths), motion, exclude)
-    study = study_roll(motion, exclude, weights, car, pots_sound)
-    body, level = _gradients(study, motion, paths, car)
+    study = study_roll(motion, exclude, weights, car, pots_sound, doubted)
+    body, level = _gradients(study, motion, paths, car, doubted)
     lines: dict[Axle, AxleFit] = {}
     looks: dict[Axle, HealthRow] = {}
     further: dict[str, Estimate] = {}
@@ -168,7 +171,12 @@ class RollStudy:
 
 
 def study_roll(
-    motion: Motion, exclude: Bools, weights: Weights, car: CarSheet, pots_sound: bool = True
+    motion: Motion,
+    exclude: Bools,
+    weights: Weights,
+    car: CarSheet,
+    pots_sound: bool = True,
+    doubted: Collection[str] = (),
 ) -> RollStudy:
     """Fit the roll equation to a run, look for what spoils it, and fit it again without."""
     if motion.parked.all():
@@ -177,7 +185,7 @@ def study_roll(
     if columns is None:
         why = "no axle has two usable damper pots"
         if "specific_force_y" not in motion.data:
-            why = "no usable lateral acceleration in the log"
+            why = "no usable lateral acceleration in the log" + unit_in_doubt(["accel_y"], doubted)
         return RollStudy(why, None)
     fit = fit_roll(columns, weights)
     # One axle alone has no moment balance to look for disturbances in, nor to hold a channel against.
@@ -217,8 +225,18 @@ def _as_measured(weights: Weights, motion: Motion, exclude: Bools) -> Weights:
     return weights.as_soft_as(line_slope(force, share * front + (1.0 - share) * rear))
 
 
+def unit_in_doubt(channels: Collection[str], doubted: Collection[str]) -> str:
+    """Return what is added to the reason where a channel is out of use for its unit; else nothing."""
+    keys = [f"logger.channels.{name}.unit" for name in channels if name in doubted]
+    return f": its unit is in doubt ({' and '.join(keys)})" if keys else ""
+
+
 def _gradients(
-    study: RollStudy, motion: Motion, paths: Mapping[Axle, AxleRollPath], car: CarSheet
+    study: RollStudy,
+    motion: Motion,
+    paths: Mapping[Axle, AxleRollPath],
+    car: CarSheet,
+    doubted: Collection[str],
 ) -> tuple[dict[str, Estimate], dict[str, Estimate]]:
     """Return the gradients in body axes and on a level road; those that cannot be found say why."""
     fit = study.fit
@@ -237,7 +255,8 @@ def _gradients(
     for axle in AXLES:
         if axle not in fit.axles:
             missing = [f"damper_{c}" for c in AXLE_CORNERS[axle] if f"wheel_{c}" not in motion.data]
-            unknown = Estimate.unknown(UNIT, f"no usable {' and '.join(missing)} in the log", METHOD)
+            why = f"no usable {' and '.join(missing)} in the log" + unit_in_doubt(missing, doubted)
+            unknown = Estimate.unknown(UNIT, why, METHOD)
             body[axle] = level[axle] = unknown
     if missing:
         channels = " and ".join(name.replace("_", " ") for name in missing)
