@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
+from engine.car import EngineCar
+from engine.other_cars import random_car
+from engine.runs import make_run, sheet_of
 from ingest.helpers import Log, car_with, write_log
 from ingest.rolling_car import parted, rolling_log
 
 from analyzer.core.errors import LogError
 from analyzer.ingest.checks import clock
-from analyzer.ingest.clocks import ClockMatch, match_clocks
-from analyzer.ingest.logfile import load_file
+from analyzer.ingest.clocks import FRICTION, ClockMatch, match_clocks
+from analyzer.ingest.logfile import LogFile, load_file
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.session.review import load_session
@@ -53,11 +57,62 @@ def test_other_roads_and_rates_match_as_well(seed: int, tmp_path: Path) -> None:
     assert error < 0.002
 
 
-def test_error_of_the_offset_covers_what_pieces_show(tmp_path: Path) -> None:
+def test_error_of_the_offset_covers_what_pieces_and_friction_show(tmp_path: Path) -> None:
     found, _ = match(tmp_path, driven(1), 2.0)
     assert found is not None
     assert found.std_error is not None
-    assert 1e-5 < found.std_error < 0.002
+    assert FRICTION < found.std_error < 0.005
+
+
+def _drawn(number: int) -> tuple[EngineCar, str, float, str]:
+    """Return a car of any dimensions with its box up to a metre from the CG, and what it drives on."""
+    rng = np.random.default_rng([number, 4711])
+    place = (rng.uniform(-1.0, 1.0), rng.uniform(-0.4, 0.4), rng.uniform(-0.3, 0.3))
+    car = replace(random_car(rng), imu=place)
+    name, bank = DRIVES[int(rng.integers(len(DRIVES)))]
+    friction = float(rng.choice([0.0, 0.0, 80.0, 150.0]))
+    return car.with_both(friction=friction), name, bank, ("A", "B", "smooth")[number % 3]
+
+
+DRIVES = (
+    *(("course", 0.0), ("slalom", 0.0), ("sweep", 0.0), ("bowl", 0.0), ("course", 8.0)),
+    *(("bowl", 12.0), ("drift", 0.0), ("drift", 8.0), ("oval", 6.0)),
+)
+
+
+def _apart(folder: Path, number: int, offset: float) -> tuple[LogFile, LogFile]:
+    """Return a drive's pots, their clock early by `offset` [s], and its inertial unit."""
+    car, name, bank, road = _drawn(number)
+    run = make_run(folder / "r.csv", "full", name, 8000 + number, road, bank, car=car, rate=100.0)
+    file = load_file(run.path, sheet_of(car).logger)
+    pots = {name: values for name, values in file.channels.items() if name.startswith("damper")}
+    unit = {name: values for name, values in file.channels.items() if name[:4] in ("acce", "gyro")}
+    return (
+        LogFile(Path("pots"), file.seconds - offset, None, pots),
+        LogFile(Path("unit"), file.seconds, None, unit),
+    )
+
+
+@pytest.mark.parametrize("number", [3, 19, 42])
+def test_a_box_ahead_of_the_centre_of_gravity_is_no_late_clock(number: int, tmp_path: Path) -> None:
+    """In front it feels a turn begin sooner: without yaw acceleration 47 to 79 ms were found here."""
+    found = match_clocks(*_apart(tmp_path, number, 0.4))
+    assert found is not None
+    assert found.certain
+    assert abs(found.offset + 0.4) < 0.003
+
+
+@pytest.mark.slow
+def test_offsets_of_any_car_hold_within_their_stated_error(tmp_path: Path) -> None:
+    """Friction, banks, any road: 95 % intervals; an error of many times the stated one is never told."""
+    ratios = []
+    for number in range(60):
+        found = match_clocks(*_apart(tmp_path, number, 0.4))
+        if found is not None and found.certain and found.std_error is not None:
+            ratios.append(abs(found.offset + 0.4) / found.std_error)
+    assert len(ratios) >= 50
+    assert np.mean(np.array(ratios) <= 1.96) >= 0.90, sorted(ratios)[-6:]
+    assert max(ratios) < clock.SURE
 
 
 def recording_of(folder: Path, pots: Log, unit: Log, offsets: list[float] | None = None) -> Recording:

@@ -227,7 +227,7 @@ CLOSE: Final = 0.95
 """Correlation of what pots and unit say from which their offset is told: sound logs of the beds show 0.97."""
 SURE: Final = 5.0
 """An offset counts from so many of its standard errors on (engineering judgement)."""
-_UNIT: Final = ("accel_y", "accel_z", "gyro_x")
+_UNIT: Final = ("accel_y", "accel_z", "gyro_x", "gyro_z")
 
 
 def check_own_offset(found: Findings, signals: Signals) -> None:
