@@ -22,7 +22,7 @@ def bowl(tmp_path_factory: pytest.TempPathFactory) -> Drift:
 
 
 def test_ground_that_passes_for_roll_is_in_the_interval_and_told(bowl: Drift) -> None:
-    """The front gradient is half too high, the rear one a quarter of the true: 8 and 11 % stated before."""
+    """The front gradient is half too high, the rear one a third of the true: 8 and 11 % stated before."""
     for axle in AXLES:
         assert abs(bowl.error(axle)) <= bowl.half(axle)
         assert "side-slip is not measured" in " ".join(bowl.found.roll_gradient_body[axle].notes)
@@ -42,7 +42,7 @@ def test_parts_of_that_drift_are_no_two_cars(bowl: Drift) -> None:
 
 
 def test_intervals_hold_over_drifts_on_banks_drawn_at_random() -> None:
-    """All of 68 hold. Without what side-slip leaves open 39 did, and 18 were off by twice it."""
+    """All of 76 hold. Without what side-slip leaves open 39 of 68 did, and 18 were off by twice it."""
     with tempfile.TemporaryDirectory() as folder:
         drifts = [one for seed in DRIFTS if (one := banked_drift(seed, Path(folder))) is not None]
     known = [
@@ -55,5 +55,7 @@ def test_intervals_hold_over_drifts_on_banks_drawn_at_random() -> None:
     parts = np.array([abs(one.error(axle)) / one.half(axle) for one, axle in known])
     assert float(np.mean(parts <= 1.0)) >= 0.92
     assert float(parts.max()) < 2.0
-    # Not wide for nothing.
-    assert float(np.median([one.half(axle) for one, axle in known])) < 0.06
+    # Not wide for nothing. Where the ground's twist was left out too soon a quarter was off by 11 % and more.
+    assert float(np.median([one.half(axle) for one, axle in known])) < 0.04
+    errors = np.abs([one.error(axle) for one, axle in known])
+    assert float(np.quantile(errors, 0.75)) < 0.04
