@@ -574,10 +574,12 @@ def _merged(outcome: CheckOutcome) -> tuple[list[_Finding], list[_Finding]]:
 
 def _uncalibrated_words(outcome: CheckOutcome) -> str:
     """Return which channels wait for their calibration, and what to do."""
-    names = words.listed([name for name in CHANNEL_DIMENSIONS if name in outcome.uncalibrated], 8)
+    waiting = [name for name in CHANNEL_DIMENSIONS if name in outcome.uncalibrated]
+    value = "travel" if all(name.startswith("damper_") for name in waiting) else "value"
+    they = "it reads" if len(waiting) == 1 else "they read"
     return (
-        f"{names}: no calibration yet, so what they read means nothing. In car.toml write the unit, or two "
-        "readings (volts) and the travel at each, and take the mark off; then check again."
+        f"{words.listed(waiting, 8)}: no calibration yet, so what {they} means nothing. In car.toml write "
+        f"the unit, or two readings (volts) and the {value} at each, and take the mark off; then check again."
     )
 
 

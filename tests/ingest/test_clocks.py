@@ -102,6 +102,15 @@ def test_a_box_ahead_of_the_centre_of_gravity_is_no_late_clock(number: int, tmp_
     assert abs(found.offset + 0.4) < 0.003
 
 
+def test_without_a_yaw_rate_the_error_leaves_room_for_a_box_that_is_not_at_the_cg(tmp_path: Path) -> None:
+    pots, unit = _apart(tmp_path, 19, 0.4)
+    del unit.channels["gyro_z"]
+    found = match_clocks(pots, unit)
+    assert found is not None
+    assert found.std_error is not None
+    assert 0.03 < abs(found.offset + 0.4) < 2.0 * found.std_error
+
+
 @pytest.mark.slow
 def test_offsets_of_any_car_hold_within_their_stated_error(tmp_path: Path) -> None:
     """Friction, banks, any road: 95 % intervals; an error of many times the stated one is never told."""
