@@ -614,10 +614,7 @@ def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[Evidence, ...]]], f
         rivals = tuple(
             reason
             for reason, drop, beyond in zip(reasons, drops, wide, strict=True)
-            if reason not in named
-            and not reason.mere_sensor
-            and beyond > drop
-            and beyond > own - ALIKE
+            if reason not in named and not reason.mere_sensor and beyond > drop and beyond > own - ALIKE
         )
         if rivals:
             return Reasons(
