@@ -191,27 +191,28 @@ def equations_of_motion(pots: LogFile, imu: LogFile, rate: float) -> Iterator[Eq
     rate : float
         Rate at which they are compared [Hz].
     """
-    swings: dict[str, Motion | None] = {
-        f"gyro_{axis}": limited(imu, imu.channels[f"gyro_{axis}"], rate, slope=True)
-        for axis in "xyz"
-        if f"gyro_{axis}" in imu.channels
-    }
-    least_by_roll = NO_YAW_RATE if swings.get("gyro_z") is None else FRICTION
-    for basis, channel, sign, extra, least in (
-        (
-            *("roll of the pots and lateral force with roll acceleration", "accel_y"),
-            *(-1.0, ("gyro_x", "gyro_z"), least_by_roll),
-        ),
-        ("heave of the pots and vertical force", "accel_z", 1.0, ("gyro_x", "gyro_y"), PITCH),
+    for basis, channel, sign, about in (
+        ("roll of the pots and lateral force with roll acceleration", "accel_y", -1.0, ("gyro_x", "gyro_z")),
+        ("heave of the pots and vertical force", "accel_z", 1.0, ("gyro_x", "gyro_y")),
     ):
-        turns = [swing for name in extra if (swing := swings.get(name)) is not None]
-        if channel not in imu.channels or (channel == "accel_y" and swings.get("gyro_x") is None):
+        if channel not in imu.channels:
             continue
+        swings = {
+            name: swing
+            for name in about
+            if name in imu.channels
+            and (swing := limited(imu, imu.channels[name], rate, slope=True)) is not None
+        }
+        least = PITCH
+        if channel == "accel_y":
+            if "gyro_x" not in swings:
+                continue
+            least = FRICTION if "gyro_z" in swings else NO_YAW_RATE
         force = limited(imu, imu.channels[channel], rate)
         springs = _spring_motions(pots, sign, rate)
         if force is None or not springs:
             continue
-        fitted = _fitted(springs, force, turns)
+        fitted = _fitted(springs, force, list(swings.values()))
         if fitted is not None:
             said, felt, doubt = fitted
             yield Equation(basis, said, felt, float(np.hypot(doubt, least)))
