@@ -33,6 +33,7 @@ class Check(StrEnum):
     GAP = "gap"
     DEAD = "dead"
     UNIT = "unit"
+    GRAVITY = "gravity"
     CORNERING = "cornering"
     STUCK = "stuck"
     SATURATED = "saturated"

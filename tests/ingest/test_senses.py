@@ -146,6 +146,15 @@ def test_the_mirror_image_is_named_where_no_track_denies_it(table: pd.DataFrame,
     assert all("Only this fits: FL inverted" in r.comment for r in rows)
 
 
+def test_vertical_force_that_is_off_turns_no_roll_rate(table: pd.DataFrame, tmp_path: Path) -> None:
+    """The bank of the road is worked out of its size, so it is judged before the senses are heard."""
+    bad = table.assign(VertG=table["VertG"] - 0.4)
+    sides = without(exchanged(CAR, *SIDES), "latitude", "longitude")
+    rows = [row for row in worse(bad, sides, tmp_path) if row.channel != "accel_z"]
+    assert {(r.check, r.channel) for r in rows} == {("swapped", pot) for pot in POTS}
+    assert not any("roll rate inverted" in row.comment for row in rows)
+
+
 @pytest.mark.parametrize("size", [0.3, 0.6])
 def test_vibration_that_both_accelerations_share_blames_no_pot(size: float, tmp_path: Path) -> None:
     """A held channel folds a tone of the engine down to 0.7 Hz; one force then frees the other of it."""

@@ -66,10 +66,14 @@ def check_inertial(signals: Signals) -> Findings:
     check_forward_size(found, signals)
     for name in accels:
         _scale_change(found, signals, name)
-        if not axes_wrong and name != "accel_z":
+    largest = _lateral_size(found, signals)
+    # A channel that was found wrong is no witness for the next check: not before all senses are heard
+    # together, since what fits them is asked once.
+    signals.heed(found)
+    _lateral(found, signals, largest)
+    for name in ("accel_x", "accel_y"):
+        if not axes_wrong and name in accels:
             _tilt(found, signals, name)
-    _lateral(found, signals)
-    # A channel that was found wrong is no witness for the next check.
     signals.heed(found)
     # The clock before the change of speed: a rate that is wrong looks like a unit.
     check_forward(found, signals, check_clock_rate(found, signals))
@@ -112,7 +116,7 @@ def _gravity(found: Findings, signals: Signals) -> bool:
     # The usual reading, parked or driven on the level: gravity is in it whatever the car does.
     level = _usual(signals, "accel_z")
     if level is None:
-        found.untested("gravity", "accel_z", "Too short.")
+        found.untested(Check.GRAVITY, "accel_z", "Too short.")
         return False
     g = level / STANDARD_GRAVITY
     others = {n: _usual(signals, n) for n in ("accel_x", "accel_y") if n in signals.data}
@@ -150,7 +154,7 @@ def _gravity(found: Findings, signals: Signals) -> bool:
             "sample rate; not usable as it is."
         )
     )
-    found.add("gravity", "accel_z", verdict, g, GRAVITY_BAND, "g", comment)
+    found.add(Check.GRAVITY, "accel_z", verdict, g, GRAVITY_BAND, "g", comment)
     return False
 
 
@@ -215,21 +219,24 @@ def _tilt(found: Findings, signals: Signals, name: str) -> None:
     found.add("tilt or offset", name, verdict, g, TILT, "g", comment)
 
 
-def _lateral(found: Findings, signals: Signals) -> None:
-    """Check lateral force: its unit, whether it is lateral at all, its sign, and its size."""
+def _lateral_size(found: Findings, signals: Signals) -> float | None:
+    """Return the size of lateral force, its unit checked, in g; None where it is not told or of no use."""
     if not signals.trusted("accel_y"):
-        return
+        return None
     means = signals.mean("accel_y")
     means = means[np.isfinite(means)]
     if len(means) < 12:
         found.untested(Check.CORNERING, "accel_y", "Less than 6 s of samples.")
-        return
+        return None
     # Not the greatest: a kerb strike is no cornering.
     largest = float(np.percentile(np.abs(means), 98)) / STANDARD_GRAVITY
-    if _lateral_lies(found, signals, largest):
-        return
+    return None if _lateral_lies(found, signals, largest) else largest
+
+
+def _lateral(found: Findings, signals: Signals, largest: float | None) -> None:
+    """Check whether lateral force is lateral at all, its sign, and its size, told before [g]."""
     # What rolls the pots is lateral, whatever the column is called.
-    if _lateral_on_x(found, signals):
+    if largest is None or not signals.trusted("accel_y") or _lateral_on_x(found, signals):
         return
     verdict = (
         Verdict.GOOD
@@ -312,7 +319,7 @@ def _lateral_on_x(found: Findings, signals: Signals) -> bool:
     pots = [name for name in inputs.POTS if signals.trusted(name)]
     if len(pots) < 3:
         return False
-    forward = "accel_x" if signals.trusted("accel_x") else None
+    forward = "accel_x" if signals.sensed("accel_x") else None
     # With the forward force taken out: braking in a turn moves the pots as well.
     on_y = {pot: inputs.SIDE_SIGN[pot] * _partial(signals, pot, "accel_y", forward) for pot in pots}
     if forward is not None and _rolls_with_x(signals, pots, on_y):
@@ -568,7 +575,7 @@ def check_forward(found: Findings, signals: Signals, clock_wrong: bool = False) 
 
 def forward_axis(signals: Signals) -> str | None:
     """Return the acceleration that goes with the change of speed; None where neither clearly does."""
-    if not all(signals.trusted(name) for name in ("speed", "accel_x", "accel_y")):
+    if not all(signals.sensed(name) for name in ("speed", "accel_x", "accel_y")):
         return None
     if len(signals.still) < 2:  # one block has no change of speed
         return None

@@ -133,6 +133,10 @@ class Findings:
             self.marks.setdefault(channel, []).extend(stretches)
 
 
+_OF_SIZE: Final = (Check.UNIT, Check.GRAVITY)
+"""Checks by which scale or offset of a channel is wrong: neither turns the sign of a correlation."""
+
+
 class Signals:
     """Channels of a run with statistics that several checks need, each computed once.
 
@@ -168,6 +172,7 @@ class Signals:
         self.outside = outside
         self.complete = complete
         self.bad: set[str] = set()
+        self._senseless: set[str] = set()
         self.blocks = blocks
         self.block = blocks.size
         self._still: Bools | None = None
@@ -210,11 +215,20 @@ class Signals:
 
     def trusted(self, name: str) -> bool:
         """Return whether a channel was logged, has samples, and no earlier check calls it bad."""
-        return name in self.data and name not in self.bad and not bool(np.isnan(self.mean(name)).all())
+        return name not in self.bad and self._has_samples(name)
+
+    def _has_samples(self, name: str) -> bool:
+        return name in self.data and not bool(np.isnan(self.mean(name)).all())
+
+    def sensed(self, name: str) -> bool:
+        """Return whether a channel tells what it goes along with: trusted, or bad by its size alone."""
+        return self.trusted(name) or (self._has_samples(name) and name not in self._senseless)
 
     def heed(self, found: Findings) -> None:
         """Let later checks not lean on the channels that `found` calls bad; noise averages out of blocks."""
-        self.bad |= {r.channel for r in found.rows if r.verdict is Verdict.BAD and r.check != Check.NOISE}
+        bad = [r for r in found.rows if r.verdict is Verdict.BAD and r.check != Check.NOISE]
+        self.bad |= {r.channel for r in bad}
+        self._senseless |= {r.channel for r in bad if r.check not in _OF_SIZE}
 
     def seconds(self, sample: int) -> float:
         """Return the log time of a sample [s]."""

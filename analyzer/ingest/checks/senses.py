@@ -244,7 +244,7 @@ def pot_senses(signals: Signals, pots: list[str]) -> tuple[dict[str, float], dic
     end: dict[str, float] = {}
     if not signals.trusted("accel_y"):
         return side, end
-    with_x = signals.trusted("accel_x")
+    with_x = signals.sensed("accel_x")
     names = ["accel_y", "accel_x"] if with_x else ["accel_y"]
     for pot in pots:
         used = signals.moving_blocks(pot, *names)
@@ -292,7 +292,7 @@ def _with_vertical_force(signals: Signals, signs: Floats) -> Floats:
     whether driver or road moves it; damping lies a quarter of a swing aside and leaves the sign alone
     (Gillespie, Fundamentals of Vehicle Dynamics, ch. 5).
     """
-    if not all(signals.trusted(name) for name in (*inputs.POTS, "accel_z")):
+    if not all(signals.sensed(name) for name in (*inputs.POTS, "accel_z")):
         return np.zeros(len(signs))
     # A unit that is turned over or lies about its unit is no witness.
     if not 0.5 < float(np.nanmedian(signals.mean("accel_z"))) / STANDARD_GRAVITY < 1.5:
@@ -335,7 +335,7 @@ def _fast(signals: Signals, name: str) -> Floats:
 
 def _forward_sense(signals: Signals) -> float:
     """Return the correlation of forward acceleration with the change of speed, on straights."""
-    if not all(signals.trusted(name) for name in ("accel_x", "speed")) or len(signals.still) < 2:
+    if not all(signals.sensed(name) for name in ("accel_x", "speed")) or len(signals.still) < 2:
         return 0.0
     rate = np.gradient(signals.mean("speed"), signals.block / signals.base.rate)
     means = signals.mean("accel_x")
