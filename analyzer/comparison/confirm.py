@@ -195,6 +195,8 @@ def _plan(comparison: Comparison) -> NextRuns:
         return NextRuns(Next.OTHER_CHANGED)
     if comparison.verdict is ChangeVerdict.HELD_BACK:
         return NextRuns(Next.MEASURE)
+    if comparison.verdict in (ChangeVerdict.SOFTENED_OPEN, ChangeVerdict.STIFFENED_OPEN):
+        return NextRuns(Next.SEEN)
     if comparison.verdict is not ChangeVerdict.CANNOT_TELL:
         return NextRuns(Next.STANDS)
     if ratio.interval is not None and not ratio.interval[0] <= 1.0 <= ratio.interval[1]:

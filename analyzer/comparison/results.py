@@ -24,6 +24,7 @@ class ChangeVerdict(StrEnum):
     MORE = "softened, more than predicted"
     SOFTENED_AGAINST = "softened, against the prediction"
     SOFTENED_WITHIN = "softened, within the errors of the prediction"
+    SOFTENED_OPEN = "softened, as predicted or not"
     NO_CHANGE = "no change seen"
     UNCHANGED = "unchanged"
     STIFFENED = "stiffened"
@@ -31,6 +32,7 @@ class ChangeVerdict(StrEnum):
     STIFFENED_MORE = "stiffened, more than predicted"
     STIFFENED_AGAINST = "stiffened, against the prediction"
     STIFFENED_WITHIN = "stiffened, within the errors of the prediction"
+    STIFFENED_OPEN = "stiffened, as predicted or not"
     AXLES = "axles not as predicted"
     CANNOT_TELL = "cannot tell"
     HELD_BACK = "held back until measured"
@@ -286,6 +288,9 @@ class VerdictReason:
         Changes.
     apart : float
         Half of the interval of measured less predicted.
+    parts : tuple of float or None
+        Ends of the 90 % interval of the true change, in parts of the predicted one; None where the two do not
+        go one way.
     most : float
         The largest change, either way, that the interval of the measured one leaves; signed.
     smallest : float
@@ -293,7 +298,8 @@ class VerdictReason:
     visible : bool
         Whether the predicted change would have been seen.
     runs : int or None
-        Half of the runs that would settle an open verdict; None where runs alone will not.
+        Half of the runs that would settle an open verdict, or one open as to the prediction; None where runs
+        alone will not.
     least_step : float
         Smallest change that any number of runs would show, where runs alone will not do.
     moved : Moved or None
@@ -313,6 +319,7 @@ class VerdictReason:
     measured: float = 0.0
     predicted: float = 0.0
     apart: float = 0.0
+    parts: tuple[float, float] | None = None
     most: float = 0.0
     smallest: float = 0.0
     visible: bool = False
@@ -673,6 +680,7 @@ class Next(StrEnum):
     OTHER_CHANGED = "something else differs"
     MEASURE = "measure first"
     STANDS = "the verdict stands"
+    SEEN = "seen, as predicted or not"
     NONE_PREDICTED = "no change was predicted"
     MORE = "more runs"
 

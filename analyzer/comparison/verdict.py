@@ -23,6 +23,16 @@ UNCHANGED: Final = 0.01
 """A change of the logarithm whose whole interval lies within this is none: where none was predicted, the
 answer is "unchanged". Engineering judgement: less than a hole or a spacer does to an axle."""
 
+AS_GOOD_AS: Final = 0.25
+"""Part of the predicted change by which the true one may differ and still be "as predicted". Engineering
+judgement: a bar's rate 40 % off moves a change of hole by 10 to 30 % of it (springs and tyres dilute it), and
+a neighbouring hole differs by more."""
+
+EACH_SIDE: Final = 0.90
+"""Level of the interval that must lie within `AS_GOOD_AS`: two one-sided tests at 5 % each (Schuirmann, J.
+Pharmacokinetics and Biopharmaceutics 15, 1987). A change that is further off is called as predicted in at
+most one session of twenty."""
+
 MOST_RUNS: Final = 30
 """Runs of each set-up beyond which nobody will drive for a verdict; a larger step is asked for instead."""
 
@@ -63,10 +73,12 @@ class Evidence:
 def decide(evidence: Evidence) -> VerdictReason:
     """Return the verdict with what it rests on.
 
-    A change is seen when the 95 % interval of the ratio leaves out one. It is as predicted when the interval
-    of measured minus predicted holds nought. "No change seen" needs both: the runs could have shown the
-    predicted change, and they contradict it. "Unchanged" is said where no change was predicted and the whole
-    interval lies within `UNCHANGED` of none. All else is "cannot tell".
+    A change is seen when the 95 % interval of the ratio leaves out one. Where that of measured minus
+    predicted leaves out nought, it is less or more than predicted. Not to see a difference is not yet to be
+    as predicted: that takes an interval that leaves no difference larger than `AS_GOOD_AS`; else it stays
+    open. "No change seen" needs both: the runs could have shown the predicted change, and they contradict it.
+    "Unchanged" is said where no change was predicted and the whole interval lies within `UNCHANGED` of none.
+    All else is "cannot tell".
     """
     low, high = evidence.measured.interval
     apart = student_factor(evidence.gap.dof)
@@ -81,12 +93,15 @@ def decide(evidence: Evidence) -> VerdictReason:
     else:
         verdict = ChangeVerdict.CANNOT_TELL
     runs, least = _what_settles(evidence) if verdict is ChangeVerdict.CANNOT_TELL else (None, 0.0)
+    if verdict in _WORDS["open"]:
+        runs = _runs_to_agree(evidence)
     return VerdictReason(
         verdict=verdict,
         alone=verdict,
         measured=evidence.measured.value,
         predicted=0.0 if abs(evidence.predicted) <= NOTHING else evidence.predicted,
         apart=apart * evidence.gap.std_error,
+        parts=_parts(evidence) if evidence.measured.value * evidence.predicted > 0.0 else None,
         most=max(low, high, key=lambda end: abs(math.expm1(end))),
         smallest=evidence.smallest,
         visible=visible,
@@ -99,6 +114,7 @@ _WORDS: Final = {
     "within": (ChangeVerdict.SOFTENED_WITHIN, ChangeVerdict.STIFFENED_WITHIN),
     "against": (ChangeVerdict.SOFTENED_AGAINST, ChangeVerdict.STIFFENED_AGAINST),
     "as predicted": (ChangeVerdict.AS_PREDICTED, ChangeVerdict.STIFFENED),
+    "open": (ChangeVerdict.SOFTENED_OPEN, ChangeVerdict.STIFFENED_OPEN),
     "less": (ChangeVerdict.LESS, ChangeVerdict.STIFFENED_LESS),
     "more": (ChangeVerdict.MORE, ChangeVerdict.STIFFENED_MORE),
 }
@@ -112,16 +128,27 @@ def _seen(evidence: Evidence, *, softer: bool) -> ChangeVerdict:
         # Where only the signs differ nothing speaks for set-ups that were mixed up.
         how = "within" if agrees else "against"
     elif agrees:
-        how = "as predicted"
+        low, high = _parts(evidence)
+        how = "as predicted" if low >= 1.0 - AS_GOOD_AS and high <= 1.0 + AS_GOOD_AS else "open"
     else:
         # By size alone: which way it went has been settled before.
         how = "less" if abs(evidence.measured.value) < abs(evidence.predicted) else "more"
     return _WORDS[how][0 if softer else 1]
 
 
+def _parts(evidence: Evidence) -> tuple[float, float]:
+    """Return the ends of the 90 % interval of the true change in parts of the predicted one."""
+    half = student_factor(evidence.gap.dof, EACH_SIDE) * evidence.gap.std_error
+    ends = ((evidence.gap.value + end) / evidence.predicted for end in (-half, half))
+    low, high = sorted(1.0 + end for end in ends)
+    return low, high
+
+
 _LIKE_PREDICTION: Final = (
     ChangeVerdict.AS_PREDICTED,
     ChangeVerdict.STIFFENED,
+    ChangeVerdict.SOFTENED_OPEN,
+    ChangeVerdict.STIFFENED_OPEN,
     ChangeVerdict.UNCHANGED,
     ChangeVerdict.CANNOT_TELL,
 )
@@ -173,15 +200,32 @@ def _what_settles(evidence: Evidence) -> tuple[int | None, float]:
 def runs_needed(evidence: Evidence, power: float = 0.80) -> int | None:
     """Return half of the runs that would show the predicted change with `power`; None if too many."""
     wanted = abs(evidence.predicted)
-    per_run = run_error(evidence)
     for runs in range(2, MOST_RUNS + 1):
-        # In the order that is recommended, one scatter for both: two degrees of freedom go into the means.
-        first, middle, last = driving_plan(2 * runs)
-        own = Contrast(0.0, per_run * math.sqrt(1.0 / (first + last) + 1.0 / middle), 2.0 * runs - 2.0)
-        whole = own.with_known(remainder(evidence))
+        whole = _with_runs(evidence, runs, remainder(evidence))
         if mixed_effects.detection_power(wanted, whole.std_error, whole.dof) >= power:
             return runs
     return None
+
+
+def _runs_to_agree(evidence: Evidence, power: float = 0.80) -> int | None:
+    """Return half of the runs that would call a change as predicted, where it is, with `power`."""
+    room = AS_GOOD_AS * abs(evidence.predicted)
+    rest = math.sqrt(max(evidence.gap.std_error**2 - evidence.repeatability.std_error**2, 0.0))
+    for runs in range(max(evidence.runs) + 1, MOST_RUNS + 1):
+        whole = _with_runs(evidence, runs, rest)
+        # Both ends of the interval must lie within: each misses with half of what is left of the power.
+        ends = student_factor(whole.dof, EACH_SIDE) + student_factor(whole.dof, power)
+        if ends * whole.std_error <= room:
+            return runs
+    return None
+
+
+def _with_runs(evidence: Evidence, runs: int, rest: float) -> Contrast:
+    """Return the error of the change after twice so many `runs`, beside a `rest` that they do not lessen."""
+    # In the order that is recommended, one scatter for both: two degrees of freedom go into the means.
+    first, middle, last = driving_plan(2 * runs)
+    std = run_error(evidence) * math.sqrt(1.0 / (first + last) + 1.0 / middle)
+    return Contrast(0.0, std, 2.0 * runs - 2.0).with_known(rest)
 
 
 def run_error(evidence: Evidence) -> float:

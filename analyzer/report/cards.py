@@ -20,6 +20,8 @@ _OPEN: Final = (
     ChangeVerdict.UNCHANGED,
     ChangeVerdict.AXLES,
     ChangeVerdict.CANNOT_TELL,
+    ChangeVerdict.SOFTENED_OPEN,
+    ChangeVerdict.STIFFENED_OPEN,
 )
 """Verdicts whose figure says little without its interval."""
 _SHORT_WHY: Final = 90

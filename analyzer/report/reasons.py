@@ -36,7 +36,7 @@ from analyzer.comparison.results import (
 )
 from analyzer.comparison.stiffness import other_axle
 from analyzer.comparison.unmeasured_axle import other_end_words
-from analyzer.comparison.verdict import MOST_PLANNED_RUNS, plan_order
+from analyzer.comparison.verdict import AS_GOOD_AS, MOST_PLANNED_RUNS, plan_order
 from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.prediction.propagation import COUNTS
 from analyzer.report import words
@@ -363,6 +363,8 @@ def _before_placeholders(reason: VerdictReason) -> str:
 
 _AGAINST: Final = (ChangeVerdict.SOFTENED_AGAINST, ChangeVerdict.STIFFENED_AGAINST)
 _WITHIN: Final = (ChangeVerdict.SOFTENED_WITHIN, ChangeVerdict.STIFFENED_WITHIN)
+_AS_PREDICTED: Final = (ChangeVerdict.AS_PREDICTED, ChangeVerdict.STIFFENED)
+_OPEN: Final = (ChangeVerdict.SOFTENED_OPEN, ChangeVerdict.STIFFENED_OPEN)
 
 
 def _of_the_ratio(reason: VerdictReason) -> str:
@@ -381,10 +383,11 @@ def _of_the_ratio(reason: VerdictReason) -> str:
     if alone is ChangeVerdict.CANNOT_TELL:
         return _undecided(reason)
     seen, agree = f"measured {measured}, predicted {predicted}", f"(± {100.0 * reason.apart:.1f} %)"
-    if alone is ChangeVerdict.AS_PREDICTED:
-        return f"{seen}: they agree within their errors {agree}"
-    if alone is ChangeVerdict.STIFFENED:
-        return f"{seen}: they agree as predicted within their errors {agree}"
+    if alone in _AS_PREDICTED:
+        return f"{seen}: they agree within their errors {agree}, which leave {_parts(reason)}"
+    if alone in _OPEN:
+        left = f"but these leave {_parts(reason)}; {_more(reason)}"
+        return f"{seen}: they agree within their errors {agree}, {left}"
     if alone in _WITHIN:
         return f"{seen}: they agree within their errors {agree}, only the signs differ"
     if alone not in _AGAINST:
@@ -392,6 +395,25 @@ def _of_the_ratio(reason: VerdictReason) -> str:
     if reason.predicted == 0.0:
         return f"{seen}; something was changed that the sheets do not know, or something binds"
     return f"{seen}; check that the set-ups are named the right way round and nothing binds"
+
+
+def _parts(reason: VerdictReason) -> str:
+    """Return what the errors leave of the predicted change, and how much counts as that."""
+    low, high = (100.0 * end for end in reason.parts or (0.0, 0.0))
+    return (
+        f"{words.true_minus(f'{low:.0f}')} to {high:.0f} % of the predicted change (90 % interval; "
+        f"as predicted is {100.0 - 100.0 * AS_GOOD_AS:.0f} to {100.0 + 100.0 * AS_GOOD_AS:.0f} %)"
+    )
+
+
+def _more(reason: VerdictReason) -> str:
+    """Return what would tell whether the change was as predicted."""
+    if reason.runs is None:
+        return (
+            "more runs alone would not settle it: measure what the prediction rests on, or make a larger step"
+        )
+    order = plan_order(reason.runs, ("A", "B"))
+    return f"about {2 * reason.runs} runs would settle it (A before, B after the change: {order})"
 
 
 def _undecided(reason: VerdictReason) -> str:
@@ -453,6 +475,8 @@ def next_runs(found: NextRuns, comparison: Comparison) -> str:
     if found.kind is Next.DRIVE:
         order = plan_order(3, (comparison.before, comparison.after))
         return f"drive at least six runs: {order}"
+    if found.kind is Next.SEEN:
+        return f"these runs show the change; whether it was as predicted: {_more(comparison.reason)}"
     if found.kind is not Next.STANDS:
         return _NEXT[found.kind]
     stands, drift = "the verdict stands with these runs", comparison.drift

@@ -19,7 +19,7 @@ from analyzer.comparison.results import (
     Unpredicted,
 )
 from analyzer.comparison.unmeasured_axle import UNLIKELY
-from analyzer.comparison.verdict import UNCHANGED
+from analyzer.comparison.verdict import AS_GOOD_AS, UNCHANGED
 from analyzer.core.errors import Fault, one_line
 from analyzer.core.estimate import Estimate
 from analyzer.core.units import AXLES, CORNERS, Axle, Corner
@@ -429,7 +429,15 @@ _BELOW: Final = "interval of the stiffness ratio below one"
 _ABOVE: Final = "interval of the stiffness ratio above one"
 _AGREE: Final = "measured less predicted within the errors of both"
 _PART: Final = "measured less predicted beyond the errors of both"
-_NEXT_HOLE: Final = "the sheet predicts this car; let it name the next hole or spacer (analyzer choose)"
+_WITHIN: Final = (
+    f"the 90 % interval of the true change within {100.0 * AS_GOOD_AS:.0f} % of the predicted one"
+)
+_BEYOND: Final = _WITHIN.replace("within", "not within")
+_NEXT_HOLE: Final = "the sheet predicts this change; let it name the next hole or spacer (analyzer choose)"
+_NOT_YET: Final = (
+    "that it changed stands; to know whether the sheet predicts it, drive more runs, or measure what the "
+    "prediction rests on (hang loads on the bar on the bench, springs on a press)"
+)
 _GIVES: Final = (
     "look for what gives before the bar does (link play, mounts, blade clamp), or hang loads on the bar on "
     "the bench and put the readings into the car sheet"
@@ -438,7 +446,9 @@ _LARGER: Final = "make a larger step: this change is as small as the errors"
 
 VERDICTS: Final = {
     ChangeVerdict.AS_PREDICTED: VerdictWords(
-        "{after} softened the car as predicted", f"{_BELOW}, softer predicted, {_AGREE}", _NEXT_HOLE
+        "{after} softened the car as predicted",
+        f"{_BELOW}, softer predicted, {_AGREE}, {_WITHIN}",
+        _NEXT_HOLE,
     ),
     ChangeVerdict.LESS: VerdictWords(
         "{after} softened the car, less than predicted",
@@ -461,6 +471,11 @@ VERDICTS: Final = {
         f"{_BELOW}, stiffer or no change predicted, {_AGREE}: only the signs differ",
         _LARGER,
     ),
+    ChangeVerdict.SOFTENED_OPEN: VerdictWords(
+        "{after} softened the car, and these runs cannot tell whether as predicted",
+        f"{_BELOW}, softer predicted, {_AGREE}, {_BEYOND}",
+        _NOT_YET,
+    ),
     ChangeVerdict.NO_CHANGE: VerdictWords(
         "No change seen from {before} to {after}",
         "one inside the interval of the stiffness ratio, smallest visible change within the predicted one, "
@@ -475,7 +490,9 @@ VERDICTS: Final = {
         "the two set-ups are one for this car; let the sheet name a step that shows (analyzer choose)",
     ),
     ChangeVerdict.STIFFENED: VerdictWords(
-        "{after} stiffened the car as predicted", f"{_ABOVE}, stiffer predicted, {_AGREE}", _NEXT_HOLE
+        "{after} stiffened the car as predicted",
+        f"{_ABOVE}, stiffer predicted, {_AGREE}, {_WITHIN}",
+        _NEXT_HOLE,
     ),
     ChangeVerdict.STIFFENED_LESS: VerdictWords(
         "{after} stiffened the car, less than predicted",
@@ -496,6 +513,11 @@ VERDICTS: Final = {
         "{after} stiffened the car, within the errors of the prediction",
         f"{_ABOVE}, softer or no change predicted, {_AGREE}: only the signs differ",
         _LARGER,
+    ),
+    ChangeVerdict.STIFFENED_OPEN: VerdictWords(
+        "{after} stiffened the car, and these runs cannot tell whether as predicted",
+        f"{_ABOVE}, stiffer predicted, {_AGREE}, {_BEYOND}",
+        _NOT_YET,
     ),
     ChangeVerdict.AXLES: VerdictWords(
         "The axles did not roll as predicted from {before} to {after}",

@@ -78,7 +78,9 @@ def test_a_fifth_softer_bar_is_seen_and_as_predicted(tmp_path: Path, full: list[
 @pytest.mark.parametrize("setup", ["0.95", "0.5", "off"])
 def test_other_steps_come_back_too(tmp_path: Path, full: list[RunEstimates], setup: str) -> None:
     measured, true, verdict = softer_bar(tmp_path, setup, full)
-    assert verdict in (ChangeVerdict.AS_PREDICTED, ChangeVerdict.CANNOT_TELL)
+    # Of 2 % of the axle three runs each cannot show a quarter.
+    open_too = (ChangeVerdict.AS_PREDICTED, ChangeVerdict.SOFTENED_OPEN, ChangeVerdict.CANNOT_TELL)
+    assert verdict in open_too
     assert measured == pytest.approx(true, abs=0.015)
     if setup != "0.95":
         assert verdict is ChangeVerdict.AS_PREDICTED

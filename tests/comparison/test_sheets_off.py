@@ -39,13 +39,13 @@ def bare(node: Any) -> Any:
 SHEET: CarSheet = bare(car())
 
 
-def true_car(draw: np.random.Generator) -> CarSheet:
+def true_car(draw: np.random.Generator, sheet: CarSheet = SHEET) -> CarSheet:
     """Return the car as it is: every mass, height, length, rate and ratio 1 % off the sheet, each for itself.
 
     The sizes of the bar are measured with a caliper: they are off by the default tolerances of docs/bars.md.
     """
     values = {}
-    for key, quantity in sheet_quantities(SHEET):
+    for key, quantity in sheet_quantities(sheet):
         if key.startswith(("logger.", "shelf.")):
             continue
         std = OFF * quantity.value
@@ -53,7 +53,7 @@ def true_car(draw: np.random.Generator) -> CarSheet:
             taken = default_tolerance(key)
             std = 0.0 if taken is None else taken.std(quantity.value)
         values[key] = quantity.value + std * draw.standard_normal()
-    return replace_values(SHEET, values)
+    return replace_values(sheet, values)
 
 
 def session(seed: int) -> dict[str, bool]:

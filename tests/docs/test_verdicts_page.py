@@ -7,6 +7,7 @@ from itertools import product
 from pathlib import Path
 
 import pytest
+from scipy import stats
 
 from analyzer.comparison.choosing.choose import choose
 from analyzer.comparison.choosing.wishes import parse_wish
@@ -91,19 +92,21 @@ def triggered(given: Evidence) -> ChangeVerdict:
     """Return the verdict by the conditions as the table states them, in the order of its rows."""
     low, high = given.measured.interval
     agree = given.gap.interval[0] <= 0.0 <= given.gap.interval[1]
+    room = float(stats.t.ppf(0.95, given.gap.dof)) * given.gap.std_error
+    like = abs(given.gap.value) + room <= 0.25 * abs(given.predicted)
     softer, stiffer = given.predicted < -1e-9, given.predicted > 1e-9
     smaller = abs(given.measured.value) < abs(given.predicted)
     if high < 0.0:
         if not softer:
             return ChangeVerdict.SOFTENED_WITHIN if agree else ChangeVerdict.SOFTENED_AGAINST
         if agree:
-            return ChangeVerdict.AS_PREDICTED
+            return ChangeVerdict.AS_PREDICTED if like else ChangeVerdict.SOFTENED_OPEN
         return ChangeVerdict.LESS if smaller else ChangeVerdict.MORE
     if low > 0.0:
         if not stiffer:
             return ChangeVerdict.STIFFENED_WITHIN if agree else ChangeVerdict.STIFFENED_AGAINST
         if agree:
-            return ChangeVerdict.STIFFENED
+            return ChangeVerdict.STIFFENED if like else ChangeVerdict.STIFFENED_OPEN
         return ChangeVerdict.STIFFENED_LESS if smaller else ChangeVerdict.STIFFENED_MORE
     if (softer or stiffer) and given.smallest <= abs(given.predicted) and not agree:
         return ChangeVerdict.NO_CHANGE
