@@ -474,7 +474,7 @@ def write_demo(folder: str | Path, seed: int = 7) -> Path:
     AnalyzerError
         When the folder holds such files already or cannot be written to.
     """
-    from analyzer.demo.write_demo import write_demo
+    from analyzer.demo.sample_session import write_demo
 
     return write_demo(Path(folder), seed)
 

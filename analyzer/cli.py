@@ -293,7 +293,7 @@ def check(
     show = partial(print_health, outcome, path=log, details=details)
     _print_answer(as_json, "findings", partial(health_json, outcome), show, drawings)
     if figure is not None:
-        from analyzer.report.figures.channel_plots import save_channel_figures
+        from analyzer.report.figures.review_plots import save_channel_figures
 
         file = figure
         saved = drawings.written(
@@ -758,7 +758,7 @@ def demo(
     ] = 7,
 ) -> None:
     """Write a sample session driven by a virtual car, with its true values beside it."""
-    from analyzer.demo.write_demo import STEPS, write_demo
+    from analyzer.demo.sample_session import STEPS, write_demo
 
     begun = itertools.count()
     with progress(False) as tell:

@@ -11,7 +11,7 @@ import time
 
 import pytest
 
-from analyzer.archive.workers import estimate_task
+from analyzer.archive.tasks import estimate_task
 from analyzer.cli import main
 from analyzer.core.errors import AnalyzerError, contained, fault_of
 from analyzer.report.page import all_plates, page_parts
@@ -135,7 +135,7 @@ def test_review_goes_on_without_the_run(stage, three, without_r05, tmp_path, mon
 
 
 LATER = {
-    "course": ("analyzer.processing.course.alignment", "_laid", has_r05, ""),
+    "course": ("analyzer.processing.course", "_laid", has_r05, ""),
     "confirm": ("analyzer.session.decisions", "confirm", has_r05, ""),
     "choose": ("analyzer.session.decisions", "choose", has_r05, ""),
 }

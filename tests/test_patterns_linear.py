@@ -16,7 +16,7 @@ from hypothesis import given, strategies as st
 import analyzer
 from analyzer.core.errors import SheetError
 from analyzer.ingest.cells import plain_row, read_header_cell
-from analyzer.ingest.text_rows import _blanks_to_tabs, _is_wrapped
+from analyzer.ingest.layout import _blanks_to_tabs, _is_wrapped
 from analyzer.sheets.read import read_car
 
 ROOT = Path(analyzer.__file__).parent

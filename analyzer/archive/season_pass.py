@@ -14,7 +14,6 @@ import numpy as np
 from scipy.special import gammaincinv
 
 from analyzer.archive import dataset
-from analyzer.archive.plan import LogIndex, find_sessions, plan_sessions
 from analyzer.archive.results import (
     Archive,
     BottomingRate,
@@ -25,7 +24,7 @@ from analyzer.archive.results import (
     Task,
     Trend,
 )
-from analyzer.archive.workers import processors, run_locally
+from analyzer.archive.tasks import LogIndex, find_sessions, plan_sessions, processors, run_locally
 from analyzer.core.errors import AnalyzerError, refuse_file
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import json_bytes, read_json, write_whole
@@ -194,7 +193,7 @@ def _records(tasks: list[Task], scheduler: str | None, workers: int | None) -> I
     if not tasks:
         return iter(())
     if scheduler is not None:
-        from analyzer.archive.workers import run_on_cluster
+        from analyzer.archive.tasks import run_on_cluster
 
         return run_on_cluster(tasks, scheduler)
     return run_locally(tasks, min(workers or processors(), len(tasks)))

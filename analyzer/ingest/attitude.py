@@ -38,7 +38,7 @@ from analyzer.core import regression, signals
 from analyzer.core.filebacked import by_pieces
 from analyzer.core.signals import Bools, Floats
 from analyzer.core.units import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY
-from analyzer.ingest.mounting import felt_beside_cg
+from analyzer.ingest.calibration import felt_beside_cg
 from analyzer.ingest.recording import BoxLean, Check, HealthRow, Recording, Verdict
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import suspension_pitch, suspension_roll, wheel_travel

@@ -16,6 +16,7 @@ from analyzer.core.filebacked import by_pieces, shelved, stretches
 from analyzer.core.units import DIMENSIONS
 from analyzer.ingest.calibration import calibrate
 from analyzer.ingest.cells import HeaderCell
+from analyzer.ingest.layout import RecordTypes, read_text, record_types, split_by_type
 from analyzer.ingest.open import Ending, Text, is_parquet, refuse_sheet
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.ingest.table import (
@@ -28,9 +29,15 @@ from analyzer.ingest.table import (
     open_table,
     read_raw,
 )
-from analyzer.ingest.text_rows import RecordTypes, read_text, record_types, split_by_type
-from analyzer.ingest.time_column import guess_factor, is_clock, rival_times, stamps_of, time_place_of
-from analyzer.ingest.time_order import Ordered, order_rows
+from analyzer.ingest.time_column import (
+    Ordered,
+    guess_factor,
+    is_clock,
+    order_rows,
+    rival_times,
+    stamps_of,
+    time_place_of,
+)
 from analyzer.ingest.timebase import sample_interval
 from analyzer.sheets.car import CHANNEL_DIMENSIONS, Channel, Logger
 

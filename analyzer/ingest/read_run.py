@@ -20,13 +20,12 @@ from analyzer.core.filebacked import by_pieces, shelved
 from analyzer.core.signals import Blocks
 from analyzer.core.units import Uncertain
 from analyzer.ingest.attitude import turned_to_the_car
-from analyzer.ingest.calibration import static_reading
+from analyzer.ingest.calibration import found_axes, static_reading, turn_axes
 from analyzer.ingest.channels import guess_channels, require_any
 from analyzer.ingest.checks import check_channels
 from analyzer.ingest.checks.clock import take_right_clock
 from analyzer.ingest.clocks import ClockMatch, found_clock, match_clocks, one_clock, stated_clock
 from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_files
-from analyzer.ingest.mounting import found_axes, turn_axes
 from analyzer.ingest.open import held
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.ingest.repeats import row_prints

@@ -20,9 +20,18 @@ from numpy.typing import NDArray
 
 from analyzer.core.errors import LogError
 from analyzer.core.filebacked import Gathered, shelved
-from analyzer.ingest import text_rows
 from analyzer.ingest.cells import ClockCells, ClockReader, HeaderCell, read_header_cell, taken_apart
-from analyzer.ingest.layout import Layout, Wishes, find_layout
+from analyzer.ingest.layout import (
+    LONGEST_LINE,
+    Layout,
+    Wishes,
+    find_layout,
+    harmless_bytes,
+    lines_before,
+    open_rows,
+    read_text,
+    sections,
+)
 from analyzer.ingest.open import (
     LARGEST_EXPANDED,
     LARGEST_RATIO,
@@ -265,10 +274,10 @@ def read_columns(
     parts: list[_Section] = []
     position = 0
     ending = Ending()
-    with ExitStack() as files, text_rows.open_rows(path, text, layout, ending) as stream:
+    with ExitStack() as files, open_rows(path, text, layout, ending) as stream:
         columns = {index: files.enter_context(closing(Gathered())) for index in wanted}
         clocks = {index: files.enter_context(closing(ClockReader())) for index in texts}
-        for piece in text_rows.sections(stream, path, ending):
+        for piece in sections(stream, path, ending):
             # Another table has begun; its rows would be read under the names of this one. They are passed
             # over: damage of a packed log shows at its end.
             if parts and parts[-1].ended:
@@ -308,10 +317,8 @@ def _read_section(
         pa.default_memory_pool().release_unused()
         return done
     except _Odd:
-        first = layout.first_line + text_rows.lines_before(path, text, layout, position)
-        return _read_warily(
-            path, layout, text_rows.harmless_bytes(piece, layout.quoted), first, wanted, texts
-        )
+        first = layout.first_line + lines_before(path, text, layout, position)
+        return _read_warily(path, layout, harmless_bytes(piece, layout.quoted), first, wanted, texts)
 
 
 def _beyond_measure(values: Floats) -> bool:
@@ -444,7 +451,7 @@ def _parse(
                 column_names=[_name(i) for i in range(len(layout.header))],
                 # In one thread the numbers of odd rows are those of the file.
                 use_threads=wary is None,
-                block_size=text_rows.LONGEST_LINE,
+                block_size=LONGEST_LINE,
             ),
             parse_options=pacsv.ParseOptions(
                 delimiter="\t" if layout.delimiter == " " else layout.delimiter,
@@ -641,7 +648,7 @@ def open_table(path: Path, logger: Logger, text: Text | None = None) -> Opened:
     """
     if text is None and is_parquet(path):
         return Opened(path, parquet_header(path), None, None, [])
-    text = text_rows.read_text(path, logger.encoding) if text is None else text
+    text = read_text(path, logger.encoding) if text is None else text
     wishes = Wishes(logger.delimiter, logger.decimal, logger.encoding, logger.header_line)
     layout = find_layout(text, path, wishes)
     return Opened(path, layout.header, text, layout, [*text.steps, *layout.steps])

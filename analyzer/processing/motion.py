@@ -13,7 +13,7 @@ from analyzer.core import signals
 from analyzer.core.filebacked import frame_aside, set_aside, shelved
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, widened
 from analyzer.core.units import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle
-from analyzer.ingest.mounting import felt_beside_cg
+from analyzer.ingest.calibration import felt_beside_cg
 from analyzer.ingest.recording import Recording
 from analyzer.processing.results import Motion
 from analyzer.sheets.car import CarSheet

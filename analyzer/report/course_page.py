@@ -12,8 +12,7 @@ from markupsafe import Markup
 from analyzer import __version__
 from analyzer.core.files import COURSE_FORMAT, COURSE_PAGE, COURSE_RESULTS, PAGE, RESULTS
 from analyzer.core.units import DEG_PER_RAD, MM_PER_M
-from analyzer.processing.course.alignment import CourseLine
-from analyzer.processing.course.places import DamperUse, Hit
+from analyzer.processing.course import CourseLine, DamperUse, Hit
 from analyzer.report import course_sentences, page
 from analyzer.report.figures import course_plots
 from analyzer.report.figures.style import Drawings, plates_of

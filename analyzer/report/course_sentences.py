@@ -6,7 +6,7 @@ from typing import Final
 
 from analyzer.core.units import CORNERS, DEG_PER_RAD, STANDARD_GRAVITY
 from analyzer.processing.bottoming import axle_of
-from analyzer.processing.course.places import WHOLE, Place
+from analyzer.processing.course import WHOLE, Place
 from analyzer.report.sentences import CORNER_WORDS, travel_words
 from analyzer.report.words import count, degrees, label, listed, millimetres, name, until_measured
 from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet

@@ -23,7 +23,7 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import SettingPair
 from analyzer.core.units import AXLES, CORNERS, DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import Check, HealthRow, Recording, Verdict
-from analyzer.processing.course.places import WHOLE
+from analyzer.processing.course import WHOLE
 from analyzer.report import course_sentences, reasons as reason_words, season_sentences, sentences, words
 from analyzer.report.figures.style import Drawings
 from analyzer.session.course_sheet import CourseSheetResult

@@ -17,8 +17,7 @@ from analyzer.prediction.results import TravelUse
 from analyzer.prediction.setup import banked_travel
 from analyzer.processing.bottoming import axle_of
 from analyzer.processing.bump_stop_gap import FROM_SHEET, known_gap, stated_gap_notes
-from analyzer.processing.course.alignment import CourseLine, course_line
-from analyzer.processing.course.places import DamperUse, Place, damper_use, places_of
+from analyzer.processing.course import CourseLine, DamperUse, Place, course_line, damper_use, places_of
 from analyzer.processing.results import RunEstimates
 from analyzer.session.review import ByName, Review, run_fault, uncalibrated_channels
 from analyzer.vehicle.axle import Stop, stop_of

@@ -23,7 +23,7 @@ def season(season_master, tmp_path):
 def inline(monkeypatch):
     """Work in this process; returns the list of runs that were estimated."""
     from analyzer.archive import season_pass as run
-    from analyzer.archive.workers import estimate_task
+    from analyzer.archive.tasks import estimate_task
 
     done = []
 

@@ -13,7 +13,7 @@ from archive.work_helpers import contents, die_on_bad, die_once
 
 from analyzer.archive.results import Task
 from analyzer.archive.season_pass import archive_folder
-from analyzer.archive.workers import run_locally
+from analyzer.archive.tasks import run_locally
 from analyzer.core.errors import AnalyzerError
 from analyzer.report.season_page import season_dict, write_season
 

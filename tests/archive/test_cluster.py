@@ -5,7 +5,7 @@ import shutil
 import pytest
 from archive.work_helpers import contents, die_on_bad, estimate_but_die_once
 
-from analyzer.archive import season_pass as run, workers as cluster
+from analyzer.archive import season_pass as run, tasks as cluster
 from analyzer.archive.results import Task
 from analyzer.archive.season_pass import archive_folder
 from analyzer.core.errors import AnalyzerError

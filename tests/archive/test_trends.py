@@ -35,7 +35,7 @@ def true_change(end, wear):
 @pytest.fixture(scope="module")
 def worn(tmp_path_factory):
     from analyzer.archive import season_pass as run
-    from analyzer.archive.workers import estimate_task
+    from analyzer.archive.tasks import estimate_task
 
     seasons = {}
     with pytest.MonkeyPatch.context() as patch:
@@ -160,7 +160,7 @@ def test_poisson_interval_against_the_distribution_itself():
 
 
 def test_free_play_and_friction_are_followed_when_they_exist(tmp_path, monkeypatch):
-    from analyzer.archive import season_pass as run, workers as estimating
+    from analyzer.archive import season_pass as run, tasks as estimating
 
     write_season(tmp_path, Plan(sessions=5, runs=2))
     original = estimating._figures

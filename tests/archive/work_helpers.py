@@ -26,7 +26,7 @@ def die_on_bad(task):
 
 def estimate_but_die_once(task):
     """As the real work, but the first time a task named r01 is met its process dies."""
-    from analyzer.archive.workers import estimate_task
+    from analyzer.archive.tasks import estimate_task
 
     mark = Path(task.session).with_name("died")
     if task.run == "r01" and not mark.exists():

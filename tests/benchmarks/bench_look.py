@@ -18,7 +18,7 @@ from report.synthetic_review import make_review
 from report.test_look_page import figure_box, long_review, page_of, wait
 
 from analyzer import api
-from analyzer.demo.write_demo import write_demo
+from analyzer.demo.sample_session import write_demo
 
 COUNT = "window.frames_ = []; (function f(t) { frames_.push(t); requestAnimationFrame(f); })(0); 0"
 MOVES = 60

@@ -22,8 +22,7 @@ from rich.console import Console
 
 from analyzer.comparison.calibrated_car import calibrate
 from analyzer.comparison.choosing.candidates import build_grid
-from analyzer.comparison.choosing.choose import choose, present_setup
-from analyzer.comparison.choosing.effects import outcome
+from analyzer.comparison.choosing.choose import choose, outcome, present_setup
 from analyzer.comparison.choosing.wishes import EXAMPLES, PRESETS, parse_wish
 from analyzer.comparison.results import AxleAsOn, Bank, Choice
 from analyzer.core.errors import AnalyzerError

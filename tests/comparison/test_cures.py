@@ -14,10 +14,9 @@ from engine.runs import estimate, make_run, sheet_of
 from engine.sheets import bar_rates
 from engine.simulation import Driven, drive_plans
 
-from analyzer.comparison.cures import MARGIN, Cure, Moment, cures_of, moment_of
+from analyzer.comparison.cures import MARGIN, Cure, Moment, cures_of, moment_of, springing, swinging_masses
 from analyzer.processing.results import BottomingEvent
 from analyzer.sheets.car import CarSheet
-from analyzer.vehicle.response import springing, swinging_masses
 
 WINDOW_S = 0.12
 

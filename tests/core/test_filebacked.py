@@ -22,7 +22,7 @@ from processing.linear_car import LinearCar
 
 from analyzer.core import filebacked as shelf
 from analyzer.core.errors import LogError
-from analyzer.ingest import text_rows as streams
+from analyzer.ingest import layout as streams
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording
 from analyzer.processing.estimate_run import estimate_run

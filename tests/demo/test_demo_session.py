@@ -26,11 +26,14 @@ from analyzer.demo.sample_session import (
     Driven,
     csv_text,
     drive_session,
+    refuse_existing,
     slope,
+    write_all,
+    write_demo,
+    write_faults,
 )
 from analyzer.demo.virtual_car import GRAVITY, SETUPS, TEAL_COUPE
 from analyzer.demo.virtual_course import KETTLE_YARD
-from analyzer.demo.write_demo import refuse_existing, write_all, write_demo, write_faults
 from analyzer.sheets.read import read_car, read_course, read_session
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -8,8 +8,7 @@ import pytest
 from engine.car import ENGINE_CAR
 from engine.runs import make_run, sheet_of
 
-from analyzer.demo.sample_session import RUNS, csv_text, drive_session
-from analyzer.demo.write_demo import car_sheet
+from analyzer.demo.sample_session import RUNS, car_sheet, csv_text, drive_session
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.sheets.car import CarSheet

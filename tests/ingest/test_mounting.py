@@ -10,7 +10,7 @@ import pytest
 from ingest.helpers import MAP, Log, car_with, plain_log, write_log
 
 from analyzer.core.errors import LogError
-from analyzer.ingest.mounting import rotation
+from analyzer.ingest.calibration import rotation
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Verdict
 

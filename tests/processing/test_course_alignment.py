@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from analyzer.ingest.recording import Recording
-from analyzer.processing.course.alignment import Alignment, CourseLine, course_line
+from analyzer.processing.course import Alignment, CourseLine, course_line
 from analyzer.processing.estimate_run import estimate_run
 from analyzer.processing.results import RunEstimates
 from analyzer.session.review import Session, load_session

@@ -21,7 +21,7 @@ from report.synthetic_review import Options
 import analyzer
 from analyzer.core.errors import AnalyzerError
 from analyzer.report.plain_data import csv_tables
-from analyzer.session.frames import save_excel
+from analyzer.session.review import save_excel
 from analyzer.sheets.fields import Sheet
 
 ROOT = Path(__file__).parents[2]

@@ -13,7 +13,7 @@ from analyzer.cli import app
 from analyzer.core.errors import AnalyzerError
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording
-from analyzer.report.figures.channel_plots import (
+from analyzer.report.figures.review_plots import (
     MOST_MARKS,
     channels_figure,
     marked_stretches,

@@ -12,8 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzer.core.units import CORNERS, DEG_PER_RAD, MM_PER_M, Corner
-from analyzer.processing.course.alignment import CourseLine
-from analyzer.processing.course.places import SPEED_EDGES, WHOLE, DamperUse
+from analyzer.processing.course import SPEED_EDGES, WHOLE, CourseLine, DamperUse
 from analyzer.processing.results import BottomingEvent, RunEstimates
 from analyzer.report.course_sentences import place_words
 from analyzer.report.figures import style

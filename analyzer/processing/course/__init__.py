@@ -1,1 +1,0 @@
-"""Several runs of one course: laid over each other, and where along it the dampers run out of travel."""
