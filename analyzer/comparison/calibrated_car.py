@@ -9,7 +9,6 @@ that.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
@@ -25,7 +24,7 @@ from analyzer.comparison.setups import gradient_values
 from analyzer.comparison.stiffness import kept_error, measured_gradients, sensor_scale, wheel_scale
 from analyzer.core.errors import AnalyzerError
 from analyzer.core.estimate import Estimate
-from analyzer.core.files import json_bytes, write_whole
+from analyzer.core.files import file_sha256, json_bytes, write_whole
 from analyzer.core.mixed_effects import Floats
 from analyzer.core.regression import student_factor
 from analyzer.core.units import AXLES, Axle
@@ -502,6 +501,6 @@ def _is_calibration(path: Path) -> bool:
 
 def _hash(path: Path) -> str:
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
+        return file_sha256(path)
     except OSError as error:
         raise AnalyzerError(f"{path}: cannot be read ({error.strerror}); check path and rights") from None

@@ -178,7 +178,7 @@ def widened(flags: Bools, samples: int) -> Bools:
     if samples <= 0 or not flags.any():
         return flags
     # By runs: `scipy.ndimage.maximum_filter1d` takes 13 times as long on 600 000 samples.
-    starts, ends = _edges(flags)
+    starts, ends = run_edges(flags)
     starts, ends = np.maximum(starts - samples, 0), np.minimum(ends + samples, len(flags))
     # Runs that now meet are one; of whole numbers per sample a long log would fill the memory.
     apart = starts[1:] > ends[:-1]
@@ -191,13 +191,23 @@ def widened(flags: Bools, samples: int) -> Bools:
 
 def runs_of(flags: Bools) -> list[tuple[int, int]]:
     """Return start and end (exclusive) of every stretch of True."""
-    starts, ends = _edges(flags)
+    starts, ends = run_edges(flags)
     return list(zip(starts.tolist(), ends.tolist(), strict=True))
 
 
-def _edges(flags: Bools) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def run_edges(flags: Bools) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return starts and ends (exclusive) of all stretches of True, as arrays."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]])))
     return edges[::2], edges[1::2]
+
+
+def vertex_beside(low: float, top: float, high: float) -> float:
+    """Return how far the vertex of a parabola through three neighbours lies from the middle one [steps].
+
+    Positive towards `high`, at most one step; 0 when the parabola has no top.
+    """
+    bend = low - 2.0 * top + high
+    return float(np.clip(0.5 * (low - high) / bend, -1.0, 1.0)) if bend < 0.0 else 0.0
 
 
 # Where between its samples a travel crosses a level and how far it goes, by a parabola through a few.

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 STANDARD_GRAVITY: Final = 9.80665
 """Standard acceleration of free fall [m/s2] (CGPM 1901, ISO 80000-3)."""
+EARTH_RADIUS: Final = 6371008.8
+"""Mean radius of the Earth [m] (IUGG). In a plane of a few km its flattening changes lengths by 0.3 %."""
 
 Axle = Literal["front", "rear"]
 Corner = Literal["FL", "FR", "RL", "RR"]

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.core.errors import LogError
+from analyzer.core.signals import vertex_beside
 from analyzer.ingest.logfile import LogFile
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.ingest.timebase import Placer, base_over, sample_interval
@@ -481,10 +482,7 @@ def _refined(lags: Floats, r: Floats, peak: int) -> float:
     """Return the place of a peak between samples, by the parabola through its neighbours."""
     if peak == 0 or peak == len(r) - 1:
         return float(lags[peak])
-    left, here, right = (float(v) for v in r[peak - 1 : peak + 2])
-    bend = left - 2.0 * here + right
-    shift = 0.0 if bend == 0.0 else 0.5 * (left - right) / bend
-    return float(lags[peak] + shift * (lags[peak + 1] - lags[peak]))
+    return float(lags[peak] + vertex_beside(*r[peak - 1 : peak + 2]) * (lags[peak + 1] - lags[peak]))
 
 
 def _track(

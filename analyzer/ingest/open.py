@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import IO, BinaryIO, Final, Protocol, cast
 
 from analyzer.core.errors import LogError, nearest_file
-from analyzer.core.files import open_plain
+from analyzer.core.files import file_sha256, open_plain
 from analyzer.ingest.recording import SourceFile
 from analyzer.ingest.trade_words import known_words
 from analyzer.sheets.read import kind_of_file, logs_in
@@ -378,9 +378,8 @@ def _stamp(path: Path) -> tuple[int, ...]:
 
 
 def _hash(path: Path) -> SourceFile:
-    with _plain_errors(path), open_plain(path) as raw:
-        digest = hashlib.file_digest(raw, "sha256").hexdigest()
-        return SourceFile(path=path, sha256=digest, size=os.fstat(raw.fileno()).st_size)
+    with _plain_errors(path):
+        return SourceFile(path, file_sha256(path), path.stat().st_size)
 
 
 def _unchanged(source: SourceFile, stamp: tuple[int, ...]) -> SourceFile:

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from pandas.util import hash_pandas_object
 
 from analyzer.core.filebacked import by_pieces
-from analyzer.ingest.checks.inputs import POTS, runs_of
+from analyzer.core.signals import runs_of
+from analyzer.ingest.checks.inputs import POTS
 from analyzer.ingest.logfile import LogFile
 from analyzer.ingest.recording import HealthRow, Recording, RowPrints, Verdict
 from analyzer.ingest.timebase import TimeBase
@@ -200,10 +201,9 @@ def find_repeats(
         lengths = chain.ends - chain.starts
         whole = float(lengths[taken].sum()) >= WHOLE * len(prints.rows)
         repeats += [replace(repeat, whole=whole) for repeat in own]
-        firsts, lasts = runs_of(taken)
         stretches[recording.run] = [
             (int(prints.samples[chain.starts[a]]), int(prints.samples[chain.ends[b - 1] - 1]) + 1)
-            for a, b in zip(firsts.tolist(), lasts.tolist(), strict=True)
+            for a, b in runs_of(taken)
         ]
         if not whole:
             known.append((recording, chain))

@@ -10,15 +10,13 @@ import pandas as pd
 
 from analyzer.core.filebacked import frame_aside
 from analyzer.core.signals import Bools, Floats, derivative, filled, lowpass_taps, runs_of, smooth, widened
-from analyzer.core.units import STANDARD_GRAVITY
+from analyzer.core.units import EARTH_RADIUS, STANDARD_GRAVITY
 from analyzer.ingest.attitude import cross_slopes, stretches_of, thinned
 from analyzer.ingest.recording import Recording
 from analyzer.processing.motion import BAND, bank_angle, raw_suspect
 from analyzer.processing.results import Motion
 from analyzer.sheets.session import Gate
 
-EARTH_RADIUS: Final = 6371008.8
-"""Mean radius of the Earth [m] (IUGG). In a plane of a few km its flattening changes lengths by 0.3 %."""
 TRACK_BAND: Final = 1.0
 """Low-pass of the track [Hz]: GPS comes at 1 to 25 Hz and a car's path bends slower than this."""
 SHAPE_BAND: Final = 0.7

@@ -41,7 +41,7 @@ from analyzer.report.figures.style import Drawings, Plate, plates_of
 from analyzer.report.plain_data import csv_tables, fault_dict, results_dict
 from analyzer.report.sentences import CAUTIONS, fault_sentence, left_out
 from analyzer.report.tables import PageTable
-from analyzer.report.words import count, label, listed, sentence
+from analyzer.report.words import count, label, listed, sentence, together
 from analyzer.session.review import Review
 
 _LEAD_EVENTS: Final = 10
@@ -134,10 +134,7 @@ def _team(review: Review, pieces: Pieces) -> Part:
         return tuple(table for some in found for table in some)
 
     def remarks() -> list[str]:
-        runs: dict[str, list[str]] = {}
-        for run in review.runs:
-            for note in run.notes:
-                runs.setdefault(sentence(note), []).append(label(run.name))
+        runs = together((sentence(note), label(run.name)) for run in review.runs for note in run.notes)
         every = len(review.runs)
         return [
             f"{'all runs' if len(names) == every > 1 else listed(names, 8)}: {note}"
@@ -361,10 +358,10 @@ def _settings(review: Review) -> list[str]:
 def _steps(results: dict[str, Any]) -> list[tuple[str, list[str]]]:
     """Return the steps of every run; runs with the same steps share one entry."""
     # Runs of one logger are read alike; told once per run the steps would be longer than the page.
-    groups: dict[tuple[str, ...], list[str]] = {}
-    for run in results["runs"]:
-        steps = tuple(sentence(step, 200) for step in run["steps"])
-        groups.setdefault(steps, []).append(label(run["name"], 24))
+    groups = together(
+        (tuple(sentence(step, 200) for step in run["steps"]), label(run["name"], 24))
+        for run in results["runs"]
+    )
     return [(listed(names, 12), list(steps)) for steps, names in groups.items() if steps]
 
 

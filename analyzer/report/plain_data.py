@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import dataclasses
-import hashlib
 import io
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -28,7 +27,7 @@ from analyzer.comparison.results import (
 )
 from analyzer.core.errors import Fault, plain_text
 from analyzer.core.estimate import Estimate
-from analyzer.core.files import RESULTS, RESULTS_FORMAT
+from analyzer.core.files import RESULTS, RESULTS_FORMAT, file_sha256
 from analyzer.core.units import AXLES, DEG_PER_RAD, MM_PER_M, Axle
 from analyzer.ingest.recording import Recording
 from analyzer.processing.results import BottomingEvent, LoadShare, RunEstimates
@@ -269,7 +268,7 @@ def _sheet_sources(session: Session) -> list[dict[str, str]]:
 
 def _hash(path: Path) -> str:
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
+        return file_sha256(path)
     except OSError:
         return "not readable when the report was written"
 

@@ -22,7 +22,7 @@ from analyzer.report.plain_data import Entries, csv_text, fault_dict, taken
 from analyzer.report.season_sentences import quantity_with_unit, quantity_words
 from analyzer.report.sentences import fault_sentence
 from analyzer.report.tables import Cell, PageTable, amount, heads, number
-from analyzer.report.words import STAR, UNKNOWN, count, interval, label, percent, sentence
+from analyzer.report.words import STAR, UNKNOWN, count, interval, label, percent, sentence, together
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -379,9 +379,7 @@ def _draw_wear(car: CarSeason, drawn: tuple[Trend, ...]) -> Figure:
 
 def bottoming_plate(car: CarSeason, key: str) -> style.Plate | None:
     """Return events per run over the season, one panel per course."""
-    courses: dict[str, list[BottomingRate]] = {}
-    for rate in car.bottoming:
-        courses.setdefault(rate.course, []).append(rate)
+    courses = together((rate.course, rate) for rate in car.bottoming)
     # The courses driven most; a rate from one run says little.
     drawn = sorted(courses, key=lambda c: (-sum(r.runs for r in courses[c]), c))[:MOST_PANELS]
     if not drawn:

@@ -161,10 +161,10 @@ def notes(car: CarSeason) -> list[str]:
 def left_out_words(archive: Archive, most: int = 6) -> list[str]:
     """Return the reasons, runs with the same reason together."""
     # One broken logger fails every run of a day in the same words.
-    groups: dict[str, list[str]] = {}
-    for folder, run, reason in archive.left_out:
-        place = words.label(folder, 60) if not run else f"{words.label(folder, 60)}, {words.label(run, 24)}"
-        groups.setdefault(reason, []).append(place)
+    groups = words.together(
+        (reason, words.label(folder, 60) + (f", {words.label(run, 24)}" if run else ""))
+        for folder, run, reason in archive.left_out
+    )
     lines = [f"{words.listed(places, 3)}: {words.sentence(reason)}" for reason, places in groups.items()]
     return lines[:most] + (
         [f"{len(lines) - most} more reasons in results.json."] if len(lines) > most else []

@@ -281,9 +281,7 @@ def _of_run(run: RunEstimates, estimate: Estimate) -> Estimate:
 def findings_table(review: Review) -> PageTable:
     """Return the checks that ask for a look, bad ones first."""
     # A channel that no run has is one finding, not one a run; what has a figure has a moment of its own, too.
-    rows: dict[tuple[HealthRow, str], list[str]] = {}
-    for name, row in findings(review):
-        rows.setdefault((row, "" if row.value is None else name), []).append(name)
+    rows = words.together(((row, "" if row.value is None else name), name) for name, row in findings(review))
     every = len(review.recordings)
     return PageTable(
         "Checks that ask for a look",
@@ -506,7 +504,7 @@ def droop_table(review: Review) -> PageTable:
 def _optional(value: float | None, factor: float, unit: str, places: int) -> Cell:
     if value is None:
         return amount(words.UNKNOWN)
-    return amount(f"{value * factor + 0.0:.{places}f} {unit}".replace("-", "−"))
+    return amount(f"{words.plain(value * factor, places)} {unit}")
 
 
 def _more(found: int, shown: int, file: str) -> str:

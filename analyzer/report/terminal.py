@@ -585,13 +585,16 @@ def _uncalibrated_words(outcome: CheckOutcome) -> str:
 
 def _remark_words(remarks: Sequence[_Finding], outcome: CheckOutcome) -> str:
     """Return the remarks of each channel together."""
-    checks: dict[tuple[str, str], list[str]] = {}
-    for remark in remarks:
-        place = (words.listed([words.label(name, 24) for name in remark.channels]), ", ".join(remark.runs))
-        checks.setdefault(place, []).append(remark.row.check)
-    which = {", ".join(remark.runs): _which(remark.runs, outcome.recordings) for remark in remarks}
+    checks = words.together(
+        (
+            (words.listed([words.label(name, 24) for name in remark.channels]), tuple(remark.runs)),
+            remark.row.check,
+        )
+        for remark in remarks
+    )
     return ", ".join(
-        f"{channel} {words.listed(found)}{which[runs]}" for (channel, runs), found in checks.items()
+        f"{channel} {words.listed(found)}{_which(runs, outcome.recordings)}"
+        for (channel, runs), found in checks.items()
     )
 
 
@@ -723,10 +726,9 @@ def print_health_details(outcome: CheckOutcome, console: Console) -> None:
             if row.verdict is Verdict.NOT_TESTED
         ],
     )
-    good: dict[tuple[str, str], list[str]] = {}
-    for run, row in every:
-        if row.verdict is Verdict.GOOD:
-            good.setdefault((run, row.channel), []).append(row.check)
+    good = words.together(
+        ((run, row.channel), row.check) for run, row in every if row.verdict is Verdict.GOOD
+    )
     _grouped(console, "Good", [(run, f"{name}: {', '.join(found)}") for (run, name), found in good.items()])
     steps = [(recording.run, step) for recording in outcome.recordings for step in recording.steps]
     _grouped(console, "How the logs were read", steps)
@@ -735,9 +737,7 @@ def print_health_details(outcome: CheckOutcome, console: Console) -> None:
 
 def _grouped(console: Console, title: str, lines: list[tuple[str, str]]) -> None:
     # A line that all logs share names no run, or six names would hide the one line that differs.
-    runs: dict[str, list[str]] = {}
-    for run, line in lines:
-        runs.setdefault(line, []).append(words.label(run, 24))
+    runs = words.together((line, words.label(run, 24)) for run, line in lines)
     if not runs:
         return
     every = {run for run, _ in lines}

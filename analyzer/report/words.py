@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from typing import Final
+from typing import Final, TypeVar
 
 from analyzer.core.errors import one_line
 from analyzer.core.estimate import Estimate, decimals_for_error, format_estimate
@@ -16,6 +16,9 @@ LONGEST_COMMENT: Final = 400
 UNKNOWN: Final = "—"
 LOW_FACTOR: Final = 1.5
 """Stress factors below this are marked: engineering judgement."""
+
+What = TypeVar("What")
+Whose = TypeVar("Whose")
 
 _RIGHT_TO_LEFT: Final = {"R", "AL", "AN"}
 _MOST_MARKS: Final = 3
@@ -206,6 +209,14 @@ def listed(words: list[str], most: int = 6) -> str:
     if len(words) > most:
         words = [*words[:most], f"{len(words) - most} more"]
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
+
+
+def together(told: Iterable[tuple[What, Whose]]) -> dict[What, list[Whose]]:
+    """Return what is told -> all it is told of, in the order they come, so that it is told once."""
+    groups: dict[What, list[Whose]] = {}
+    for what, whose in told:
+        groups.setdefault(what, []).append(whose)
+    return groups
 
 
 def until_measured(keys: Sequence[str], most: int = 5) -> str:

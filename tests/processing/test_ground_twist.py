@@ -13,7 +13,7 @@ from processing.virtual_car_answers import own_answers
 from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.demo.sample_session import drive_session
 from analyzer.processing.results import Motion
-from analyzer.processing.roll.equation import drifted_twist, ground_twist
+from analyzer.processing.roll.equation import ground_twist
 from analyzer.session.review import review_session
 from analyzer.vehicle.roll import Weights
 
@@ -68,7 +68,7 @@ def test_twist_on_a_cone_is_that_of_its_heights(slip_deg: float) -> None:
         rolls.append((heights[0] - heights[1]) / 1.5)
     twist = rolls[0] - rolls[1]
     # The formula leaves out the cosine of the slip and the slope's second order.
-    assert found[0][1000] * np.cos(slip) == pytest.approx(twist, rel=0.05, abs=1e-6)
+    assert found.along[1000] * np.cos(slip) == pytest.approx(twist, rel=0.05, abs=1e-6)
 
 
 @pytest.mark.parametrize("slip_deg", [0.0, 15.0, 30.0, -30.0])
@@ -101,12 +101,13 @@ def test_twist_under_a_drift_is_that_of_the_ground(slip_deg: float, rise: float)
     data = pd.DataFrame(columns, index=pd.Index(time, name="time_s"))
     suspect = pd.DataFrame(False, index=data.index, columns=data.columns)
     motion = Motion(data, suspect, pd.Series(False, index=data.index))
-    found = drifted_twist(motion, Weights({}, {"front": 1.0, "rear": 1.0}, wheelbase=WHEELBASE))
+    found = ground_twist(motion, Weights({}, {"front": 1.0, "rear": 1.0}, wheelbase=WHEELBASE))
     assert found is not None
+    assert found.drifted is not None
     twist = WHEELBASE * float(nose @ hessian @ left)
     largest = WHEELBASE * np.hypot(bank * curvature, rise)
     # A force that is as small as 4 m/s2 does not tell its direction to better than a few degrees.
-    assert found[500] == pytest.approx(twist, rel=0.02, abs=0.05 * largest)
+    assert found.drifted[500] == pytest.approx(twist, rel=0.02, abs=0.05 * largest)
 
 
 def test_without_roll_rate_there_is_no_twist() -> None:

@@ -14,7 +14,7 @@ from analyzer.core.units import CORNERS
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.report.cards import Card, cards
 from analyzer.report.page import all_plates, page_parts
-from analyzer.report.tables import runs_table, strip_table
+from analyzer.report.tables import event_details_table, runs_table, strip_table
 from analyzer.session.review import Review
 
 GOOD = HealthRow("gap", "time", Verdict.GOOD, 0.0, 0.1, "s", "no gap")
@@ -224,3 +224,11 @@ def test_strip_never_takes_an_unwatched_run_for_one_without_hits(review):
     assert {row[3] for row in strip(without_dampers(review, *CORNERS))} == {"— no damper travel"}
     assert {row[3] for row in strip(without_dampers(review, "FL", "FR"))} == {"no hit rear only"}
     assert {row[3] for row in strip(without_dampers(review, "FL"))} == {"no hit"}
+
+
+def test_what_rounds_to_nought_has_no_sign(review: Review) -> None:
+    events = [replace(event, vertical_acceleration=-0.004 * 9.80665) for event in review.runs[0].bottoming]
+    runs = (replace(review.runs[0], bottoming=tuple(events)), *review.runs[1:])
+    paths = [cells[7].text for cells in event_details_table(replace(review, runs=runs)).rows]
+    assert "0.00 g" in paths
+    assert "−0.00 g" not in paths

@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from analyzer.core.signals import runs_of
 from analyzer.core.units import STANDARD_GRAVITY, unit_factor
 from analyzer.ingest.checks import inputs, senses
 from analyzer.ingest.checks.clock import (
@@ -447,7 +448,7 @@ def _speed(found: Findings, signals: Signals) -> None:
     values = signals.data["speed"]
     odd = (values > FASTEST) | (values < -15.0)
     share = float(odd.mean())
-    for first, end in zip(*(edge.tolist() for edge in inputs.runs_of(odd)), strict=True):
+    for first, end in runs_of(odd):
         found.mark("speed", first, end)
     verdict = Verdict.GOOD if not share else Verdict.SUSPECT if share < 0.1 else Verdict.BAD
     comment = (
@@ -472,7 +473,7 @@ def _position(found: Findings, signals: Signals) -> None:
         if verdict is Verdict.GOOD
         else f"No satellite fix for {share:.0%} of the run; left out."
     )
-    stretches = list(zip(*(edge.tolist() for edge in inputs.runs_of(lost)), strict=True))
+    stretches = runs_of(lost)
     for name in names:
         for first, end in stretches:
             found.mark(name, first, end)
@@ -499,7 +500,7 @@ def _nowhere(found: Findings, signals: Signals, name: str) -> None:
     share = float(beyond.mean())
     if not share:
         return
-    for first, end in zip(*(edge.tolist() for edge in inputs.runs_of(beyond)), strict=True):
+    for first, end in runs_of(beyond):
         found.mark(name, first, end)
     where = signals.seconds(int(np.argmax(beyond)))
     text = (

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.core.signals import BLOCK_SECONDS, Blocks
-from analyzer.core.units import AXLE_CORNERS, STANDARD_GRAVITY
+from analyzer.core.units import AXLE_CORNERS, EARTH_RADIUS, STANDARD_GRAVITY
 from analyzer.ingest.recording import Check, HealthRow, Verdict
 from analyzer.ingest.timebase import TimeBase
 from analyzer.ingest.zero import standing_blocks
@@ -19,8 +19,6 @@ from analyzer.sheets.car import AxleSheet, CarSheet, Logger
 # Limits of the checks that hold for any sensor, per kind of channel.
 
 
-EARTH_RADIUS: Final = 6_371_000.0
-"""Mean radius of the earth [m] (International Union of Geodesy and Geophysics)."""
 SUBSAMPLE: Final = 20_000
 """Samples that stand for a whole channel where only its usual size is asked for."""
 
@@ -252,12 +250,6 @@ def ground_velocity(signals: Signals) -> tuple[Floats, Floats]:
         EARTH_RADIUS * np.gradient(east, step) * np.cos(north),
         EARTH_RADIUS * np.gradient(north, step),
     )
-
-
-def runs_of(flags: Bools) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return first and one-past-last index of each run of True."""
-    edges = np.flatnonzero(np.diff(flags, prepend=False, append=False))
-    return edges[::2], edges[1::2]
 
 
 def partial_correlation(value: Floats, cause: Floats, other: Floats) -> float:

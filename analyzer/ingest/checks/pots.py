@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from analyzer.core.signals import BLOCK_SECONDS
+from analyzer.core.signals import BLOCK_SECONDS, run_edges, runs_of
 from analyzer.ingest.checks import inputs, senses
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
 from analyzer.ingest.checks.senses import Explanation, Fault, Moved
@@ -67,7 +67,7 @@ def _range(found: Findings, signals: Signals, name: str) -> None:
         )
         return
     # Marked sample by sample: a damper cannot be there, so the pot was not with it.
-    for first, end in zip(*(edge.tolist() for edge in inputs.runs_of(beyond)), strict=True):
+    for first, end in runs_of(beyond):
         found.mark(name, first, end)
     where = signals.seconds(int(np.argmax(beyond)))
     comment = (
@@ -136,7 +136,7 @@ def _straight_reading(signals: Signals, name: str) -> float:
 
 def _zero_drift(found: Findings, signals: Signals, pots: list[str]) -> None:
     """Compare the readings of separate standing stretches."""
-    starts, ends = inputs.runs_of(signals.still)
+    starts, ends = run_edges(signals.still)
     long = (ends - starts) * BLOCK_SECONDS >= 2.0
     starts, ends = starts[long], ends[long]
     for name in pots:

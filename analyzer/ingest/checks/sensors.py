@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.core.filebacked import stretches
-from analyzer.ingest.checks.inputs import SUBSAMPLE, Findings, Floats, Kind, Signals, kind_of_channel, runs_of
+from analyzer.core.signals import run_edges, runs_of
+from analyzer.ingest.checks.inputs import SUBSAMPLE, Findings, Floats, Kind, Signals, kind_of_channel
 from analyzer.ingest.recording import Check, Verdict
 
 STUCK_SECONDS: Final = 1.5
@@ -97,7 +98,7 @@ def _gap_row(found: Findings, signals: Signals, name: str, lost: NDArray[np.bool
     if not share:
         found.add(Check.GAP, name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing.")
         return
-    starts, ends = runs_of(lost)
+    starts, ends = run_edges(lost)
     edge = round(EDGE_SECONDS * signals.base.rate)
     inner = [b for a, b in zip(starts, ends, strict=True) if a > 0 and b < len(lost)]
     if name != "time" and not inner and int((ends - starts).max()) <= edge:
@@ -142,7 +143,7 @@ def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[flo
     same = values[1:] == values[:-1]
     for value in ends_of_range:
         same &= values[1:] != value
-    starts, ends = runs_of(same)
+    starts, ends = run_edges(same)
     lengths = ends - starts
     limit = STUCK_SECONDS * signals.base.rate
     brief = max(shortest * signals.base.rate, LONGER_THAN_USUAL * _usual_hold(lengths, len(values)))
@@ -223,7 +224,7 @@ def _saturated(
         share = _pile_up(signals, values, end, part)
         if share is None:
             continue
-        for first, last in zip(*(edge.tolist() for edge in runs_of(values == end)), strict=True):
+        for first, last in runs_of(values == end):
             found.mark(name, first, last)
         worst = max(worst, share)
         ends.append(end)
@@ -263,7 +264,7 @@ def _pile_up(signals: Signals, values: Floats, end: float, part: Floats) -> floa
     held = _held(values)
     if count < 5 * held:
         return None
-    starts, stops = runs_of(at)
+    starts, stops = run_edges(at)
     low, high = np.percentile(part, [10, 90])
     away = np.abs(values - end)
     around = np.unique(away[away < 0.05 * float(high - low)])

@@ -19,7 +19,7 @@ import numpy as np
 
 from analyzer.core.estimate import Estimate
 from analyzer.core.regression import BlockError, block_error, with_error, with_instruments
-from analyzer.core.signals import Bools, Floats, derivative
+from analyzer.core.signals import Bools, Floats, derivative, vertex_beside
 from analyzer.core.units import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import Motion
@@ -199,11 +199,7 @@ def force_behind(columns: RollColumns, force: Floats, roll: Floats) -> float:
     lags = np.linspace(-LONGEST, LONGEST, LAGS)
     found = np.array([together(float(lag)) for lag in lags])
     best = int(np.clip(np.argmax(found), 1, LAGS - 2))
-    # The vertex of a parabola through the best one and its neighbours.
-    low, top, high = found[best - 1 : best + 2]
-    bend = low - 2.0 * top + high
-    beside = 0.5 * float((low - high) / bend) if bend < 0.0 else 0.0
-    return float(lags[best]) + float(np.clip(beside, -1.0, 1.0)) * float(lags[1] - lags[0])
+    return float(lags[best]) + vertex_beside(*found[best - 1 : best + 2]) * float(lags[1] - lags[0])
 
 
 def dampers_shifted(motion: Motion, seconds: float) -> Motion:

@@ -171,12 +171,11 @@ def roll_columns(
             per_turning * motion.data["specific_force_y"].to_numpy() / ground_speed(motion)
         )
     twist = ground_twist(motion, weights) if with_roll_acceleration else None
-    if twist is not None and not _mostly(twist[1], ~bad):
-        known[GROUND] = column(twist[0])
-        bad = bad | twist[1]
-        drifted = drifted_twist(motion, weights)
-        if drifted is not None:
-            known[DRIFTED] = column(drifted)
+    if twist is not None and not _mostly(twist.suspect, ~bad):
+        known[GROUND] = column(twist.along)
+        bad = bad | twist.suspect
+        if twist.drifted is not None:
+            known[DRIFTED] = column(twist.drifted)
     known |= {name: column(values) for name, values in _speed_columns(motion, ~bad).items()}
     if "road_force_z" in motion.data:
         known[ROAD_LOAD] = column(motion.data["road_force_z"].to_numpy())
@@ -313,13 +312,27 @@ USUAL_SPEED: Final = 15.0
 """Taken when the log has no speed [m/s]; the fit scales the column."""
 
 
-def ground_twist(motion: Motion, weights: Weights) -> tuple[Floats, Bools] | None:
-    """Return how far the ground under the front axle is rolled against that under the rear one [rad].
+@dataclass(frozen=True, slots=True)
+class GroundTwist:
+    """How far the ground under the front axle is rolled against that under the rear one [rad], row by row.
 
-    Returns
-    -------
-    tuple of array or None
-        Twist, front less rear, and where not to use it; None without roll rate or without both axles' pots.
+    Parameters
+    ----------
+    along : array
+        By the roll gyro, front less rear: exact for a car that does not drift.
+    drifted : array or None
+        The same as the side-slip has it; None without pitch, pitch rate or a known side-slip.
+    suspect : array of bool
+        True where neither is to be used.
+    """
+
+    along: Floats
+    drifted: Floats | None
+    suspect: Bools
+
+
+def ground_twist(motion: Motion, weights: Weights) -> GroundTwist | None:
+    """Return the ground's twist between the axles; None without roll rate or without both axles' pots.
 
     Notes
     -----
@@ -332,16 +345,31 @@ def ground_twist(motion: Motion, weights: Weights) -> tuple[Floats, Bools] | Non
     and hardly needs the accelerometer. Where a bank begins or ends it is as large as the roll itself. Pitch
     on the tyres counts: in a drift yaw rate and drive force go along with the lateral force, and left out it
     moved the front gradient of the rigid-body engine by 0.15 % and the rear by 0.2 %.
+
+    A road is straight across its path, whatever its bank does along it. Two of the surface's three second
+    derivatives are then there, and with the side-slip b both follow from p_g and
+    q_g = -(z_xx v_x + z_xy v_y): z_xy v = p_g cos(b)^3 + q_g sin(b)^3. By the pitch gyro
+    q = q_g + theta' + psi' phi. It asks for more and is worth less where side-slip changes quickly, so it
+    stands beside the other: it says what a drift leaves open.
     """
     found = _over_ground(motion, weights)
     if found is None:
         return None
-    over, pitch, bad = found
+    over, pitch, suspect = found
+    per_turning = weights.wheelbase / ground_speed(motion)
     # What the gyro reads less how the body rolls over the ground is how the ground itself turns.
-    turning = motion.data["roll_rate"].to_numpy() - derivative(over, motion.rate)
-    if pitch is not None:
-        turning = turning + motion.data["yaw_rate"].to_numpy() * pitch
-    return weights.wheelbase / ground_speed(motion) * turning, bad
+    rolling = motion.data["roll_rate"].to_numpy() - derivative(over, motion.rate)
+    if pitch is None:
+        return GroundTwist(per_turning * rolling, None, suspect)
+    yawing = motion.data["yaw_rate"].to_numpy()
+    rolling = rolling + yawing * pitch
+    drifted: Floats | None = None
+    slip = side_slip(motion)
+    if slip is not None and "pitch_rate" in motion.data:
+        sine, cosine = slip
+        nodding = motion.data["pitch_rate"].to_numpy() - derivative(pitch, motion.rate) - yawing * over
+        drifted = per_turning * (rolling * cosine**3 + nodding * sine**3)
+    return GroundTwist(per_turning * rolling, drifted, suspect)
 
 
 def _over_ground(motion: Motion, weights: Weights) -> tuple[Floats, Floats | None, Bools] | None:
@@ -368,33 +396,6 @@ def _over_ground(motion: Motion, weights: Weights) -> tuple[Floats, Floats | Non
     if "specific_force_x" in motion.data:
         pitch = pitch + weights.tyre_pitch * motion.data["specific_force_x"].to_numpy()
     return over, pitch, bad
-
-
-def drifted_twist(motion: Motion, weights: Weights) -> Floats | None:
-    """Return the ground's twist between the axles as the side-slip has it, front less rear [rad].
-
-    None where `ground_twist` is, without pitch and pitch rate, and where `side_slip` is not known.
-
-    Notes
-    -----
-    A road is straight across its path, whatever its bank does along it. Two of the surface's three second
-    derivatives are then there, and with the side-slip b both follow from p_g and
-    q_g = -(z_xx v_x + z_xy v_y): z_xy v = p_g cos(b)^3 + q_g sin(b)^3. By the pitch gyro
-    q = q_g + theta' + psi' phi. It asks for more than `ground_twist` and is worth less where side-slip
-    changes quickly, so it stands beside that one: it says what a drift leaves open.
-    """
-    found, slip = _over_ground(motion, weights), side_slip(motion)
-    if found is None or slip is None or "pitch_rate" not in motion.data:
-        return None
-    over, pitch, _ = found
-    if pitch is None:
-        return None
-    sine, cosine = slip
-    rolling, nodding, yawing = (motion.data[f"{name}_rate"].to_numpy() for name in ("roll", "pitch", "yaw"))
-    turning = (rolling - derivative(over, motion.rate) + yawing * pitch) * cosine**3
-    turning = turning + (nodding - derivative(pitch, motion.rate) - yawing * over) * sine**3
-    twist: Floats = weights.wheelbase / ground_speed(motion) * turning
-    return twist
 
 
 def side_slip(motion: Motion) -> tuple[Floats, Floats] | None:
