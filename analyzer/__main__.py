@@ -1,7 +1,5 @@
 """The way in: ``analyzer`` and ``python -m analyzer``, that can be stopped from its first moment on."""
 
-from __future__ import annotations
-
 import os
 import signal
 from types import FrameType

@@ -1,7 +1,5 @@
 """The archive on disk: its own folder, held for one pass, and in it the Parquet data set."""
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 import math

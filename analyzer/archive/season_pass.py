@@ -1,7 +1,5 @@
 """One pass over a season: plan, estimate what is new, keep it, and see what changed."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 import shutil

@@ -1,7 +1,5 @@
 """The tasks of a season: one a run, named by all its result hangs on, and where they are worked off."""
 
-from __future__ import annotations
-
 import datetime as dt
 import json
 import os

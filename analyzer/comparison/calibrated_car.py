@@ -7,8 +7,6 @@ shear modulus) stay unknown by themselves and become known as the product that w
 that.
 """
 
-from __future__ import annotations
-
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence

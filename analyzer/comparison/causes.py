@@ -5,8 +5,6 @@ the place of the change of bar that the session sheet states. What it does to th
 from the car sheet with the quantity moved; what it does to the bend of the roll line is stated here.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace

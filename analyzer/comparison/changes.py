@@ -1,7 +1,5 @@
 """One set-up against another: what the change did to the stiffness of the axle it was made on."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -9,8 +9,6 @@ reading of gauge and scales) is an error of the change. Runs themselves stay as 
 What differs and cannot be predicted is named with the reason, and left in.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Mapping, Sequence

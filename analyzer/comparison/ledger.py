@@ -1,7 +1,5 @@
 """Measured beside predicted: runs of a set-up pooled, errors that both share counted once."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

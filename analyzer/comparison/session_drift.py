@@ -19,8 +19,6 @@ Runs that leave no degree of freedom beside means and line (A-B-A) show no scatt
 all of it is then that of the prior.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Every set-up over its runs, and measurement beside prediction."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Final

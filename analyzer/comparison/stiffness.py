@@ -10,8 +10,6 @@ from the sheet, K_f = (M - K_r s_r) / s_f; the car's comes from it with the spli
 K = M / (q_f s_f + q_r s_r), q being each axle's part of the predicted stiffness.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

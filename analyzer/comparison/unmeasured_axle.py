@@ -7,8 +7,6 @@ car on rigid tyres, less on soft ones). What a run shows beside that line is fre
 most of the scatter, which both axles share.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass

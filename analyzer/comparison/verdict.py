@@ -1,7 +1,5 @@
 """The verdict on a change, decided by intervals; how many runs, in which order, would settle or show one."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 from typing import Final

@@ -3,8 +3,6 @@
 A fault is told from what the user can put right, and kept from the other runs.
 """
 
-from __future__ import annotations
-
 import difflib
 import re
 import traceback

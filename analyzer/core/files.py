@@ -3,8 +3,6 @@
 And where the pages of the docs lie.
 """
 
-from __future__ import annotations
-
 import ctypes
 import errno
 import hashlib

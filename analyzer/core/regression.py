@@ -4,8 +4,6 @@ A coefficient's error comes from what every row adds to it, summed over blocks l
 the rows: neighbouring samples of a log say nearly the same twice.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

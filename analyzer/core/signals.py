@@ -10,8 +10,6 @@ spectra with `oaconvolve`, which takes twice as long on 100 minutes of log (so d
 one).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final

@@ -7,8 +7,6 @@ asks for. Newton and Euler for all parts, by Jourdain's principle of virtual pow
 turning, wheel travels), sum J' m (a - g) = sum C' T - S, solved for the ten accelerations at each step.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

@@ -1,7 +1,5 @@
 """The invented drift course, and what the driver makes the car do on it."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final

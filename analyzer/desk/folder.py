@@ -1,7 +1,5 @@
 """The folder of a session as the page sees it: sheets kept whole, logs taken in, and nothing outside it."""
 
-from __future__ import annotations
-
 import difflib
 import filecmp
 import hashlib

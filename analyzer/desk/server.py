@@ -1,7 +1,5 @@
 """The server of the page: loopback only, a token in its address, one folder, gone with its window."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import json

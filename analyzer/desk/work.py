@@ -1,7 +1,5 @@
 """What the page lets the program do: check, review, confirm, choose and the bar, as the commands do it."""
 
-from __future__ import annotations
-
 import threading
 import traceback
 from collections.abc import Callable, Sequence

@@ -1,7 +1,5 @@
 """From what a column holds to SI in the car's axes: units, calibration pairs, sign, mounting."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import permutations, product

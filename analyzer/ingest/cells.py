@@ -1,7 +1,5 @@
 """What a single cell of a log holds: number, clock, date, unit or text; and what a header cell says."""
 
-from __future__ import annotations
-
 import csv
 import re
 from collections.abc import Iterable

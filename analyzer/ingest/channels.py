@@ -1,7 +1,5 @@
 """Guess which house channel each column of an unknown log holds, from its name, unit and signal."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """Clocks of several logs of one run: offset and drift from motion that both of them saw."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cache

@@ -1,7 +1,5 @@
 """One log file as calibrated channels in order of time, before they meet the run's time base."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """Log files of one run to a `Recording`: read, calibrate, place on one time base, zero, check."""
 
-from __future__ import annotations
-
 import ctypes
 import sys
 from collections.abc import Mapping, Sequence

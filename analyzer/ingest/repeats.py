@@ -1,7 +1,5 @@
 """Which rows of a log were logged in another run, or twice in the same one: known by their content."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final

@@ -1,7 +1,5 @@
 """Sheets to fill in, written from a log: the channels as guessed, everything else marked to be measured."""
 
-from __future__ import annotations
-
 import filecmp
 import re
 import shutil

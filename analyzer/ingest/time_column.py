@@ -1,7 +1,5 @@
 """Which column of a log is its time, the seconds it gives, and the rows put in their order."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date

@@ -1,7 +1,5 @@
 """One uniform time base: find its rate, place every channel on it, keep gaps as gaps."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

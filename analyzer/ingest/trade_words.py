@@ -1,7 +1,5 @@
 """Put the words of a column's name into the English of the trade, from other languages and short forms."""
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence

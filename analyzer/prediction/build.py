@@ -1,7 +1,5 @@
 """What has to be cut, drilled and bent to build a bar, and the bench test that shows it is right."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Final, Literal

@@ -11,8 +11,6 @@ interval, too, and what that adds below and above is summed as squares, each sid
 for straight functions and where one quantity outweighs the others; the rest is checked against random draws.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What prediction hands on: what a set-up should show, and every setting of a bar, with their errors."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from typing import Final, Literal
 

@@ -1,7 +1,5 @@
 """Every setting of a bar, sorted by rate, with what it and other parts do to bar, axle and car."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What a set-up, and a change from one to another, should do to the car; what nobody can build is refused."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

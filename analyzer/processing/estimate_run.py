@@ -1,7 +1,5 @@
 """One run from its recording to its estimates."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Final, Literal
 

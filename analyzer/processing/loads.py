@@ -3,8 +3,6 @@
 They follow from springs, bar, dampers, stops, links and the wheels' own inertia, never from a tyre model.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """The motion of the car: a run's channels at a working rate, the driven part, and what the car does in it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """What road the car drove over: its track in a local plane, a profile along it, bank, crests and dips."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from typing import Final
 

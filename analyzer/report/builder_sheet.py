@@ -1,7 +1,5 @@
 """The builder's sheet: each bar on A4 paper, to scale, with what to cut, drill, bend, weigh and test."""
 
-from __future__ import annotations
-
 import math
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence

@@ -1,7 +1,5 @@
 """The three answers at a glance: a figure and a few words for each reader, on top of the page."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """The course sheet's page and its folder."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path

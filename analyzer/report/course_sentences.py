@@ -1,7 +1,5 @@
 """The course sheet in sentences: what stands first, and what is said of every place."""
 
-from __future__ import annotations
-
 from typing import Final
 
 from analyzer.core.units import CORNERS, DEG_PER_RAD, STANDARD_GRAVITY

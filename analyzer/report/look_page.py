@@ -1,7 +1,5 @@
 """The page on which runs are looked into: every channel, over time or along the course, read by a cursor."""
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import json

@@ -1,7 +1,5 @@
 """The measuring list: what of a car sheet is still to be measured, where and how, on a page for the car."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """How results show themselves in Python: answer, table and figure in a notebook, one line at a prompt."""
 
-from __future__ import annotations
-
 import dataclasses
 import sys
 from collections.abc import Callable, Mapping

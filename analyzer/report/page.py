@@ -1,7 +1,5 @@
 """The page of a session: answer, points, figures, tables and details; and what every page shares."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import partial

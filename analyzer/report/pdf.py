@@ -1,7 +1,5 @@
 """The page's content on A4 sheets of one PDF, and its figures saved one by one."""
 
-from __future__ import annotations
-
 import io
 import textwrap
 from collections.abc import Sequence

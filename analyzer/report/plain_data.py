@@ -1,7 +1,5 @@
 """Results as plain data: results.json and the CSV tables made of it, and what ``--json`` prints."""
 
-from __future__ import annotations
-
 import csv
 import dataclasses
 import io

@@ -1,7 +1,5 @@
 """Why a verdict was given, and why measurement and prediction part: causes and what to look at, in words."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

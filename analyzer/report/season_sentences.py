@@ -1,7 +1,5 @@
 """What a season showed, in sentences: per car what moved, what to look at, and what was left out."""
 
-from __future__ import annotations
-
 from typing import Final
 
 from analyzer.archive.results import Archive, CarSeason, Trend

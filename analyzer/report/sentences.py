@@ -1,7 +1,5 @@
 """The sentences of the report: each part of page and terminal starts with one of these answers."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

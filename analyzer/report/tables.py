@@ -1,7 +1,5 @@
 """The tables of the page: cells as a reader sees them."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """What every command prints: answers first, wrapped lines, plain tables; readable at 80 columns or piped."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Callable, Iterable, Sequence

@@ -1,7 +1,5 @@
 """Names and figures as a reader sees them: short, printable, with unit and error."""
 
-from __future__ import annotations
-
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """The driver's course sheet: where on the course the dampers ran out of travel, and what would cure it."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Final

@@ -1,7 +1,5 @@
 """What follows from a session: a change confirmed, the car calibrated, the next setting chosen."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Collection, Sequence
 from dataclasses import replace

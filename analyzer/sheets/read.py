@@ -1,7 +1,5 @@
 """Read a sheet from disk: what the file is, then TOML to a validated model, or one line of advice."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """What a car sheet leaves open, filled in from tables and defaults, with the tolerances taken."""
 
-from __future__ import annotations
-
 import math
 import re
 from dataclasses import dataclass

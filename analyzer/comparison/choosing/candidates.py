@@ -1,7 +1,5 @@
 """Every setting the shelf allows, worked out at once."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What the tuner wants from the next setting: goals in figures and settings, out of plain words."""
 
-from __future__ import annotations
-
 import difflib
 import re
 from collections.abc import Iterator, Mapping

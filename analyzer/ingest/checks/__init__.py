@@ -1,7 +1,5 @@
 """Health checks of one run's channels, grouped by what they look at; each gives rows of one shape."""
 
-from __future__ import annotations
-
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
 from typing import Final

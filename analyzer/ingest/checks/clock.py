@@ -1,7 +1,5 @@
 """Whether the clock of a log agrees with the motion in it: rate of the rows, pots beside accelerations."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Checks of the inertial unit, speed and position: gravity, axes, units, offsets, and enough cornering."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

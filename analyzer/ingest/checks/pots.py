@@ -1,7 +1,5 @@
 """Checks of the damper pots against damper stroke, their own zero, each other and the car's accelerations."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Which of pots, accelerations and turn rates count the other way, when all of them are heard together."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from enum import StrEnum
 from functools import cache

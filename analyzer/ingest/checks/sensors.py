@@ -1,7 +1,5 @@
 """Checks that hold for any sensor: gaps, dead, stuck, saturated, noise, resolution."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The columns of the roll equation: all filtered alike, so that the equation holds between them unchanged."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Final

@@ -4,8 +4,6 @@ Roll does not swing alone: the tyres' side force answers to roll rate and to the
 moves the mode by a good part of a hertz. So the mode is that of the car as a whole, at the speed of the run.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """The roll gradient looked at in other ways: steady parts alone, as a curve, from the inertial unit alone."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from itertools import pairwise

@@ -9,8 +9,6 @@ dampers, inertia and a lag add to the steady roll is a sum of its own derivative
 to the second order in lag and frequency. So the slope needs the accelerometer's slow part and the pots alone.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 from typing import Final

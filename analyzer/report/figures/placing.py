@@ -5,8 +5,6 @@ the cheapest free spot on rings around its place. Own code, since a library for 
 steps from a random start and promises no free spot; here a spot is free or it is not taken.
 """
 
-from __future__ import annotations
-
 import math
 import unicodedata
 from collections.abc import Sequence

@@ -5,8 +5,6 @@ static ride height; the link (length l) hangs from its tip at the static angle. 
 carried square to the lever by the suspension; a circle about it and the lever's circle meet at the tip.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Final

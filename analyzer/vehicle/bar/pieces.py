@@ -1,7 +1,5 @@
 """A bar as pieces for the statics: a tube with a blade at each end, or one piece bent to its form."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import pairwise

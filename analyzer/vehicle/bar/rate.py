@@ -1,7 +1,5 @@
 """Rate of whatever bar an axle has, at whatever setting, computed or by the builder's bench test."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal

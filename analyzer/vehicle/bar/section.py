@@ -1,7 +1,5 @@
 """Section constants: tubes, solid bars, rectangles, and blades of any outline."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache

@@ -4,8 +4,6 @@ Von Mises stress sqrt(sigma^2 + 3 tau^2) with the greatest bending and the great
 section taken together, which is exact for round sections and safe for blades.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Final
