@@ -83,7 +83,12 @@ def test_bar_change_is_found(reviewed: ReviewedCar) -> None:
         assert comparison.predicted_change.value == pytest.approx(-full / 2.0, rel=1e-4)
         assert comparison.stiffness_change.value == pytest.approx(-full / 2.0, rel=0.01)
         assert comparison.stiffness_ratio.value == pytest.approx(comparison.predicted_ratio.value, rel=0.01)
-        assert comparison.verdict in (ChangeVerdict.AS_PREDICTED, ChangeVerdict.CANNOT_TELL)
+        # One run of each cannot show a quarter of the change, whatever it is.
+        assert comparison.verdict in (
+            ChangeVerdict.AS_PREDICTED,
+            ChangeVerdict.SOFTENED_OPEN,
+            ChangeVerdict.CANNOT_TELL,
+        )
 
 
 @pytest.mark.slow
