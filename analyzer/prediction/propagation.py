@@ -280,10 +280,25 @@ def unmeasured_quantities(car: CarSheet) -> dict[str, frozenset[str]]:
     return found
 
 
-def unmeasured_of(
-    car: CarSheet, function: Callable[[CarSheet], Mapping[str, float]], errors: Mapping[str, float]
+def counting(
+    swings: Mapping[str, Mapping[str, float]], errors: Mapping[str, float]
 ) -> dict[str, tuple[str, ...]]:
-    """Return what nobody has measured of what some figures rest on, for a function of one sheet at a time.
+    """Return name -> marks of `swings_of` that count beside the standard error of the figure, largest first.
+
+    Marks as `Propagated.unmeasured` gives them.
+    """
+    return {
+        name: tuple(
+            sorted((m for m, size in found.items() if size > COUNTS * errors[name]), key=lambda m: -found[m])
+        )
+        for name, found in swings.items()
+    }
+
+
+def swings_of(
+    car: CarSheet, function: Callable[[CarSheet], Mapping[str, float]]
+) -> dict[str, dict[str, float]]:
+    """Return how far what nobody has measured may move figures, for a function of one sheet at a time.
 
     Parameters
     ----------
@@ -291,13 +306,12 @@ def unmeasured_of(
         The sheet.
     function : callable
         Takes a `CarSheet` and returns figures by name.
-    errors : mapping
-        Name -> standard error of the figure.
 
     Returns
     -------
     dict
-        Name -> marks, as `Propagated.unmeasured` gives them.
+        Name -> mark -> how far the figure moves where its placeholders are off (`OFF`, `OFF_ERRORS`), in the
+        unit of the figure.
     """
     complete, _ = complete_car(car)
     over = unmeasured_quantities(complete)
@@ -318,12 +332,7 @@ def unmeasured_of(
             # A figure that can be had of one of both alone, at the edge of what can be, is left out.
             for name, moved in ((name, moved_to[name]) for name in here if name in moved_to):
                 swing[name][mark] = swing[name].get(mark, 0.0) + abs(moved - here[name]) * size
-    return {
-        name: tuple(
-            sorted((m for m, size in found.items() if size > COUNTS * errors[name]), key=lambda m: -found[m])
-        )
-        for name, found in swing.items()
-    }
+    return swing
 
 
 def with_settings(car: CarSheet, *setups: Setup) -> CarSheet:

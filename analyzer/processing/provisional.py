@@ -12,9 +12,17 @@ import numpy as np
 import pandas as pd
 
 from analyzer.core.estimate import Estimate
-from analyzer.core.units import AXLE_CORNERS, AXLES, RAD_PER_MPS2_TO_DEG_PER_G, Axle
-from analyzer.prediction.propagation import COUNTS, OFF, unmeasured_of, with_settings
-from analyzer.processing.loads import wheel_loads
+from analyzer.core.units import (
+    AXLE_CORNERS,
+    AXLES,
+    CORNERS,
+    RAD_PER_MPS2_TO_DEG_PER_G,
+    STANDARD_GRAVITY,
+    Axle,
+)
+from analyzer.ingest.recording import HealthRow, Verdict
+from analyzer.prediction.propagation import COUNTS, OFF, counting, swings_of, with_settings
+from analyzer.processing.loads import TITLES, wheel_loads
 from analyzer.processing.results import Difference, LoadShare, Motion, RunEstimates, Split
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.fields import stands_over
@@ -55,7 +63,7 @@ def with_provisional(run: RunEstimates, car: CarSheet, setup: Setup) -> RunEstim
     }
     force = tuple(mark for mark in car.unmeasured if stands_over("logger.channels.accel_y", mark))
     both = (*pots["front"], *pots["rear"], *force)
-    found = _sheet_marks(run, whole, setup)
+    found, swings = _sheet_marks(run, whole, setup)
     roll = (*found.get("scale", ()), *both)
 
     def rolled(figures: Mapping[str, Estimate]) -> dict[str, Estimate]:
@@ -81,6 +89,7 @@ def with_provisional(run: RunEstimates, car: CarSheet, setup: Setup) -> RunEstim
         roll_gradient_body={a: e.resting_on(*roll) for a, e in run.roll_gradient_body.items()},
         load_share={axle: _share(share, loaded(axle)) for axle, share in run.load_share.items()},
         further=further,
+        checks=tuple(_check(row, swings) for row in run.checks),
         stops={axle: e.resting_on(*_stop(car, axle), *pots[axle]) for axle, e in run.stops.items()},
         splits=tuple(_split(split, roll, loaded) for split in run.splits),
         differences=tuple(_difference(item, roll, loaded) for item in run.differences),
@@ -100,8 +109,34 @@ _KINDS: Final = tuple(
 """Pattern of a further figure's name and what it comes from; all others come from the moment balance."""
 
 
-def _sheet_marks(run: RunEstimates, car: CarSheet, setup: Setup) -> dict[str, Marks]:
-    """Return the marks of travel, of level-road figures, of moment balance and of load shares."""
+_MOVED: Final = {TITLES["roll_moment_closure"]: "moment", TITLES["vertical_closure"]: "loads"}
+"""Check of the wheel loads and the figure that moves as its closure does, relative."""
+NAMED_FIRST: Final = 3
+"""Placeholders that such a check names."""
+
+
+def _check(row: HealthRow, swings: Mapping[str, Mapping[str, float]]) -> HealthRow:
+    """Return a check of the wheel loads; no finding where placeholders alone may be what does not add up."""
+    moves = swings.get(_MOVED.get(row.check, ""), {})
+    if row.verdict not in (Verdict.SUSPECT, Verdict.BAD) or row.value is None or row.threshold is None:
+        return row
+    if not moves or sum(moves.values()) < abs(row.value) - row.threshold:
+        return row
+    first = ", ".join(sorted(moves, key=lambda mark: -moves[mark])[:NAMED_FIRST])
+    text = (
+        f"provisional: {100.0 * row.value:+.1f} % with values that nobody has measured, which alone may be "
+        f"what is off; measure {first} first (TO MEASURE in the sheet)"
+    )
+    return replace(row, verdict=Verdict.NOT_TESTED, comment=text)
+
+
+def _sheet_marks(
+    run: RunEstimates, car: CarSheet, setup: Setup
+) -> tuple[dict[str, Marks], dict[str, dict[str, float]]]:
+    """Return the marks of travel, of level-road figures, of moment balance, of load shares and of loads.
+
+    And how far each mark may move these figures, see `swings_of`.
+    """
     slopes = {
         axle: estimate.value
         for axle, estimate in run.roll_gradient_body.items()
@@ -145,6 +180,10 @@ def _sheet_marks(run: RunEstimates, car: CarSheet, setup: Setup) -> dict[str, Ma
                     share = loads.data[name].to_numpy()[good]
                     if len(share) > 2 and np.ptp(force[good]) > 0.0:
                         values[f"share {axle}"] = float(np.polyfit(force[good], share, 1)[0])
+            corners = [f"load_{corner}" for corner in CORNERS]
+            if set(corners) <= set(loads.data):
+                weight = float(mass_properties(sheet).total) * STANDARD_GRAVITY
+                values["loads"] = float(np.nanmean(loads.data[corners].to_numpy().sum(axis=1))) / weight
         return values
 
     # Loads state no error of their own: a part of them that is worth telling stands for it.
@@ -153,7 +192,8 @@ def _sheet_marks(run: RunEstimates, car: CarSheet, setup: Setup) -> dict[str, Ma
         name: errors.get(name, LOADS_KNOWN * abs(value) if name.startswith("share") else scatter)
         for name, value in start.items()
     }
-    return unmeasured_of(car, figures, errors)
+    swings = swings_of(car, figures)
+    return counting(swings, errors), swings
 
 
 def _scale(sheet: CarSheet, axle: Axle) -> float:

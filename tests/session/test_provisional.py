@@ -15,8 +15,10 @@ from analyzer.comparison.choosing.wishes import parse_wish
 from analyzer.comparison.results import Answer, ChangeVerdict
 from analyzer.comparison.setups import setup_results
 from analyzer.core.estimate import Estimate
+from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.prediction.propagation import COUNTS, OFF, OFF_ERRORS, replace_values, sheet_inputs
 from analyzer.prediction.setup import predict_change, predict_setup
+from analyzer.processing.loads import TITLES
 from analyzer.processing.provisional import with_provisional
 from analyzer.report.cards import cards
 from analyzer.report.plain_data import confirmation_json, csv_tables, results_dict
@@ -61,6 +63,25 @@ def estimates(item, place=""):
     elif hasattr(item, "__dataclass_fields__"):
         for field in fields(item):
             yield from estimates(getattr(item, field.name), f"{place}.{field.name}")
+
+
+@pytest.mark.parametrize(
+    ("check", "off"), [(TITLES["roll_moment_closure"], -0.3), (TITLES["vertical_closure"], -0.06)]
+)
+def test_loads_that_do_not_add_up_by_placeholders_are_no_finding(sample_review, check: str, off: float):
+    """A sheet still to be measured was told of a BAD row and to look at all its values."""
+    car, setups = sample_review.session.car, sample_review.session.sheet.setups
+    row = HealthRow(check, "wheel loads", Verdict.BAD, off, 0.02, "1", "the wheel loads do not add up")
+    (first, *_) = sample_review.runs
+    run = replace(first, checks=(row,))
+    whole = ["mass", "front.spring", "rear.spring", "front.track_width", "rear.track_width", "front.bar"]
+    (told,) = with_provisional(run, car.marked(whole), setups[run.setup]).checks
+    assert told.verdict is Verdict.NOT_TESTED
+    assert f"{100.0 * off:+.1f} %" in told.comment
+    assert "front." in told.comment
+    # What could not be the reason takes no finding away.
+    for marks in ((), ["rear.damper.full_bump"], ["front.wheel_radius"]):
+        assert with_provisional(run, car.marked(marks), setups[run.setup]).checks == (row,)
 
 
 def test_a_sheet_knows_its_marks(sample_session, tmp_path):
