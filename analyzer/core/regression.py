@@ -5,7 +5,6 @@ the rows: neighbouring samples of a log say nearly the same twice.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -305,18 +304,43 @@ def half_width(std: float, dof: float, known: float) -> float:
     return student_factor(dof * (total / std) ** 4) * total
 
 
-def mean_estimate(values: Floats, unit: str, method: str, beside: Sequence[Floats] = ()) -> Estimate:
+def mean_estimate(
+    values: Floats,
+    unit: str,
+    method: str,
+    beside: Floats | None = None,
+    everywhere: Floats | None = None,
+) -> Estimate:
     """Return the mean of a series with its block error.
 
-    What goes along with the series in `beside` is known and no scatter: the error is that of the rest.
+    Parameters
+    ----------
+    values : array (n,)
+        The series.
+    unit, method : str
+        What the estimate says of itself.
+    beside : array (n, k), optional
+        What the series goes along with: known and no scatter, so the error is that of the rest.
+    everywhere : array (k,), optional
+        Mean of `beside` over all that the mean is for, where `values` lack a part of it.
+
+    Notes
+    -----
+    With `everywhere` the mean is moved by the slope along what is known of the missing part (regression
+    estimator; W. Cochran, Sampling techniques, 1977, ch. 7, from memory).
     """
     if len(values) == 0:
         return Estimate.unknown(unit, "no usable samples", method)
-    mean = float(values.mean())
-    rest = values - mean
-    if beside:
-        rest = least_squares(np.column_stack([*beside, np.ones(len(values))]), values).residuals
-    error = block_error((rest / len(values))[:, None])
+    weight = np.full(len(values), 1.0 / len(values))
+    rest = values - float(values.mean())
+    if beside is not None:
+        fit = least_squares(np.column_stack([beside, np.ones(len(values))]), values)
+        rest = fit.residuals
+        if everywhere is not None:
+            # What each sample counts for: the missing ones by those that were driven alike.
+            weight = np.append(everywhere, 1.0) @ fit.influence
+    mean = float(weight @ values)
+    error = block_error((rest * weight)[:, None])
     if error is None:
         short = "too short a run for an error: under 5 independent pieces"
         return Estimate(mean, unit, method=method, notes=(short,))

@@ -187,6 +187,14 @@ def widened(flags: Bools, samples: int) -> Bools:
     return result
 
 
+def longer(flags: Bools, samples: int) -> Bools:
+    """Return `flags` without its runs of True of at most `samples`."""
+    result = np.zeros_like(flags)
+    for start, stop in runs_of(flags):
+        result[start:stop] = stop - start > samples
+    return result
+
+
 def runs_of(flags: Bools) -> list[tuple[int, int]]:
     """Return start and end (exclusive) of every stretch of True."""
     starts, ends = run_edges(flags)

@@ -106,7 +106,7 @@ def estimate_run(
             ).items()
             if axle not in zeroless
         },
-        loads=loads.data,
+        loads=loads.known(),
         bottoming=_events(source, stops, "bump stop"),
         motion=motion,
         further=closing | roll.further,

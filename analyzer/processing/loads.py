@@ -14,7 +14,7 @@ import pandas as pd
 from analyzer.core.estimate import Estimate
 from analyzer.core.filebacked import frame_aside, set_aside
 from analyzer.core.regression import NORMAL, block_error, block_length, mean_estimate, with_error
-from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, widened
+from analyzer.core.signals import Bools, Floats, derivative, longer, lowpass_taps, smooth, widened
 from analyzer.core.units import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import LightTime, LoadShare, Motion
@@ -30,6 +30,9 @@ UNSPRUNG: Final = "unsprung inertia (no vertical acceleration in the log)"
 """What wheel loads may lack."""
 STEADY_BAND: Final = 5.0
 """Low-pass of lowest loads and closure [Hz]."""
+BRIDGED_S: Final = 0.25
+"""Suspect stretch over which a low-passed load is still good [s]: one lost row makes up to 0.2 s of loads
+suspect, since filters bring its neighbours in, and is bridged itself within a hundredth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +42,10 @@ class Loads:
     Parameters
     ----------
     data : DataFrame
-        ``load_FL`` ... [N], ``left_share_front``, ``left_share_rear`` [1]; NaN where they cannot be known.
+        ``load_FL`` ... [N], ``left_share_front``, ``left_share_rear`` [1]; finite everywhere, also where
+        suspect.
     suspect : dict
-        Per axle, True = do not use.
+        Per axle, True where the loads rest on a gap or a suspect sample, bridged.
     left_out : dict
         Per axle, what the loads do not hold since the sheet or the log is silent.
     """
@@ -49,6 +53,22 @@ class Loads:
     data: pd.DataFrame
     suspect: dict[Axle, Bools]
     left_out: dict[Axle, tuple[str, ...]]
+
+    def known(self) -> pd.DataFrame:
+        """Return the loads, NaN where they cannot be known."""
+        columns = {}
+        for axle, suspect in self.suspect.items():
+            for name in (*(f"load_{corner}" for corner in AXLE_CORNERS[axle]), f"left_share_{axle}"):
+                columns[name] = set_aside(np.where(suspect, np.nan, self.data[name].to_numpy()))
+        return frame_aside(columns, self.data.index)
+
+    def steady(self, column: str, rate: float, band: float = STEADY_BAND) -> Floats:
+        """Return a column low-passed; `unbridged` says where that is no good."""
+        return steady(self.data[column].to_numpy(), rate, band)
+
+    def unbridged(self, axle: Axle, rate: float) -> Bools:
+        """Return where an axle's loads are suspect for longer than a low-passed load may be bridged."""
+        return longer(self.suspect[axle], int(BRIDGED_S * rate))
 
 
 def wheel_loads(
@@ -83,9 +103,7 @@ def wheel_loads(
         if "specific_force_z" in motion.data:
             bad = bad | motion.suspect["specific_force_z"].to_numpy()
         suspect[axle] = bad
-        for name, values in found.items():
-            values[bad] = np.nan
-            columns[name] = set_aside(values)
+        columns |= {name: set_aside(values) for name, values in found.items()}
     data = frame_aside(columns, motion.data.index)
     return Loads(data, suspect, left_out)
 
@@ -222,6 +240,9 @@ def steady(values: Floats, rate: float, band: float = STEADY_BAND) -> Floats:
 
 # Figures drawn from the wheel loads: left share, lowest load and how long a wheel was light.
 
+MEANT_S: Final = 1.0
+"""Longest gap of which a mean still speaks, by the lateral force to both sides of it [s]: engineering
+judgement; in a longer one a car may turn the other way."""
 LIGHT: Final = 0.2
 """A wheel is light below this part of its static load; the figure's definition."""
 LIGHT_BELOW: Final = (0.02, 0.1, LIGHT, 0.5)
@@ -256,12 +277,10 @@ def load_shares(
         if axle not in loads.suspect:
             continue
         notes = tuple(f"without {part}" for part in loads.left_out.get(axle, ()))
-        # A low-passed load rests on 0.4 s to both sides.
-        use = moving & ~widened(loads.suspect[axle], int(0.4 * rate))
-        if np.count_nonzero(use) < rate:
+        use, known, meant = _usable(loads, axle, moving, rate)
+        if np.count_nonzero(known) < rate:
             continue
-        left, right = (_steady_load(loads, corner, rate)[use] for corner in AXLE_CORNERS[axle])
-        share = loads.data[f"left_share_{axle}"].to_numpy()[use]
+        left, right = (loads.steady(f"load_{corner}", rate)[use] for corner in AXLE_CORNERS[axle])
         method = f"loads low-passed at {STEADY_BAND:g} Hz"
         static = [car.mass.load(corner).value for corner in AXLE_CORNERS[axle]]
         # The axle's lighter wheel at each moment, as a part of what it carries at rest.
@@ -271,7 +290,7 @@ def load_shares(
         place = int(np.argmin(np.minimum(left, right)))
         found[axle] = LoadShare(
             left_share=_left_share(
-                share, _beside(motion, use), car, axle, zero or {}, spread or {}
+                _mean_left(loads, motion, axle, known, meant), car, axle, zero or {}, spread or {}
             ).with_notes(*notes),
             lowest_load=_lowest(np.minimum(left, right), method, seed).with_notes(*notes),
             light_time=next(one.share for one in light if one.below == LIGHT).with_notes(*notes),
@@ -339,8 +358,24 @@ def transfer_spread(car: CarSheet, paths: Mapping[Axle, AxleRollPath]) -> dict[A
     return found
 
 
-def _beside(motion: Motion, use: Bools) -> list[Floats]:
-    """Return what the left share goes along with: lateral force, over the vertical one too, and roll rate."""
+def _usable(loads: Loads, axle: Axle, moving: Bools, rate: float) -> tuple[Bools, Bools, Bools]:
+    """Return which samples low-passed loads may use, which loads as they are, and which a mean is for.
+
+    A log that loses a row now and then would lose most of a run if all that the low-pass touches went with
+    it, and what is left turns left and right in other parts than were driven.
+    """
+    suspect = loads.suspect[axle]
+    # A low-passed load rests on 0.4 s to both sides.
+    use = moving & ~widened(loads.unbridged(axle, rate), int(0.4 * rate))
+    return use, use & ~suspect, moving & ~longer(suspect, int(MEANT_S * rate))
+
+
+def _mean_left(loads: Loads, motion: Motion, axle: Axle, known: Bools, meant: Bools) -> Estimate:
+    """Return the mean left share over `meant`, of the samples `known` and what it goes along with.
+
+    That is the lateral force, over the vertical one too, and roll rate; over a short gap they are bridged.
+    """
+    share = loads.data[f"left_share_{axle}"].to_numpy()[known]
     force = steady(motion.data["specific_force_y"].to_numpy(), motion.rate)
     columns = [force, force**3]
     if "specific_force_z" in motion.data:
@@ -348,23 +383,21 @@ def _beside(motion: Motion, use: Bools) -> list[Floats]:
         columns.append(force / np.maximum(up, STANDARD_GRAVITY / 2.0))
     if "roll_rate" in motion.data:
         columns.append(motion.data["roll_rate"].to_numpy())
-    return [column[use] for column in columns]
+    everywhere = None
+    if np.any(meant & ~known):
+        everywhere = np.array([column[meant].mean() for column in columns])
+    beside = np.column_stack([column[known] for column in columns])
+    return mean_estimate(share, "1", "mean over the moving part", beside, everywhere)
 
 
 def _left_share(
-    share: Floats,
-    beside: list[Floats],
-    car: CarSheet,
-    axle: Axle,
-    zero: Mapping[Axle, float],
-    spread: Mapping[Axle, float],
+    found: Estimate, car: CarSheet, axle: Axle, zero: Mapping[Axle, float], spread: Mapping[Axle, float]
 ) -> Estimate:
-    """Return the mean left share; what scales, zeros and sheet may be off repeats from run to run.
+    """Return the mean left share with what scales, zeros and sheet may be off from run to run alike.
 
     Left and right corners are how the run was driven, and no scatter of its mean. The interval holds
     calibration too, since the sheet's tolerances are the larger part.
     """
-    found = mean_estimate(share, "1", "mean over the moving part", beside)
     scales = [car.mass.load(corner) for corner in AXLE_CORNERS[axle]]
     total = sum(load.value for load in scales)
     parts = [scales[1 - k].value / total**2 * (scales[k].std or 0.0) for k in (0, 1)]
@@ -401,11 +434,6 @@ def _times(estimate: Estimate, factor: float, unit: str) -> Estimate:
         std_error=None if error is None else error * factor,
         interval=None if interval is None else (interval[0] * factor, interval[1] * factor),
     )
-
-
-def _steady_load(loads: Loads, corner: str, rate: float) -> Floats:
-    """Return a load low-passed, unknown samples as zero: what they touch is left out by its neighbours."""
-    return steady(np.nan_to_num(loads.data[f"load_{corner}"].to_numpy()), rate)
 
 
 def _lowest(values: Floats, method: str, seed: int) -> Estimate:
@@ -463,10 +491,10 @@ def closures(loads: Loads, motion: Motion, car: CarSheet, use: Bools) -> dict[st
         return _unknown("no vertical acceleration in the log")
     rate = motion.rate
     bad = loads.suspect["front"] | loads.suspect["rear"] | motion.suspect["road_force_z"].to_numpy()
-    good = use & ~widened(bad, int(0.4 * rate))
+    good = use & ~widened(longer(bad, int(BRIDGED_S * rate)), int(0.4 * rate))
     if np.count_nonzero(good) <= rate:
         return _unknown("under a second of driving in which all loads are known")
-    slow = {corner: _steady_load(loads, corner, rate) for corner in CORNERS}
+    slow = {corner: loads.steady(f"load_{corner}", rate) for corner in CORNERS}
     return _vertical(slow, motion, car, good) | _moment(slow, motion, car, good)
 
 

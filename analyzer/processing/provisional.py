@@ -176,7 +176,7 @@ def _sheet_marks(
             for axle in AXLES:
                 name = f"left_share_{axle}"
                 if name in loads.data:
-                    good = np.isfinite(loads.data[name].to_numpy()) & np.isfinite(force)
+                    good = ~loads.suspect[axle] & np.isfinite(force)
                     share = loads.data[name].to_numpy()[good]
                     if len(share) > 2 and np.ptp(force[good]) > 0.0:
                         values[f"share {axle}"] = float(np.polyfit(force[good], share, 1)[0])

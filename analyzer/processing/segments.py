@@ -296,15 +296,11 @@ def _slow(parts: Parts) -> _Slow:
             # Per load of the axle: what a bank, driving or braking presses on it is no difference of shares.
             corners = AXLE_CORNERS[axle]
             rest = sum(parts.car.mass.load(corner).value for corner in corners)
-            load = sum(
-                steady(np.nan_to_num(parts.loads.data[f"load_{c}"].to_numpy(), nan=rest / 2.0), rate, band)
-                for c in corners
-            )
+            load = sum(parts.loads.steady(f"load_{corner}", rate, band) for corner in corners)
             over[axle] = (force * rest / np.maximum(load, rest / 4.0))[::every]
-            share = parts.loads.data[f"left_share_{axle}"].to_numpy()
-            shares[axle] = steady(np.where(np.isfinite(share), share, 0.5), rate, band)[::every]
+            shares[axle] = parts.loads.steady(f"left_share_{axle}", rate, band)[::every]
             # As far as the filter reaches.
-            good[axle] = ~widened(parts.loads.suspect[axle], int(2.0 / band * rate))[::every]
+            good[axle] = ~widened(parts.loads.unbridged(axle, rate), int(2.0 / band * rate))[::every]
     turning = []
     if "yaw_rate" in data:
         turning.append(derivative(steady(data["yaw_rate"].to_numpy(), rate, band), rate)[::every])
@@ -406,7 +402,8 @@ def _mean_share(slow: _Slow, axle: Axle, mask: Bools) -> Estimate:
     """Return the mean left share while cornering [1]."""
     # The mean is of cornering alone: on a straight the share says where the driver sits.
     cornering = mask & slow.good[axle] & (np.abs(slow.force) > CORNERING)
-    beside = [column[cornering] for column in (slow.force, slow.over_load[axle], *slow.turning)]
+    columns = (slow.force, slow.over_load[axle], *slow.turning)
+    beside = np.column_stack([column[cornering] for column in columns])
     return mean_estimate(slow.share[axle][cornering], "1", "mean while cornering", beside)
 
 
