@@ -169,7 +169,7 @@ def failing(*_given, **_named):
 
 
 FIGURES = {
-    "described": ("analyzer.report.page", "run_plate", "failing-0"),
+    "described": ("analyzer.report.figures.review_plots", "run_plate", "failing-0"),
     "drawn": ("analyzer.report.figures.review_plots", "_draw_budget", "budget"),
     "drawn for the driver": ("analyzer.report.figures.course_plots", "_draw_map", "where"),
 }

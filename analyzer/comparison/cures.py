@@ -30,13 +30,6 @@ from analyzer.processing.results import BottomingEvent, Motion
 from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle import axle as axles
-from analyzer.vehicle.axle import (
-    bar_roll_stiffness,
-    mass_properties,
-    spring_roll_stiffness,
-    static_motion_ratio,
-    stop_force,
-)
 from analyzer.vehicle.bar.section import Array, array
 
 BEFORE_S: Final = 4.0
@@ -202,7 +195,9 @@ def _stop_forces(car: CarSheet, travel: Floats, known: Mapping[Axle, float]) -> 
         for number in (CORNERS.index(corner) for corner in AXLE_CORNERS[axle]):
             wheel = travel[:, number]
             pressed = axles.damper_travel(wheel, sheet.damper_motion_ratio) - gap
-            forces[:, number] = stop_force(sheet, pressed) * axles.ratio_at(wheel, sheet.damper_motion_ratio)
+            forces[:, number] = axles.stop_force(sheet, pressed) * axles.ratio_at(
+                wheel, sheet.damper_motion_ratio
+            )
     return forces
 
 
@@ -435,16 +430,18 @@ def springing(
     added_roll : mapping, optional
         Roll stiffness on top of springs and bar per axle [N m/rad].
     """
-    masses = mass_properties(car)
+    masses = axles.mass_properties(car)
     wheels = np.zeros((4, 4))
     tyres, body = np.zeros(4), np.zeros((4, 3))
     for number, axle in enumerate(AXLES):
         sheet = car.axle(axle)
         track = sheet.track_width.value
         factor = (spring_factor or {}).get(axle, 1.0)
-        ratio = float(static_motion_ratio(sheet.spring.motion_ratio))
+        ratio = float(axles.static_motion_ratio(sheet.spring.motion_ratio))
         heave = float(array(sheet.spring.rate)) * ratio**2 * factor
-        roll = float(spring_roll_stiffness(sheet)) * factor + float(bar_roll_stiffness(sheet, rates[axle]))
+        roll = float(axles.spring_roll_stiffness(sheet)) * factor + float(
+            axles.bar_roll_stiffness(sheet, rates[axle])
+        )
         roll += (added_roll or {}).get(axle, 0.0)
         # Of a pair of wheels both moving alike feel the springs, moving apart the roll stiffness: the mean
         # and the half difference of the two are what a wheel feels of its own travel and of the other's.
@@ -510,7 +507,7 @@ class Masses:
 
 def swinging_masses(car: CarSheet) -> Masses:
     """Return masses, damping and tyres of a car sheet."""
-    masses = mass_properties(car)
+    masses = axles.mass_properties(car)
     track = sum(car.axle(a).track_width.value for a in AXLES) / 2.0
     pitch = PITCH_INDEX * masses.sprung * masses.front_axle_distance * masses.rear_axle_distance
     mass = [masses.sprung, pitch, masses.sprung * (ROLL_RADIUS * track) ** 2]
@@ -520,12 +517,12 @@ def swinging_masses(car: CarSheet) -> Masses:
         mass += [parts.unsprung / 2.0] * 2
         # Without damper rates a usual part of critical damping; it is listed as assumed.
         if sheet.damper.rates is None:
-            ratio = float(static_motion_ratio(sheet.spring.motion_ratio))
+            ratio = float(axles.static_motion_ratio(sheet.spring.motion_ratio))
             rate = sheet.spring.rate.value * ratio**2
             per_wheel = 2.0 * DAMPING * float(np.sqrt(rate * parts.sprung / 2.0))
             assumed.append(f"{axle} damping, {DAMPING:g} of critical")
         else:
-            ratio = float(static_motion_ratio(sheet.damper_motion_ratio))
+            ratio = float(axles.static_motion_ratio(sheet.damper_motion_ratio))
             per_wheel = (sheet.damper.rates.bump.value + sheet.damper.rates.rebound.value) / 2.0 * ratio**2
         damping += [per_wheel] * 2
         if sheet.tyre_rate is None:

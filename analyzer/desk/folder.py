@@ -16,13 +16,7 @@ import tomlkit
 from analyzer.core.errors import AnalyzerError, SheetError, one_line, refuse_file
 from analyzer.core.files import alone_in, open_plain, sweep_folder, write_together, write_whole
 from analyzer.desk.sheet_form import Edit, Place, edited, opened, with_channels
-from analyzer.ingest.template import (
-    STARTER_COURSE,
-    start_folder,
-    starter_car,
-    starter_session,
-    starter_sheets,
-)
+from analyzer.ingest import template
 from analyzer.prediction.setup import check_bars, check_setup
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.fields import Sheet
@@ -321,7 +315,7 @@ class Folder:
             # Before any run the car sheet may have been filled in without a log: it knows no channels yet.
             runs = kept.table.get("runs", [])
             if not runs:
-                self._learn_channels(starter_sheets(log)[CAR].encode())
+                self._learn_channels(template.starter_sheets(log)[CAR].encode())
             for run in runs:
                 if log.name in run.get("logs", ()):
                     return str(run.get("name", ""))
@@ -348,11 +342,11 @@ class Folder:
     def _begin(self, log: Path) -> None:
         if self.inside(CAR).exists():
             # The car is known: a session is all that is missing, and channels where its sheet came first.
-            started = starter_sheets(log)
+            started = template.starter_sheets(log)
             self._learn_channels(started[CAR].encode())
             write_together({self.inside(SESSION): started[SESSION].encode()})
         else:
-            start_folder(self.path, log)
+            template.start_folder(self.path, log)
         self._name_course()
 
     def _learn_channels(self, started: bytes) -> None:
@@ -374,9 +368,9 @@ def table_of(data: bytes) -> dict[str, Any]:
 
 MODELS: Final[dict[str, type[Sheet]]] = {"car": CarSheet, "session": SessionSheet, "course": CourseSheet}
 _STARTERS: Final[dict[str, Callable[[], bytes]]] = {
-    "car": lambda: starter_car().encode(),
-    "session": lambda: starter_session().encode(),
-    "course": STARTER_COURSE.encode,
+    "car": lambda: template.starter_car().encode(),
+    "session": lambda: template.starter_session().encode(),
+    "course": template.STARTER_COURSE.encode,
 }
 """Sheets that can be filled in before there is a file of them."""
 

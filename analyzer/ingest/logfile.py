@@ -12,30 +12,12 @@ from numpy.typing import NDArray
 from analyzer.core.errors import LogError
 from analyzer.core.filebacked import by_pieces, shelved, stretches
 from analyzer.core.units import DIMENSIONS
+from analyzer.ingest import table as tables, time_column
 from analyzer.ingest.calibration import calibrate
 from analyzer.ingest.cells import HeaderCell
 from analyzer.ingest.layout import RecordTypes, read_text, record_types, split_by_type
 from analyzer.ingest.open import Ending, Text, is_parquet, refuse_sheet
 from analyzer.ingest.recording import HealthRow, Verdict
-from analyzer.ingest.table import (
-    Opened,
-    RawTable,
-    find_column,
-    is_file,
-    looks_like_time,
-    nearest_names,
-    open_table,
-    read_raw,
-)
-from analyzer.ingest.time_column import (
-    Ordered,
-    guess_factor,
-    is_clock,
-    order_rows,
-    rival_times,
-    stamps_of,
-    time_place_of,
-)
 from analyzer.ingest.timebase import sample_interval
 from analyzer.sheets.car import CHANNEL_DIMENSIONS, Channel, Logger
 
@@ -186,17 +168,17 @@ def load_file(
     LogError
         One line that says why the file cannot be read and what to do.
     """
-    opened = open_table(path, logger, text)
+    opened = tables.open_table(path, logger, text)
     places = _channel_places(opened, logger, only)
-    time_place = time_place_of(opened, logger, set(places.values()), lenient)
-    clocked = time_place is not None and is_clock(opened, time_place)
+    time_place = time_column.time_place_of(opened, logger, set(places.values()), lenient)
+    clocked = time_place is not None and time_column.is_clock(opened, time_place)
     wanted = sorted(
         set(places.values()) | ({time_place} if time_place is not None and not clocked else set())
     )
     texts = [time_place] if time_place is not None and clocked else []
-    rivals = rival_times(opened, logger, set(places.values()), time_place)
-    table = read_raw(opened, sorted({*wanted, *rivals}), texts)
-    stamps = stamps_of(opened, logger, table, time_place, clocked)
+    rivals = time_column.rival_times(opened, logger, set(places.values()), time_place)
+    table = tables.read_raw(opened, sorted({*wanted, *rivals}), texts)
+    stamps = time_column.stamps_of(opened, logger, table, time_place, clocked)
     done = LogFile(path, stamps.seconds, stamps.origin, steps=[*opened.steps, *stamps.steps])
     report_rows(done.steps, done.health, table, {i: n for n, i in places.items()})
     _add_channels(done, opened, logger, table, places, rivals)
@@ -218,12 +200,12 @@ def tables_in(path: Path) -> Iterator[list[Path]]:
 
 def open_header(path: Path) -> tuple[HeaderCell, ...]:
     """Return the header of a log without a sheet; raises as `load_file`."""
-    return open_table(path, Logger()).header
+    return tables.open_table(path, Logger()).header
 
 
 def sample_columns(path: Path, columns: Sequence[int]) -> dict[int, NDArray[np.float64]]:
     """Return some columns of a log as numbers, as they stand; raises as `load_file`."""
-    return read_raw(open_table(path, Logger()), columns, []).numbers
+    return tables.read_raw(tables.open_table(path, Logger()), columns, []).numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,34 +232,34 @@ class TimeGuess:
 
 def guess_time(path: Path) -> TimeGuess | None:
     """Return the time column of a log, None when it has none or its unit cannot be known."""
-    opened = open_table(path, Logger())
+    opened = tables.open_table(path, Logger())
     try:
-        place = time_place_of(opened, Logger(), set())
+        place = time_column.time_place_of(opened, Logger(), set())
         assert place is not None
         cell = opened.header[place]
-        if is_clock(opened, place):
+        if time_column.is_clock(opened, place):
             return TimeGuess(place, cell.full, "", "its name and clock times")
-        why = "its name" if looks_like_time(cell) else "its numbers rise evenly"
+        why = "its name" if tables.looks_like_time(cell) else "its numbers rise evenly"
         if cell.unit in DIMENSIONS["time"].log_units:
             return TimeGuess(place, cell.full, cell.unit, f"{why}, and the unit in the header")
-        values = read_raw(opened, [place], []).numbers[place]
-        factor, said = guess_factor(values[np.isfinite(values)], cell.full, path)
+        values = tables.read_raw(opened, [place], []).numbers[place]
+        factor, said = time_column.guess_factor(values[np.isfinite(values)], cell.full, path)
     except LogError:
         return None
     unit = {1.0: "s", 1e-3: "ms", 1e-6: "us", 1e-9: "ns"}[factor]
     return TimeGuess(place, cell.full, unit, f"{why}; {said} by size and step")
 
 
-def _channel_places(opened: Opened, logger: Logger, only: Sequence[str] | None) -> dict[str, int]:
+def _channel_places(opened: tables.Opened, logger: Logger, only: Sequence[str] | None) -> dict[str, int]:
     """Return house channel -> column, from the map first and from columns with exactly the house name."""
     places: dict[str, int] = {}
     for name, channel in logger.channels.items():
         if name == "time" or (only is not None and name not in only):
             continue
         # A pattern of file names binds a channel to one of several logs of the run.
-        if channel.file is not None and not is_file(opened.path, channel.file):
+        if channel.file is not None and not tables.is_file(opened.path, channel.file):
             continue
-        index = find_column(opened.header, channel.column, opened.path, f"logger.channels.{name}")
+        index = tables.find_column(opened.header, channel.column, opened.path, f"logger.channels.{name}")
         if index is not None:
             places[name] = index
     # A column that bears a house name is taken even if the sheet does not list it, when only one does.
@@ -293,7 +275,7 @@ def _channel_places(opened: Opened, logger: Logger, only: Sequence[str] | None) 
             opened.path,
             "header",
             f'has no column "{wanted}" nor any other of the car sheet; it has '
-            f"{nearest_names(opened.header, wanted)}",
+            f"{tables.nearest_names(opened.header, wanted)}",
             "correct logger.channels.….column",
         )
     return places
@@ -327,16 +309,16 @@ def _without_infinite(values: NDArray[np.float64]) -> tuple[NDArray[np.float64],
 
 def _add_channels(
     done: LogFile,
-    opened: Opened,
+    opened: tables.Opened,
     logger: Logger,
-    table: RawTable,
+    table: tables.RawTable,
     places: dict[str, int],
     rivals: Sequence[int] = (),
 ) -> None:
     # Order by time before all else: filters and gaps of every channel rest on it.
     columns = [table.numbers[i] for i in places.values()]
     rate = None if logger.sample_rate is None else logger.sample_rate.value
-    ordered = order_rows(done.seconds, columns, rate, opened.path)
+    ordered = time_column.order_rows(done.seconds, columns, rate, opened.path)
     del columns
     done.seconds = shelved(ordered.seconds)
     done.steps += ordered.steps
@@ -364,11 +346,16 @@ def _add_channels(
 
 
 def _rival(
-    done: LogFile, opened: Opened, logger: Logger, table: RawTable, ordered: Ordered, index: int
+    done: LogFile,
+    opened: tables.Opened,
+    logger: Logger,
+    table: tables.RawTable,
+    ordered: time_column.Ordered,
+    index: int,
 ) -> NDArray[np.float64] | None:
     """Return the times of another column, where they rise throughout and last otherwise than those taken."""
     try:
-        seconds = ordered.take(stamps_of(opened, logger, table, index, clocked=False).seconds)
+        seconds = ordered.take(time_column.stamps_of(opened, logger, table, index, clocked=False).seconds)
     except LogError:
         return None
     if not bool(np.isfinite(seconds).all()) or not bool((np.diff(seconds) > 0.0).all()):
@@ -427,7 +414,9 @@ MOST_BAD_CELLS: Final = 0.2
 """Share of a channel's cells that are no numbers above which it is not used; engineering judgement."""
 
 
-def report_rows(steps: list[str], health: list[HealthRow], table: RawTable, names: dict[int, str]) -> None:
+def report_rows(
+    steps: list[str], health: list[HealthRow], table: tables.RawTable, names: dict[int, str]
+) -> None:
     """Add a row for lines left out as a whole, and one per channel with cells that are no numbers.
 
     A repeated header or row of units takes nothing away and is named without alarm.

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from analyzer.core.errors import LogError
 from analyzer.core.filebacked import Gathered, shelved
+from analyzer.ingest import open as opening
 from analyzer.ingest.cells import ClockCells, ClockReader, HeaderCell, read_header_cell, taken_apart
 from analyzer.ingest.layout import (
     LONGEST_LINE,
@@ -31,15 +32,6 @@ from analyzer.ingest.layout import (
     open_rows,
     read_text,
     sections,
-)
-from analyzer.ingest.open import (
-    LARGEST_EXPANDED,
-    LARGEST_RATIO,
-    RATIO_FREE,
-    Ending,
-    Text,
-    held_bytes,
-    is_parquet,
 )
 from analyzer.sheets.car import Logger
 
@@ -259,7 +251,7 @@ class _Odd(Exception):
 
 
 def read_columns(
-    path: Path, text: Text, layout: Layout, wanted: Sequence[int], texts: Sequence[int] = ()
+    path: Path, text: opening.Text, layout: Layout, wanted: Sequence[int], texts: Sequence[int] = ()
 ) -> RawTable:
     """Read the columns `wanted` as numbers and `texts` as clock times; no other cell is parsed.
 
@@ -273,7 +265,7 @@ def read_columns(
     """
     parts: list[_Section] = []
     position = 0
-    ending = Ending()
+    ending = opening.Ending()
     with ExitStack() as files, open_rows(path, text, layout, ending) as stream:
         columns = {index: files.enter_context(closing(Gathered())) for index in wanted}
         clocks = {index: files.enter_context(closing(ClockReader())) for index in texts}
@@ -300,7 +292,7 @@ def read_columns(
 
 def _read_section(
     path: Path,
-    text: Text,
+    text: opening.Text,
     layout: Layout,
     piece: bytes,
     position: int,
@@ -565,7 +557,7 @@ def parquet_header(path: Path) -> tuple[HeaderCell, ...]:
 
 
 def _source(path: Path) -> Path | pa.BufferReader:
-    content = held_bytes(path)
+    content = opening.held_bytes(path)
     return path if content is None else pa.BufferReader(content)
 
 
@@ -580,7 +572,7 @@ def _arrow_text(column: pa.Array, path: Path) -> pa.ChunkedArray:
 
 def _refuse_if_too_large(path: Path, metadata: pq.FileMetaData, numbers: int, texts: set[str]) -> None:
     """Refuse a file that would fill the memory: a column of one value packs to nothing."""
-    most = min(LARGEST_EXPANDED, max(RATIO_FREE, LARGEST_RATIO * path.stat().st_size))
+    most = min(opening.LARGEST_EXPANDED, max(opening.RATIO_FREE, opening.LARGEST_RATIO * path.stat().st_size))
     size = metadata.num_rows * (numbers + len(texts)) * np.dtype(np.float64).itemsize
     groups = (metadata.row_group(group) for group in range(metadata.num_row_groups))
     columns = (group.column(column) for group in groups for column in range(group.num_columns))
@@ -633,12 +625,12 @@ class Opened:
 
     path: Path
     header: tuple[HeaderCell, ...]
-    text: Text | None
+    text: opening.Text | None
     layout: Layout | None
     steps: list[str]
 
 
-def open_table(path: Path, logger: Logger, text: Text | None = None) -> Opened:
+def open_table(path: Path, logger: Logger, text: opening.Text | None = None) -> Opened:
     """Find the table of a log; `text` is its first lines when they were read already.
 
     Raises
@@ -646,7 +638,7 @@ def open_table(path: Path, logger: Logger, text: Text | None = None) -> Opened:
     LogError
         When the file cannot be opened or holds no table.
     """
-    if text is None and is_parquet(path):
+    if text is None and opening.is_parquet(path):
         return Opened(path, parquet_header(path), None, None, [])
     text = read_text(path, logger.encoding) if text is None else text
     wishes = Wishes(logger.delimiter, logger.decimal, logger.encoding, logger.header_line)

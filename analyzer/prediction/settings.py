@@ -21,7 +21,7 @@ from analyzer.core.units import (
     Corner,
     Uncertain,
 )
-from analyzer.prediction import results
+from analyzer.prediction import results, setup as setups
 from analyzer.prediction.propagation import (
     Propagated,
     Values,
@@ -41,34 +41,12 @@ from analyzer.prediction.results import (
     WhatIf,
     WheelRange,
 )
-from analyzer.prediction.setup import (
-    NM_PER_DEG,
-    banked_travel,
-    bar_preload,
-    check_bars,
-    check_setup,
-    check_upright,
-    margin_estimate,
-    predict_setup,
-    setup_values,
-    wheel_range,
-)
 from analyzer.sheets.bar import BladedBar, FormedBar, NoBar, find_material, weld_problem
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.axle import car_roll, static_motion_ratio
+from analyzer.vehicle.bar import rate as statics
 from analyzer.vehicle.bar.linkage import BarMotion, Linkage, bar_motion, linkage
-from analyzer.vehicle.bar.rate import (
-    axle_bar_rate,
-    bar_model,
-    bar_solution,
-    bench_factor,
-    bench_remarks,
-    bench_result,
-    computed_bench_rate,
-    setting_in_words,
-    with_bench_of,
-)
 from analyzer.vehicle.bar.section import array
 from analyzer.vehicle.bar.stress import fatigue_cycles, safety_factor, stress_points, weld_taken
 from analyzer.vehicle.completion import complete_bar, complete_car
@@ -170,10 +148,13 @@ def _equal_rate(
     bar: BarSheet, setting: BarSetting | None, other: Callable[[BarSheet, float], BarSheet]
 ) -> float | None:
     """Return the diameter, as part of the present one, at which the whole bar keeps its rate."""
-    wanted = float(bar_solution(bar, setting).rate)
+    wanted = float(statics.bar_solution(bar, setting).rate)
 
     def excess(growth: float) -> float:
-        return float(bar_solution(with_bench_of(bar, other(bar, growth)), setting).rate) / wanted - 1.0
+        return (
+            float(statics.bar_solution(statics.with_bench_of(bar, other(bar, growth)), setting).rate) / wanted
+            - 1.0
+        )
 
     # Where blades and mounts give way more than the tube, no diameter may do.
     if excess(SMALLEST_GROWTH) > 0.0 or excess(LARGEST_GROWTH) < 0.0:
@@ -338,8 +319,8 @@ def _sized(
 ) -> list[TubeChoice]:
     """Return what one or many other sizes of a bar's round part give."""
     # A bench test was made of the fitted bar: other sizes carry its factor, with a doubt of their own.
-    varied = with_bench_of(bar, other)
-    model, solution = bar_model(varied, setting), bar_solution(varied, setting)
+    varied = statics.with_bench_of(bar, other)
+    model, solution = statics.bar_model(varied, setting), statics.bar_solution(varied, setting)
     # The motion is that of levers and links; the tube has no part in it.
     motion, ratio = ladder.fitted.motion, float(array(varied.motion_ratio))
     per_rate = _full_force(1.0, linkage(model), ratio, motion, ladder.travel)
@@ -405,7 +386,7 @@ def bar_ladder(
     AnalyzerError
         One line when a bent bar cannot be.
     """
-    check_bars(car)
+    setups.check_bars(car)
     sheet = car.axle(axle)
     bar = sheet.bar
     if isinstance(bar, NoBar):
@@ -423,8 +404,8 @@ def bar_ladder(
     )
     # A setting that lets gravity turn the car over has no gradient; it is refused before a row is made.
     for index in range(len(settings)):
-        check_upright(found.values[f"level {index}"])
-    travel = wheel_range(sheet, axle)
+        setups.check_upright(found.values[f"level {index}"])
+    travel = setups.wheel_range(sheet, axle)
     rows = [
         _row(sheet, setting, index, found, travel, lateral, setting == at)
         for index, setting in enumerate(settings)
@@ -438,12 +419,12 @@ def bar_ladder(
         what_if=tuple(_what_if(bar, v, i, found) for i, v in enumerate(neighbours)),
         comparison=tuple(_what_if(bar, v, first + i, found) for i, v in enumerate(solids)),
         bench=_bench(bar, found),
-        preload=bar_preload(car, setup, axle),
+        preload=setups.bar_preload(car, setup, axle),
         travel=travel,
         use=_travel_uses(car, axle, setup, lateral, results.EXAMPLE_BANKS if banks is None else banks),
         further={
             key.removesuffix(f"_{axle}"): estimate
-            for key, estimate in predict_setup(car, "fitted", setup).further.items()
+            for key, estimate in setups.predict_setup(car, "fitted", setup).further.items()
             if key.endswith(f"_{axle}")
         },
         assumed=(
@@ -483,11 +464,11 @@ def tried_setting(
     AnalyzerError
         One line when there is no such bar or setting.
     """
-    check_bars(tried)
+    setups.check_bars(tried)
     sheet, fitted = tried.axle(axle), fitted_setting(saved.axle(axle).bar)
     if isinstance(sheet.bar, NoBar) or isinstance(saved.axle(axle).bar, NoBar):
         raise AnalyzerError(f"{axle}.bar: there is no bar; write its kind and sizes in the car sheet")
-    problem = check_setup(tried, "tried", _setup(tried, axle, setting))
+    problem = setups.check_setup(tried, "tried", _setup(tried, axle, setting))
     if problem is not None:
         raise AnalyzerError(f"{problem.key}: {problem.problem}; {problem.remedy}")
     # What both bars have in common moves together, so that its error drops out of their ratio.
@@ -501,7 +482,7 @@ def tried_setting(
         parts = sheet_quantities(moved.axle(axle).bar, place)
         base = replace_values(before, {key: part.value for key, part in parts if key in shared})
         found = dict(_ladder_values(moved, axle, setting, [setting], ()))
-        found["change 0"] = found["rate 0"] / axle_bar_rate(base.axle(axle), fitted) - 1.0
+        found["change 0"] = found["rate 0"] / statics.axle_bar_rate(base.axle(axle), fitted) - 1.0
         part = moved.axle(axle)
         gap = array(0.0 if part.damper.bump_stop_gap is None else part.damper.bump_stop_gap)
         # The outer damper's way to its stop on a level road, with the error of the same sheet.
@@ -510,12 +491,12 @@ def tried_setting(
         return found | {"lean": lean, "margin": gap - lean}
 
     found = propagate(tried, values)
-    check_upright(found.values["level 0"])
-    range_of_wheels, lateral = wheel_range(sheet, axle), results.STATED_LATERAL
+    setups.check_upright(found.values["level 0"])
+    range_of_wheels, lateral = setups.wheel_range(sheet, axle), results.STATED_LATERAL
     return TriedSetting(
         row=_row(sheet, setting, 0, found, range_of_wheels, lateral, setting == fitted),
         roll=found.estimate("lean", "mm", MM_PER_M),
-        margin=margin_estimate(tried, axle, found, "margin"),
+        margin=setups.margin_estimate(tried, axle, found, "margin"),
     )
 
 
@@ -526,7 +507,7 @@ def _travel_uses(
     outer: Corner = "FR" if axle == "front" else "RR"
     found = []
     for degrees in banks:
-        use = banked_travel(car, setup, math.radians(degrees), lateral * STANDARD_GRAVITY)[outer]
+        use = setups.banked_travel(car, setup, math.radians(degrees), lateral * STANDARD_GRAVITY)[outer]
         found.append(BankUse(degrees, lateral, use))
     return tuple(found)
 
@@ -571,10 +552,10 @@ def sheet_weights(car: CarSheet) -> dict[str, SheetWeight]:
     others = {axle: other for axle in AXLES if (other := _farthest(car.axle(axle).bar)) is not None}
 
     def figures(moved: CarSheet) -> Values:
-        here = setup_values(moved, _setup(car, "front", fitted_setting(car.front.bar)))
+        here = setups.setup_values(moved, _setup(car, "front", fitted_setting(car.front.bar)))
         values = {f"body gradient {axle}": here[f"body gradient {axle}"] for axle in AXLES}
         for axle, other in others.items():
-            there = setup_values(moved, _setup(car, axle, other))
+            there = setups.setup_values(moved, _setup(car, axle, other))
             values[f"change {axle}"] = there[f"body gradient {axle}"] / here[f"body gradient {axle}"]
         return values
 
@@ -642,11 +623,11 @@ def _ladder_values(
     rest: Axle = "rear" if axle == "front" else "front"
     rest_sheet = car.axle(rest)
     # The other axle stays as it is fitted: gradients of one axle depend on both.
-    rest_rate = axle_bar_rate(rest_sheet, fitted_setting(rest_sheet.bar))
-    base = axle_bar_rate(sheet, fitted)
+    rest_rate = statics.axle_bar_rate(rest_sheet, fitted_setting(rest_sheet.bar))
+    base = statics.axle_bar_rate(sheet, fitted)
     values: dict[str, Any] = {}
     for index, setting in enumerate(settings):
-        rate = base if setting == fitted else axle_bar_rate(sheet, setting)
+        rate = base if setting == fitted else statics.axle_bar_rate(sheet, setting)
         rates: dict[Axle, Any] = {axle: rate, rest: rest_rate}
         roll = car_roll(car, rates)
         values[f"rate {index}"] = rate
@@ -659,13 +640,13 @@ def _ladder_values(
         if isinstance(sheet.bar, NoBar):
             raise ValueError("no bar to vary")
         # A bench test is one of the fitted bar; the variant only carries its factor.
-        varied = with_bench_of(sheet.bar, variant.apply(sheet.bar))
-        other = bar_solution(varied, variant.setting).rate
+        varied = statics.with_bench_of(sheet.bar, variant.apply(sheet.bar))
+        other = statics.bar_solution(varied, variant.setting).rate
         values[f"variant {index}"] = other
         values[f"variant change {index}"] = other / base - 1.0
     if not isinstance(sheet.bar, NoBar) and sheet.bar.bench is not None and sheet.bar.bench.rate is not None:
-        values["bench computed"] = computed_bench_rate(sheet.bar)
-        values["bench ratio"] = bench_factor(sheet.bar)
+        values["bench computed"] = statics.computed_bench_rate(sheet.bar)
+        values["bench ratio"] = statics.bench_factor(sheet.bar)
     return values
 
 
@@ -681,7 +662,7 @@ def _row(
     bar = complete_bar(sheet.bar)
     if isinstance(bar, NoBar):
         raise ValueError("no bar")
-    solution, model = bar_solution(bar, setting), bar_model(bar, setting)
+    solution, model = statics.bar_solution(bar, setting), statics.bar_model(bar, setting)
     rate = float(solution.rate)
     ratio = float(array(bar.motion_ratio))
     static = linkage(model, solution.loads)
@@ -702,12 +683,12 @@ def _row(
         right=None
         if setting is None or setting.right is None
         else (setting.right.hole, setting.right.spacers),
-        setting=setting_in_words(setting, bar),
+        setting=statics.setting_in_words(setting, bar),
         fitted=fitted,
         rate=found.estimate(f"rate {index}", "N/m"),
         change=found.estimate(f"change {index}", "%", 100.0),
         compliance={part: float(value) for part, value in solution.compliance.items()},
-        roll_stiffness=found.estimate(f"stiffness {index}", "N m/deg", NM_PER_DEG),
+        roll_stiffness=found.estimate(f"stiffness {index}", "N m/deg", setups.NM_PER_DEG),
         roll_gradient=found.estimate(f"gradient {index}", "deg/g", RAD_PER_MPS2_TO_DEG_PER_G),
         stress_factor=min(factors) if factors else None,
         stress=stress,
@@ -769,7 +750,7 @@ def _bench(bar: BarSheet, found: Propagated) -> BenchComparison | None:
     if bar.bench.rate is None:
         # Readings give the rate with its scatter; a rate that the sheet states has but the error written
         # there.
-        measured = bench_result(bar.bench).rate
+        measured = statics.bench_result(bar.bench).rate
     else:
         # Measured with one eye held: with both moving against each other the bar is twice as stiff at a link.
         held = bar.bench.rate
@@ -786,7 +767,7 @@ def _bench(bar: BarSheet, found: Propagated) -> BenchComparison | None:
         computed=found.estimate("bench computed", "N/m"),
         ratio=found.estimate("bench ratio", "1"),
         used=bar.bench.use,
-        remarks=bench_remarks(bar, found.values["bench ratio"], found.std("bench ratio")),
+        remarks=statics.bench_remarks(bar, found.values["bench ratio"], found.std("bench ratio")),
     )
 
 

@@ -32,13 +32,7 @@ from analyzer.prediction.results import (
 from analyzer.sheets.bar import Blade, BladedBar, FormedBar, NoBar
 from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
-from analyzer.vehicle.axle import (
-    CarRoll,
-    car_roll,
-    mass_properties,
-    static_motion_ratio,
-    tyre_roll_compliance,
-)
+from analyzer.vehicle import axle as axles
 from analyzer.vehicle.bar.beam import BarModel
 from analyzer.vehicle.bar.pieces import ShapeError, blade_outline, formed_model
 from analyzer.vehicle.bar.rate import bar_rates, bar_solution, setting_in_words
@@ -116,7 +110,7 @@ def _check_arms(model: BarModel) -> None:
 LINEAR_NOTE = "straight-line prediction; bump stops, jacking and tyre limits are not in it"
 
 
-def extra_values(car: CarSheet, roll: CarRoll, transfer: Mapping[str, float]) -> dict[str, Array]:
+def extra_values(car: CarSheet, roll: axles.CarRoll, transfer: Mapping[str, float]) -> dict[str, Array]:
     """Return inside loads, lift-off and replacement springs by name, SI.
 
     Parameters
@@ -318,13 +312,13 @@ def setup_values(car: CarSheet, setup: Setup) -> Values:
     acceleration), and those of `extra_values`.
     """
     rates = bar_rates(car, setup)
-    roll = car_roll(car, rates)
+    roll = axles.car_roll(car, rates)
     values = {f"rate {a}": rates[a] for a in AXLES}
     values |= roll_values(roll)
     return values | extra_values(car, roll, values)
 
 
-def roll_values(roll: CarRoll) -> dict[str, float]:
+def roll_values(roll: axles.CarRoll) -> dict[str, float]:
     """Return the named figures of `setup_values` that follow from the car's roll."""
     values: dict[str, float] = {}
     for a in AXLES:
@@ -430,7 +424,7 @@ NOT_PRESSED: Final = 1e-9
 def wheel_range(axle: AxleSheet, name: Axle) -> WheelRange:
     """Return the full wheel travel of an axle from its damper's ends."""
     # By the ratio at static ride height: the ends of travel are for warnings, not for figures.
-    ratio = float(static_motion_ratio(axle.damper_motion_ratio))
+    ratio = float(axles.static_motion_ratio(axle.damper_motion_ratio))
     damper, assumed = axle.damper, []
     if damper.full_bump is not None:
         bump = damper.full_bump.value / ratio
@@ -486,16 +480,16 @@ def banked_travel(car: CarSheet, setup: Setup, bank: float, centripetal: float) 
 
 def _travel_values(car: CarSheet, setup: Setup, bank: float, centripetal: float) -> Mapping[str, Array]:
     # Steady state on the bank: springs carry the extra weight, springs and bar the roll.
-    masses = mass_properties(car)
-    roll = car_roll(car, bar_rates(car, setup))
+    masses = axles.mass_properties(car)
+    roll = axles.car_roll(car, bar_rates(car, setup))
     lateral, vertical = body_forces(bank, centripetal)
     # The body leans against the road, so its own axes see more of the weight (small angles).
     lateral_body = lateral / (1.0 - vertical * roll.body)
     values: dict[str, Array] = {}
     for axle in AXLES:
         sheet = car.axle(axle)
-        spring_ratio = static_motion_ratio(sheet.spring.motion_ratio)
-        ratio = static_motion_ratio(sheet.damper_motion_ratio)
+        spring_ratio = axles.static_motion_ratio(sheet.spring.motion_ratio)
+        ratio = axles.static_motion_ratio(sheet.damper_motion_ratio)
         wheel_rate = array(sheet.spring.rate) * spring_ratio**2
         extra = masses.axle(axle).sprung * (vertical - STANDARD_GRAVITY) / 2.0
         heave = np.asarray(ratio * extra / wheel_rate)
@@ -558,11 +552,11 @@ def _preload_values(car: CarSheet, setup: Setup, axle: Axle) -> Mapping[str, Arr
     if isinstance(sheet.bar, NoBar) or sheet.bar.link is None:
         raise ValueError("no bar to preload")
     rates = bar_rates(car, setup)
-    roll = car_roll(car, rates)
+    roll = axles.car_roll(car, rates)
     force = np.asarray(rates[axle] * array(sheet.bar.link.left_longer) / 2.0)
     moment = force * array(sheet.bar.motion_ratio) * array(sheet.track_width)
     pair = {
-        a: roll.axles[a].stiffness / (1.0 + roll.axles[a].stiffness * tyre_roll_compliance(car.axle(a)))
+        a: roll.axles[a].stiffness / (1.0 + roll.axles[a].stiffness * axles.tyre_roll_compliance(car.axle(a)))
         for a in AXLES
     }
     other: Axle = "rear" if axle == "front" else "front"

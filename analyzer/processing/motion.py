@@ -15,14 +15,7 @@ from analyzer.ingest.calibration import felt_beside_cg
 from analyzer.ingest.recording import Recording
 from analyzer.processing.results import Motion
 from analyzer.sheets.car import CarSheet
-from analyzer.vehicle.axle import (
-    axle_roll_stiffness,
-    mass_properties,
-    suspension_pitch,
-    suspension_roll,
-    tyre_roll_stiffness,
-    wheel_travel,
-)
+from analyzer.vehicle import axle as axles
 
 LOWEST_RATE: Final = 100.0
 """Logs are thinned to no less than this [Hz]: wheel hop (10-15 Hz) then keeps a ten-fold rate."""
@@ -348,16 +341,16 @@ def _travel(working: Working, car: CarSheet) -> Columns:
         for corner in AXLE_CORNERS[axle]:
             name = f"damper_{corner}"
             if working.has(name):
-                wheel = wheel_travel(working.values[name], sheet.damper_motion_ratio)
+                wheel = axles.wheel_travel(working.values[name], sheet.damper_motion_ratio)
                 found[f"wheel_{corner}"] = (wheel, working.suspect[name])
         left, right = (found.get(f"wheel_{corner}") for corner in AXLE_CORNERS[axle])
         if left is not None and right is not None:
-            found[f"roll_{axle}"] = (suspension_roll(left[0], right[0], sheet), left[1] | right[1])
+            found[f"roll_{axle}"] = (axles.suspension_roll(left[0], right[0], sheet), left[1] | right[1])
     if all(f"wheel_{corner}" in found for corner in CORNERS):
         fl, fr, rl, rr = (found[f"wheel_{corner}"][0] for corner in CORNERS)
         bad = np.logical_or.reduce([found[f"wheel_{corner}"][1] for corner in CORNERS])
         found["heave"] = ((fl + fr + rl + rr) / 4.0, bad)
-        found["pitch"] = (suspension_pitch((fl, fr, rl, rr), car.mass.wheelbase.value), bad)
+        found["pitch"] = (axles.suspension_pitch((fl, fr, rl, rr), car.mass.wheelbase.value), bad)
         found["warp"] = ((fl - fr - rl + rr) / 4.0, bad)
     return found
 
@@ -460,11 +453,13 @@ def _tyre_roll(
 ) -> Floats:
     """Return the axle's tyre roll [rad]: its roll moment over the tyres' roll stiffness, quasi-steady."""
     sheet = car.axle(axle)
-    tyres = tyre_roll_stiffness(sheet)
+    tyres = axles.tyre_roll_stiffness(sheet)
     if tyres is None:
         return np.zeros_like(roll)
-    direct = mass_properties(car).axle(axle).direct_moment
-    result: Floats = (axle_roll_stiffness(sheet, bar_rates.get(axle, 0.0)) * roll + direct * force) / tyres
+    direct = axles.mass_properties(car).axle(axle).direct_moment
+    result: Floats = (
+        axles.axle_roll_stiffness(sheet, bar_rates.get(axle, 0.0)) * roll + direct * force
+    ) / tyres
     return result
 
 

@@ -10,15 +10,8 @@ from typing import Final
 
 import numpy as np
 
+from analyzer.core import regression
 from analyzer.core.estimate import Estimate
-from analyzer.core.regression import (
-    block_error,
-    half_width,
-    least_squares,
-    mean_estimate,
-    student_factor,
-    with_error,
-)
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, widened
 from analyzer.core.units import AXLE_CORNERS, AXLES, STANDARD_GRAVITY, Axle
 from analyzer.ingest.recording import Recording
@@ -324,7 +317,9 @@ def _noise(parts: Parts) -> float:
     design = np.column_stack([*(column[: len(driving)] for column in beside), np.ones(len(driving))])[used]
     if len(design) <= design.shape[1]:
         return 0.0
-    return float(np.mean(least_squares(design, columns.force[: len(driving)][used]).residuals ** 2))
+    return float(
+        np.mean(regression.least_squares(design, columns.force[: len(driving)][used]).residuals ** 2)
+    )
 
 
 def _masks(parts: Parts) -> list[tuple[str, str, Bools]]:
@@ -404,7 +399,7 @@ def _mean_share(slow: _Slow, axle: Axle, mask: Bools) -> Estimate:
     cornering = mask & slow.good[axle] & (np.abs(slow.force) > CORNERING)
     columns = (slow.force, slow.over_load[axle], *slow.turning)
     beside = np.column_stack([column[cornering] for column in columns])
-    return mean_estimate(slow.share[axle][cornering], "1", "mean while cornering", beside)
+    return regression.mean_estimate(slow.share[axle][cornering], "1", "mean while cornering", beside)
 
 
 def _share_slope(slow: _Slow, axle: Axle, mask: Bools) -> tuple[Estimate, _PartForce | None]:
@@ -431,7 +426,7 @@ def _beside(slope: Estimate, known: float) -> Estimate:
     if known == 0.0 or not slope.std_error:
         return slope
     assert slope.value is not None
-    half = half_width(slope.std_error, max((slope.n or 2) - 1.0, 1.0), known)
+    half = regression.half_width(slope.std_error, max((slope.n or 2) - 1.0, 1.0), known)
     std = math.hypot(slope.std_error, known)
     return Estimate.from_error(slope.value, slope.unit, std, half, n=slope.n, method=slope.method)
 
@@ -461,10 +456,10 @@ def _slope(x: Floats, others: list[Floats], y: Floats, unit: str, method: str) -
     # All of the line's scatter as noise of x: no more of it can be there (Frisch 1934).
     room = float(np.mean(rest**2)) / max(slope**2, 1e-300)
     force = _PartForce(variance, min(room, variance))
-    error = block_error((inverse[0] * rest)[:, None], inverse[0])
+    error = regression.block_error((inverse[0] * rest)[:, None], inverse[0])
     if error is None:  # of a part: the run itself may be long
         return Estimate(slope, unit, method=method, notes=("too short for an error",)), force
-    return with_error(slope, unit, error, 0, method), force
+    return regression.with_error(slope, unit, error, 0, method), force
 
 
 def _differences(
@@ -568,11 +563,11 @@ def _difference(
     unsure = sum((e.std_error or 0.0) ** 4 / max((e.n or 2) - 1, 1) for e in (a, b))
     dof = std**4 / unsure if unsure > 0.0 else float(min(a.n or 2, b.n or 2))
     value = (a.value or 0.0) - (b.value or 0.0) - expected * size
-    half, count_least = student_factor(dof) * std, min(a.n or 2, b.n or 2)
+    half, count_least = regression.student_factor(dof) * std, min(a.n or 2, b.n or 2)
     method = f"{pair[0].name} less {pair[1].name}"
     estimate = Estimate.from_error(value, a.unit, std, half, n=count_least, method=method)
     # Bonferroni 1936: of all differences of a run, one in twenty runs shows one by chance.
-    return estimate, abs(value) > student_factor(dof, 1.0 - (1.0 - LEVEL) / count) * std
+    return estimate, abs(value) > regression.student_factor(dof, 1.0 - (1.0 - LEVEL) / count) * std
 
 
 def difference_notes(differences: tuple[Difference, ...]) -> tuple[str, ...]:

@@ -17,17 +17,7 @@ from analyzer.core.errors import AnalyzerError, plain_text
 from analyzer.core.estimate import Estimate, format_estimate
 from analyzer.core.files import cannot_write, check_ending, refuse_strange, write_together, write_whole
 from analyzer.core.units import AXLES, Axle
-from analyzer.prediction.build import (
-    LEAST_FACTOR,
-    LOADS,
-    BarWork,
-    BenchWork,
-    BladeWork,
-    FormedWork,
-    Silent,
-    TubeWork,
-    bar_work,
-)
+from analyzer.prediction import build
 from analyzer.prediction.settings import bar_ladder
 from analyzer.report.figures import style
 from analyzer.report.words import LOW_FACTOR, UNKNOWN, label, spacers
@@ -249,7 +239,7 @@ def builder_pages(car: CarSheet, axles: Sequence[Axle] = AXLES) -> dict[Axle, li
         ladder = bar_ladder(car, axle)
         if ladder is not None:
             with style.house_style():
-                found[axle] = _pages(car, bar_work(car, axle, ladder))
+                found[axle] = _pages(car, build.bar_work(car, axle, ladder))
     if not found:
         raise AnalyzerError(
             f"--sheet: the car sheet has no bar at the {' or '.join(axles)}; describe one first"
@@ -318,7 +308,7 @@ def pdf_bytes(title: str, pages: Sequence[Figure], subject: str = "") -> bytes:
     return target.getvalue()
 
 
-def _pages(car: CarSheet, work: BarWork) -> list[Figure]:
+def _pages(car: CarSheet, work: build.BarWork) -> list[Figure]:
     paper = Paper(f"{label(car.name, 32)}, {work.axle} bar")
     bar = work.bar
     if isinstance(bar, BladedBar) and work.tube is not None and work.blade is not None:
@@ -348,7 +338,7 @@ _SEATS: Final = {
 }
 
 
-def _draw_tube(paper: Paper, bar: BladedBar, work: TubeWork) -> None:
+def _draw_tube(paper: Paper, bar: BladedBar, work: build.TubeWork) -> None:
     tube, length = bar.tube, 1e3 * bar.tube.length.value
     scale = _scale(length, WIDTH - 2.0 * MARGIN - 10.0, 1e3 * bar.blade.depth.value, 12.0)
     paper.head(f"Tube: {label(tube.material, 24)}, {_size(tube)}, drawn 1 : {scale}")
@@ -398,7 +388,7 @@ def _draw_tube(paper: Paper, bar: BladedBar, work: TubeWork) -> None:
         )
 
 
-def _draw_blade(paper: Paper, bar: BladedBar, work: BladeWork) -> None:
+def _draw_blade(paper: Paper, bar: BladedBar, work: build.BladeWork) -> None:
     blade = bar.blade
     height = 2e3 * max(work.half_back, work.half_end)
     scale = _scale(1e3 * (work.back + work.end), WIDTH - 2.0 * MARGIN - 40.0, height, 24.0)
@@ -453,7 +443,7 @@ def _draw_blade(paper: Paper, bar: BladedBar, work: BladeWork) -> None:
 
 
 def _draw_holes(
-    paper: Paper, work: BladeWork, at: Callable[[float], float], top: float, scale: float
+    paper: Paper, work: build.BladeWork, at: Callable[[float], float], top: float, scale: float
 ) -> None:
     radius = 0.0 if work.bolt is None else 500.0 * work.bolt / scale
     above = top - 1e3 * max(work.half_back, work.half_end) / scale - 2.0
@@ -469,7 +459,7 @@ Columns = tuple[tuple[str, float], ...]
 _HOLES: Final[Columns] = (("hole", 0.0), ("to side edge", 12.0), ("to end", 40.0), ("to next", 62.0))
 
 
-def _blade_table(paper: Paper, bar: BladedBar, work: BladeWork, left: float) -> None:
+def _blade_table(paper: Paper, bar: BladedBar, work: build.BladeWork, left: float) -> None:
     _heads(paper, _HOLES, left)
     for number, hole in enumerate(work.holes, start=1):
         end = _mm(hole.end) + (f" {NOT_KNOWN}" if bar.blade.length is None else "")
@@ -493,7 +483,7 @@ def _row(
         paper.text(words, left + place, paper.y, bold=bold)
 
 
-def _draw_settings(paper: Paper, bar: BladedBar, work: BarWork) -> None:
+def _draw_settings(paper: Paper, bar: BladedBar, work: build.BarWork) -> None:
     """Write every setting with rate, change and stress, and beside them the spacers with their bolts."""
     columns = (
         ("hole", 0.0),
@@ -528,7 +518,7 @@ MOST_ROWS: Final = 40
 """Settings on one sheet."""
 
 
-def _draw_stacks(paper: Paper, bar: BladedBar, work: BarWork, left: float) -> None:
+def _draw_stacks(paper: Paper, bar: BladedBar, work: build.BarWork, left: float) -> None:
     columns = (("spacers", 0.0), ("stack mm", 19.0), ("bolt mm", 42.0))
     _heads(paper, columns, left)
     for item in work.stacks:
@@ -557,9 +547,9 @@ def _change(change: Estimate) -> str:
     return shown.replace("-", "−", 1) if change.value < 0.0 else f"+{shown}"
 
 
-def _draw_bench(paper: Paper, work: BenchWork) -> None:
+def _draw_bench(paper: Paper, work: build.BenchWork) -> None:
     """Write the test to do, with blank fields for what is read."""
-    paper.room(LINE * 5.0 + 6.0 * (LOADS + 1))
+    paper.room(LINE * 5.0 + 6.0 * (build.LOADS + 1))
     row = work.row
     where = "" if row.hole is None else f", both links in hole {row.hole} with {spacers(row.spacers)}"
     # A rate of the links that the sheet states is in the bar's rate, too.
@@ -579,7 +569,7 @@ def _draw_bench(paper: Paper, work: BenchWork) -> None:
     if not work.steps:
         paper.paragraph(
             f"{NOT_KNOWN} Even the smallest loads bend it too far or leave no factor of "
-            f"{LEAST_FACTOR:g} on yield: "
+            f"{build.LEAST_FACTOR:g} on yield: "
             "do not load this bar."
         )
         return
@@ -601,7 +591,7 @@ def _draw_bench(paper: Paper, work: BenchWork) -> None:
     paper.y += 0.5
 
 
-_SILENT: Final[dict[Silent, str]] = {
+_SILENT: Final[dict[build.Silent, str]] = {
     "seat": "how the blades sit on the tube (blade.seat)",
     "socket": "the blades' sockets: cut the tube to them",
     "turned": "what a turned blade takes along the tube: cut the tube to its holder",
@@ -622,7 +612,7 @@ _SILENT: Final[dict[Silent, str]] = {
 }
 
 
-def _draw_silent(paper: Paper, silent: tuple[Silent, ...]) -> None:
+def _draw_silent(paper: Paper, silent: tuple[build.Silent, ...]) -> None:
     if not silent:
         return
     words = f"{NOT_KNOWN} Not in the car sheet: " + "; ".join(_SILENT[item] for item in silent) + "."
@@ -670,7 +660,7 @@ def _weld_words(bar: BladedBar) -> str:
 Point = tuple[float, float, float]
 
 
-def _draw_formed(paper: Paper, bar: FormedBar, work: FormedWork, bench: BenchWork) -> None:
+def _draw_formed(paper: Paper, bar: FormedBar, work: build.FormedWork, bench: build.BenchWork) -> None:
     # Of the three views two show all: the one along the bar would lay its arms over each other.
     corners = [(1e3 * p.x.value, 1e3 * p.y.value, 1e3 * p.z.value) for p in bar.points]
     spans = [max(c[k] for c in corners) - min(c[k] for c in corners) for k in range(3)]

@@ -25,16 +25,8 @@ from analyzer.core.files import (
 from analyzer.processing.results import RunEstimates
 from analyzer.report import sentences, tables
 from analyzer.report.cards import cards
+from analyzer.report.figures import review_plots
 from analyzer.report.figures.course_plots import course_plate
-from analyzer.report.figures.review_plots import (
-    agreement_plate,
-    budget_plate,
-    change_plate,
-    roll_plates,
-    run_plate,
-    settings_plate,
-    travel_plate,
-)
 from analyzer.report.figures.style import Drawings, Plate, plates_of
 from analyzer.report.plain_data import csv_tables, fault_dict, results_dict
 from analyzer.report.sentences import CAUTIONS, fault_sentence, left_out
@@ -162,7 +154,7 @@ def _team(review: Review, pieces: Pieces) -> Part:
             *pieces.lines("values nobody measured", lambda: sentences.placeholder_points(review)),
             *pieces.lines("runs left out", left_out_points),
         ),
-        plates_of(partial(run_plate, review), partial(agreement_plate, review)),
+        plates_of(partial(review_plots.run_plate, review), partial(review_plots.agreement_plate, review)),
         (
             *pieces.tables("runs", lambda: [tables.runs_table(review)]),
             # A table of findings that is empty says nothing "every check is good" has not said.
@@ -215,9 +207,9 @@ def _tuner(review: Review, pieces: Pieces) -> Part:
             )
         ),
         plates_of(
-            partial(change_plate, review.comparisons),
-            partial(roll_plates, review),
-            partial(settings_plate, review),
+            partial(review_plots.change_plate, review.comparisons),
+            partial(review_plots.roll_plates, review),
+            partial(review_plots.settings_plate, review),
         ),
         # Without a second set-up there is no change and no setting to compare.
         told(
@@ -237,8 +229,8 @@ def _driver(review: Review, pieces: Pieces) -> Part:
     worst = names.index(found[0][0].name) if found else None
     lead = plates_of(
         partial(course_plate, review),
-        partial(budget_plate, review),
-        *(() if worst is None else (partial(travel_plate, review, worst),)),
+        partial(review_plots.budget_plate, review),
+        *(() if worst is None else (partial(review_plots.travel_plate, review, worst),)),
     )
     # The list is short on the page and whole in the fold, unless the short one is the whole.
     folds = []

@@ -13,16 +13,7 @@ from typing import Any, Final, TypeVar
 import pandas as pd
 
 from analyzer import __version__
-from analyzer.comparison.results import (
-    AxleSettings,
-    Choice,
-    Comparison,
-    Confirmation,
-    Option,
-    Reasons,
-    SessionDrift,
-    SetupResult,
-)
+from analyzer.comparison import results as compared
 from analyzer.core.errors import Fault, plain_text
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import RESULTS, RESULTS_FORMAT, file_sha256
@@ -216,7 +207,7 @@ def _in_mm(parts: Mapping[str, float]) -> dict[str, float]:
     return {part.replace(" ", "_"): travel * MM_PER_M for part, travel in parts.items()}
 
 
-def _setup(setup: SetupResult) -> dict[str, Any]:
+def _setup(setup: compared.SetupResult) -> dict[str, Any]:
     predicted = taken(
         setup.predicted,
         "bars roll_stiffness roll_gradient roll_gradient_body load_transfer front_share assumed",
@@ -224,7 +215,7 @@ def _setup(setup: SetupResult) -> dict[str, Any]:
     return {**taken(setup, "name runs"), "predicted": predicted, **taken(setup, "measured ledger")}
 
 
-def _comparison(comparison: Comparison) -> dict[str, Any]:
+def _comparison(comparison: compared.Comparison) -> dict[str, Any]:
     change = taken(comparison.prediction, "changed stiffness_ratio stiffness_change gradient_ratio")
     return {
         **taken(comparison, "before after axle stiffness_ratio predicted_ratio stiffness_change"),
@@ -239,7 +230,7 @@ def _comparison(comparison: Comparison) -> dict[str, Any]:
     }
 
 
-def _drift(drift: SessionDrift | None) -> dict[str, Any] | None:
+def _drift(drift: compared.SessionDrift | None) -> dict[str, Any] | None:
     if drift is None:
         return None
     return {
@@ -248,7 +239,7 @@ def _drift(drift: SessionDrift | None) -> dict[str, Any] | None:
     }
 
 
-def _bar_settings(model: AxleSettings) -> dict[str, Any]:
+def _bar_settings(model: compared.AxleSettings) -> dict[str, Any]:
     return {
         **taken(model, "axle springs springs_predicted friction settings pairs"),
         "sessions": [name for name in model.sessions if name],
@@ -312,7 +303,7 @@ def health_json(outcome: CheckOutcome) -> dict[str, Any]:
     return found
 
 
-def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
+def confirmation_json(confirmation: compared.Confirmation) -> dict[str, Any]:
     """Return everything of a confirmation, for ``analyzer confirm``."""
     # In the order in which it is read: the verdict, what it rests on, what else may explain it, what to do.
     comparison = confirmation.comparison
@@ -346,7 +337,7 @@ def confirmation_json(confirmation: Confirmation) -> dict[str, Any]:
     return found
 
 
-def _reasons(found: Reasons) -> dict[str, Any]:
+def _reasons(found: compared.Reasons) -> dict[str, Any]:
     # Words beside the data they are made of.
     ranked = [
         {
@@ -370,13 +361,13 @@ def _reasons(found: Reasons) -> dict[str, Any]:
     }
 
 
-def _stiffness(setup: SetupResult) -> dict[str, Estimate]:
+def _stiffness(setup: compared.SetupResult) -> dict[str, Estimate]:
     # Axles and car, under their own names.
     start = "roll_stiffness_"
     return {key.removeprefix(start): e for key, e in setup.measured.items() if key.startswith(start)}
 
 
-def choice_json(choice: Choice) -> dict[str, Any]:
+def choice_json(choice: compared.Choice) -> dict[str, Any]:
     """Return a choice, for ``analyzer choose``."""
     found: dict[str, Any] = plain(
         {
@@ -393,7 +384,7 @@ def choice_json(choice: Choice) -> dict[str, Any]:
     return found
 
 
-def _option(option: Option) -> dict[str, Any]:
+def _option(option: compared.Option) -> dict[str, Any]:
     plan = option.plan
     return {
         "fitted": option.words,

@@ -5,15 +5,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from analyzer.comparison.calibrated_car import (
-    FILE_NAME,
-    Calibration,
-    calibrate,
-    calibrated_car,
-    read_anew,
-    read_calibration,
-    write_calibration,
-)
+from analyzer.comparison import calibrated_car as calibrating
 from analyzer.comparison.choosing.choose import choose, present_setup
 from analyzer.comparison.choosing.wishes import parse_wish
 from analyzer.comparison.confirm import PastSession, confirm, joined_sessions
@@ -43,7 +35,7 @@ def confirm_change(
     before: str,
     after: str,
     earlier: Sequence[Review] = (),
-    calibration: Calibration | None = None,
+    calibration: calibrating.Calibration | None = None,
 ) -> Confirmation:
     """Set two set-ups of a reviewed session against each other in depth.
 
@@ -91,7 +83,7 @@ def _confirm_change(
     before: str,
     after: str,
     earlier: Sequence[Review],
-    calibration: Calibration | None,
+    calibration: calibrating.Calibration | None,
 ) -> Confirmation:
     session = review.session
     driven = {name: tuple(run.name for run in review.runs if run.setup == name) for name in (before, after)}
@@ -101,9 +93,9 @@ def _confirm_change(
     if calibration is not None:
         # What earlier runs have shown moves the prediction; measured roll is read anew with the same sheet,
         # so that both stand on one car.
-        car = calibrated_car(session.car, calibration)
-        runs = read_anew(session.car, car, review.runs)
-        past = tuple(replace(p, runs=read_anew(session.car, car, p.runs)) for p in past)
+        car = calibrating.calibrated_car(session.car, calibration)
+        runs = calibrating.read_anew(session.car, car, review.runs)
+        past = tuple(replace(p, runs=calibrating.read_anew(session.car, car, p.runs)) for p in past)
         notes = (f"predictions start from the car sheet as {len(calibration.runs)} runs have updated it",)
         # A calibration by these very runs would agree with them by construction.
         if set(calibration.runs) & {run.name for run in review.runs}:
@@ -160,14 +152,14 @@ def write_calibrated_car(review: Review, earlier: Sequence[Review] = ()) -> Path
     """
     session = review.session
     joined = joined_sessions(session.sheet.setups, review.runs, past_sessions(review, earlier))
-    calibration = calibrate(session.car, joined.setups, joined.runs)
+    calibration = calibrating.calibrate(session.car, joined.setups, joined.runs)
     if calibration is None:
         raise AnalyzerError(
             f"{session.path}: the runs do not calibrate the car; "
             "no roll was measured, or runs and sheet contradict each other (see analyzer confirm)"
         )
-    path = session.path.parent / FILE_NAME
-    write_calibration(path, calibration, session.car_path)
+    path = session.path.parent / calibrating.FILE_NAME
+    calibrating.write_calibration(path, calibration, session.car_path)
     return path
 
 
@@ -216,8 +208,10 @@ def choose_after(review: Review, wish: str, setup: str | None) -> Choice:
     """Do the same for a session that has been reviewed, with the calibrated car beside its sheet."""
     session = review.session
     name = _present(session, setup)
-    file = session.path.parent / FILE_NAME
-    calibration = read_calibration(file, session.car, session.car_path) if file.is_file() else None
+    file = session.path.parent / calibrating.FILE_NAME
+    calibration = (
+        calibrating.read_calibration(file, session.car, session.car_path) if file.is_file() else None
+    )
     setups = session.sheet.setups
     runs = {run.name: run for run in review.runs}
     choice, late = contained(

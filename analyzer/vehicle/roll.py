@@ -11,12 +11,7 @@ import numpy as np
 from analyzer.core.signals import Floats
 from analyzer.core.units import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.sheets.car import CarSheet
-from analyzer.vehicle.axle import (
-    axle_roll_stiffness,
-    bar_roll_stiffness,
-    mass_properties,
-    tyre_roll_stiffness,
-)
+from analyzer.vehicle import axle as axles
 
 MOST_SCALED: Final = 3.0
 """Bars change the roll stiffness of a car by less than this factor: engineering judgement."""
@@ -160,7 +155,7 @@ class LevelRoad:
 
 def roll_paths(car: CarSheet, bar_rates: Mapping[Axle, float]) -> dict[Axle, AxleRollPath]:
     """Return the `AxleRollPath` of both axles."""
-    masses = mass_properties(car)
+    masses = axles.mass_properties(car)
     wheelbase = car.mass.wheelbase.value
     # Load that goes from one axle to the other per longitudinal specific force.
     lifted = masses.total * masses.cg_height / wheelbase
@@ -168,13 +163,13 @@ def roll_paths(car: CarSheet, bar_rates: Mapping[Axle, float]) -> dict[Axle, Axl
     for axle in AXLES:
         part, sheet = masses.axle(axle), car.axle(axle)
         found[axle] = AxleRollPath(
-            suspension=axle_roll_stiffness(sheet, bar_rates.get(axle, 0.0)),
-            tyres=tyre_roll_stiffness(sheet),
+            suspension=axles.axle_roll_stiffness(sheet, bar_rates.get(axle, 0.0)),
+            tyres=axles.tyre_roll_stiffness(sheet),
             direct=part.direct_moment,
             place=masses.front_axle_distance if axle == "front" else -masses.rear_axle_distance,
             moment=part.elastic_moment,
             wheelbase=wheelbase,
-            bar=float(bar_roll_stiffness(sheet, bar_rates.get(axle, 0.0))),
+            bar=float(axles.bar_roll_stiffness(sheet, bar_rates.get(axle, 0.0))),
             tyre_pitch=-lifted / (2.0 * sheet.tyre_rate.value * wheelbase) if sheet.tyre_rate else 0.0,
             leaning=part.sprung * masses.sprung_cg_height if sheet.suspension == "independent" else 0.0,
         )

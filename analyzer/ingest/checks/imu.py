@@ -6,14 +6,7 @@ import numpy as np
 
 from analyzer.core.signals import runs_of
 from analyzer.core.units import STANDARD_GRAVITY, unit_factor
-from analyzer.ingest.checks import inputs, senses
-from analyzer.ingest.checks.clock import (
-    TURN_CLEAR,
-    TURN_RATIOS,
-    USUAL_TURN,
-    check_clock_rate,
-    turn_ratio,
-)
+from analyzer.ingest.checks import clock, inputs, senses
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
 from analyzer.ingest.checks.senses import Fault
 from analyzer.ingest.recording import Check, Verdict
@@ -75,7 +68,7 @@ def check_inertial(signals: Signals) -> Findings:
             _tilt(found, signals, name)
     signals.heed(found)
     # The clock before the change of speed: a rate that is wrong looks like a unit.
-    check_forward(found, signals, check_clock_rate(found, signals))
+    check_forward(found, signals, clock.check_clock_rate(found, signals))
     signals.heed(found)
     for name in ("gyro_x", "gyro_y", "gyro_z"):
         if name in signals.data:
@@ -271,16 +264,16 @@ def _lateral_lies(found: Findings, signals: Signals, largest: float) -> bool:
     Told by what needs no rate of a sheet: speed times yaw rate, gravity that the same box reads in the same
     wrong unit, and a force that no tyre gives.
     """
-    turn = signals.once("turn ratio", turn_ratio)
-    if turn is not None and turn[1] >= TURN_CLEAR:
+    turn = signals.once("turn ratio", clock.turn_ratio)
+    if turn is not None and turn[1] >= clock.TURN_CLEAR:
         for factor, _ in _WRONG_UNITS:
-            near = 1.0 / UNIT_NEAR < turn[0] * factor / USUAL_TURN < UNIT_NEAR
+            near = 1.0 / UNIT_NEAR < turn[0] * factor / clock.USUAL_TURN < UNIT_NEAR
             # A force read too small beside km/h under m/s, 2.7 times nearer to right, must also be small.
             if near and (factor > 1.0 or largest < CORNERING):
                 why = f"reaches {largest:.2g} g where speed times yaw rate gives {turn[0]:.2g} times as much"
-                _lateral_unit_row(found, signals, why, factor, turn[0], USUAL_TURN * UNIT_NEAR, "1")
+                _lateral_unit_row(found, signals, why, factor, turn[0], clock.USUAL_TURN * UNIT_NEAR, "1")
                 return True
-        if TURN_RATIOS[0] < turn[0] < TURN_RATIOS[1]:
+        if clock.TURN_RATIOS[0] < turn[0] < clock.TURN_RATIOS[1]:
             return False
     if largest > MOST_LATERAL:
         why = f"reaches {largest:.2g} g, which tyres do not give"
