@@ -468,6 +468,7 @@ def _bottoming(runs: list[Any], events: list[Any], order: _Order) -> tuple[Botto
     """Return events per run of every course and session."""
     found = []
     hard = _by([event for event in events if event["hard"]], "folder")
+    # By runs, not by events: a session without a hit lowers the rate.
     by_session = _by([run for run in runs if run["left_out"] is None], "course", "folder")
     for course, folder in sorted(by_session, key=lambda key: (key[0], order.folders.index(key[1]))):
         group = by_session[course, folder]

@@ -199,10 +199,13 @@ def _plan(comparison: Comparison) -> NextRuns:
         return NextRuns(Next.SEEN)
     if comparison.verdict is not ChangeVerdict.CANNOT_TELL:
         return NextRuns(Next.STANDS)
+    # A change that was seen, and still nothing to tell: the other axle stands in the way, not the number of
+    # runs.
     if ratio.interval is not None and not ratio.interval[0] <= 1.0 <= ratio.interval[1]:
         return NextRuns(Next.OTHER_CHANGED)
     if not predicted.value or abs(math.log(predicted.value)) < 1e-6:
         return NextRuns(Next.NONE_PREDICTED)
+    # A difference of two means of n / 2 runs each has 4 / n of the variance of one run.
     per_run = comparison.run_scatter or ratio.std_error / ratio.value / math.sqrt(4.0 / ratio.n)
     remainder = (ratio.calibration or 0.0) / ratio.value
     names = (comparison.before, comparison.after)

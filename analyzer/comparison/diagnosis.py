@@ -63,6 +63,7 @@ def bend(fit: AxleFit) -> float | None:
         return None
     knee = INNER * float(np.quantile(np.abs(force), 0.98))
     beyond = np.sign(force) * np.maximum(np.abs(force) - knee, 0.0)
+    # Both lines need points of their own: out of a handful least squares makes any slope.
     if knee == 0.0 or np.count_nonzero(beyond) < FEWEST // 4 or np.count_nonzero(beyond == 0.0) < FEWEST // 4:
         return None
     design = np.column_stack([np.ones_like(force), force, beyond])

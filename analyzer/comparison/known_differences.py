@@ -250,6 +250,7 @@ def _part(sheet: CarSheet, key: str, both: Sequence[Group]) -> _Part | Unpredict
         return None
     if not all(told):
         return Unpredicted.NOT_STATED
+    # In the order a user can mend them: stated, readable, then what the car sheet lacks.
     if any(_read(key, text) is None for texts in told for text in texts):
         return Unpredicted.NOT_READ
     before, after = (_mean(key, group) for group in both)
@@ -344,6 +345,8 @@ def _effects(sheet: CarSheet, parts: Sequence[_Part], rates: Mapping[Axle, Estim
 
 
 def _difference(part: _Part, effect: _Effect, taken: Sequence[str]) -> KnownDifference:
+    # Independent parts of the error add in squares. All is of the logarithm, so that no ratio goes below
+    # zero.
     errors = np.linalg.norm(effect.contribution, axis=1)
     ratios = {
         axle: Estimate(

@@ -187,6 +187,7 @@ def run_stiffness(target: Target, run: RollFigures, sheet: RollSheet) -> RunStif
             f"{run.name}: by the sheet the {other} axle alone would carry more than the whole roll moment; "
             "check spring rates, motion ratios and CG height"
         )
+    # To first order in the gradients' errors; one axle without an error leaves the whole without.
     slopes = sensitivity(target, measured, sheet)
     variance: float | None = 0.0
     for axle, slope in slopes.items():

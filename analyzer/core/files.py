@@ -91,6 +91,8 @@ def write_together(files: Mapping[Path, bytes]) -> None:
     OSError
         When a folder cannot be written to; nothing is left behind but folders.
     """
+    # Nothing is written where anything would be refused, and nothing moved before all is written: a full disk
+    # leaves the old files as they were.
     for path, content in files.items():
         refuse_strange(path, content)
     waiting: dict[Path, Path] = {}

@@ -439,6 +439,7 @@ class Unpacker:
             index, columns = self._index(packed["index"]), self._index(packed["columns"])
             if len(columns) != len(inside):
                 raise ValueError("columns without names")
+            # Names may stand twice in a table, so columns are put in by number and named at the end.
             numbered = {place: self._arrays[number] for place, number in enumerate(inside)}
             table = pd.DataFrame(numbered, index=index, copy=False)
             table.columns = columns

@@ -461,6 +461,7 @@ def _add_wheel_speed(
     if not wheels:
         return
     listed = ", ".join(f'"{header[index].full}" ({corner})' for corner, index in wheels.items())
+    # A driven wheel spins in a drift and one with the handbrake on stands still: only a front one will do.
     front = next((wheels[corner] for corner in _FRONT_WHEELS if corner in wheels), None)
     if "speed" in found or front is None:
         notes.append(f"wheel speeds, not used: {listed}")
@@ -694,6 +695,7 @@ def _add_speed_unit(found: dict[str, ChannelGuess], path: Path) -> None:
     a, w, v = values[force.index] * to_force, values[turn.index] * to_turn, values[speed.index]
     whole = np.isfinite(a + w + v)
     cornering = whole & (np.abs(a) > _CORNERING) & (np.abs(v) > 0.0)
+    # Summed over the run before they are divided: sample by sample a small yaw rate would rule the mean.
     turned = abs(float(np.sum((w * v * np.sign(a))[whole])))
     if int(cornering.sum()) < _LEAST_CORNERING or turned == 0.0:
         return

@@ -196,6 +196,8 @@ def equations_of_motion(pots: LogFile, imu: LogFile, rate: float) -> Iterator[Eq
     ):
         if channel not in imu.channels:
             continue
+        # A box beside the centre of gravity feels angular acceleration as force: fitted along, or it is taken
+        # for a late clock.
         swings = {
             name: swing
             for name in about
@@ -493,6 +495,7 @@ def _track(
     centres = ends[0] + window * (np.arange(count) + 0.5)
     found: list[tuple[float, float, float]] = []
     for centre in centres[np.argsort(np.abs(centres - middle))].tolist():
+        # The further from the middle, where the coarse offset holds, the more drift may have come together.
         reach = 0.05 + 2.0 * MOST_DRIFT * abs(centre - middle)
         piece = cut(other, centre - 0.5 * window, centre + 0.5 * window)
         around = cut(first, centre + coarse - 0.5 * window - 2.0, centre + coarse + 0.5 * window + 2.0)
@@ -500,6 +503,7 @@ def _track(
         if len(lags) < 3:
             continue
         peak = int(np.argmax(r))
+        # A peak at the end of the search is the flank of one outside.
         if r[peak] >= LEAST_MATCH and 0 < peak < len(r) - 1:
             found.append((centre, _refined(lags, r, peak), float(r[peak])))
     if len(found) < 3:
@@ -508,11 +512,14 @@ def _track(
 
 
 def _line(found: Floats, coarse: float) -> tuple[float, float, float, float | None]:
+    # A piece weighs by signal over noise, r^2 / (1 - r^2): a delay's variance goes with its inverse (the
+    # bound of Cramer and Rao).
     when, offset, weight = (
         found[:, 0],
         found[:, 1],
         found[:, 2] ** 2 / np.maximum(1.0 - found[:, 2] ** 2, 0.01),
     )
+    # A piece that locked on to another bend of a slalom is no scatter: it goes before the line is laid.
     keep = np.abs(offset - np.median(offset)) < max(
         0.02, 4.0 * float(np.median(np.abs(offset - np.median(offset))))
     )
@@ -524,9 +531,11 @@ def _line(found: Floats, coarse: float) -> tuple[float, float, float, float | No
     spread = float(np.average((when - centre) ** 2, weights=weight))
     drift = float(np.average((when - centre) * (offset - mean), weights=weight)) / spread
     left = offset - mean - drift * (when - centre)
+    # As many pieces of equal weight would do (Kish): the unequal ones know less than their number.
     n_effective = float(weight.sum() ** 2 / (weight**2).sum())
     scatter = float(np.sqrt(np.average(left**2, weights=weight) * n_effective / max(n_effective - 2.0, 1.0)))
     drift_error = scatter / np.sqrt(n_effective * spread)
+    # A drift within its own error, or beyond any clock, is none: taken out it would only add its error.
     if abs(drift) < 3.0 * drift_error or abs(drift) > MOST_DRIFT:
         drift = 0.0
         left = offset - mean

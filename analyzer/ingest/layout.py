@@ -379,8 +379,10 @@ def split_by_type(
                 files[key.encode()].write(sign.join(name.encode() for name in names) + b"\n")
         with open_bytes(path, text.encoding, text.wrapped, ending) as stream:
             for line in stream:
+                # A file that breaks off ends in half a row, whose last number would be wrong and look right.
                 if ending.cut and not line.endswith(b"\n"):
                     break
+                # Rows of a kind that holds no table go nowhere.
                 first, _, rest = line.partition(sign)
                 target = files.get(first.strip(b' "\xef\xbb\xbf'))
                 if target is not None and rest:

@@ -240,6 +240,7 @@ def _unpacked(raw: BinaryIO, path: Path, stack: ExitStack) -> _Unpacker | None:
     magic = raw.read(6)
     raw.seek(0)
     try:
+        # By content, not by name: what is packed comes under any ending.
         if magic.startswith(b"\x1f\x8b"):
             return stack.enter_context(gzip.GzipFile(fileobj=raw))
         if magic.startswith(b"BZh"):

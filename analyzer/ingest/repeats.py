@@ -188,6 +188,7 @@ def find_repeats(
         chain = _chain(prints)
         taken = np.zeros(len(chain.marks), dtype=bool)
         own: list[Repeat] = []
+        # Itself, too: a logger that sends its buffer twice repeats rows within a run.
         for other, theirs in (*known, (recording, chain)):
             fresh = _shared(chain, theirs) & ~taken
             if fresh.any():
@@ -196,6 +197,7 @@ def find_repeats(
         if not own:
             known.append((recording, chain))
             continue
+        # A copy as a whole is no source for later ones: the run it was copied from counts the rows.
         lengths = chain.ends - chain.starts
         whole = float(lengths[taken].sum()) >= WHOLE * len(prints.rows)
         repeats += [replace(repeat, whole=whole) for repeat in own]

@@ -98,6 +98,7 @@ def find_column(header: Sequence[HeaderCell], wanted: str, path: Path, key: str)
         hits = [i for i, cell in enumerate(header) if target and as_written(cell) == target]
         if len(hits) == 1:
             return hits[0]
+        # Asked back, never guessed; a looser match must not settle what a stricter one leaves open.
         if hits:
             raise LogError(
                 path,
@@ -545,6 +546,7 @@ def parquet_header(path: Path) -> tuple[HeaderCell, ...]:
     cells = []
     for entry in schema:
         cell = read_header_cell(entry.name)
+        # What the file says of a column goes before what its name suggests.
         meta = (entry.metadata or {}).get(b"unit", b"").decode("utf-8", "replace")
         if pa.types.is_timestamp(entry.type):
             cell = HeaderCell(cell.full, cell.name, "ns")
@@ -596,15 +598,18 @@ def read_parquet(path: Path, wanted: Sequence[int], texts: Sequence[int]) -> Raw
         _refuse_if_too_large(path, file.metadata, len(wanted), {names[index] for index in texts})
         for index in wanted:
             column = file.read(columns=[names[index]]).column(0)
+            # In the unit that `parquet_header` names, whatever the file counts in.
             if pa.types.is_timestamp(column.type):
                 column = pc.cast(column, pa.timestamp("ns")).cast(pa.int64())
             numbers = np.array(pc.cast(column, pa.float64(), safe=False).to_numpy(), dtype=np.float64)
+            # What no sensor reads is told as a bad cell, by its row from 1, as in a text log.
             if _beyond_measure(numbers):
                 far = np.abs(numbers) >= BEYOND_MEASURE
                 numbers[far] = np.nan
                 raw.bad_cells[index] = (np.flatnonzero(far) + 1).tolist()
             raw.numbers[index] = shelved(numbers)
         for index in texts:
+            # Piece by piece: texts as a whole take more memory than all the numbers.
             batches = file.iter_batches(columns=[names[index]])
             raw.clocks[index] = taken_apart(_arrow_text(batch.column(0), path) for batch in batches)
     except MemoryError:

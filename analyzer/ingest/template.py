@@ -278,6 +278,7 @@ def sort_logs(logs: Sequence[Path], progress: Progress | None = None) -> Logs:
         When a log cannot be read, two bear the same name, or loggers have unlike numbers of logs, so that
         nothing says which belong together.
     """
+    # Two folders may hold logs of one name; in the new folder one would overwrite the other.
     names: dict[str, Path] = {}
     for log in logs:
         if log.name in names:
@@ -290,6 +291,8 @@ def sort_logs(logs: Sequence[Path], progress: Progress | None = None) -> Logs:
     for done, log in enumerate(logs):
         with reading_of(tell, log.name, done, len(logs)):
             guesses = guess_channels(log)
+        # Loggers are told apart by their columns; files of one logger stand in the order they were named,
+        # which is how the n-th of each find together.
         own = next((group for group in loggers if _one_logger(group[0][1], guesses)), None)
         if own is None:
             loggers.append([(log, guesses)])
@@ -349,6 +352,7 @@ def _sheets_for(logs: Logs, answers: Answers = NOT_ASKED) -> dict[str, str]:
     name = quoted(_stem(first))
     origin = f"from the log {comment(first.name)}"
     car = _car_text(origin, name, _logger_lines(logs.guesses), _channel_lines(logs), answers)
+    # Runs that nobody answered for are on set-up A: a session of one set-up asks nothing.
     letters = [*answers.setups, *["A"] * len(logs.runs)][: len(logs.runs)]
     session = _SESSION.format(
         origin=origin,
@@ -483,6 +487,8 @@ def _channel_line(guess: ChannelGuess) -> str:
     column = quoted(guess.column)
     reason = comment(guess.reason)
     if guess.in_volts and guess.house.startswith("damper_"):
+        # Tenth and nine tenths of 12 bits or 5 V, so that the line is whole; the mark keeps it from being
+        # believed.
         ends = "[410, 3686]" if guess.in_counts else "[0.5, 4.5]"
         pairs = f'volts = {ends}, travel = ["-75 mm", "75 mm"]'
         return (

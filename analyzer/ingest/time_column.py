@@ -495,6 +495,7 @@ def order_rows(
     LogError
         When the clock cannot be made sense of.
     """
+    # Most logs are in order: then no row is taken out and no column copied.
     if len(seconds) >= 2 and _in_order(seconds):
         done = Ordered(seconds)
         _spread_rounded(done)
@@ -508,6 +509,8 @@ def order_rows(
         _finding(
             done, "rows without time", len(seconds) - len(done.rows), "rows bear no time and were left out"
         )
+    # Each step takes those before it for done: a lone stray looks like a jump forth and back, rows written
+    # twice like a coarse clock.
     _drop_strays(done)
     _drop_copies(done, columns)
     _spread_coarse(done, sample_rate, path)
@@ -740,6 +743,7 @@ def _is_regular(seconds: NDArray[np.float64]) -> bool:
 
 def _join_segments(done: Ordered, back: NDArray[np.int64]) -> None:
     """Set each part behind the one before, at an unknown distance; stubs of a few rows are left out."""
+    # A few rows between two steps back are no part of the drive: a clock that stumbles leaves such stubs.
     edges = np.concatenate([[0], back + 1, [len(done.seconds)]])
     sizes = np.diff(edges)
     kept = sizes >= max(FEW, 0.01 * sizes.max())

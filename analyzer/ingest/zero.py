@@ -337,6 +337,7 @@ def _twist(rest: _Rest, running: dict[str, AxleZero], axle: str) -> float | None
 def _settle(done: Zeroed, name: str, reading: _Reading, kept: bool, stated: bool, claimed: bool) -> None:
     """Take the reading as zero, or keep the calibration's; say which."""
     size = f"{reading.value * 1000.0:.1f} ± {reading.std * 1000.0:.1f} mm"
+    # Read while driving the zero is less sure, and doubted only beyond its own error.
     limit = ZERO_TOLERANCE + (2.0 * reading.std if reading.driving_only else 0.0)
     off = abs(reading.value) > limit and (claimed or not reading.twice)
     done.std[name] = float(np.hypot(reading.value, reading.std)) if kept else reading.std

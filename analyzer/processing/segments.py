@@ -469,6 +469,7 @@ def _differences(
     box_std: Floats,
 ) -> tuple[Difference, ...]:
     named = {split.name: split for split in splits if split.kind != "section"}
+    # Counted before any is judged: with many tests one would be off by chance, so each asks for more.
     tests = [
         (quantity, axle, first, second)
         for first, second in PAIRS

@@ -436,6 +436,7 @@ def with_unit_doubts(recording: Recording, car: CarSheet, prediction: SetupPredi
     rows: list[HealthRow] = []
     expected = {axle: prediction.roll_gradient_body[axle].value for axle in rolls}
     lateral = _lateral_doubt(recording, rolls, expected)
+    # A lateral force in another unit moves all axles alike: told in place of every pot, which it would blame.
     if lateral is not None:
         return replace(recording, health=(*recording.health, lateral))
     for axle, roll in rolls.items():
@@ -444,6 +445,7 @@ def with_unit_doubts(recording: Recording, car: CarSheet, prediction: SetupPredi
             continue
         factor = sheet / roll.gradient
         reasons = _against(axle, rolls, expected)
+        # What a tolerance or a wrong spring explains is left to the comparison; a unit is off by far more.
         if not reasons and 1.0 / BEYOND <= factor <= BEYOND:
             continue
         verdict = Verdict.BAD if reasons else Verdict.SUSPECT

@@ -307,6 +307,8 @@ def _another(path: Path, found: str, wanted: Kind, table: dict[str, Any] | None 
 
 def _toml(path: Path, wanted: Kind) -> tuple[dict[str, Any], str]:
     try:
+        # A folder, log or picture in the place of a sheet is the usual slip: it is named as that, since what
+        # the TOML reader says of its bytes helps nobody.
         if path.is_dir():
             raise _another(path, "a folder", wanted)
         if path.stat().st_size > LARGEST_SHEET:

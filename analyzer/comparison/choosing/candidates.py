@@ -186,6 +186,7 @@ def _margins(sheet: CarSheet, roll: CarRoll, bank: Bank) -> dict[str, Any]:
             continue
         ratio = static_motion_ratio(part.damper_motion_ratio)
         wheel_rate = array(part.spring.rate) * static_motion_ratio(part.spring.motion_ratio) ** 2
+        # On both wheels alike, where a bar does nothing: the springs alone carry what a bank adds.
         heave = masses.axle(axle).sprung * (vertical - STANDARD_GRAVITY) / 2.0 / wheel_rate
         lean = roll.axles[axle].suspension * body * array(part.track_width) / 2.0
         used = ratio * (heave + np.abs(lean))
@@ -407,6 +408,7 @@ def allowed_settings(grid: Grid, wish: Wish) -> Bools:
             allowed &= ~_has_bar_off(grid, axle)
         if wish.only is not None and wish.only != axle:
             allowed &= np.array([not o.changes for o in options])[index]
+        # What is on the car now stands first among the options.
         kept = (
             ("springs", [not o.other_spring for o in options]),
             ("parts", [not o.other_parts for o in options]),

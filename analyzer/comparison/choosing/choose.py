@@ -294,10 +294,12 @@ def _chance(goals: Sequence[Goal], found: Propagated, table: Mapping[str, Effect
         low, high = goal.wanted - goal.tolerance, goal.wanted + goal.tolerance
         low = -math.inf if goal.kind == "at most" else low
         high = math.inf if goal.kind == "at least" else high
+        # Without an error there is no curve to take a part of: it is met or not.
         if std == 0.0:
             chances.append(float(low <= value <= high))
             continue
         chances.append(float(ndtr((high - value) / std) - ndtr((low - value) / std)))
+    # Goals share the errors of the sheet, so a product would count them several times.
     return min(chances) if chances else None
 
 

@@ -828,13 +828,11 @@ def _step(draft: _Draft, clause: Slots) -> bool | None:
         return None
     if not _holds(clause, "way", "part thing size % too only"):
         return False
-    if thing is None and way in ("less", "more") and "part" not in clause:
-        return False
-    if way in ("less", "more") and thing is None:
+    # "Less" alone does not say of what, and "better" not which way.
+    if way == "better" or (way in ("less", "more") and thing is None):
         return False
     softer = way in ("softer", "less")
-    if way == "better":
-        return False
+    # What is too soft shall become stiffer.
     if "too" in clause:
         softer = not softer
     size, tolerance = _size(draft, clause)
@@ -843,6 +841,7 @@ def _step(draft: _Draft, clause: Slots) -> bool | None:
     for part in axles or ("total",):
         draft.goals.append(Goal(_named("stiffness", part), "ratio", wanted, tolerance))
     draft.steps |= set(axles)
+    # A car that is stiffer as a whole keeps its balance, or one axle alone could meet the wish.
     if not axles:
         draft.goals.append(Goal("front share", "shift", 0.0, BALANCE_TOLERANCE))
         draft.assumptions.append("the balance stays as it is")

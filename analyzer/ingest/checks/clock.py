@@ -80,6 +80,8 @@ def _what_is_off(forward: float | None, place: float | None, turn: float | None)
 
     if sound():
         return {}
+    # What positions show is worth more than forward force, which hills and a tilted box move, too. All that
+    # fit are named: without positions the same ratio speaks for any of the three.
     named = {}
     clock = place if place is not None else forward
     if clock is not None and sound(clock=clock):

@@ -356,10 +356,12 @@ def _rolls_with_x(signals: Signals, pots: list[str], on_y: dict[str, float]) -> 
     y_in_order = all(r > 0.2 for r in on_y.values()) or all(r < -0.2 for r in on_y.values())
     if not one_sense or y_in_order:
         return False
+    # A lateral force that goes with speed times yaw rate is where it belongs.
     if signals.trusted("gyro_z") and signals.trusted("speed"):
         product = signals.mean("gyro_z") * signals.mean("speed")
         if abs(inputs.moving_correlation(product, signals.mean("accel_y"), signals.still)) > 0.7:
             return False
+    # The size is left to tell: how far each force moves the pots, freed of the other force.
     used = signals.moving_blocks(*pots, "accel_x", "accel_y")
     forces = np.column_stack(
         [np.ones(int(used.sum())), signals.mean("accel_x")[used], signals.mean("accel_y")[used]]
@@ -453,6 +455,7 @@ def _speed(found: Findings, signals: Signals) -> None:
 def _position(found: Findings, signals: Signals) -> None:
     names = [n for n in ("latitude", "longitude") if n in signals.data]
     lost = np.ones(signals.base.count, dtype=bool)
+    # Without a fix receivers write nought in both; in one alone it is the equator or the zero meridian.
     for name in names:
         lost &= signals.data[name] == 0.0
     for name in names:

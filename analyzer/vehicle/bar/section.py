@@ -293,6 +293,7 @@ def _basis(places: Complex, poles: Complex, steps: Complex | None) -> tuple[Comp
         return np.stack(columns, axis=1), table
     gaps = np.abs(poles[:, None] - poles[None, :])
     np.fill_diagonal(gaps, np.inf)
+    # Poles crowd towards corners: scaled by the gap to the next one their columns are all of one size.
     scale = gaps.min(axis=1)
     return np.hstack([np.stack(columns, axis=1), scale / (places[:, None] - poles)]), table
 
