@@ -552,7 +552,6 @@ GOOD_ERROR: Final = 0.005
 """Error of an offset that spoils no gradient [s]: half a sample at 100 Hz; engineering judgement."""
 STATED_TOLERANCE: Final = 0.02
 """Difference between stated and found offset that may be rounding and tyres [s]; engineering judgement."""
-SAME_CLOCK: Final = 0.05
 
 
 def stated_clock(match: ClockMatch | None, file: LogFile) -> HealthRow:
