@@ -8,7 +8,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from analyzer.report.figures.placing import Sheet, Spot, text_width
+from analyzer.report.figures.style import Sheet, Spot, text_width
 
 DOT = 3.4
 NO_ROAD = np.zeros((0, 2))

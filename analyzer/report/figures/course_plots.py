@@ -16,7 +16,7 @@ from analyzer.processing.course import SPEED_EDGES, WHOLE, CourseLine, DamperUse
 from analyzer.processing.results import BottomingEvent, RunEstimates
 from analyzer.report.course_sentences import place_words
 from analyzer.report.figures import style
-from analyzer.report.figures.placing import Point, Sheet, text_width
+from analyzer.report.figures.style import Point, Sheet, text_width
 from analyzer.report.sentences import driver_answer, travel_logged
 from analyzer.report.words import label, millimetres
 from analyzer.session.course_sheet import CourseSheetResult, PlaceSheet
