@@ -156,7 +156,10 @@ def known_differences(
         Set-up -> prediction, whose bar rates count.
     """
     # Per set-up, since what both share makes no difference.
-    tables = {run.name: _table(conditions.get(run.name, {})) for run in runs}
+    tables = {
+        run.name: {condition_key(key): text.strip() for key, text in conditions.get(run.name, {}).items()}
+        for run in runs
+    }
     groups: dict[str, list[dict[str, str]]] = {}
     for run in runs:
         groups.setdefault(run.setup, []).append(tables[run.name])
@@ -195,10 +198,6 @@ def known_differences(
     contribution = np.sum([effect.contribution for effect in effects], axis=0)
     swing = np.sum([effect.swing for effect in effects], axis=0)
     return Known(found, tuple(left), shifts, contribution, effects[0].marks, swing)
-
-
-def _table(told: Mapping[str, str]) -> dict[str, str]:
-    return {condition_key(key): text.strip() for key, text in told.items()}
 
 
 def condition_key(key: str) -> str:

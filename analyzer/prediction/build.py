@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
@@ -12,9 +13,10 @@ from analyzer.prediction.results import BarLadder, LadderRow
 from analyzer.sheets.bar import Blade, BladedBar, FormedBar, MadeOf, find_material
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting
-from analyzer.vehicle.bar.pieces import blade_root, blade_section, formed_model, tube_section
+from analyzer.vehicle.bar.beam import Arc, Straight, Vec
+from analyzer.vehicle.bar.pieces import blade_root, blade_section, centre_line, formed_model, tube_section
 from analyzer.vehicle.bar.rate import bar_model, bar_solution
-from analyzer.vehicle.bar.section import Array, array, round_section
+from analyzer.vehicle.bar.section import array, round_section
 from analyzer.vehicle.bar.stress import safety_factor, stress_points
 from analyzer.vehicle.completion import complete_bar
 
@@ -400,36 +402,33 @@ def _bench(bar: object, ladder: BarLadder) -> BenchWork:
 
 
 def _formed(bar: FormedBar, silent: list[Silent]) -> FormedWork:
-    corners = np.array([[p.x.value, p.y.value, p.z.value] for p in bar.points])
-    steps = np.diff(corners, axis=0)
-    lengths = np.linalg.norm(steps, axis=1)
-    ways = steps / lengths[:, None]
+    curves = centre_line(bar)
+    straights = [curve for curve in curves if isinstance(curve, Straight)]
     bends: list[BendWork] = []
-    normal: Array | None = None
-    along, taken = 0.0, 0.0
-    for index in range(1, len(corners) - 1):
-        before, after = ways[index - 1], ways[index]
-        across = np.cross(before, after)
-        angle = math.atan2(float(np.linalg.norm(across)), float(before @ after))
-        stated = bar.points[index].bend_radius
-        radius = 0.0 if stated is None else stated.value
-        cut = radius * math.tan(angle / 2.0)
-        # The arc takes its tangents off both straights.
-        along += float(lengths[index - 1]) - taken - cut
-        taken = cut
+    normal: Vec | None = None
+    along, corner = 0.0, 0
+    for curve, following in pairwise(curves):
+        along += float(curve.length)
+        if isinstance(curve, Arc):
+            continue
+        # A corner lies between two straights; where it is sharp no arc stands between them.
+        corner += 1
+        before, after = curve.tangent, straights[corner].tangent
+        across = before.cross(after)
+        angle = math.atan2(float(across.norm()), float(before.dot(after)))
         if angle < 1e-6:
             continue
+        radius = float(following.radius) if isinstance(following, Arc) else 0.0
         if radius == 0.0 and "sharp corners" not in silent:
             silent.append("sharp corners")
         # A bender turns the bar about its own axis between two bends: the angle between their planes.
-        plane = across / np.linalg.norm(across)
+        plane = across.unit()
         rotation = None
         if normal is not None:
-            rotation = math.atan2(float(np.cross(normal, plane) @ before), float(normal @ plane))
+            rotation = math.atan2(float(normal.cross(plane).dot(before)), float(normal.dot(plane)))
         normal = plane
-        bends.append(BendWork(index + 1, along, radius * angle, radius, angle, rotation))
-        along += radius * angle
-    cut_length = along + float(lengths[-1]) - taken
+        bends.append(BendWork(corner + 1, along, radius * angle, radius, angle, rotation))
+    cut_length = along + float(curves[-1].length)
     silent.append("eyes")
     # Mounts are where the statics has them, measured along the line that is cut.
     pieces = formed_model(bar).pieces

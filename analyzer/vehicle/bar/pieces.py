@@ -299,7 +299,7 @@ def formed_model(bar: FormedBar) -> BarModel:
     ShapeError
         One line when bends overlap, or the line does not pass a mount's place.
     """
-    curves = _centre_line(bar)
+    curves = centre_line(bar)
     wall = None if bar.wall is None else array(bar.wall)[..., None]
     section = round_section(array(bar.outside_diameter)[..., None], wall)
     cuts = {mount: mount_cut(curves, array(getattr(bar.mounts, mount)), mount) for mount in ("left", "right")}
@@ -364,7 +364,16 @@ def _corner(bar: FormedBar, index: int) -> Vec:
     return vec(array(point.x), array(point.y), array(point.z))
 
 
-def _centre_line(bar: FormedBar) -> list[Straight | Arc]:
+def centre_line(bar: FormedBar) -> list[Straight | Arc]:
+    """Return the straights and bends of a bent bar from its left eye to its right one.
+
+    Between two straights stands the bend of their corner, or nothing where the corner is sharp.
+
+    Raises
+    ------
+    ShapeError
+        One line when two points are the same or two bends overlap.
+    """
     corners = [_corner(bar, index) for index in range(len(bar.points))]
     steps = [b.minus(a) for a, b in pairwise(corners)]
     lengths = [step.norm() for step in steps]
