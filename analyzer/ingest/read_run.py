@@ -28,6 +28,7 @@ from analyzer.ingest.open import held
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.ingest.repeats import row_prints
 from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, decimated, sample_interval
+from analyzer.ingest.wraps import join_wraps
 from analyzer.ingest.zero import zero_pots
 from analyzer.sheets.car import CarSheet, Channel, Logger
 
@@ -146,6 +147,10 @@ def _read(
         prefix = f"{file.path.name}: " if len(paths) > 1 else ""
         made.steps += [prefix + step for step in file.steps]
         made.health += file.health
+        # Before anything compares pots: clocks, zeros and checks take a wrap for travel.
+        rows, steps = join_wraps(file.channels, file.seconds, file.outside)
+        made.health += rows
+        made.steps += [prefix + step for step in steps]
     # Clocks before the base, the base before channels: what is placed can no longer be shifted for itself.
     _align_clocks(made, groups, clock_offsets)
     base = _common_base(made, files)

@@ -43,6 +43,7 @@ class Check(StrEnum):
     NOISE = "noise"
     STROKE = "damper stroke"
     SLIPPED = "slipped"
+    WRAPPED = "wrapped"
     CALIBRATION_RANGE = "calibration range"
     ZERO_OF_RUN = "zero of the run"
     SPEED_RANGE = "speed range"
