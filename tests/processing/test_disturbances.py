@@ -19,9 +19,12 @@ from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import Recording
 from analyzer.processing.estimate_run import estimate_run
 from analyzer.processing.results import RunEstimates
+from analyzer.processing.roll.equation import roll_columns
+from analyzer.processing.roll.fit import RollFit, fit_roll
 from analyzer.processing.roll.second_looks import bend_notes
 from analyzer.session.review import load_session
 from analyzer.vehicle.bar.rate import bar_rates
+from analyzer.vehicle.roll import roll_paths, roll_weights
 
 CAR = LinearCar()
 ROAD = Noise(road=0.001)
@@ -66,6 +69,25 @@ def test_no_play_is_looked_for_in_a_slow_log() -> None:
         play = estimated(slow).further[f"free_play_{axle}"]
         assert play.value is None
         assert "10 Hz" in play.notes[0]
+
+
+def test_play_of_an_axle_that_is_not_told_leaves_both_ways_open() -> None:
+    """The slopes are midway between the two answers, and what is said to be open reaches to both."""
+    recording, _ = drive_car(CAR, Drive(), ROAD)
+    weights = roll_weights(roll_paths(CAR.sheet(), CAR.bar_rates))
+    motion = estimated(recording).motion
+    columns = roll_columns(motion, motion.parked.to_numpy(), weights)
+    assert columns is not None
+    lost = {axle: 2e-4 * np.tanh(columns.roll[axle] / 2e-3) for axle in AXLES}
+    halves = {axle: 0.5 * values for axle, values in lost.items()}
+    either = fit_roll(replace(columns, lost=halves, lost_of_either=True), weights)
+    answers = [fit_roll(replace(columns, lost={axle: lost[axle]}), weights) for axle in AXLES]
+    assert isinstance(either, RollFit)
+    for axle in AXLES:
+        ends = [fit.slope[axle] for fit in answers if isinstance(fit, RollFit)]
+        assert either.slope[axle] == pytest.approx(sum(ends) / 2.0, rel=1e-6)
+        assert either.by_play[axle] == pytest.approx((ends[0] - ends[1]) / 2.0, rel=0.02)
+        assert abs(either.by_play[axle]) > 1e-3 * either.slope[axle]
 
 
 def test_dampers_behind_a_slow_filter_are_told() -> None:

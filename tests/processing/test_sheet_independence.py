@@ -68,8 +68,10 @@ def test_bar_rates_of_the_sheet_hardly_move_a_gradient_with_play(tmp_path: Path)
     widths = [found[factor].further["free_play_front"].value for factor in (0.5, 1.0, 2.0)]
     assert widths[1] == pytest.approx(4.0, rel=0.2)
     assert widths[0] > 1.4 * widths[1] > 2.0 * widths[2]
-    (row,) = (row for row in found[1.0].checks if row.check == "free play")
-    assert row.channel == "front bar"
+    # Which bar has it is by the log alone.
+    for run in found.values():
+        (row,) = (row for row in run.checks if row.check == "free play")
+        assert row.channel == "front bar"
 
 
 def test_no_play_is_found_of_a_bar_that_is_not_there(tmp_path: Path) -> None:

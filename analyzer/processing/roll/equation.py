@@ -88,6 +88,8 @@ class RollColumns:
     lost : dict
         Mean roll of the car that the bar of an axle does not carry inside its free play [rad], where it has
         any.
+    lost_of_either : bool
+        Whether that is of one axle's bar or the other's, half of it taken off as each one's.
     front_share : float or None
         Share of the front axle's roll in the moment mean, where the log was asked for it [1].
     slow : dict
@@ -111,6 +113,7 @@ class RollColumns:
     per_turning: Floats
     noise: dict[str, float] = field(default_factory=dict)
     lost: dict[Axle, Floats] = field(default_factory=dict)
+    lost_of_either: bool = False
     front_share: float | None = None
     slow_by: float | None = None
 

@@ -89,6 +89,9 @@ class RollFit:
     by_ground : dict
         Axle -> change of the slope if the ground is twisted as far as side-slip has it, in step with the
         lateral force too [1 / (m/s2)].
+    by_play : dict
+        Axle -> change of the slope if free play, of which the log does not tell the axle, is the front bar's;
+        if it is the rear one's, as much the other way [1 / (m/s2)].
     residual : dict
         Axle -> roll less what is fitted, for the rows used [rad]; the bend of the steady answer stays in.
     """
@@ -108,6 +111,7 @@ class RollFit:
     per_lean: dict[Axle, Floats]
     per_inertia: dict[Axle, float]
     by_ground: dict[Axle, float]
+    by_play: dict[Axle, float]
     residual: dict[Axle, Floats]
 
     def std_error(self, axle: Axle) -> float | None:
@@ -252,6 +256,21 @@ def _by_ground(columns: RollColumns, used: Bools, mixed: Mixed, fits: list[MixFi
     return {axle: float(mixed.back[k, 1]) * shift for k, axle in enumerate(mixed.axles)}
 
 
+def _by_play(
+    columns: RollColumns, weights: Weights, used: Bools, mixed: Mixed, fits: list[MixFit]
+) -> dict[Axle, float]:
+    """Return what each slope would change by if play of an axle that is not told is the front bar's."""
+    if not columns.lost_of_either:
+        return dict.fromkeys(mixed.axles, 0.0)
+    # What is taken off is half of either's: the front one's half comes on top, the rear one's back.
+    lost = {axle: columns.lost[axle][used] for axle in AXLES}
+    give = {axle: weights.tyre_give.get(axle, 0.0) * weights.total for axle in AXLES}
+    mean = lost["front"] - lost["rear"]
+    apart = give["front"] * lost["front"] + give["rear"] * lost["rear"]
+    shifts = [-float(mix.fit.influence[0] @ more) for mix, more in zip(fits, (mean, apart), strict=True)]
+    return dict(zip(mixed.axles, (float(change) for change in mixed.back @ shifts), strict=True))
+
+
 def _assemble(
     columns: RollColumns,
     weights: Weights,
@@ -294,6 +313,7 @@ def _assemble(
         per_lean=_per_lean(columns, used, mixed, fits),
         per_inertia=_per_inertia(columns, used, mixed, fits[0]),
         by_ground=_by_ground(columns, used, mixed, fits),
+        by_play=_by_play(columns, weights, used, mixed, fits),
         residual={a: residuals[k] + bent[k] for k, a in enumerate(axles)},
     )
 

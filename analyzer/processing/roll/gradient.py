@@ -297,6 +297,11 @@ NOISE_SAID: Final = 0.003
 GROUND_OPEN: Final = 0.6
 """Part of what twist of the ground in step with the lateral force may add to a slope that counts as its
 standard uncertainty [1]: all of it may be there, or nothing, and 1.96 times this is more than all."""
+PLAY_OPEN: Final = 0.6
+"""The same for free play of a bar that is not told: it is one axle's or the other's, and 1.96 times this is
+more than the way to either."""
+PLAY_SAID: Final = 0.001
+"""Told above this part of the slope: half of it is hardly to be seen beside `LEFT_OUT`."""
 GROUND_SAID: Final = 0.02
 """Told above this part of the slope: beside it no other error of a run counts for much."""
 BANK_SAID: Final = 0.002
@@ -347,10 +352,11 @@ def body_gradients(
                 slope * math.hypot(LEFT_OUT, fit.unsure, unseen),
                 fit.per_inertia[axle] * INERTIA_RATIO[1],
                 GROUND_OPEN * fit.by_ground[axle],
+                PLAY_OPEN * fit.by_play[axle],
                 *(fit.per_lean[axle] * box_std),
             ),
             sheet=slope * spread,
-            notes=(_range_note(fit), *tolerances, *helpers, *noise, *ground),
+            notes=(_range_note(fit), *tolerances, *helpers, *noise, *ground, *_play_notes(fit)),
         )
     return found
 
@@ -390,6 +396,7 @@ def level_gradients(
     lean = box_std * np.array([fit.per_lean[a] for a in fit.axles])
     inertia = INERTIA_RATIO[1] * np.array([fit.per_inertia[a] for a in fit.axles])
     ground = GROUND_OPEN * np.array([fit.by_ground[a] for a in fit.axles])
+    play = PLAY_OPEN * np.array([fit.by_play[a] for a in fit.axles])
     no_tyres = [a for a in fit.axles if paths[a].tyres is None]
     notes = _level_notes(fit, no_tyres, factor)
     found: dict[str, Estimate] = {}
@@ -402,6 +409,7 @@ def level_gradients(
             *(row @ lean),
             row @ inertia,
             row @ ground,
+            row @ play,
             math.hypot(unsure, fit.unsure, unseen) * (row @ values),
             passed[name] - value,
             value * own,
@@ -449,7 +457,7 @@ def _with_arms(
 
 
 def _level_notes(fit: RollFit, no_tyres: list[Axle], factor: float) -> tuple[str, ...]:
-    notes = [_range_note(fit)]
+    notes = [_range_note(fit), *_play_notes(fit)]
     if no_tyres:
         notes.append(
             f"no tyre rate in the sheet ({', '.join(no_tyres)}): tyre roll left out, suspension roll only"
@@ -484,6 +492,15 @@ def ground_notes(fit: RollFit) -> tuple[str, ...]:
         "the ground seems twisted in step with the lateral force, as on a bank under a car that drifts; "
         f"side-slip is not measured and leaves the roll gradient open by {shown}",
     )
+
+
+def _play_notes(fit: RollFit) -> tuple[str, ...]:
+    """Return how far the gradients are open since free play is one bar's or the other's."""
+    parts = {a: abs(fit.by_play[a] / (fit.slope[a] or math.inf)) for a in fit.axles}
+    if max(parts.values()) < PLAY_SAID:
+        return ()
+    shown = " and ".join(f"± {100.0 * part:.1f} % {axle}" for axle, part in parts.items())
+    return (f"a bar has free play, and which one is not told: the roll gradient is open by {shown}",)
 
 
 def _range_note(fit: RollFit) -> str:
