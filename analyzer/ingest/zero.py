@@ -276,7 +276,7 @@ def _reading(name: str, rest: _Rest | None, running: dict[str, AxleZero]) -> _Re
         return _Reading(still, float(np.hypot(alone.std, gap)), rest.where, twice=True)
     trust = GROUND_STD**2 / (GROUND_STD**2 + driven.half_difference_std**2)
     left = float(np.hypot(np.sqrt(trust) * driven.half_difference_std, REST_STD))
-    how = f"{rest.where}, less {side * trust * own * 1000.0:+.1f} mm by which the ground there twists the car"
+    how = f"{rest.where}, {side * trust * own * 1000.0:+.1f} mm of uneven ground there taken off"
     return _Reading(still - side * trust * own, left, how, twice=True)
 
 
@@ -351,11 +351,11 @@ def _settle(done: Zeroed, name: str, reading: _Reading, kept: bool, stated: bool
     elif off:
         own = f'static = "{reading.value * 1000.0:.1f} mm"'
         end = (
-            f"; this was made zero. Look at the pot; if it is right, write {own} into its line "
+            f"; this reading was made zero. Look at the pot; if it is right, write {own} into its line "
             f"(logger.channels.{name})."
         )
     else:
-        end = "; it agrees with the calibration." if kept else "; this was made zero."
+        end = "; it agrees with the calibration." if kept else "; this reading was made zero."
     verdict = Verdict.SUSPECT if reading.torn or (off and not stated) else Verdict.GOOD
     threshold = None if stated else limit * 1000.0
     done.health.append(HealthRow("zero", name, verdict, reading.value * 1000.0, threshold, "mm", text + end))

@@ -785,7 +785,19 @@ def driving_order(comparison: Comparison) -> str:
     drift = comparison.drift
     if drift is None:
         return ""
-    return f"Driven: {_blocks(drift.order)}. {words.capital(_drift(drift))}."
+    names = (comparison.before, comparison.after)
+    places: dict[str, list[int]] = {name: [] for name in names}
+    place = 0
+    for name, number in drift.order:
+        if name in places:
+            places[name] += range(place, place + number)
+        place += number
+    middles = {sum(found) / max(len(found), 1) for found in places.values()}
+    # A-B-B-A leans as soon as its runs do not count alike, and a reader would look for it in the order.
+    leans = "since this order leans to one side"
+    if len(middles) == 1:
+        leans = "since the runs' errors differ, so that this even order leans to one side"
+    return f"Driven: {_blocks(drift.order)}. {words.capital(_drift(drift, leans))}."
 
 
 _MOST_BLOCKS: Final = 12
@@ -801,18 +813,17 @@ def _blocks(order: tuple[tuple[str, int], ...]) -> str:
     return shown + (f" and {words.count(left, 'more block')}" if left > 0 else "")
 
 
-def _drift(drift: SessionDrift) -> str:
+def _drift(drift: SessionDrift, leans: str) -> str:
     # What is there, then what was done: a reader must never take drift for the bar, nor the other way round.
     told = words.value_with_interval(words.percent(drift.size), "95 % interval ")
     told = f"+{told}" if (drift.size.value or 0.0) > 0.0 else told
     if drift.size.value is None:
         if drift.treatment is Treatment.CANCELS:
             return "drift cannot be told from the set-ups in this order; a steady one would cancel"
-        room = "the interval leaves room for it, since this order leans to one side"
+        room = f"the interval leaves room for it, {leans}"
         return f"drift cannot be told from the set-ups in this order; {room}"
     room = (
-        "since this order leans to one side, the change is corrected by the likely part of it and the "
-        "interval leaves room for the rest"
+        f"{leans}, the change is corrected by the likely part of it and the interval leaves room for the rest"
     )
     if drift.treatment is Treatment.TAKEN_OUT:
         return f"a drift of {told} from the first run to the last is taken out of the change"

@@ -280,6 +280,20 @@ def test_presets_state_what_they_assume(name: str) -> None:
     assert any("common practice, no source" in line for line in map(str, found.assumptions))
 
 
+def test_a_bar_that_stays_and_yields_is_told_with_every_option() -> None:
+    def sheet(strength: str) -> CarSheet:
+        parts = {part: {**BAR[part], "yield_strength": strength} for part in ("tube", "blade")}
+        parts["blade"]["weld_strength"] = strength
+        front = {**BAR, **parts}
+        return car({"front": {"bar": front}, "rear": {"bar": {**BAR, "fitted": {"hole": 2}}}})
+
+    for strength, yields in (("60 MPa", True), ("9000 MPa", False)):
+        for option in wished("rear 5 % softer", sheet=sheet(strength)).options:
+            assert not any(text.startswith("front") for text in option.changes)
+            assert any(c.startswith("front bar: would yield") for c in option.cautions) is yields
+            assert "front" not in option.stress_factor
+
+
 def test_cautions_come_with_every_answer() -> None:
     found = wished("rear 5 % softer")
     text = printed(found)

@@ -306,6 +306,9 @@ def test_tuner_learns_order_drift_and_what_was_done(review):
         "Driven: A, B. Drift cannot be told from the set-ups in this order; the "
         "interval leaves room for it, since this order leans to one side."
     )
+    # The order looks even to the driver, so it is not the order that is blamed.
+    even = told(small, 0.5, Treatment.WIDENED, (("A", 1), ("B", 2), ("A", 1)))
+    assert "since the runs' errors differ, so that this even order leans" in even
     many = told(small, 2.0, Treatment.CANCELS, single * 7)
     assert many.startswith("Driven: A, B, A, B, A, B, A, B, A, B, A, B and 2 more blocks. ")
     assert driving_order(replace(review.comparisons[0], drift=None)) == ""

@@ -242,9 +242,11 @@ def _option(
     table = effects(found, basis.measured)
     setup = Setup.model_validate({f"{axle}_bar": option.setting for axle, option in options.items()})
     changes = tuple(text for option in options.values() for text in option.changes)
-    # Stress and motion are judged where something changes; the rest is on the car already.
+    # Stress and motion are judged where something changes; the rest is on the car already, and is told only
+    # where it would yield.
     changed: dict[Axle, AxleOption] = {axle: o for axle, o in options.items() if o.changes}
     factors, warnings = hardware_figures(ladders, changed)
+    kept, _ = hardware_figures(ladders, {axle: o for axle, o in options.items() if not o.changes})
     balance = balance_caution(wish, table["front share"])
     return Option(
         setup=setup,
@@ -259,7 +261,12 @@ def _option(
         stiffness_ratio=ratios(found),
         stress_factor=factors,
         plan=_plan(options, found, basis),
-        cautions=(*option_cautions(changes, factors, options), *balance, *warnings),
+        cautions=(
+            *option_cautions(changes, factors, options),
+            *option_cautions((), {axle: f for axle, f in kept.items() if f is not None and f < 1.0}, {}),
+            *balance,
+            *warnings,
+        ),
     )
 
 

@@ -254,8 +254,8 @@ def _gradients(
     level = level_gradients(fit, car, paths, arms, box, unseen)
     for axle in AXLES:
         if axle not in fit.axles:
-            missing = [f"damper_{c}" for c in AXLE_CORNERS[axle] if f"wheel_{c}" not in motion.data]
-            why = f"no usable {' and '.join(missing)} in the log" + unit_in_doubt(missing, doubted)
+            pots = [f"damper_{c}" for c in AXLE_CORNERS[axle] if f"wheel_{c}" not in motion.data]
+            why = f"no usable {' and '.join(pots)} in the log" + unit_in_doubt(pots, doubted)
             unknown = Estimate.unknown(UNIT, why, METHOD)
             body[axle] = level[axle] = unknown
     if missing:

@@ -1,0 +1,23 @@
+"""Why a gradient is missing: the channel that lacks, and nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from processing.linear_car import Drive, LinearCar, Noise, drive_car
+
+from analyzer.processing.estimate_run import estimate_run
+
+
+@pytest.mark.parametrize(("corner", "axle", "other"), [("RL", "rear", "front"), ("FR", "front", "rear")])
+def test_a_pot_left_out_is_the_whole_reason(corner: str, axle: str, other: str) -> None:
+    car = LinearCar()
+    recording, _ = drive_car(car, Drive(), Noise(road=0.001))
+    blind = replace(recording, data=recording.data.drop(columns=f"damper_{corner}"))
+    gradients = estimate_run(blind, car.sheet(), "A", car.bar_rates).roll_gradient_body  # type: ignore[arg-type]
+    assert gradients[axle].value is None
+    assert gradients[axle].notes[0] == f"no usable damper_{corner} in the log"
+    hidden = [note for found in gradients.values() for note in found.notes if "may hide" in note]
+    assert not any("damper" in note or " 0.0 %" in note for note in hidden)
+    assert gradients[other].value is not None
