@@ -25,8 +25,7 @@ from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import BoxLean, Check, HealthRow, Recording, Verdict
 from analyzer.ingest.zero import shared_zero, unknown_zeros
 from analyzer.prediction.results import SetupPrediction
-from analyzer.processing.estimate_run import estimate_run
-from analyzer.processing.provisional import with_provisional
+from analyzer.processing.estimate_run import estimate_run, with_provisional
 from analyzer.processing.results import RunEstimates
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import CourseSheet, Run, Setup

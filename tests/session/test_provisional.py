@@ -18,8 +18,8 @@ from analyzer.core.estimate import Estimate
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.prediction.propagation import COUNTS, OFF, OFF_ERRORS, replace_values, sheet_inputs
 from analyzer.prediction.setup import predict_change, predict_setup
+from analyzer.processing.estimate_run import with_provisional
 from analyzer.processing.loads import TITLES
-from analyzer.processing.provisional import with_provisional
 from analyzer.report.cards import cards
 from analyzer.report.plain_data import confirmation_json, csv_tables, results_dict
 from analyzer.report.sentences import driver_answer, next_step, placeholder_points, tuner_answer
