@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import shutil
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -132,6 +134,52 @@ def test_log_without_a_sheet_asks_for_the_pots_unit_and_leaves_the_gyro_alone(tm
     assert set(found) == {*FRONT, *REAR}
     (recording,) = check_path(tmp_path / "r.csv", lambda _what, _done, _all: None).recordings
     assert recording.usable("gyro_x")
+
+
+DOUBT = "no usable lateral acceleration in the log: its unit is in doubt (logger.channels.accel_y.unit)"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("factor", [9.80665, 1.0 / 9.80665], ids=["m/s2 under g", "g under m/s2"])
+def test_a_lying_unit_in_one_of_two_set_ups_is_the_reason_wherever_they_are_compared(
+    tmp_path: Path, factor: float
+) -> None:
+    """Headline, table, page, data and archive say why nothing is known of the second set-up."""
+    folder = session(tmp_path / "s", {})
+    log = folder / "r04.csv.gz"
+    table = pd.read_csv(log)
+    table.assign(**{name: factor * table[name] for name in ("LongG", "LatG", "VertG")}).to_csv(
+        log, index=False
+    )
+
+    def said(*words: str) -> str:
+        command = [sys.executable, "-m", "analyzer", *words]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
+        assert (done.returncode, done.stderr) == (0, "")
+        return " ".join(done.stdout.split())
+
+    told = said("review", str(folder))
+    headline = f"These runs cannot tell what B did to front roll stiffness: r04: {DOUBT}"
+    assert headline in told
+    assert "BAD: accel_y unit (r04)" in told
+    assert "It is not used until that is answered." in told
+    report = folder / "report"
+    for place in ("report.html", "results.json", "tables/runs.csv", "tables/comparisons.csv"):
+        assert DOUBT in " ".join((report / place).read_text(encoding="utf-8").split()), place
+    runs = pd.read_csv(report / "tables" / "runs.csv")
+    lying = runs[(runs["run"] == "r04") & runs["quantity"].str.match("roll_gradient|left_share")]
+    assert len(lying) >= 5
+    assert lying["value"].isna().all()
+    assert (lying["reason"][lying["quantity"].str.startswith("roll")] == DOUBT).all()
+    shares = "left shares and loads not given: its unit is in doubt (logger.channels.accel_y.unit)"
+    assert shares in (report / "results.json").read_text(encoding="utf-8")
+    # The sound run is as it is without the other one.
+    sound = runs[(runs["run"] == "r01") & runs["quantity"].str.match("roll_gradient_(front|rear)$")]
+    assert sound["value"].notna().all()
+    said("archive", str(tmp_path))
+    parts = (tmp_path / "archive" / "data" / "estimates").rglob("*.parquet")
+    kept = pd.concat([pd.read_parquet(part) for part in parts])
+    assert kept.astype(str).apply(lambda column: column.str.contains(DOUBT, regex=False)).to_numpy().any()
 
 
 ONE_G = 9.80665
