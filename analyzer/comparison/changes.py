@@ -25,6 +25,7 @@ from analyzer.comparison.setups import NO_RUN, gradient_values, scatter_prior, s
 from analyzer.comparison.stiffness import (
     STIFFNESS_UNIT,
     Target,
+    ground_open,
     kept_error,
     measured_gradients,
     other_axle,
@@ -96,6 +97,22 @@ class Pair:
         """Return the stiffness that belongs to the mean roll of a set-up's runs."""
         sheet = roll_sheet(self.car, result.predicted)
         return float(stiffness(self.target, mean_gradients(self.own(result)), sheet))
+
+    def ground(self, weights: Mapping[Axle, float]) -> float:
+        """Return what unlike driving over twisted ground leaves open of a weighted change of both rolls.
+
+        Set-ups that are driven alike stand on ground that is twisted alike: it cancels between them.
+        """
+        return abs(
+            sum(
+                weight * (ground_open(self.own(self.after), axle) - ground_open(self.own(self.before), axle))
+                for axle, weight in weights.items()
+            )
+        )
+
+    def error(self, weights: Mapping[Axle, float]) -> float:
+        """Return the error of such a change that the runs do not show."""
+        return math.hypot(self.known.error(weights), self.ground(weights))
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,6 +240,13 @@ def _sensor_errors(pair: Pair, roll: Mapping[str, Mapping[Axle, float]]) -> tupl
     kept = [kept_error(pair.own(result)) for result in (pair.before, pair.after)]
     before, after = (
         sum(slopes.values()) * error for slopes, error in zip((old_slopes, new_slopes), kept, strict=True)
+    )
+    relative.append(after - before)
+    absolute.append(new * after - old * before)
+    # What side-slip leaves open of the ground's twist, for set-ups driven at unlike slip or on unlike banks.
+    before, after = (
+        sum(slope * ground_open(pair.own(result), axle) for axle, slope in slopes.items())
+        for slopes, result in zip((old_slopes, new_slopes), (pair.before, pair.after), strict=True)
     )
     relative.append(after - before)
     absolute.append(new * after - old * before)
@@ -408,7 +432,10 @@ def _comparison(
         predicted_ratio=predicted,
         stiffness_change=difference.resting_on(*errors.unmeasured("change", difference.total_error)),
         predicted_change=pair.change.stiffness_change[key],
-        gradient_ratio={axle: gradient_ratio(pair.driven, before.name, after.name, axle) for axle in AXLES},
+        gradient_ratio={
+            axle: gradient_ratio(pair.driven, before.name, after.name, axle, pair.ground({axle: 1.0}))
+            for axle in AXLES
+        },
         verdict=reason.verdict,
         smallest_visible=_smallest(evidence),
         reason=reason,
@@ -428,7 +455,7 @@ def _comparison(
             ).resting_on(*in_ratio),
             gradient_ratio={
                 axle: _marked(
-                    gradient_ratio(pair.runs, before.name, after.name, axle, pair.known.error({axle: 1.0})),
+                    gradient_ratio(pair.runs, before.name, after.name, axle, pair.error({axle: 1.0})),
                     pair.known,
                     axle,
                 )
@@ -452,7 +479,7 @@ def _other_end(pair: Pair) -> OtherEnd | None:
         pair.runs,
         pair.before.name,
         pair.after.name,
-        pair.known.error,
+        pair.error,
     )
 
 
@@ -471,7 +498,7 @@ def _axle_moves(pair: Pair, other: OtherEnd | None) -> tuple[AxleMove, ...]:
         if not predicted.value or set(names) - {value.group for value in values}:
             continue
         change = change_with_drift(values, *names).change
-        taken_out = pair.known.error({axle: 1.0})
+        taken_out = pair.error({axle: 1.0})
         known = math.hypot(kept, taken_out, (predicted.std_error or 0.0) / predicted.value)
         gap = Contrast(change.value - math.log(predicted.value), change.std_error, change.dof)
         # Both axles are looked at: each may be called wrongly half as often.

@@ -23,6 +23,7 @@ from analyzer.comparison.results import (
     SeenFigure,
     Sign,
 )
+from analyzer.comparison.stiffness import ground_open
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Floats, ScatterPrior
 from analyzer.core.regression import student_factor
@@ -278,7 +279,7 @@ def find_reasons(
     figures = _figures(complete, hardware, seen, own)
     if figures.unmeasured:
         return Reasons((), 0.0, Answer.HELD_BACK, unmeasured=figures.unmeasured)
-    doubts = _doubts(figures, known, after)
+    doubts = np.column_stack([_doubts(figures, known, after), _ground(figures, own)])
     figures = replace(figures, covariance=figures.covariance + doubts @ doubts.T)
     # "The change was not made, and this happened instead" starts from the figures of `before`.
     left = _left_as_it_was(figures, complete, hardware, before, after)
@@ -362,6 +363,16 @@ def _doubts(figures: _Figures, known: Known, after: str) -> Floats:
         if kind == "roll" and setup == after:
             rows[index] = known.contribution[AXLES.index(axle)]
     return rows
+
+
+def _ground(figures: _Figures, runs: Sequence[RunEstimates]) -> Floats:
+    """Return what side-slip on twisted ground leaves open of the figures, shape (figures,)."""
+    return np.array(
+        [
+            ground_open([run for run in runs if run.setup == setup], axle) if kind == "roll" else 0.0
+            for kind, setup, axle in figures.labels
+        ]
+    )
 
 
 def _figures(

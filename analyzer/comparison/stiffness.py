@@ -230,6 +230,12 @@ def kept_error(runs: Sequence[RollFigures]) -> float:
     return float(np.mean(errors)) if errors else 0.0
 
 
+def ground_open(runs: Sequence[RollFigures], axle: Axle) -> float:
+    """Return the mean part of an axle's roll that side-slip on twisted ground leaves open, signed [1]."""
+    found = [run.further.get(f"open_to_ground_{axle}") for run in runs]
+    return float(np.mean([0.0 if e is None else e.value or 0.0 for e in found])) if found else 0.0
+
+
 def with_moment_kept(runs: Sequence[_Run]) -> tuple[_Run, ...]:
     """Return the runs with the mean of the others' part of the moment where a run shows none of its own.
 

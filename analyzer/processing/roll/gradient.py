@@ -118,7 +118,7 @@ def roll_of_run(
             # A gradient that is a curve, or moves with speed, or a unit that sits elsewhere.
             further |= second_looks.roll_curve(study.bench, study.fit, body)
             further |= second_looks.speed_change(study.bench) | second_looks.unit_ahead(study.bench)
-        further |= study.figures("damper lag")
+        further |= study.figures("damper lag") | ground_open(study.fit)
     if study.doubts:
         said = f"{'; '.join(study.doubts)}: {slow_look.RULES}"
         body = {name: estimate.with_notes(said) for name, estimate in body.items()}
@@ -304,6 +304,8 @@ PLAY_SAID: Final = 0.001
 """Told above this part of the slope: half of it is hardly to be seen beside `LEFT_OUT`."""
 GROUND_SAID: Final = 0.02
 """Told above this part of the slope: beside it no other error of a run counts for much."""
+GROUND_COUNTS: Final = 0.001
+"""Part of the slope under which it is no figure of a run: far below what else is left out."""
 BANK_SAID: Final = 0.002
 """A correction for banks above this is told."""
 MOST_POINTS: Final = 2000
@@ -480,6 +482,24 @@ def _tyre_notes(level: LevelRoad, no_tyres: list[Axle]) -> tuple[str, ...]:
         f"{part:.0f} % of it is tyre roll by the sheet's tyre rates: a bar does not change that part, so a "
         "change of bar looks smaller in body roll than in the suspension",
     )
+
+
+def ground_open(fit: RollFit) -> dict[str, Estimate]:
+    """Return ``open_to_ground_front``, ``_rear``: part of the gradient that side-slip leaves open [1].
+
+    A standard uncertainty with a sign: twist of the ground in step with the lateral force adds to one axle
+    what it takes from the other. Two runs driven alike share it, and it cancels between them. Empty where
+    it counts for nothing.
+    """
+    parts = {a: GROUND_OPEN * fit.by_ground[a] / (fit.slope[a] or math.inf) for a in fit.axles}
+    if max(map(abs, parts.values())) < GROUND_COUNTS:
+        return {}
+    note = "a standard uncertainty, its sign that of ground twisted as the side-slip has it"
+    method = "twist of the ground that side-slip would make, in step with the lateral force"
+    return {
+        f"open_to_ground_{axle}": Estimate(part, "1", method=method, notes=(note,))
+        for axle, part in parts.items()
+    }
 
 
 def ground_notes(fit: RollFit) -> tuple[str, ...]:
