@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from engine.other_cars import DRIVES, random_car
 from engine.runs import estimate, make_run, sheet_of
@@ -43,3 +44,21 @@ def test_play_is_told_of_the_right_axle_or_of_either(
         told["either" if said == [EITHER] else "right" if said else "nothing"] += 1
     assert told["right"] >= right
     assert told["right"] + told["either"] >= found
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [6, 19, 23])
+def test_no_play_is_looked_for_where_the_lean_of_the_box_is_unknown(number: int, tmp_path: Path) -> None:
+    """Of drive 6 play of 32 mm was told: the yaw rate in the roll rate steps with the corners."""
+    rng = np.random.default_rng([number, 88])
+    car = random_car(rng)
+    name, bank = DRIVES[rng.integers(len(DRIVES))]
+    lean = tuple(rng.uniform(-1.5, 1.5, 3))
+    road = str(rng.choice(["A", "B"]))
+    run = make_run(tmp_path / "r.csv", "full", name, 9000 + number, road, bank, car=car, lean=lean)  # type: ignore[arg-type]
+    table = pd.read_csv(run.path)
+    table.drop(columns=["GyroY", "GyroZ", "AccX"]).to_csv(run.path, index=False)
+    found = estimate(run, sheet_of(car))
+    assert not [row for row in found.checks if row.check == "free play"]
+    assert all(found.further[f"free_play_{axle}"].value is None for axle in AXLES)
+    assert all("leans is not known" in found.further[f"free_play_{axle}"].notes[0] for axle in AXLES)
