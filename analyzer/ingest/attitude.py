@@ -899,7 +899,9 @@ def _yaw(stretches: list[Stretch]) -> tuple[float, float] | None:
     """Return the lean about the vertical axis [rad] and its own standard error; None if untold.
 
     A car alike left and right does not roll by drive and brake forces, so what goes along with them is the
-    part of them in the lateral force of a box that is turned.
+    part of them in the lateral force of a box that is turned. On a bank the ground twists the axles, which
+    need not be alike, so that their mean rolls, and in a drift the longitudinal force follows the bank, too:
+    the roll rate, less the body's own beside it, is how the ground turns and stands for its twist.
     """
     parts = [_yaw_rows(stretch) for stretch in stretches]
     table = np.vstack(parts)
@@ -927,6 +929,7 @@ def _yaw_rows(stretch: Stretch) -> Floats:
     columns += [
         signals.derivative(turn[0], rate),
         np.gradient(roll) * rate,
+        turn[0],
         signals.derivative(turn[2], rate),
     ]
     # The square of the yaw rate is the side force of a box that sits aside of its place in the sheet: a car

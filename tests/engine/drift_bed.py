@@ -96,6 +96,26 @@ def bowl_plan(
     return plan_of([*knots, (time + pace, 0.0, speed, 0.0, 0.0), (time + pace + 1.0, 0.0, speed, 0.0, 0.0)])
 
 
+def one_side_plan(rng: np.random.Generator, slip: float, bank: float) -> Plan:
+    """Return corners of both directions with side-slip, those of one direction banked [deg].
+
+    Bank, force and side-slip come on together, faster than in the other plans.
+    """
+    time, banked, speed = START, float(rng.choice([-1.0, 1.0])), rng.uniform(11.0, 18.0)
+    knots = [(0.0, 0.0, 0.0, 0.0, 0.0), (4.0, 0.0, 0.0, 0.0, 0.0)]
+    knots += [(time - 1.0, 0.0, speed, 0.0, 0.0), (time, 0.0, speed, 0.0, 0.0)]
+    while time < START + 36.0:
+        for side in rng.permutation([-1.0, 1.0, 1.0, -1.0]):
+            slope = banked * bank if side == banked else 0.0
+            force, angle = side * rng.uniform(0.5, 0.85), side * slip * rng.uniform(0.6, 1.2)
+            time += rng.uniform(0.9, 1.6)
+            here = speed * rng.uniform(0.85, 1.1)
+            knots.append((time, force, here, slope, angle))
+            time += rng.uniform(0.8, 3.0)
+            knots.append((time, force * rng.uniform(0.95, 1.05), here, slope, angle))
+    return plan_of([*knots, (time + 1.5, 0.0, speed, 0.0, 0.0), (time + 2.5, 0.0, speed, 0.0, 0.0)])
+
+
 def bowl_drift(folder: Path, without: str = "") -> Drift | None:
     """Return the drift of `bowl_plan` by the engine's car, whose logger lacks a channel."""
     return _driven(0, folder, ENGINE_CAR, bowl_plan(np.random.default_rng(7)), "A", 30.0, 12.0, without)
