@@ -380,14 +380,15 @@ def _of_the_ratio(reason: VerdictReason) -> str:
         )
     if alone is ChangeVerdict.CANNOT_TELL:
         return _undecided(reason)
-    seen, agree = f"measured {measured}, predicted {predicted}", f"(± {100.0 * reason.apart:.1f} %)"
+    seen = f"measured {measured}, predicted {predicted}"
+    agree = f"{seen}: they agree within their errors (± {100.0 * reason.apart:.1f} %)"
     if alone in _AS_PREDICTED:
-        return f"{seen}: they agree within their errors {agree}, which leave {_parts(reason)}"
+        return agree + ("" if reason.parts is None else f", and the true change is {_parts(*reason.parts)}")
     if alone in _OPEN:
-        left = f"but these leave {_parts(reason)}; {_more(reason)}"
-        return f"{seen}: they agree within their errors {agree}, {left}"
+        left = "" if reason.parts is None else f", but the true change may be {_parts(*reason.parts)}"
+        return f"{agree}{left}; {_more(reason)}"
     if alone in _WITHIN:
-        return f"{seen}: they agree within their errors {agree}, only the signs differ"
+        return f"{agree}, only the signs differ"
     if alone not in _AGAINST:
         return f"{seen}; the difference is larger than the errors of both"
     if reason.predicted == 0.0:
@@ -395,12 +396,12 @@ def _of_the_ratio(reason: VerdictReason) -> str:
     return f"{seen}; check that the set-ups are named the right way round and nothing binds"
 
 
-def _parts(reason: VerdictReason) -> str:
+def _parts(low: float, high: float) -> str:
     """Return what the errors leave of the predicted change, and how much counts as that."""
-    low, high = (100.0 * end for end in reason.parts or (0.0, 0.0))
+    most, least = 100.0 * AS_GOOD_AS, words.true_minus(f"{100.0 * low:.0f}")
     return (
-        f"{words.true_minus(f'{low:.0f}')} to {high:.0f} % of the predicted change (90 % interval; "
-        f"as predicted is {100.0 - 100.0 * AS_GOOD_AS:.0f} to {100.0 + 100.0 * AS_GOOD_AS:.0f} %)"
+        f"{least} to {100.0 * high:.0f} % of the predicted one (90 % interval; "
+        f"{100.0 - most:.0f} to {100.0 + most:.0f} % counts as predicted)"
     )
 
 

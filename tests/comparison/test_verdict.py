@@ -154,7 +154,7 @@ def chi(draw: np.random.Generator, dof: int) -> float:
 def test_an_open_prediction_says_what_would_tell() -> None:
     found, reason = decided(evidence(0.95, 0.94, 0.01))
     assert found is ChangeVerdict.SOFTENED_OPEN
-    assert re.search(r"\d+ to 1\d\d % of the predicted change .*about \d+ runs would settle it", reason)
+    assert re.search(r"\d+ to 1\d\d % of the predicted one .*about \d+ runs would settle it", reason)
     _, reason = decided(evidence(0.95, 0.94, 0.002, sheet=0.01))
     assert "measure what the prediction rests on" in reason
 

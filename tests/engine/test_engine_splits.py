@@ -87,7 +87,7 @@ def bowl(tmp_path_factory: pytest.TempPathFactory) -> EngineRun:
     return make_run(path, name="bowl", seed=507, bank=10.0, road_class="A")
 
 
-@pytest.mark.parametrize("shake", [0.2, 0.4])
+@pytest.mark.parametrize("shake", [0.2, 0.5])
 def test_an_accelerometer_that_shakes_sets_no_parts_apart(
     bowl: EngineRun, tmp_path: Path, shake: float
 ) -> None:
@@ -111,7 +111,7 @@ def test_an_accelerometer_that_shakes_sets_no_parts_apart(
             assert right.value is not None
             assert slope.std_error is not None
             assert slope.value == pytest.approx(right.value, abs=3.0 * slope.std_error)
-    assert found.splits[-1].share_slope["front"].value is None or shake < 0.4
+    assert found.splits[-1].share_slope["front"].value is None or shake < 0.5
 
 
 def test_one_side_that_gives_more_in_bump_is_told(driven: EngineRun, tmp_path: Path) -> None:
