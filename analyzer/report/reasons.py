@@ -348,9 +348,9 @@ def _before_placeholders(reason: VerdictReason) -> str:
         return f"{reason.missing}; {_REMEDIES[reason.remedy]}"
     if reason.other_end is not None:
         return (
-            f"{other_end_words(reason.other_end, reason.measured)}; look at the "
-            f"{other_axle(reason.other_end.axle)} springs, bar, pots and tyre pressures, then drive both "
-            "set-ups again with nothing else changed"
+            f"{words.true_minus(other_end_words(reason.other_end, reason.measured))}; look at the "
+            f"{other_axle(reason.other_end.axle)} springs, bar, pots and tyre pressures, and at what "
+            "the car carried, then drive both set-ups again with nothing else changed"
         )
     if reason.verdict is ChangeVerdict.AXLES:
         return f"{reason.moved}, so the sum of both is no answer: {_of_the_ratio(reason)}"

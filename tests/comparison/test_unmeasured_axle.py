@@ -49,7 +49,8 @@ def test_both_ends_changed_is_not_laid_to_the_front(other: dict[str, Any]) -> No
     found = compared(car(other), SOFT)
     assert found.verdict is ChangeVerdict.CANNOT_TELL
     assert "the rear axle rolled" in reasons.verdict(found.reason)
-    assert "tyre pressures" in reasons.verdict(found.reason)
+    # A passenger rolls both axles more: what the car carried is looked at as well.
+    assert "tyre pressures, and at what the car carried" in reasons.verdict(found.reason)
     assert found.other_axle is not None
     assert found.other_axle.interval is not None
     assert not found.other_axle.interval[0] <= 1.0 <= found.other_axle.interval[1]
