@@ -79,6 +79,11 @@ def findings(review: Review) -> list[tuple[str, HealthRow]]:
     return sorted(rows, key=lambda item: item[1].verdict is not Verdict.BAD)
 
 
+def beyond_limit(row: HealthRow) -> float:
+    """Return how far a figure is from the limit it was held to; below nought where there is none."""
+    return -1.0 if row.value is None else abs(row.value - (row.threshold or 0.0))
+
+
 def events(review: Review) -> list[tuple[RunEstimates, BottomingEvent]]:
     """Return every bottoming event with its run, hardest first."""
     pairs = [(run, event) for run in review.runs for event in run.bottoming]

@@ -15,7 +15,15 @@ from analyzer.prediction.results import SetupPrediction
 from analyzer.processing.results import BottomingEvent, RunEstimates, Split
 from analyzer.report import cards, words
 from analyzer.report.plain_data import left_share
-from analyzer.report.sentences import CORNER_WORDS, events, findings, lead_rows, left_out, travel_words
+from analyzer.report.sentences import (
+    CORNER_WORDS,
+    beyond_limit,
+    events,
+    findings,
+    lead_rows,
+    left_out,
+    travel_words,
+)
 from analyzer.session.review import Review
 
 # What a table of the page is made of.
@@ -278,20 +286,28 @@ def _of_run(run: RunEstimates, estimate: Estimate) -> Estimate:
 
 def findings_table(review: Review) -> PageTable:
     """Return the checks that ask for a look, bad ones first."""
-    # A channel that no run has is one finding, not one a run; what has a figure has a moment of its own, too.
-    rows = words.together(((row, "" if row.value is None else name), name) for name, row in findings(review))
-    every = len(review.recordings)
+    # What several runs share but for its figures is one finding, or the one that matters is lost among them.
+    groups = words.together(
+        ((row.verdict, row.check, row.channel, words.without_figures(row.comment)), (name, row))
+        for name, row in findings(review)
+    )
     return PageTable(
         "Checks that ask for a look",
         _HEALTH_COLUMNS,
-        tuple(
-            _health_row(runs[0], row, _doubted_moment(review, runs[0], row.channel))
-            if len(runs) == 1
-            else _health_row(f"all {every}" if len(runs) == every else words.listed(runs, 8), row)
-            for (row, _), runs in list(rows.items())[:MOST_ROWS]
-        ),
-        _more(len(rows), MOST_ROWS, "health.csv"),
+        tuple(_finding(review, found) for found in list(groups.values())[:MOST_ROWS]),
+        _more(len(groups), MOST_ROWS, "health.csv"),
     )
+
+
+def _finding(review: Review, found: Sequence[tuple[str, HealthRow]]) -> tuple[Cell, ...]:
+    """Return the row of a finding of one run or of several, with the figures of the run farthest off."""
+    worst, row = max(found, key=lambda item: beyond_limit(item[1]))
+    every, runs = len(review.recordings), list(dict.fromkeys(name for name, _ in found))
+    shown = "" if len(runs) > 1 and row.value is None else _doubted_moment(review, worst, row.channel)
+    if len({other.comment for _, other in found}) > 1:
+        row = replace(row, comment=f"{row.comment.rstrip('.')} (figures of {worst})")
+    whose = f"all {every}" if len(runs) == every > 1 else words.listed(runs, 8)
+    return _health_row(whose, row, shown)
 
 
 def health_table(caption: str, recording: Recording) -> PageTable:

@@ -1,7 +1,6 @@
 """What every command prints: answers first, wrapped lines, plain tables; readable at 80 columns or piped."""
 
 import math
-import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -453,7 +452,6 @@ _OF_THE_SENSOR: Final = frozenset(
     (Check.GAP, Check.DEAD, Check.STUCK, Check.SATURATED, Check.CLIPPED, Check.SPIKES, Check.DROPOUTS)
 )
 """Checks that mean the same whatever a channel's calibration is."""
-_FIGURES: Final = re.compile(r"[-+−]?\d[\d.]*")
 _WORTH_TELLING: Final = 5.0
 """Zero of a pot from which its readings in the log are told beside the travel [mm]."""
 _SURE_ZERO: Final = 0.004
@@ -556,12 +554,12 @@ def _merged(outcome: CheckOutcome) -> tuple[list[_Finding], list[_Finding]]:
             if recording.run not in found.runs:
                 found.runs.append(recording.run)
             # Told with the figures of the run that is farthest from the limit.
-            if _beyond(row) > _beyond(found.row):
+            if sentences.beyond_limit(row) > sentences.beyond_limit(found.row):
                 found.row, found.zero = row, zero
     alike: dict[tuple[object, ...], _Finding] = {}
     for (verdict, check, channel, small), found in same.items():
         # One cause in several channels reads the same but for the channel's name and its figures.
-        text = "" if small else _FIGURES.sub("0", found.row.comment.replace(channel, "…"))
+        text = "" if small else words.without_figures(found.row.comment.replace(channel, "…"))
         first = alike.setdefault((verdict, check, small, text, tuple(found.runs)), found)
         if first is not found:
             first.others.append(found.row)
@@ -607,11 +605,6 @@ def _part(row: HealthRow, recording: Recording) -> float:
     if row.check == Check.SPIKES:
         return row.value / len(recording.data)
     return row.value if row.check in _SHARES else 1.0
-
-
-def _beyond(row: HealthRow) -> float:
-    """Return how far a figure is from the limit it was held to."""
-    return -1.0 if row.value is None else abs(row.value - (row.threshold or 0.0))
 
 
 def _which(names: Sequence[str], recordings: Sequence[Recording]) -> str:

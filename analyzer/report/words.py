@@ -1,5 +1,6 @@
 """Names and figures as a reader sees them: short, printable, with unit and error."""
 
+import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -207,6 +208,14 @@ def listed(words: list[str], most: int = 6) -> str:
     if len(words) > most:
         words = [*words[:most], f"{len(words) - most} more"]
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
+
+
+_FIGURES: Final = re.compile(r"[-+−]?\d[\d.]*")
+
+
+def without_figures(text: str) -> str:
+    """Return a text with 0 for each of its figures: two of one kind then read the same."""
+    return _FIGURES.sub("0", text)
 
 
 def together(told: Iterable[tuple[What, Whose]]) -> dict[What, list[Whose]]:

@@ -89,6 +89,24 @@ def test_a_channel_missing_in_all_runs_is_one_line_of_the_page(review):
     assert fold.lines == ("all runs: Short.",)
 
 
+def test_a_finding_of_several_runs_is_one_line_with_the_figures_of_the_worst(review):
+    def logs(values):
+        rows = (
+            HealthRow("zero", "damper_RL", Verdict.SUSPECT, value, 4.0, "mm", f"Reads {value} mm at rest.")
+            for value in values
+        )
+        return tuple(replace(log, health=(row,)) for log, row in zip(review.recordings, rows, strict=True))
+
+    same = replace(review, recordings=logs([5.7, 5.6, 6.3, 5.6, 5.6, 5.7]))
+    (row,) = findings_table(same).rows
+    worst = review.recordings[2].run
+    assert [row[0].text, row[4].text] == ["all 6", "6.3 mm"]
+    assert row[6].text == f"Reads 6.3 mm at rest (figures of {worst})."
+    assert f"run={worst}" in row[1].moment
+    alike = findings_table(replace(review, recordings=logs([5.7] * 6))).rows
+    assert [cells[6].text for cells in alike] == ["Reads 5.7 mm at rest."]
+
+
 def test_tuner_learns_the_change_with_interval_and_prediction(review):
     assert tuner_answer(review) == (
         "B softened the car as predicted: front roll stiffness fell by 10.4 % (95 % interval 8.8 to 12.0) "
