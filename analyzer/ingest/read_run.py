@@ -18,7 +18,7 @@ from analyzer.core.filebacked import by_pieces, shelved
 from analyzer.core.signals import Blocks
 from analyzer.core.units import Uncertain
 from analyzer.ingest.attitude import turned_to_the_car
-from analyzer.ingest.calibration import found_axes, static_reading, turn_axes
+from analyzer.ingest.calibration import found_axes, join_wraps, static_reading, turn_axes
 from analyzer.ingest.channels import guess_channels, require_any
 from analyzer.ingest.checks import check_channels
 from analyzer.ingest.checks.clock import take_right_clock
@@ -28,7 +28,6 @@ from analyzer.ingest.open import held
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.ingest.repeats import row_prints
 from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, decimated, sample_interval
-from analyzer.ingest.wraps import join_wraps
 from analyzer.ingest.zero import zero_pots
 from analyzer.sheets.car import CarSheet, Channel, Logger
 

@@ -22,7 +22,7 @@ from analyzer.report import course_sentences, reasons, season_sentences, sentenc
 from analyzer.report.figures import style
 from analyzer.report.figures.course_plots import where_plate
 from analyzer.report.figures.review_plots import change_plate, run_plate
-from analyzer.report.season_page import car_plates
+from analyzer.report.figures.season_plots import car_plates
 from analyzer.report.settings_sheet import bar_svg
 from analyzer.report.tables import Cell, PageTable, number
 from analyzer.report.words import UNKNOWN, count, figure, interval, label, reason, sentence

@@ -10,9 +10,9 @@ import pytest
 from ingest.helpers import POTS
 from ingest.rolling_car import rolling_log
 
+from analyzer.ingest.calibration import wraps_of
 from analyzer.ingest.read_run import read_loose_log
 from analyzer.ingest.recording import Verdict
-from analyzer.ingest.wraps import wraps_of
 
 WORSE = (Verdict.SUSPECT, Verdict.BAD)
 
