@@ -394,7 +394,9 @@ def _sheet_marks(
             corners = [f"load_{corner}" for corner in CORNERS]
             if set(corners) <= set(loads.data):
                 weight = float(mass_properties(sheet).total) * STANDARD_GRAVITY
-                values["loads"] = float(np.nanmean(loads.data[corners].to_numpy().sum(axis=1))) / weight
+                good = ~(loads.suspect["front"] | loads.suspect["rear"])
+                if good.any():
+                    values["loads"] = float(loads.data[corners].to_numpy()[good].sum(axis=1).mean()) / weight
         return values
 
     # Loads state no error of their own: a part of them that is worth telling stands for it.
