@@ -5,7 +5,7 @@ the rows: neighbouring samples of a log say nearly the same twice.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -345,6 +345,15 @@ def mean_estimate(
         short = "too short a run for an error: under 5 independent pieces"
         return Estimate(mean, unit, method=method, notes=(short,))
     return with_error(mean, unit, error, 0, method)
+
+
+def with_common(estimate: Estimate, common: float) -> Estimate:
+    """Return an estimate with the error `common` to all runs as its calibration; its interval holds both."""
+    if estimate.value is None or estimate.interval is None:
+        return replace(estimate, calibration=common)
+    low, high = estimate.interval
+    half = math.hypot((high - low) / 2.0, NORMAL * common)
+    return replace(estimate, calibration=common, interval=(estimate.value - half, estimate.value + half))
 
 
 def with_error(

@@ -13,7 +13,7 @@ import pandas as pd
 
 from analyzer.core.estimate import Estimate
 from analyzer.core.filebacked import frame_aside, set_aside
-from analyzer.core.regression import NORMAL, block_error, block_length, mean_estimate, with_error
+from analyzer.core.regression import block_error, block_length, mean_estimate, with_common, with_error
 from analyzer.core.signals import Bools, Floats, derivative, longer, lowpass_taps, smooth, widened
 from analyzer.core.units import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Axle, Corner
 from analyzer.ingest.recording import HealthRow, Verdict
@@ -403,10 +403,7 @@ def _left_share(
     parts = [scales[1 - k].value / total**2 * (scales[k].std or 0.0) for k in (0, 1)]
     moved = abs(found.value - scales[0].value / total) if found.value is not None else 0.0
     common = math.hypot(*parts, zero.get(axle, 0.0), moved * spread.get(axle, 0.0), SHARE_LEFT_OUT)
-    if found.value is None or found.interval is None or found.std_error is None:
-        return replace(found, calibration=common)
-    half = math.hypot((found.interval[1] - found.interval[0]) / 2.0, NORMAL * common)
-    return replace(found, calibration=common, interval=(found.value - half, found.value + half))
+    return with_common(found, common)
 
 
 def _light(part: Floats, below: float, rate: float, method: str) -> LightTime:

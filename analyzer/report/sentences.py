@@ -790,14 +790,12 @@ def driving_order(comparison: Comparison) -> str:
     drift = comparison.drift
     if drift is None:
         return ""
-    names = (comparison.before, comparison.after)
-    places: dict[str, list[int]] = {name: [] for name in names}
-    place = 0
-    for name, number in drift.order:
-        if name in places:
-            places[name] += range(place, place + number)
-        place += number
-    middles = {sum(found) / max(len(found), 1) for found in places.values()}
+    driven = [name for name, number in drift.order for _ in range(number)]
+    places = words.together((name, place) for place, name in enumerate(driven))
+    middles = {
+        sum(places.get(name, ())) / max(driven.count(name), 1)
+        for name in (comparison.before, comparison.after)
+    }
     # A-B-B-A leans as soon as its runs do not count alike, and a reader would look for it in the order.
     leans = "since this order leans to one side"
     if len(middles) == 1:

@@ -247,6 +247,7 @@ def _option(
     changed: dict[Axle, AxleOption] = {axle: o for axle, o in options.items() if o.changes}
     factors, warnings = hardware_figures(ladders, changed)
     kept, _ = hardware_figures(ladders, {axle: o for axle, o in options.items() if not o.changes})
+    yielding = {axle: factor for axle, factor in kept.items() if factor is not None and factor < 1.0}
     balance = balance_caution(wish, table["front share"])
     return Option(
         setup=setup,
@@ -261,12 +262,7 @@ def _option(
         stiffness_ratio=ratios(found),
         stress_factor=factors,
         plan=_plan(options, found, basis),
-        cautions=(
-            *option_cautions(changes, factors, options),
-            *option_cautions((), {axle: f for axle, f in kept.items() if f is not None and f < 1.0}, {}),
-            *balance,
-            *warnings,
-        ),
+        cautions=(*option_cautions(changes, factors | yielding, options), *balance, *warnings),
     )
 
 

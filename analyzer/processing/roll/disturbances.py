@@ -18,7 +18,14 @@ from typing import Final
 import numpy as np
 
 from analyzer.core.estimate import Estimate
-from analyzer.core.regression import BlockError, block_error, with_error, with_instruments
+from analyzer.core.regression import (
+    NORMAL,
+    BlockError,
+    block_error,
+    with_common,
+    with_error,
+    with_instruments,
+)
 from analyzer.core.signals import Bools, Floats, derivative, vertex_beside
 from analyzer.core.units import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.ingest.recording import HealthRow, Verdict
@@ -608,7 +615,8 @@ class _Zone:
             f"under {max(least, sure) * to_mm:.1f} mm it would not be seen in this run",
         )
         method = PLAY_METHOD
-        width = _wide(with_error(step * to_mm, "mm", error, 0, method, scale=to_mm, notes=notes))
+        width = with_error(step * to_mm, "mm", error, 0, method, scale=to_mm, notes=notes)
+        width = with_common(width, WIDTH_SPREAD * abs(step * to_mm))
         # Both ends must have been driven well past, or any curve would do.
         away, edge = self._roll - self.centre, PAST * self.half
         beyond = min(float(np.mean(away > edge)), float(np.mean(away < -edge)))
@@ -627,21 +635,10 @@ class _Zone:
         )
 
 
-def _wide(width: Estimate) -> Estimate:
-    """Return a width of play with what the straight zone and the step leave out of it."""
-    off = WIDTH_SPREAD * abs(width.value or 0.0)
-    if width.interval is None:
-        return replace(width, calibration=off)
-    half = math.hypot((width.interval[1] - width.interval[0]) / 2.0, NORMAL * off)
-    middle = sum(width.interval) / 2.0
-    return replace(width, calibration=off, interval=(middle - half, middle + half))
-
-
 # Dry friction of dampers and joints, from the terms of the roll equation that turn round with the wheels.
 
 
 METHOD: Final = "term of the roll equation that turns round with the wheels"
-NORMAL: Final = 1.96
 LOW: Final = 15.0
 """What the estimate misses of friction that sticks, as a standard error [N]: on a rigid-body car with 50 to
 300 N it came out up to 23 N low, and within 5 N of nought without friction."""

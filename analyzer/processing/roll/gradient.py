@@ -484,6 +484,11 @@ def _tyre_notes(level: LevelRoad, no_tyres: list[Axle]) -> tuple[str, ...]:
     )
 
 
+def _ground_parts(fit: RollFit) -> dict[Axle, float]:
+    """Return the part of each slope that twist of the ground leaves open, a standard uncertainty [1]."""
+    return {a: GROUND_OPEN * fit.by_ground[a] / (fit.slope[a] or math.inf) for a in fit.axles}
+
+
 def ground_open(fit: RollFit) -> dict[str, Estimate]:
     """Return ``open_to_ground_front``, ``_rear``: part of the gradient that side-slip leaves open [1].
 
@@ -491,7 +496,7 @@ def ground_open(fit: RollFit) -> dict[str, Estimate]:
     what it takes from the other. Two runs driven alike share it, and it cancels between them. Empty where
     it counts for nothing.
     """
-    parts = {a: GROUND_OPEN * fit.by_ground[a] / (fit.slope[a] or math.inf) for a in fit.axles}
+    parts = _ground_parts(fit)
     if max(map(abs, parts.values())) < GROUND_COUNTS:
         return {}
     note = "a standard uncertainty, its sign that of ground twisted as the side-slip has it"
@@ -504,7 +509,7 @@ def ground_open(fit: RollFit) -> dict[str, Estimate]:
 
 def ground_notes(fit: RollFit) -> tuple[str, ...]:
     """Return what twist of the ground in step with the lateral force leaves open, where it counts."""
-    parts = {a: GROUND_OPEN * abs(fit.by_ground[a] / (fit.slope[a] or math.inf)) for a in fit.axles}
+    parts = {a: abs(part) for a, part in _ground_parts(fit).items()}
     if max(parts.values()) < GROUND_SAID:
         return ()
     shown = " and ".join(f"± {100.0 * part:.0f} % {axle}" for axle, part in parts.items())
