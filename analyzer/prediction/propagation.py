@@ -471,6 +471,7 @@ def _told(inputs: tuple[SheetInput, ...], contribution: npt.NDArray[np.float64])
     others = len(assumed) - len(told)
     if others:
         told.append(
-            f"default tolerances for {others} more quantities, each under {WORTH_TELLING:.0%} of any error"
+            f"default tolerances for {others} more quantities, each under {100.0 * WORTH_TELLING:.0f} % "
+            "of any error"
         )
     return tuple(told)

@@ -23,7 +23,7 @@ from analyzer.prediction.settings import bar_ladder, travel_curve, tube_choices
 from analyzer.report.figures import style
 from analyzer.report.plain_data import plain, taken
 from analyzer.report.terminal import plain_table
-from analyzer.report.words import LOW_FACTOR, STAR, UNKNOWN, spacers, times, until_measured
+from analyzer.report.words import LOW_FACTOR, STAR, UNKNOWN, spacers, times, true_minus, until_measured
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.bar.linkage import BarMotion
 from analyzer.vehicle.bar.stress import FATIGUE_CAUTION
@@ -252,7 +252,7 @@ def signed_percent(entry: dict[str, Any], with_unit: bool = True) -> str:
         return f"0{unit}"
     # The digits of `format_estimate`, which has no sign before a rise; more than two say nothing of a bar.
     places = 2 if not error else max(0, min(2, decimals_for_error(error)))
-    shown = f"{value:+z.{places}f}"
+    shown = _signed(value, places)
     return (f"{shown} ± {error:.{places}f}{unit}" if error else f"{shown}{unit}") + _star(entry)
 
 
@@ -307,7 +307,7 @@ def setting_figures(tried: TriedSetting) -> tuple[tuple[str, str], ...]:
             "Left of it before the bump stop",
             UNKNOWN if tried.margin.value is None else format_estimate(tried.margin),
         ),
-        ("Blades turn", f"{low:.0f} to {high:.0f} deg"),
+        ("Blades turn", f"{_signed(low)} to {_signed(high)} deg"),
     )
 
 
@@ -345,7 +345,7 @@ def _below_settings(part: dict[str, Any], lateral: float, width: int) -> list[st
             f"{axle} left {_value(entry)} N" for axle, entry in part["preload"]["corner_change"].items()
         )
         longer = part["preload"]["left_longer_m"] * 1000.0
-        lines.append(f"unequal links (left {longer:+.1f} mm): {changes}; right the other way round")
+        lines.append(f"unequal links (left {_signed(longer, 1)} mm): {changes}; right the other way round")
     return [filled for line in lines for filled in textwrap.wrap(line, width, subsequent_indent="  ")]
 
 
@@ -449,7 +449,7 @@ def _car_lines(part: dict[str, Any]) -> list[str]:
         where = "level" if item["bank_deg"] == 0.0 else f"{item['bank_deg']:g} deg bank"
         # Travel left is told only against a bump stop that somebody measured.
         gap = item["gap_mm"]
-        left = "" if gap is None else f", {_value(item['margin'])} of {gap:.0f} mm to the stop left"
+        left = "" if gap is None else f", {_value(item['margin'])} of {gap:.0f} mm to the stop remain"
         lines.append(
             f"outer damper at {item['lateral_g']:g} g, {where}: heave {_value(item['heave'])} mm, "
             f"roll {_value(item['roll'])} mm{left}"
@@ -465,13 +465,13 @@ def _car_lines(part: dict[str, Any]) -> list[str]:
 def _motion_line(motion: dict[str, Any], travel: dict[str, float]) -> str:
     low, high = motion["lever_angle_deg"]
     change = motion["rate_change_percent"]
-    rate = "rate there not defined" if change is None else f"rate {change:+.1f} % at full opposite travel"
+    shown = "there not defined" if change is None else f"{_signed(change, 1)} % at full opposite travel"
     droop, bump = travel["droop"] * 1000.0, travel["bump"] * 1000.0
     least, tilt = motion["least_link_angle_deg"], motion["rod_end_misalignment_deg"]
     return (
-        f"motion over {droop:.0f} mm droop to {bump:.0f} mm bump of the wheel: lever {low:.0f} to "
-        f"{high:+.0f} deg, link and lever at least {least:.0f} deg apart (0: in line, over centre next), "
-        f"rod ends {tilt:.0f} deg, {rate}"
+        f"motion over {droop:.0f} mm droop to {bump:.0f} mm bump of the wheel: lever {_signed(low)} to "
+        f"{_signed(high)} deg, link and lever at least {least:.0f} deg apart (0: in line, over centre next), "
+        f"rod ends {tilt:.0f} deg, rate {shown}"
     )
 
 
@@ -486,7 +486,12 @@ def _what_if_table(title: str, items: list[dict[str, Any]]) -> Table:
 def _value(entry: dict[str, Any], factor: float = 1.0) -> str:
     # The standard error alone: no part of a prediction is an error common to several runs.
     value, error = times(entry["value"], factor), times(entry["std_error"], factor)
-    return format_estimate(Estimate(value, "", error, notes=tuple(entry["notes"]))) + _star(entry)
+    shown = format_estimate(Estimate(value, "", error, notes=tuple(entry["notes"])))
+    return true_minus(shown) + _star(entry)
+
+
+def _signed(value: float, places: int = 0) -> str:
+    return true_minus(f"{value:+z.{places}f}")
 
 
 def _star(entry: dict[str, Any]) -> str:

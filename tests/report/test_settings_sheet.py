@@ -212,7 +212,7 @@ def test_signed_percent() -> None:
         return {"value": value, "std_error": error}
 
     assert signed_percent(entry(12.34, 0.42)) == "+12.3 ± 0.4 %"
-    assert signed_percent(entry(-0.8412, 0.0281)) == "-0.84 ± 0.03 %"
+    assert signed_percent(entry(-0.8412, 0.0281)) == "−0.84 ± 0.03 %"
     assert signed_percent(entry(0.0, 0.0)) == "0 %"
     assert signed_percent(entry(3.2, None)) == "+3.20 %"
     assert signed_percent(entry(None, None)) == "—"
