@@ -10,9 +10,11 @@ from analyzer.comparison.results import AxleSettings, Comparison, SetupResult
 from analyzer.core.estimate import Estimate
 from analyzer.core.signals import runs_of
 from analyzer.core.units import AXLES, KM_PER_H, MM_PER_M, STANDARD_GRAVITY, Axle, Corner
-from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.ingest.recording import Check, HealthRow, Recording, Verdict
 from analyzer.prediction.results import SetupPrediction
+from analyzer.processing.loads import TITLES
 from analyzer.processing.results import BottomingEvent, RunEstimates, Split
+from analyzer.processing.roll import second_looks
 from analyzer.report import cards, words
 from analyzer.report.plain_data import left_share
 from analyzer.report.sentences import (
@@ -159,6 +161,18 @@ MOST_ROWS: Final = 40
 """More rows than this stand in the CSV tables only, and the page says so."""
 
 _LOOK: Final = {Verdict.GOOD: "", Verdict.NOT_TESTED: "", Verdict.SUSPECT: "suspect", Verdict.BAD: "bad"}
+OF_THE_SAMPLES: Final = frozenset({
+    Check.CALIBRATION_RANGE, Check.CLIPPED, Check.STROKE, Check.DROPOUTS, Check.POSITION, Check.POSITION_FIX,
+    Check.SATURATED, Check.SPEED_RANGE, Check.STUCK,
+})  # fmt: skip
+"""Checks whose figure is the part of the run's samples that they found."""
+_PARTS: Final = OF_THE_SAMPLES | {*TITLES.values(), second_looks.CHECK}
+"""Checks whose figure is a part of something, which a reader expects in percent."""
+_FURTHER_PARTS: Final = frozenset({
+    *TITLES, *(f"{closure}_scatter" for closure in TITLES), "roll_moment_kept", "gradient_change_with_speed",
+    *(f"open_to_ground_{axle}" for axle in AXLES),
+})  # fmt: skip
+"""Further figures of a run that are such parts."""
 _HEALTH_COLUMNS: Final = heads("Run | Channel | Check | Verdict | Found | Limit | What it means")
 
 
@@ -341,13 +355,14 @@ def checks_table(review: Review) -> PageTable:
 
 
 def _health_row(run: str, row: HealthRow, shown: str = "") -> tuple[Cell, ...]:
+    factor, unit = (100.0, "%") if row.check in _PARTS and row.unit == "1" else (1.0, row.unit)
+    figures = (words.times(figure, factor) for figure in (row.value, row.threshold))
     return (
         named(run),
         named(row.channel, moment=shown),
         named(row.check),
         Cell(row.verdict.value, look=_LOOK[row.verdict]),
-        _plain(row.value, row.unit),
-        _plain(row.threshold, row.unit),
+        *(_plain(figure, unit) for figure in figures),
         Cell(words.sentence(row.comment)),
     )
 
@@ -587,7 +602,10 @@ def further_table(run: RunEstimates) -> PageTable:
             for light in share.light
         ]
     rows += [(f"damper travel to the bump stop, {axle}", stop) for axle, stop in run.stops.items()]
-    rows += [(key.replace("_", " "), estimate) for key, estimate in run.further.items()]
+    rows += [
+        (key.replace("_", " "), words.percent(estimate) if key in _FURTHER_PARTS else estimate)
+        for key, estimate in run.further.items()
+    ]
     return estimates_table(f"More figures of {words.label(run.name)}", rows)
 
 

@@ -23,6 +23,7 @@ from analyzer.ingest.recording import Check, HealthRow, Recording, Verdict
 from analyzer.processing.course import WHOLE
 from analyzer.report import course_sentences, reasons as reason_words, season_sentences, sentences, words
 from analyzer.report.figures.style import Drawings
+from analyzer.report.tables import OF_THE_SAMPLES
 from analyzer.session.course_sheet import CourseSheetResult
 from analyzer.session.review import CheckOutcome, Review, uncalibrated_channels
 from analyzer.sheets.car import CHANNEL_DIMENSIONS
@@ -441,11 +442,6 @@ def _row(table: Table, phrase: str, option: Option, key: str) -> None:
 _HEALTH_STYLE: Final = {Verdict.SUSPECT: "yellow", Verdict.BAD: "red"}
 _SMALL: Final = 0.01
 """Part of a run's samples below which a suspect finding is a remark: they are left out one by one."""
-_SHARES: Final = frozenset({
-    Check.CALIBRATION_RANGE, Check.CLIPPED, Check.STROKE, Check.DROPOUTS, Check.POSITION, Check.POSITION_FIX,
-    Check.SATURATED, Check.SPEED_RANGE, Check.STUCK,
-})  # fmt: skip
-"""Checks whose figure is the part of the run's samples that they found."""
 _READINGS: Final = frozenset((Check.STROKE, Check.DEAD, Check.DROPOUTS, Check.SATURATED, Check.ZERO_OF_RUN))
 """Checks that tell travel from static ride height, which no reader of the log finds there."""
 _OF_THE_SENSOR: Final = frozenset(
@@ -604,7 +600,7 @@ def _part(row: HealthRow, recording: Recording) -> float:
         return 1.0
     if row.check == Check.SPIKES:
         return row.value / len(recording.data)
-    return row.value if row.check in _SHARES else 1.0
+    return row.value if row.check in OF_THE_SAMPLES else 1.0
 
 
 def _which(names: Sequence[str], recordings: Sequence[Recording]) -> str:

@@ -17,6 +17,7 @@ from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import TravelBudget
 from analyzer.report.cards import cards
 from analyzer.report.page import page_parts
+from analyzer.report.plain_data import results_dict
 from analyzer.report.sentences import (
     advice,
     comparison_answer,
@@ -28,7 +29,7 @@ from analyzer.report.sentences import (
     team_answer,
     tuner_answer,
 )
-from analyzer.report.tables import findings_table
+from analyzer.report.tables import findings_table, further_table
 from analyzer.report.terminal import print_summary
 from analyzer.sheets.car import CarSheet
 
@@ -105,6 +106,25 @@ def test_a_finding_of_several_runs_is_one_line_with_the_figures_of_the_worst(rev
     assert f"run={worst}" in row[1].moment
     alike = findings_table(replace(review, recordings=logs([5.7] * 6))).rows
     assert [cells[6].text for cells in alike] == ["Reads 5.7 mm at rest."]
+
+
+def test_parts_stand_in_percent_on_the_page_and_as_parts_in_the_data(review):
+    row = HealthRow("roll moment of the wheel loads", "wheel loads", Verdict.BAD, -0.098, 0.07, "1", "Look.")
+    found = replace(review, recordings=(replace(review.recordings[0], health=(row,)),))
+    assert [cell.text for cell in findings_table(found).rows[0][4:6]] == ["−9.8 %", "7 %"]
+    stuck = replace(row, check="spikes", value=3.0, threshold=0.0)
+    found = replace(review, recordings=(replace(review.recordings[0], health=(stuck,)),))
+    assert [cell.text for cell in findings_table(found).rows[0][4:6]] == ["3", "0"]
+    further = {
+        "roll_moment_closure": Estimate(-0.098, "1", 0.002, (-0.102, -0.094)),
+        "roll_damping_ratio": Estimate(0.35, "1", 0.02, (0.31, 0.39)),
+    }
+    run = replace(review.runs[0], further=further)
+    rows = {cells[0].text: [cell.text for cell in cells[1:3]] for cells in further_table(run).rows}
+    assert rows["roll moment closure"] == ["−9.80 ± 0.20 %", "−10.2 to −9.4"]
+    assert rows["roll damping ratio"] == ["0.350 ± 0.020", "0.31 to 0.39"]
+    (of_the_data, *_) = results_dict(replace(review, runs=(run, *review.runs[1:])))["runs"]
+    assert of_the_data["further"]["roll_moment_closure"]["value"] == -0.098
 
 
 def test_tuner_learns_the_change_with_interval_and_prediction(review):
