@@ -23,11 +23,15 @@ class BarPrediction:
         Force at one link per travel of that link, the other moving as far the other way [N/m].
     compliance : dict
         Part of the bar -> its compliance [m/N]; the parts add up to 1 / rate.
+    stress_factor : Estimate
+        Lowest yield strength / stress of all places with one wheel in full bump and the other in full droop
+        [1], without an error; unknown for a bar that is off and where no strength is known.
     """
 
     setting: str
     rate: Estimate
     compliance: dict[str, float]
+    stress_factor: Estimate
 
 
 @dataclass(frozen=True, slots=True)

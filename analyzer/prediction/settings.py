@@ -46,7 +46,7 @@ from analyzer.sheets.car import AxleSheet, CarSheet
 from analyzer.sheets.session import BarSetting, Setup
 from analyzer.vehicle.axle import car_roll, static_motion_ratio
 from analyzer.vehicle.bar import rate as statics
-from analyzer.vehicle.bar.linkage import BarMotion, Linkage, bar_motion, linkage
+from analyzer.vehicle.bar.linkage import linkage
 from analyzer.vehicle.bar.section import array
 from analyzer.vehicle.bar.stress import fatigue_cycles, safety_factor, stress_points, weld_taken
 from analyzer.vehicle.completion import complete_bar, complete_car
@@ -323,7 +323,7 @@ def _sized(
     model, solution = statics.bar_model(varied, setting), statics.bar_solution(varied, setting)
     # The motion is that of levers and links; the tube has no part in it.
     motion, ratio = ladder.fitted.motion, float(array(varied.motion_ratio))
-    per_rate = _full_force(1.0, linkage(model), ratio, motion, ladder.travel)
+    per_rate = setups.full_force(1.0, linkage(model), ratio, motion, ladder.travel)
     force = solution.rate * per_rate * 2.0 / (1.0 + solution.loads.ratio)
     factor = safety_factor(stress_points(varied, model, solution), force)
     part = _round_part(varied)
@@ -662,20 +662,14 @@ def _row(
     bar = complete_bar(sheet.bar)
     if isinstance(bar, NoBar):
         raise ValueError("no bar")
-    solution, model = statics.bar_solution(bar, setting), statics.bar_model(bar, setting)
-    rate = float(solution.rate)
-    ratio = float(array(bar.motion_ratio))
-    static = linkage(model, solution.loads)
-    # Motion with large angles, over the whole travel of the wheels: that is where a link runs past the bar.
-    motion = bar_motion(rate, static, bar.link, ratio, travel.bump, travel.droop)
+    loaded = setups.loaded_bar(bar, setting, travel)
+    solution = loaded.solution
     gradient = found.values[f"gradient {index}"]
     roll_travel = gradient * STANDARD_GRAVITY * lateral * sheet.track_width.value / 2.0
     # Two loads: one wheel in full bump and the other in full droop, which is the most the car can ask, and
     # the stated cornering.
-    forces = (_full_force(rate, static, ratio, motion, travel), rate * ratio * roll_travel)
-    # The left link of an unequal pair carries less or more than the mean.
-    share = 2.0 / (1.0 + float(solution.loads.ratio))
-    stress = _stress_rows(stress_points(bar, model, solution), (forces[0] * share, forces[1] * share))
+    rolled = float(solution.rate) * float(array(bar.motion_ratio)) * roll_travel
+    stress = _stress_rows(stress_points(bar, loaded.model, solution), (loaded.force, loaded.share * rolled))
     factors = [row.factor for row in stress if row.factor is not None]
     return LadderRow(
         hole=None if setting is None else setting.hole,
@@ -692,19 +686,8 @@ def _row(
         roll_gradient=found.estimate(f"gradient {index}", "deg/g", RAD_PER_MPS2_TO_DEG_PER_G),
         stress_factor=min(factors) if factors else None,
         stress=stress,
-        motion=motion,
+        motion=loaded.motion,
     )
-
-
-def _full_force(rate: float, static: Linkage, ratio: float, motion: BarMotion, travel: WheelRange) -> float:
-    """Return the link force with one wheel in full bump and the other in full droop [N].
-
-    The bar's torque follows from the levers' relative turn; a link that cannot follow that far gives the
-    small-angle figure.
-    """
-    if motion.twist is None:
-        return rate * ratio * (travel.bump + travel.droop) / 2.0
-    return rate * static.effective_lever * motion.twist / 2.0
 
 
 MOST_CYCLES: Final = 1e9

@@ -31,12 +31,16 @@ from analyzer.prediction.results import (
 )
 from analyzer.sheets.bar import Blade, BladedBar, FormedBar, NoBar
 from analyzer.sheets.car import AxleSheet, CarSheet
+from analyzer.sheets.fields import stands_over
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
 from analyzer.vehicle import axle as axles
-from analyzer.vehicle.bar.beam import BarModel
+from analyzer.vehicle.bar.beam import BarModel, BarSolution
+from analyzer.vehicle.bar.linkage import BarMotion, Linkage, bar_motion, linkage
 from analyzer.vehicle.bar.pieces import ShapeError, blade_outline, formed_model
-from analyzer.vehicle.bar.rate import bar_rates, bar_solution, setting_in_words
+from analyzer.vehicle.bar.rate import bar_model, bar_rates, bar_solution, setting_in_words
 from analyzer.vehicle.bar.section import Array, array
+from analyzer.vehicle.bar.stress import safety_factor, stress_points
+from analyzer.vehicle.completion import complete_bar
 
 # Bars that a sheet can describe but nobody can build: said once, before anything is computed.
 
@@ -394,6 +398,7 @@ def _bar_predictions(car: CarSheet, setup: Setup, found: Propagated) -> dict[Axl
             setting=setting_in_words(setting, bar),
             rate=found.estimate(f"rate {axle}", "N/m"),
             compliance=compliance,
+            stress_factor=_stress_factor(car, setup, axle, found.unmeasured(f"rate {axle}")),
         )
     return bars
 
@@ -521,6 +526,81 @@ def margin_estimate(car: CarSheet, axle: Axle, found: Propagated, name: str) -> 
     if car.axle(axle).damper.bump_stop_gap is None:
         return Estimate.unknown("mm", f"{axle}.damper.bump_stop_gap is not in the car sheet")
     return found.estimate(name, "mm", MM_PER_M)
+
+
+# What full travel asks of a bar: the force in its links, and how far its metal is from yielding.
+
+
+STRESS_METHOD: Final = "yield strength over stress, one wheel in full bump and the other in full droop"
+STRESS_NOTE: Final = "no error: sound welds and the sizes of the sheet are taken for granted"
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedBar:
+    """A bar at one setting, with one wheel in full bump and the other in full droop.
+
+    Parameters
+    ----------
+    model, solution : BarModel, BarSolution
+        Its statics.
+    motion : BarMotion
+        Of levers and links over the whole travel.
+    force : float
+        In the left link [N].
+    share : float
+        Of a force, the left link's over the mean of both [1].
+    """
+
+    model: BarModel
+    solution: BarSolution
+    motion: BarMotion
+    force: float
+    share: float
+
+
+def loaded_bar(bar: BladedBar | FormedBar, setting: BarSetting | None, travel: WheelRange) -> LoadedBar:
+    """Return a completed bar at a setting under full opposite travel of its wheels."""
+    solution, model = bar_solution(bar, setting), bar_model(bar, setting)
+    rate, ratio = float(solution.rate), float(array(bar.motion_ratio))
+    static = linkage(model, solution.loads)
+    # Motion with large angles, over the whole travel of the wheels: that is where a link runs past the bar.
+    motion = bar_motion(rate, static, bar.link, ratio, travel.bump, travel.droop)
+    # The left link of an unequal pair carries less or more than the mean.
+    share = 2.0 / (1.0 + float(solution.loads.ratio))
+    return LoadedBar(model, solution, motion, share * full_force(rate, static, ratio, motion, travel), share)
+
+
+def full_force(rate: float, static: Linkage, ratio: float, motion: BarMotion, travel: WheelRange) -> float:
+    """Return the mean link force with one wheel in full bump and the other in full droop [N].
+
+    The bar's torque follows from the levers' relative turn; a link that cannot follow that far gives the
+    small-angle figure.
+    """
+    if motion.twist is None:
+        return rate * ratio * (travel.bump + travel.droop) / 2.0
+    return rate * static.effective_lever * motion.twist / 2.0
+
+
+def _stress_factor(car: CarSheet, setup: Setup, axle: Axle, marks: tuple[str, ...]) -> Estimate:
+    """Return yield over stress of a bar as set; `marks` are what nobody has measured of its rate."""
+    sheet, setting = car.axle(axle), setup.bar(axle)
+    bar = complete_bar(sheet.bar)
+    if isinstance(bar, NoBar) or setting == "off":
+        return Estimate.unknown("1", "the bar is off", STRESS_METHOD)
+    loaded = loaded_bar(bar, setting, wheel_range(sheet, axle))
+    factor = float(safety_factor(stress_points(bar, loaded.model, loaded.solution), loaded.force))
+    if not math.isfinite(factor):
+        why = "no yield strength is known of this bar" if math.isnan(factor) else "the wheels have no travel"
+        return Estimate.unknown("1", why, STRESS_METHOD)
+    # Strengths and ends of travel do not move the rate: whatever is marked of them counts here.
+    below = ["bar", "damper.full_droop", "spring" if sheet.damper.motion_ratio is None else "damper"]
+    below[2] += ".motion_ratio"
+    below.append("damper.bump_stop_gap" if sheet.damper.full_bump is None else "damper.full_bump")
+    keys = [f"{axle}.{key}" for key in below]
+    marks += tuple(m for m in car.unmeasured if any(stands_over(k, m) or stands_over(m, k) for k in keys))
+    return Estimate(
+        factor, "1", method=STRESS_METHOD, notes=(STRESS_NOTE,), provisional=tuple(dict.fromkeys(marks))
+    )
 
 
 # What unequal links do to the corner loads of a car that stands still.

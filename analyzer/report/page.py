@@ -198,13 +198,17 @@ def _tuner(review: Review, pieces: Pieces) -> Part:
         "Tuner",
         sentences.QUESTIONS["tuner"],
         pieces.text("answer for the tuner", lambda: sentences.tuner_answer(review)),
-        tuple(
-            line
-            for comparison in review.comparisons[:4]
-            for line in pieces.lines(
-                f"change from {label(comparison.before)} to {label(comparison.after)}",
-                partial(of_change, comparison),
-            )
+        # A bar that may break comes before what it does.
+        (
+            *pieces.lines("bars that would yield", lambda: sentences.yielding_bars(review)),
+            *(
+                line
+                for comparison in review.comparisons[:4]
+                for line in pieces.lines(
+                    f"change from {label(comparison.before)} to {label(comparison.after)}",
+                    partial(of_change, comparison),
+                )
+            ),
         ),
         plates_of(
             partial(review_plots.change_plate, review.comparisons),

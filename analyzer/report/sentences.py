@@ -881,6 +881,29 @@ def next_step(comparison: Comparison) -> str:
     return f"Next: {VERDICTS[comparison.verdict].advice}."
 
 
+def yielding_bars(review: Review) -> tuple[str, ...]:
+    """Return which bars that were driven would yield over the full travel of the wheels, by the sheet."""
+    told = words.together(
+        ((axle, bar.setting, bar.stress_factor), words.name(setup.name, 24))
+        for setup in review.setups
+        if setup.runs
+        for axle, bar in setup.predicted.bars.items()
+        if bar.stress_factor.value is not None and bar.stress_factor.value < 1.0
+    )
+    lines = []
+    for (axle, setting, factor), names in told.items():
+        measured = (
+            f" (provisional until {words.until_measured(factor.provisional)})" if factor.provisional else ""
+        )
+        lines.append(
+            f"The {axle} bar, {words.name(setting, 60)}, driven on {words.listed(names, 6)}, would yield "
+            "with one wheel in full bump and the other in full droop: by the car sheet its yield strength is "
+            f"{words.plain(factor.value or 0.0, 2)} of the stress there{measured}. Limit the travel or fit a "
+            "stronger bar, and let a qualified person judge it; series rules have the last word."
+        )
+    return tuple(lines)
+
+
 def setting_words(review: Review, setup: str) -> str:
     """Return how the bars of a set-up are set, from its prediction."""
     for result in review.setups:

@@ -95,6 +95,7 @@ def _team(review: Review, console: Console) -> None:
 
 def _tuner(review: Review, console: Console) -> None:
     _heading(console, "Tuner", sentences.tuner_answer(review))
+    _lines(console, sentences.yielding_bars(review))
     for comparison in review.comparisons:
         also = [f"Also different: {words.clause(difference, 160)}." for difference in comparison.differences]
         _lines(console, sentences.change_lines(review, comparison, also))

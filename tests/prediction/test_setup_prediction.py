@@ -9,6 +9,7 @@ import pytest
 from vehicle.bar_helpers import BAR, car, merged
 
 from analyzer.core.errors import AnalyzerError, SheetError
+from analyzer.prediction.settings import bar_ladder
 from analyzer.prediction.setup import check_setup, predict_change, predict_setup, require_setup
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import BarSetting, Setup, SideSetting
@@ -193,3 +194,49 @@ def test_compliant_shell_splits_the_roll() -> None:
         for name, found in (("stiff", stiff), ("soft", soft))
     }
     assert moments["soft"] == pytest.approx(moments["stiff"], rel=1e-9)
+
+
+def strong(strength: str | None, weld: str | None = None) -> CarSheet:
+    """Return a car whose front bar is of one strength throughout."""
+    metal = {"material": "own", "elastic_modulus": "206 GPa", "shear_modulus": "79 GPa"}
+    metal |= {} if strength is None else {"yield_strength": strength}
+    parts = {part: {**BAR[part], **metal} for part in ("tube", "blade", "bolt")}
+    if weld is not None:
+        parts["blade"]["weld_strength"] = weld
+    return car({"front": {"bar": parts}})
+
+
+def test_a_set_up_carries_how_far_its_bars_are_from_yielding() -> None:
+    sheet = strong("400 MPa", "400 MPa")
+    ladder = bar_ladder(sheet, "front")
+    assert ladder is not None
+    for row in ladder.rows:
+        told = predict_setup(sheet, "A", Setup(front_bar=BarSetting(hole=row.hole, spacers=row.spacers)))
+        assert told.bars["front"].stress_factor.value == pytest.approx(row.stress_factor, rel=1e-12)
+    # Twice as strong, twice as far; sides set unlike, of which no ladder has a row, have a figure, too.
+    even, uneven = (
+        predict_setup(strong(f"{strength} MPa", f"{strength} MPa"), "A", Setup(front_bar=setting))
+        for strength, setting in (
+            (800, BarSetting(hole=2)),
+            (400, BarSetting(hole=2, right=SideSetting(hole=3))),
+        )
+    )
+    once = predict_setup(sheet, "A", Setup(front_bar=BarSetting(hole=2))).bars["front"].stress_factor
+    assert even.bars["front"].stress_factor.value == pytest.approx(2.0 * once.value)
+    assert 0.5 * once.value < uneven.bars["front"].stress_factor.value < once.value
+
+
+def test_what_is_not_known_of_a_bars_stress_is_said() -> None:
+    off = predict_setup(strong("400 MPa"), "A", Setup(front_bar="off")).bars["front"].stress_factor
+    assert (off.value, off.notes) == (None, ("the bar is off",))
+    unknown = predict_setup(strong(None), "A", Setup(front_bar=BarSetting())).bars["front"].stress_factor
+    assert unknown.value is None
+    assert unknown.notes == ("no yield strength is known of this bar",)
+    marks = (
+        "front.bar.tube.yield_strength",
+        "front.damper.full_bump",
+        "front.damper.bump_stop_gap",
+        "rear.bar",
+    )
+    marked = predict_setup(strong("400 MPa").marked(marks), "A", Setup(front_bar=BarSetting()))
+    assert marked.bars["front"].stress_factor.provisional == marks[:2]

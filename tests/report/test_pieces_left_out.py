@@ -18,7 +18,7 @@ from analyzer.session.review import Review
 LEFT_OUT = "Left out: fault of this program while writing this piece (KeyError in analyzer.report."
 SENTENCES = (
     *("team_answer", "tuner_answer", "driver_answer", "driver_points", "placeholder_points", "setting_words"),
-    *("changed_parts", "smallest_visible", "axles_moved", "driving_order", "next_step"),
+    *("changed_parts", "smallest_visible", "axles_moved", "driving_order", "next_step", "yielding_bars"),
 )
 TABLES = (
     *("ledger_table", "checks_table", "splits_table", "further_table", "findings_table", "runs_table"),

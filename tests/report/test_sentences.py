@@ -28,6 +28,7 @@ from analyzer.report.sentences import (
     smallest_visible,
     team_answer,
     tuner_answer,
+    yielding_bars,
 )
 from analyzer.report.tables import findings_table, further_table
 from analyzer.report.terminal import print_summary
@@ -106,6 +107,33 @@ def test_a_finding_of_several_runs_is_one_line_with_the_figures_of_the_worst(rev
     assert f"run={worst}" in row[1].moment
     alike = findings_table(replace(review, recordings=logs([5.7] * 6))).rows
     assert [cells[6].text for cells in alike] == ["Reads 5.7 mm at rest."]
+
+
+def test_tuner_is_warned_of_a_bar_that_was_driven_and_would_yield(review):
+    assert yielding_bars(review) == ()
+
+    def weak(name, factor, marks=()):
+        setup = next(found for found in review.setups if found.name == name)
+        told = replace(setup.predicted.bars["front"], stress_factor=Estimate(factor, "1", provisional=marks))
+        return replace(setup, predicted=replace(setup.predicted, bars={"front": told}))
+
+    found = replace(review, setups=(weak("A", 0.84), weak("B", 1.2)))
+    (said,) = yielding_bars(found)
+    assert said == (
+        "The front bar, hole 2, no spacers, driven on A, would yield with one wheel in full bump and the "
+        "other in full droop: by the car sheet its yield strength is 0.84 of the stress there. Limit the "
+        "travel or fit a stronger bar, and let a qualified person judge it; series rules have the last word."
+    )
+    assert page_parts(found)[1].points[0] == said
+    out = io.StringIO()
+    print_summary(found, Console(file=out, width=1000))
+    assert said in out.getvalue()
+    assert results_dict(found)["setups"][0]["predicted"]["bars"]["front"]["stress_factor"]["value"] == 0.84
+    (marked,) = yielding_bars(replace(review, setups=(weak("A", 0.84, ("front.bar.tube.wall",)),)))
+    assert "0.84 of the stress there (provisional until front.bar.tube.wall is measured). Limit" in marked
+    # Of a set-up that nobody drove nothing is on the car.
+    idle = replace(weak("A", 0.84), runs=())
+    assert yielding_bars(replace(review, setups=(idle,))) == ()
 
 
 def test_parts_stand_in_percent_on_the_page_and_as_parts_in_the_data(review):
