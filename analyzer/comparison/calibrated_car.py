@@ -313,10 +313,11 @@ def _shown(car: CarSheet, setups: Mapping[str, Setup], calibration: Calibration)
 
     def function(sheet: CarSheet) -> Values:
         # Logarithms: what the runs show about a rate is a factor on the sheet's figure.
-        values = {"roll moment": np.log(np.asarray(mass_properties(sheet).elastic_moment))}
+        masses = mass_properties(sheet)
+        values = {"roll moment": np.log(np.asarray(masses.elastic_moment))}
         for axle in AXLES:
             part = sheet.axle(axle)
-            values[f"{axle} springs in roll"] = np.log(spring_roll_stiffness(part))
+            values[f"{axle} springs in roll"] = np.log(spring_roll_stiffness(part, masses.axle(axle).sprung))
             if isinstance(part.bar, NoBar):
                 continue
             fitted = [s.bar(axle) for s in setups.values() if s.bar(axle) != "off"]

@@ -30,7 +30,7 @@ from analyzer.processing.results import BottomingEvent, Motion
 from analyzer.sheets.bar import NoBar
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle import axle as axles
-from analyzer.vehicle.bar.section import Array, array
+from analyzer.vehicle.bar.section import Array
 
 BEFORE_S: Final = 4.0
 """Motion taken before the deepest point [s]: a body at 1.5 Hz and 0.3 of critical forgets where it began."""
@@ -230,7 +230,8 @@ def _bar(car: CarSheet, rates: Mapping[Axle, float], moment: Moment, target: flo
     axle = axle_of(moment.corner)
     sheet = car.axle(axle)
     now = float(axles.bar_roll_stiffness(sheet, rates[axle]))
-    scale = now if now > 0.0 else _spring_roll(car, axle)
+    sprung = axles.mass_properties(car).axle(axle).sprung
+    scale = now if now > 0.0 else float(axles.spring_roll_stiffness(sheet, sprung))
 
     def peak(added: float) -> float:
         return moment.peak(springing(car, rates, added_roll={axle: added * scale}))
@@ -336,12 +337,6 @@ def _smallest(peak: Callable[[float], float], most: float, target: float) -> flo
     return found if peak(found) <= target else min(found + 2.0 * step, most)
 
 
-def _spring_roll(car: CarSheet, axle: Axle) -> float:
-    sheet = car.axle(axle)
-    ratio = float(axles.static_motion_ratio(sheet.spring.motion_ratio))
-    return sheet.spring.rate.value * ratio**2 * sheet.track_width.value**2 / 2.0
-
-
 def _shares(
     car: CarSheet,
     rates: Mapping[Axle, float],
@@ -362,7 +357,7 @@ def _shares(
         per_rate = float(axles.bar_roll_stiffness(sheet, 1.0))
         changed[axle] = rates[axle] + added_roll / per_rate
     elif added_roll:
-        factor = 1.0 + added_roll / _spring_roll(car, axle)
+        factor = 1.0 + float(axles.spring_rate_for(sheet, added_roll)) / sheet.spring.rate.value
     rate = sheet.spring.rate
     spring = sheet.spring.model_copy(update={"rate": Uncertain(rate.value * factor, rate.std)})
     after = car.model_copy(update={axle: sheet.model_copy(update={"spring": spring})})
@@ -437,9 +432,11 @@ def springing(
         sheet = car.axle(axle)
         track = sheet.track_width.value
         factor = (spring_factor or {}).get(axle, 1.0)
-        ratio = float(axles.static_motion_ratio(sheet.spring.motion_ratio))
-        heave = float(array(sheet.spring.rate)) * ratio**2 * factor
-        roll = float(axles.spring_roll_stiffness(sheet)) * factor + float(
+        sprung = masses.axle(axle).sprung
+        spring = sheet.spring.model_copy(update={"rate": Uncertain(sheet.spring.rate.value * factor, None)})
+        changed = sheet.model_copy(update={"spring": spring})
+        heave = float(axles.wheel_rate(changed, sprung))
+        roll = float(axles.spring_roll_stiffness(changed, sprung)) + float(
             axles.bar_roll_stiffness(sheet, rates[axle])
         )
         roll += (added_roll or {}).get(axle, 0.0)

@@ -141,8 +141,9 @@ def extra_values(car: CarSheet, roll: axles.CarRoll, transfer: Mapping[str, floa
         lighter = np.minimum(left, right)
         values[f"inside load {axle}"] = lighter - transfer[f"transfer {axle}"] * STANDARD_GRAVITY
         values[f"lift off {axle}"] = np.asarray(lighter / transfer[f"transfer {axle}"])
-        stiffer = 1.0 + roll.axles[axle].bar / roll.axles[axle].spring
-        values[f"replacement spring {axle}"] = np.asarray(array(car.axle(axle).spring.rate) * stiffer)
+        sheet = car.axle(axle)
+        more = axles.spring_rate_for(sheet, roll.axles[axle].bar)
+        values[f"replacement spring {axle}"] = np.asarray(array(sheet.spring.rate) + more)
     return values
 
 
@@ -493,11 +494,10 @@ def _travel_values(car: CarSheet, setup: Setup, bank: float, centripetal: float)
     values: dict[str, Array] = {}
     for axle in AXLES:
         sheet = car.axle(axle)
-        spring_ratio = axles.static_motion_ratio(sheet.spring.motion_ratio)
         ratio = axles.static_motion_ratio(sheet.damper_motion_ratio)
-        wheel_rate = array(sheet.spring.rate) * spring_ratio**2
-        extra = masses.axle(axle).sprung * (vertical - STANDARD_GRAVITY) / 2.0
-        heave = np.asarray(ratio * extra / wheel_rate)
+        sprung = masses.axle(axle).sprung
+        extra = sprung * (vertical - STANDARD_GRAVITY) / 2.0
+        heave = np.asarray(ratio * extra / axles.wheel_rate(sheet, sprung))
         lean = np.asarray(ratio * roll.axles[axle].suspension * lateral_body * array(sheet.track_width) / 2.0)
         gap = array(0.0 if sheet.damper.bump_stop_gap is None else sheet.damper.bump_stop_gap)
         for corner, side in zip(AXLE_CORNERS[axle], (-1.0, 1.0), strict=True):

@@ -575,7 +575,7 @@ def _slope(shown: Floats, design: Floats, car: CarSheet, method: str) -> dict[st
     error = block_error((weight * rest)[:, None], weight)
     found = with_error(slope - 1.0, "1", error, 0, method)
     # What the sheet's tolerances allow: springs by their part of the stiffness, levers by their moment.
-    stiffness = {a: axles.axle_roll_stiffness(car.axle(a), 0.0) for a in AXLES}
+    stiffness = {a: axles.axle_roll_stiffness(car.axle(a), 0.0, masses.axle(a).sprung) for a in AXLES}
     whole = sum(stiffness.values())
     springs = math.hypot(*(_rate_spread(car, a) * stiffness[a] / whole for a in AXLES))
     spread = math.hypot(springs, moment_spread(car) / masses.elastic_moment)

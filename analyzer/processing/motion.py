@@ -456,10 +456,9 @@ def _tyre_roll(
     tyres = axles.tyre_roll_stiffness(sheet)
     if tyres is None:
         return np.zeros_like(roll)
-    direct = axles.mass_properties(car).axle(axle).direct_moment
-    result: Floats = (
-        axles.axle_roll_stiffness(sheet, bar_rates.get(axle, 0.0)) * roll + direct * force
-    ) / tyres
+    masses = axles.mass_properties(car).axle(axle)
+    stiffness = axles.axle_roll_stiffness(sheet, bar_rates.get(axle, 0.0), masses.sprung)
+    result: Floats = (stiffness * roll + masses.direct_moment * force) / tyres
     return result
 
 

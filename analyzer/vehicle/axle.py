@@ -209,6 +209,13 @@ class TravelCurve:
         """Return damper travel per wheel travel [1] at each wheel travel [m]."""
         return self._each(wheel)[1]
 
+    def static_bend(self) -> Array:
+        """Return the change of that slope per wheel travel at static ride height [1/m]; 0 beyond the rows."""
+        inside = (self.low <= 0.0) & (self.high >= 0.0)
+        if self.coefficients.shape[-1] < 2:
+            return np.zeros_like(self.coefficients[..., 0])
+        return np.where(inside, 2.0 * self.coefficients[..., 1] / self.scale**2, 0.0)
+
 
 def wheel_travel(damper: Floats, ratio: Uncertain | TravelTable) -> Floats:
     """Return wheel travel [m] for damper travel [m], both bump positive and zero at static."""
@@ -241,6 +248,35 @@ def static_motion_ratio(ratio: Uncertain | TravelTable) -> Array:
     if isinstance(ratio, Uncertain):
         return array(ratio)
     return TravelCurve.through(ratio).slope(np.zeros(1))[..., 0]
+
+
+def wheel_rate(axle: AxleSheet, sprung: float | Array) -> Array:
+    """Return the rate of one wheel on its spring at static ride height [N/m]; arrays broadcast.
+
+    The force at the wheel is that of the spring times the motion ratio, so where the ratio grows by MR' per
+    wheel travel the spring's load P counts as well: k MR^2 + P MR' (Milliken and Milliken, Race Car Vehicle
+    Dynamics, ch. 16, from memory; derivative of the virtual work). A number is taken as the same all the way.
+
+    Parameters
+    ----------
+    axle : AxleSheet
+        Of the axle.
+    sprung : float or ndarray
+        Mass that both springs of the axle carry [kg].
+    """
+    return np.asarray(_by_spring(axle) + _by_load(axle, sprung))
+
+
+def _by_spring(axle: AxleSheet) -> Array:
+    return np.asarray(array(axle.spring.rate) * static_motion_ratio(axle.spring.motion_ratio) ** 2)
+
+
+def _by_load(axle: AxleSheet, sprung: float | Array) -> Array:
+    ratio = axle.spring.motion_ratio
+    if isinstance(ratio, Uncertain):
+        return np.asarray(0.0)
+    load = sprung * STANDARD_GRAVITY / 2.0 / static_motion_ratio(ratio)
+    return np.asarray(load * TravelCurve.through(ratio).static_bend())
 
 
 def relative_spread(value: Uncertain | TravelTable) -> float | None:
@@ -287,10 +323,18 @@ def bar_ratio(axle: AxleSheet) -> float | None:
     return None if axle.bar.kind == "none" else axle.bar.motion_ratio.value
 
 
-def spring_roll_stiffness(axle: AxleSheet) -> Array:
-    """Return the roll stiffness of the two springs, k MR^2 b^2 / 2 [N m/rad]; arrays broadcast."""
-    ratio = static_motion_ratio(axle.spring.motion_ratio)
-    return np.asarray(array(axle.spring.rate) * ratio**2 * array(roll_base(axle)) ** 2 / 2.0)
+def spring_roll_stiffness(axle: AxleSheet, sprung: float | Array) -> Array:
+    """Return the roll stiffness of the two springs, `wheel_rate` b^2 / 2 [N m/rad]; arrays broadcast.
+
+    `sprung` is the mass that they carry [kg].
+    """
+    return np.asarray(wheel_rate(axle, sprung) * array(roll_base(axle)) ** 2 / 2.0)
+
+
+def spring_rate_for(axle: AxleSheet, stiffness: float | Array) -> Array:
+    """Return by how much a spring's rate must rise [N/m] for `stiffness` more in roll [N m/rad]."""
+    per_rate = static_motion_ratio(axle.spring.motion_ratio) ** 2 * array(roll_base(axle)) ** 2 / 2.0
+    return np.asarray(stiffness / per_rate)
 
 
 def bar_roll_stiffness(axle: AxleSheet, rate: float | Array) -> Array:
@@ -303,9 +347,9 @@ def bar_roll_stiffness(axle: AxleSheet, rate: float | Array) -> Array:
     return np.asarray(rate * array(axle.bar.motion_ratio) ** 2 * array(axle.track_width) ** 2 / 2.0)
 
 
-def axle_roll_stiffness(axle: AxleSheet, bar_rate: float) -> float:
-    """Return the suspension roll stiffness of one axle, springs and bar [N m/rad]."""
-    return float(spring_roll_stiffness(axle) + bar_roll_stiffness(axle, bar_rate))
+def axle_roll_stiffness(axle: AxleSheet, bar_rate: float, sprung: float) -> float:
+    """Return the suspension roll stiffness of one axle, springs under `sprung` [kg] and bar [N m/rad]."""
+    return float(spring_roll_stiffness(axle, sprung) + bar_roll_stiffness(axle, bar_rate))
 
 
 def tyre_roll_stiffness(axle: AxleSheet) -> float | None:
@@ -414,7 +458,7 @@ def car_roll(car: CarSheet, rates: Mapping[Axle, float | Array]) -> CarRoll:
     """Return the steady roll of a car whose bars have these `rates` at one link [N/m]."""
     masses = mass_properties(car)
     gravity = STANDARD_GRAVITY
-    springs = {a: spring_roll_stiffness(car.axle(a)) for a in AXLES}
+    springs = {a: spring_roll_stiffness(car.axle(a), masses.axle(a).sprung) for a in AXLES}
     bars = {a: bar_roll_stiffness(car.axle(a), rates[a]) for a in AXLES}
     # The two equations above, solved for suspension roll by body roll: an axle on soft tyres gives as if it
     # were less stiff, and sinks by what goes past its springs.
@@ -549,17 +593,16 @@ def with_load(car: CarSheet, mass: float | Array, place: Place, follows: float =
     loads: dict[str, Any] = {}
     axles: dict[str, Any] = {}
     sunk: dict[Axle, Array] = {}
+    before = mass_properties(car)
     for axle in AXLES:
         sheet = car.axle(axle)
-        wheel_rate = array(sheet.spring.rate) * static_motion_ratio(sheet.spring.motion_ratio) ** 2
-        sunk[axle] = weight * part[axle] / 2.0 / wheel_rate
+        sunk[axle] = weight * part[axle] / 2.0 / wheel_rate(sheet, before.axle(axle).sprung)
         centre = array(sheet.roll_centre_height) - follows * sunk[axle]
         fallen = {"roll_centre_height": _moved(sheet.roll_centre_height, centre)}
         axles[axle] = sheet.model_copy(update=fallen)
         for corner in AXLE_CORNERS[axle]:
             load = car.mass.load(corner)
             loads[corner] = _moved(load, array(load) + weight * part[axle] / 2.0)
-    before = mass_properties(car)
     # The body sinks as one piece: at its CG by what both axles sink, weighed by its distance to them; wheels
     # and hubs stay where they are.
     sprung_part = array(before.rear_axle_distance) / base

@@ -163,7 +163,7 @@ def roll_paths(car: CarSheet, bar_rates: Mapping[Axle, float]) -> dict[Axle, Axl
     for axle in AXLES:
         part, sheet = masses.axle(axle), car.axle(axle)
         found[axle] = AxleRollPath(
-            suspension=axles.axle_roll_stiffness(sheet, bar_rates.get(axle, 0.0)),
+            suspension=axles.axle_roll_stiffness(sheet, bar_rates.get(axle, 0.0), part.sprung),
             tyres=axles.tyre_roll_stiffness(sheet),
             direct=part.direct_moment,
             place=masses.front_axle_distance if axle == "front" else -masses.rear_axle_distance,

@@ -9,7 +9,7 @@ from processing.manoeuvres import damper_channels, spoiled
 
 from analyzer.processing.estimate_run import estimate_run
 from analyzer.processing.loads import zero_share_error
-from analyzer.vehicle.axle import axle_roll_stiffness
+from analyzer.vehicle.axle import axle_roll_stiffness, mass_properties
 
 CAR = LinearCar()
 OFF = 0.5e-3
@@ -24,7 +24,8 @@ def test_share_moves_by_what_the_zero_is_off(corner: str, axle: str, sign: float
         estimate_run(r, sheet, "A", CAR.bar_rates).load_share[axle].left_share.value  # type: ignore[index]
         for r in (recording, moved)
     ]
-    stiff = {axle: axle_roll_stiffness(sheet.axle(axle), CAR.bar_rates.get(axle, 0.0))}
+    sprung = mass_properties(sheet).axle(axle).sprung  # type: ignore[arg-type]
+    stiff = {axle: axle_roll_stiffness(sheet.axle(axle), CAR.bar_rates.get(axle, 0.0), sprung)}
     stated = zero_share_error(sheet, stiff, {f"damper_{corner}": OFF})
     assert sign * np.diff(shares)[0] == pytest.approx(stated[axle], rel=0.1)
 

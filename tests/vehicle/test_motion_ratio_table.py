@@ -15,19 +15,23 @@ from analyzer.vehicle.axle import (
     axle_roll_stiffness,
     car_roll,
     damper_travel,
+    mass_properties,
     ratio_at,
+    spring_roll_stiffness,
     static_motion_ratio,
+    wheel_rate,
     wheel_travel,
 )
 
 CAR = LinearCar()
 ROWS = np.arange(-0.06, 0.061, 0.01)
+BEND = 1.5
 QUIET = Noise(0.0, 0.0, 0.0)
 
 
 def true_travel(axle: int) -> Polynomial:
     """Return damper travel over wheel travel of a rocker whose ratio at static is that of the linear car."""
-    return Polynomial([0.0, CAR.ratio[axle], 1.5, -10.0])
+    return Polynomial([0.0, CAR.ratio[axle], BEND, -10.0])
 
 
 def table(travel: Polynomial, rows: np.ndarray = ROWS, step: float = 0.0) -> dict[str, list[str]]:
@@ -36,13 +40,24 @@ def table(travel: Polynomial, rows: np.ndarray = ROWS, step: float = 0.0) -> dic
     return {"wheel": [f"{w!r} m" for w in rows.tolist()], "damper": [f"{d!r} m" for d in damper.tolist()]}
 
 
-def sheet_with_tables() -> CarSheet:
+def sheet_with_tables(as_stiff: bool = False) -> CarSheet:
+    """Return the sheet with rockers; `as_stiff` on springs softer by what the growing ratio adds."""
     axles = {}
     for k, name in enumerate(("front", "rear")):
-        axles[name] = CAR._axle(k) | {
-            "spring": {"rate": f"{CAR.spring[k]} N/m", "motion_ratio": table(true_travel(k))}
-        }
+        less = by_load(k) / CAR.ratio[k] ** 2 if as_stiff else 0.0
+        spring = {"rate": f"{CAR.spring[k] - less!r} N/m", "motion_ratio": table(true_travel(k))}
+        axles[name] = CAR._axle(k) | {"spring": spring}
     return CAR.sheet(**axles)
+
+
+def by_load(axle: int) -> float:
+    """Return what the load of one spring adds to the rate at the wheel as the rocker's ratio grows [N/m]."""
+    return CAR.sprung[axle] * G / 2.0 / CAR.ratio[axle] * 2.0 * BEND
+
+
+def stiffness(axle: int) -> float:
+    """Return the roll stiffness on springs behind rockers [N m/rad]."""
+    return CAR.stiffness(axle) + by_load(axle) * CAR.track[axle] ** 2 / 2.0
 
 
 def steady_slopes() -> np.ndarray:
@@ -52,7 +67,7 @@ def steady_slopes() -> np.ndarray:
     leans with the axle (Gillespie, Fundamentals of Vehicle Dynamics, ch. 6): unknowns front, rear and body.
     """
     stiff, tyre, past = (
-        np.array([part(k) for k in (0, 1)]) for part in (CAR.stiffness, CAR.tyre_stiffness, CAR.direct)
+        np.array([part(k) for k in (0, 1)]) for part in (stiffness, CAR.tyre_stiffness, CAR.direct)
     )
     matrix = np.zeros((3, 3))
     matrix[0, :2] = stiff
@@ -86,14 +101,58 @@ def test_measured_is_predicted_to_a_millionth(axle: int) -> None:
 
     assert measured == pytest.approx(slope, rel=1e-9)
     assert float(predicted.suspension) == pytest.approx(measured, rel=1e-6)
-    assert float(predicted.stiffness) == pytest.approx(CAR.stiffness(axle), rel=1e-6)
-    assert axle_roll_stiffness(part, CAR.bar_rates[name]) == float(predicted.stiffness)
+    assert float(predicted.stiffness) == pytest.approx(stiffness(axle), rel=1e-6)
+    sprung = mass_properties(sheet).axle(name).sprung
+    assert axle_roll_stiffness(part, CAR.bar_rates[name], sprung) == float(predicted.stiffness)
+
+
+def energy(travel: Polynomial, rate: float, load: float, half: float, roll: float, heave: float) -> float:
+    """Return what two springs under `load` each [N] hold at a small roll and heave of the body [J]."""
+    wheels = np.array([heave - roll * half, heave + roll * half])
+    damper = travel(wheels)
+    # The load at the spring carries the body at rest, whose weight at the wheels is that through the ratio.
+    weight = load * travel.deriv()(0.0)
+    return float((load * damper + rate * damper**2 / 2.0 - weight * wheels).sum())
+
+
+def test_springs_behind_any_rocker_are_as_stiff_as_their_energy_says() -> None:
+    rng = np.random.default_rng(16)
+    for _ in range(200):
+        k = int(rng.integers(2))
+        name = ("front", "rear")[k]
+        bend, third, ratio = rng.uniform(-2.0, 2.0), rng.uniform(-12.0, 12.0), rng.uniform(0.6, 1.1)
+        travel = Polynomial([0.0, ratio, bend, third])
+        rate, sprung, base = rng.uniform(2e4, 1.2e5), rng.uniform(300.0, 800.0), rng.uniform(0.8, 1.7)
+        solid = rng.random() < 0.5
+        axle = CAR._axle(k) | {"spring": {"rate": f"{rate!r} N/m", "motion_ratio": table(travel)}}
+        axle["track_width"] = f"{1.6 if solid else base!r} m"
+        if solid:
+            axle |= {"suspension": "solid axle", "spring_base": f"{base!r} m"}
+        part = CAR.sheet(**{name: axle}).axle(name)
+        load = sprung * G / 2.0 / ratio
+
+        def stored(roll: float, heave: float, travel=travel, rate=rate, load=load, base=base) -> float:
+            return energy(travel, rate, load, base / 2.0, roll, heave)
+
+        step = 1e-4
+        told = (stored(step, 0.0) + stored(-step, 0.0)) / step**2
+        assert float(spring_roll_stiffness(part, sprung)) == pytest.approx(told, rel=1e-4)
+        step = 1e-5
+        told = (stored(0.0, step) + stored(0.0, -step)) / step**2 / 2.0
+        assert float(wheel_rate(part, sprung)) == pytest.approx(told, rel=1e-4)
+
+
+def test_a_table_that_is_straight_is_a_number() -> None:
+    straight = TravelTable.model_validate(table(Polynomial([0.0, 0.9])))
+    axle = CAR.sheet().axle("front")
+    part = axle.model_copy(update={"spring": axle.spring.model_copy(update={"motion_ratio": straight})})
+    assert float(wheel_rate(part, 500.0)) == pytest.approx(CAR.spring[0] * 0.81, rel=1e-9)
 
 
 def test_a_run_measured_with_tables_is_the_run_measured_with_numbers() -> None:
     plain, rockers = logged_by_rockers(peak=7.0)
     one = estimate_run(plain, CAR.sheet(), "A", CAR.bar_rates)
-    other = estimate_run(rockers, sheet_with_tables(), "A", CAR.bar_rates)
+    other = estimate_run(rockers, sheet_with_tables(as_stiff=True), "A", CAR.bar_rates)
     for axle in ("front", "rear"):
         expected = one.roll_gradient_body[axle].value
         assert expected is not None

@@ -260,7 +260,10 @@ def test_sizing_of_springs_and_bars() -> None:
     springs = {}
     for axle, printed in (("front", 564.995), ("rear", 288.583)):
         part = sheet.axle(axle)  # type: ignore[arg-type]
-        series = 1.0 / (1.0 / float(spring_roll_stiffness(part)) + float(tyre_roll_compliance(part)))
+        series = 1.0 / (
+            1.0 / float(spring_roll_stiffness(part, masses.axle(axle).sprung))
+            + float(tyre_roll_compliance(part))
+        )
         springs[axle] = series / LB_FT_PER_DEG * ROUNDED
         assert springs[axle] == pytest.approx(printed, abs=2e-3)
     bars = moment / 1.6 - sum(springs.values())

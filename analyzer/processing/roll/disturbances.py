@@ -41,7 +41,7 @@ from analyzer.processing.roll.equation import (
 )
 from analyzer.processing.roll.fit import SHORTEST_S, RollFit, bends, fit_roll, line_slope, mix_rolls
 from analyzer.sheets.car import CarSheet
-from analyzer.vehicle.axle import mass_properties, roll_base, static_motion_ratio
+from analyzer.vehicle.axle import mass_properties, roll_base, wheel_rate
 from analyzer.vehicle.roll import Weights
 
 
@@ -789,8 +789,7 @@ def arm_parts(fit: RollFit, columns: RollColumns, car: CarSheet) -> ArmParts | N
             nearer = sprung * line_slope(force, roll * height * force**2 / up)
             contacts += sprung * line_slope(force, roll * rc * up) + nearer
             passed[axle] = nearer
-        rate = sheet.spring.rate.value * float(static_motion_ratio(sheet.spring.motion_ratio)) ** 2
-        sinking += sprung * sprung * pressed / (2.0 * rate) * force
+        sinking += sprung * sprung * pressed / (2.0 * float(wheel_rate(sheet, sprung))) * force
     whole = masses.elastic_moment
     return ArmParts(contacts / whole, line_slope(force, sinking) / whole, passed)
 
