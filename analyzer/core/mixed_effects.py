@@ -142,12 +142,20 @@ class RunsFit:
 def combined(value: float, parts: tuple[Contrast, ...]) -> Contrast:
     """Return `value` with the independent errors of `parts` added as squares.
 
-    The degrees of freedom follow Welch (1947) and Satterthwaite (1946); JCGM 100:2008, G.4.1.
+    The degrees of freedom follow Welch (1947) and Satterthwaite (1946); JCGM 100:2008, G.4.1. That rule lets
+    an error more make the interval narrower where very few runs show the scatter: two degrees of freedom and
+    a known error 0.3 times theirs give 0.90 times the width, and hold 92 % instead of 95. The interval is
+    therefore at least that of each part alone.
     """
     variance = sum(part.std_error**2 for part in parts)
     fourth = sum(part.std_error**4 / part.dof for part in parts)
     dof = LARGE_DOF if fourth == 0.0 else min(variance**2 / fourth, LARGE_DOF)
-    return Contrast(value, math.sqrt(variance), dof)
+    std = math.sqrt(variance)
+    least = max((student_factor(part.dof) * part.std_error for part in parts), default=0.0)
+    if student_factor(dof) * std < least * (1.0 - 1e-9):  # not for rounding alone
+        fewest = min(part.dof for part in parts)
+        dof = float(brentq(lambda tried: student_factor(tried) * std - least, fewest, dof, xtol=1e-9))
+    return Contrast(value, std, dof)
 
 
 def fit_runs(

@@ -7,7 +7,7 @@ import re
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 from statsmodels.stats.power import TTestIndPower
 
 from analyzer.comparison.results import ChangeVerdict
@@ -158,15 +158,21 @@ def design_power(change: float, scatter: float, runs: int, known: float = 0.0) -
     Four runs are too few to fit it; there it cancels, and the power is that of a t test of two samples.
     """
     if runs == 2:
-        own = scatter**2
-        dof = 2.0 * (1.0 + known**2 / own) ** 2
-        return float(stats.nct.sf(stats.t.ppf(0.975, dof), dof, abs(change) / math.sqrt(own + known**2)))
+        return power_beside(change, scatter, 2.0, known)
     first = (runs + 1) // 2
     b = np.array([0.0] * first + [1.0] * (2 * runs - 2 * first) + [0.0] * first)
     x = np.column_stack([np.ones_like(b), b, np.arange(len(b), dtype=float)])
-    own = scatter**2 * np.linalg.inv(x.T @ x)[1, 1]
-    dof = (len(b) - 3) * (1.0 + known**2 / own) ** 2
-    return float(stats.nct.sf(stats.t.ppf(0.975, dof), dof, abs(change) / math.sqrt(own + known**2)))
+    return power_beside(change, scatter * math.sqrt(np.linalg.inv(x.T @ x)[1, 1]), len(b) - 3.0, known)
+
+
+def power_beside(change: float, own: float, dof: float, known: float) -> float:
+    """Return the power beside a known error: Welch's degrees of freedom, never a narrower interval for it."""
+    whole = math.hypot(own, known)
+    welch = dof * (whole / own) ** 4
+    least = stats.t.ppf(0.975, dof) * own / whole
+    if known > 0.0 and stats.t.ppf(0.975, welch) < least:
+        welch = optimize.bisect(lambda tried: stats.t.ppf(0.975, tried) - least, dof, welch)
+    return float(stats.nct.sf(stats.t.ppf(0.975, welch), welch, abs(change) / whole))
 
 
 @pytest.mark.parametrize("runs", range(2, MOST_PLANNED_RUNS + 1))
