@@ -890,18 +890,23 @@ def yielding_bars(review: Review) -> tuple[str, ...]:
         for axle, bar in setup.predicted.bars.items()
         if bar.stress_factor.value is not None and bar.stress_factor.value < 1.0
     )
-    lines = []
+    if not told:
+        return ()
+    bars = []
     for (axle, setting, factor), names in told.items():
         measured = (
-            f" (provisional until {words.until_measured(factor.provisional)})" if factor.provisional else ""
+            f", provisional until {words.until_measured(factor.provisional)}" if factor.provisional else ""
         )
-        lines.append(
-            f"The {axle} bar, {words.name(setting, 60)}, driven on {words.listed(names, 6)}, would yield "
-            "with one wheel in full bump and the other in full droop: by the car sheet its yield strength is "
-            f"{words.plain(factor.value or 0.0, 2)} of the stress there{measured}. Limit the travel or fit a "
-            "stronger bar, and let a qualified person judge it; series rules have the last word."
+        bars.append(
+            f"{axle}, {words.name(setting, 60)}, on {words.listed(names, 6)}: "
+            f"{words.plain(factor.value or 0.0, 2)}{measured}"
         )
-    return tuple(lines)
+    which = "A bar that was driven" if len(bars) == 1 else "Bars that were driven"
+    return (
+        f"{which} would yield with one wheel in full bump and the other in full droop (yield strength over "
+        f"stress there, by the car sheet: {'; '.join(bars)}). Limit the travel or fit a stronger bar, and "
+        "let a qualified person judge it; series rules have the last word.",
+    )
 
 
 def setting_words(review: Review, setup: str) -> str:

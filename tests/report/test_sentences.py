@@ -120,8 +120,8 @@ def test_tuner_is_warned_of_a_bar_that_was_driven_and_would_yield(review):
     found = replace(review, setups=(weak("A", 0.84), weak("B", 1.2)))
     (said,) = yielding_bars(found)
     assert said == (
-        "The front bar, hole 2, no spacers, driven on A, would yield with one wheel in full bump and the "
-        "other in full droop: by the car sheet its yield strength is 0.84 of the stress there. Limit the "
+        "A bar that was driven would yield with one wheel in full bump and the other in full droop (yield "
+        "strength over stress there, by the car sheet: front, hole 2, no spacers, on A: 0.84). Limit the "
         "travel or fit a stronger bar, and let a qualified person judge it; series rules have the last word."
     )
     assert page_parts(found)[1].points[0] == said
@@ -130,7 +130,10 @@ def test_tuner_is_warned_of_a_bar_that_was_driven_and_would_yield(review):
     assert said in out.getvalue()
     assert results_dict(found)["setups"][0]["predicted"]["bars"]["front"]["stress_factor"]["value"] == 0.84
     (marked,) = yielding_bars(replace(review, setups=(weak("A", 0.84, ("front.bar.tube.wall",)),)))
-    assert "0.84 of the stress there (provisional until front.bar.tube.wall is measured). Limit" in marked
+    assert "on A: 0.84, provisional until front.bar.tube.wall is measured). Limit" in marked
+    (both,) = yielding_bars(replace(review, setups=(weak("A", 0.84), weak("B", 0.9))))
+    assert both.startswith("Bars that were driven would yield")
+    assert both.count("Limit the travel") == 1
     # Of a set-up that nobody drove nothing is on the car.
     idle = replace(weak("A", 0.84), runs=())
     assert yielding_bars(replace(review, setups=(idle,))) == ()
