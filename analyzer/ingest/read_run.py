@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from analyzer.core.errors import LogError
 from analyzer.core.filebacked import by_pieces, shelved
 from analyzer.core.signals import Blocks
-from analyzer.core.units import Uncertain
+from analyzer.core.units import AXLE_CORNERS, AXLES, Corner, Uncertain
 from analyzer.ingest.attitude import turned_to_the_car
 from analyzer.ingest.calibration import found_axes, join_wraps, static_reading, turn_axes
 from analyzer.ingest.channels import guess_channels, require_any
@@ -25,10 +25,10 @@ from analyzer.ingest.checks.clock import take_right_clock
 from analyzer.ingest.clocks import ClockMatch, found_clock, match_clocks, one_clock, stated_clock
 from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_files
 from analyzer.ingest.open import held
-from analyzer.ingest.recording import HealthRow, Recording, Verdict
+from analyzer.ingest.recording import HealthRow, Lift, Recording, Verdict
 from analyzer.ingest.repeats import row_prints
 from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, decimated, sample_interval
-from analyzer.ingest.zero import zero_pots
+from analyzer.ingest.zero import found_lifts, lift_rows, without, zero_pots
 from analyzer.sheets.car import CarSheet, Channel, Logger
 
 MOST_HOLES: Final = 50
@@ -163,11 +163,15 @@ def _read(
     # The unit is turned before the pots are zeroed: standing still on the level is told by gravity.
     blocks = Blocks(made.data, base.rate)
     _turn(made, blocks, logger, paths[0])
-    _zero(made, blocks, base, logger, level, paths[0], zeros)
+    # A car on stands tells neither a zero nor what a sensor should show: from here on that time is not seen.
+    lifts = found_lifts(blocks, _droop(car))
+    made.health += lift_rows(lifts, base.start, base.rate)
+    seen = Blocks(without(made.data, lifts), base.rate) if lifts else blocks
+    _zero(made, seen, base, logger, level, paths[0], zeros)
     # Checks see the channels as they will be used.
-    found = check_channels(blocks, made.outside, base, logger, car, made.complete, len(paths) == 1)
+    found = check_channels(seen, made.outside, base, logger, car, made.complete, len(paths) == 1, lifts)
     made.health += found.rows
-    frame, suspect = _frames(made, base, found.marks)
+    frame, suspect = _frames(made, base, found.marks, lifts)
     return Recording(
         run=run,
         data=frame,
@@ -181,6 +185,7 @@ def _read(
         zero_std=made.zero_std,
         zero=made.zero,
         prints=prints,
+        lifts=lifts,
     )
 
 
@@ -397,7 +402,8 @@ def _zero(
     }
     zeroed = zero_pots(blocks, base.times(), static, level, logger.zero, borrowed, claimed)
     for name, offset in zeroed.offsets.items():
-        made.data[name] = _less(made.data[name], offset)
+        for data in (made.data, blocks.data) if blocks.data is not made.data else (made.data,):
+            data[name] = _less(data[name], offset)
         blocks.shift(name, offset)
     made.zero_std = zeroed.std
     made.zero = {name: zeroed.offsets.get(name, 0.0) for name in zeroed.std}
@@ -413,8 +419,19 @@ def _less(values: NDArray[np.float64], offset: float) -> NDArray[np.float64]:
     return by_pieces(len(values), lambda first, end: values[first:end] - offset)
 
 
+def _droop(car: CarSheet | None) -> dict[Corner, float]:
+    """Return full droop of the dampers of which the sheet states it [m]."""
+    ends = {} if car is None else {axle: car.axle(axle).damper.full_droop for axle in AXLES}
+    return {
+        corner: end.value for axle, end in ends.items() if end is not None for corner in AXLE_CORNERS[axle]
+    }
+
+
 def _frames(
-    made: _Assembly, base: TimeBase, stretches: dict[str, list[tuple[int, int]]]
+    made: _Assembly,
+    base: TimeBase,
+    stretches: dict[str, list[tuple[int, int]]],
+    lifts: Sequence[Lift],
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     names = [n for n in HOUSE_CHANNELS if n in made.data] + [n for n in made.data if n not in HOUSE_CHANNELS]
     index = pd.Index(base.times(), name="time_s", copy=False)
@@ -428,6 +445,10 @@ def _frames(
     for name, parts in stretches.items():
         for first, end in parts:
             marks[name][first:end] = True
+    # Where it is lifted it does not stand on its wheels; what the body feels is true all the same.
+    for name in (n for n in names if n.startswith("damper_")):
+        for lift in lifts:
+            marks[name][lift.first : lift.end] = True
     return frame, pd.DataFrame(marks, index=index, copy=False)
 
 

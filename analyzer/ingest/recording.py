@@ -12,6 +12,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analyzer.core.units import Corner
+
 LEAST_HIT_RATE: Final = 20.0
 """Samples of a pot per second below which no hit on a bump stop is looked for [Hz]: hits last 0.05 to 0.2 s
 (virtual car and rigid-body engine)."""
@@ -50,6 +52,7 @@ class Check(StrEnum):
     POSITION = "position"
     POSITION_FIX = "position fix"
     BOX_ATTITUDE = "box attitude"
+    LIFTED = "lifted"
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +156,23 @@ class BoxLean:
 
 
 @dataclass(frozen=True, slots=True)
+class Lift:
+    """A time in which the car did not stand on its wheels, as on stands or a jack.
+
+    Parameters
+    ----------
+    first, end : int
+        First sample and the one after the last: from before it comes up until it has settled again.
+    corners : tuple of str
+        Whose wheels hung.
+    """
+
+    first: int
+    end: int
+    corners: tuple[Corner, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Recording:
     """One run on a uniform time base.
 
@@ -182,6 +202,8 @@ class Recording:
         What its rows are known by; None without pots and without an inertial unit.
     box : BoxLean
         What the inertial channels were turned back by, with its error.
+    lifts : tuple of Lift
+        Times in which it was lifted; its pots are suspect there.
     """
 
     run: str
@@ -195,6 +217,7 @@ class Recording:
     zero: Mapping[str, float] = field(default_factory=dict)
     prints: RowPrints | None = None
     box: BoxLean = BoxLean((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), "unknown")
+    lifts: tuple[Lift, ...] = ()
 
     def usable(self, channel: str) -> bool:
         """Return whether `channel` was logged and no check calls it bad."""

@@ -11,16 +11,18 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from analyzer.core.filebacked import shelved
 from analyzer.core.regression import pooled_mean
-from analyzer.core.signals import Blocks
-from analyzer.core.units import AXLE_CORNERS, STANDARD_GRAVITY, Uncertain
-from analyzer.ingest.recording import Check, HealthRow, Recording, Verdict
+from analyzer.core.signals import Blocks, runs_of
+from analyzer.core.units import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Corner, Uncertain
+from analyzer.ingest.recording import Check, HealthRow, Lift, Recording, Verdict
 from analyzer.sheets.car import CarSheet
 
 # Zero of the pots: from the sheet, a stated level stretch, or a car that stands or runs level in the log.
 
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 ZERO_TOLERANCE: Final = 0.004
 """Standing reading that raises no question about the calibration [m]: friction and fuel move a standing car
@@ -46,6 +48,8 @@ STILL_SPEED: Final = 0.5
 GROUND_STD: Final = 0.001
 """Half the difference of an axle's pots that uneven ground under a standing car makes, standard uncertainty
 [m]: 0.8 mm front and 1.3 mm rear where the virtual car stands on a road of classes A to B (ISO 8608)."""
+STROKE_MARGIN: Final = 0.005
+"""Bushes, linearity of the pot and calibration together [m]; engineering judgement."""
 REST_STD: Final = 0.0003
 """Standard uncertainty of the mean of an axle's pots on a standing car [m]: friction and fuel (engineering
 judgement)."""
@@ -361,6 +365,229 @@ def _settle(done: Zeroed, name: str, reading: _Reading, kept: bool, stated: bool
     done.health.append(HealthRow("zero", name, verdict, reading.value * 1000.0, threshold, "mm", text + end))
 
 
+# Times in which the car does not stand on its wheels: on stands or a jack while the logger goes on.
+
+
+PUSHED: Final = 2.5
+"""Speed up to which a car may be on a trolley, or pushed by hand [m/s]."""
+SWAYING: Final = 0.6
+"""Roll and pitch rate up to which a car may be being raised or set down [rad/s]: a low jack that is let go
+brings 5 degrees in a quarter of a second (engineering judgement)."""
+HANGING: Final = 0.010
+"""How far a damper comes out at least where its wheel hangs [m]; where a driver gets out it comes out by 5 mm
+(engineering judgement)."""
+OFF_ITS_WHEELS: Final = 0.005
+"""The same for the mean of an axle's pots [m]: a slope of the ground moves it by a millimetre or two."""
+FARTHEST: Final = 0.150
+"""Droop that no damper has [m]: a pot that reads more lost its supply (engineering judgement)."""
+NO_FARTHER: Final = 0.002
+"""How much nearer than the lowest two in a hundred half seconds of driving a damper may be to its droop end
+[m]: a hanging wheel is as far down as it can go."""
+AT_ITS_END: Final = 0.0015
+"""Spread over half a second of a damper that rests at its droop end, wheels being taken off [m]."""
+LEAST_HANGING: Final = 4
+"""Half seconds a car is in the air at least; it is up for a jack to be set and taken away."""
+MOST_SHAKEN: Final = 3
+"""Half seconds in which it is shaken meanwhile, in a row."""
+DRIVEN_BLOCKS: Final = 20
+"""Half seconds of driving from which it is known how the car stands on its wheels."""
+AS_IT_STOOD: Final = 0.002
+"""How near to where it stood a car is that has settled [m]: set down, it sits high until it has rolled, for
+its tyres hold the track that they came down with (engineering judgement)."""
+ROLLED: Final = 1.5
+"""Way that settles it [m]: about the relaxation of a tyre, several times over (engineering judgement)."""
+_TOGETHER: Final = (
+    *AXLE_CORNERS.values(),
+    *((left, other) for left, other in zip(AXLE_CORNERS["front"], AXLE_CORNERS["rear"], strict=True)),
+)
+"""Wheels that hang together: of an axle, of a side. One alone is rather a pot that lost its supply."""
+
+
+def found_lifts(blocks: Blocks, droop: Mapping[Corner, float]) -> tuple[Lift, ...]:
+    """Return the times in which the car was lifted: at rest, with wheels that hang at their droop end.
+
+    On its wheels a car at rest carries its weight, so no axle comes out of its springs; and a wheel that
+    hangs is as far down as it ever was, without moving.
+
+    Parameters
+    ----------
+    blocks : Blocks
+        House channels on the time base [SI], axes those of the car; the pots' zero need not be known.
+    droop : mapping
+        Corner -> full droop from static ride height [m], where the sheet states it.
+    """
+    pots = {corner: f"damper_{corner}" for corner in CORNERS if f"damper_{corner}" in blocks.data}
+    resting = _resting(blocks)
+    if len(pots) < 2 or not resting.any():
+        return ()
+    out: dict[Corner, Floats] = {}
+    down: dict[Corner, Bools] = {}
+    hanging: dict[Corner, Bools] = {}
+    running = running_zeros(blocks, resting)
+    for corner, name in pots.items():
+        travel = blocks.mean(name)
+        driven = travel[~resting & np.isfinite(travel)]
+        if len(driven) < DRIVEN_BLOCKS:
+            return ()
+        zero = running.get("front" if corner[0] == "F" else "rear")
+        level = float(np.median(driven)) if zero is None else zero.reading(corner[1])
+        out[corner] = travel - level
+        lowest, highest = np.percentile(driven, [2.0, 98.0]) - level
+        down[corner] = out[corner] < min(-HANGING, lowest + NO_FARTHER)
+        # A pot that counts the other way, which is told of it later on, hangs at its upper end.
+        at_end = down[corner] | (out[corner] > max(HANGING, highest - NO_FARTHER))
+        at_end &= np.abs(out[corner]) < droop.get(corner, FARTHEST - STROKE_MARGIN) + STROKE_MARGIN
+        hanging[corner] = resting & at_end & (blocks.spread(name) < AT_ITS_END)
+    up = np.zeros(len(resting), dtype=np.bool_)
+    for pair in _TOGETHER:
+        if set(pair) <= set(pots):
+            up |= np.logical_and.reduce([hanging[c] for c in pair]) & (down[pair[0]] | down[pair[1]])
+    axles = [pair for pair in AXLE_CORNERS.values() if set(pair) <= set(pots)]
+    up &= np.logical_or.reduce([_axle_out(out, hanging, pair) for pair in axles]) if axles else False
+    return _lifts(blocks, up, resting, out, hanging)
+
+
+def _axle_out(
+    out: Mapping[Corner, Floats], hanging: Mapping[Corner, Bools], pair: tuple[Corner, Corner]
+) -> Bools:
+    """Return where an axle has come out of its springs, as neither sloping ground nor a driver makes it."""
+    left, right = (np.where(hanging[c], -np.abs(out[c]), out[c]) for c in pair)
+    result: Bools = 0.5 * (left + right) < -OFF_ITS_WHEELS
+    return result
+
+
+def _resting(blocks: Blocks) -> Bools:
+    """Return the half seconds in which a car may stand, hang or be pushed; none without two witnesses."""
+    data = blocks.data
+    resting = np.ones(len(next(iter(data.values()))) // blocks.size if data else 0, dtype=np.bool_)
+    limits = {"speed": PUSHED, "accel_x": LEANING, "accel_y": LEANING, "gyro_z": 0.5 * SWAYING}
+    limits |= {"gyro_x": SWAYING, "gyro_y": SWAYING}
+    witnesses = 0
+    for name, limit in limits.items():
+        if name not in data or np.isnan(blocks.mean(name)).all():
+            continue
+        # A speed that never moves is no witness.
+        if name == "speed" and not np.nanmax(blocks.mean(name)) > MOVING_SPEED:
+            continue
+        resting &= ~(np.abs(blocks.mean(name)) > limit)
+        witnesses += 2 if name == "speed" else 1
+    return resting if witnesses >= 2 else np.zeros_like(resting)
+
+
+def _lifts(
+    blocks: Blocks, up: Bools, resting: Bools, out: Mapping[Corner, Floats], hanging: Mapping[Corner, Bools]
+) -> tuple[Lift, ...]:
+    """Return the lifts around half seconds in which the car is `up`, from its rising until it has settled."""
+    # Blows of a wrench part what is one time in the air.
+    joined = up.copy()
+    for first, end in runs_of(~up):
+        if first > 0 and end < len(up) and end - first <= MOST_SHAKEN:
+            joined[first:end] = True
+    found: list[Lift] = []
+    before = dict.fromkeys(out, 0.0)
+    count = len(blocks.data[next(iter(blocks.data))])
+    for first, end in runs_of(joined):
+        if end - first < LEAST_HANGING:
+            continue
+        corners = tuple(c for c in CORNERS if c in hanging and hanging[c][first:end].mean() > 0.5)
+        begin = _rise(first, resting, out)
+        # Between two lifts it may sit high; how it stood before the first one then holds.
+        last = found[-1].end // blocks.size if found else 0
+        stood = [at for at in range(max(last, begin - LEAST_HANGING), begin) if resting[at]]
+        if stood:
+            before = {c: float(np.nanmedian(away[stood])) for c, away in out.items()}
+        stop = _settled(blocks, end, resting, {c: away - before[c] for c, away in out.items()})
+        if any(
+            _still_out(out, corners, slice(first, end), part, resting)
+            for part in (slice(begin), slice(stop, None))
+        ):
+            continue
+        sample = count if stop >= len(up) else stop * blocks.size
+        if found and found[-1].end >= begin * blocks.size:
+            corners = tuple(c for c in CORNERS if c in (*found[-1].corners, *corners))
+            found[-1] = Lift(found[-1].first, sample, corners)
+        else:
+            found.append(Lift(begin * blocks.size, sample, corners))
+    return tuple(found)
+
+
+def _still_out(
+    out: Mapping[Corner, Floats], corners: Sequence[Corner], up: slice, beside: slice, resting: Bools
+) -> bool:
+    """Return whether the car drives with all that hung still hanging: then these pots are broken."""
+    driven = ~resting[beside]
+    return int(driven.sum()) >= DRIVEN_BLOCKS and all(
+        float(np.nanmedian(out[c][beside][driven]) / np.nanmedian(out[c][up])) > 0.5 for c in corners
+    )
+
+
+def _rise(first: int, resting: Bools, out: Mapping[Corner, Floats]) -> int:
+    """Return the half second before the car begins to come up."""
+    rising = [np.abs(away) for away in out.values() if abs(away[first]) > HANGING]
+    at = first
+    while at > 0 and resting[at - 1] and any(away[at] > AS_IT_STOOD for away in rising):
+        at -= 1
+    return max(0, at - 1)
+
+
+def _settled(blocks: Blocks, end: int, resting: Bools, out: Mapping[Corner, Floats]) -> int:
+    """Return the half second in which the car stands as before: it has rolled, or it never sat high."""
+    speed = blocks.mean("speed") if "speed" in blocks.data else np.zeros(len(resting))
+    way = 0.0
+    for at in range(end, len(resting)):
+        if not resting[at]:
+            return at
+        away = np.array([values[at] for values in out.values()])
+        quiet = bool((np.abs(away) < AS_IT_STOOD).all())
+        way += float(speed[at]) * blocks.size / blocks.rate if speed[at] > STILL_SPEED else 0.0
+        if (quiet and at > end) or way > ROLLED:
+            return at + 1
+    return len(resting)
+
+
+def without(data: Mapping[str, Floats], lifts: Sequence[Lift]) -> dict[str, Floats]:
+    """Return the channels with nothing in the times in which the car was lifted."""
+    hidden = {name: shelved(values.copy()) for name, values in data.items()}
+    for values in hidden.values():
+        for lift in lifts:
+            values[lift.first : lift.end] = np.nan
+    return hidden
+
+
+def lift_rows(lifts: Sequence[Lift], start: float, rate: float) -> list[HealthRow]:
+    """Return the remark on each time in which the car was lifted; `start` is the first log time [s]."""
+    return [
+        HealthRow(
+            Check.LIFTED,
+            "time",
+            Verdict.GOOD,
+            (lift.end - lift.first) / rate,
+            None,
+            "s",
+            f"The car was lifted {when_lifted(lift, start, rate)}: left out of all checks and figures.",
+        )
+        for lift in lifts
+    ]
+
+
+def when_lifted(lift: Lift, start: float, rate: float) -> str:
+    """Return when and which wheels, in words."""
+    begin, end = (start + sample / rate for sample in (lift.first, lift.end))
+    return f"from {begin:.1f} to {end:.1f} s, {wheels_of(lift)} at full droop"
+
+
+def wheels_of(lift: Lift) -> str:
+    """Return which wheels hung, in words."""
+    hung = set(lift.corners)
+    whole = {
+        "all wheels": set(CORNERS),
+        **{f"both {axle} wheels": set(AXLE_CORNERS[axle]) for axle in AXLES},
+        "both left wheels": {"FL", "RL"},
+        "both right wheels": {"FR", "RR"},
+    }
+    return next((name for name, which in whole.items() if which == hung), f"wheels {', '.join(lift.corners)}")
+
+
 # Reading of the pots at rest on level ground, found from a car that drives.
 #
 # Travel follows the forces on the body: z = z0 + b f_y + c f_x + d (f_z - g), fitted over half seconds of
@@ -369,8 +596,6 @@ def _settle(done: Zeroed, name: str, reading: _Reading, kept: bool, stated: bool
 # difference of an axle's two pots is told to about a tenth of a millimetre, since the road's unevenness
 # averages out over hundreds of metres; the mean of the two less well, for a car driven on squats and jacks.
 
-
-Bools = NDArray[np.bool_]
 
 LEAST_BLOCKS: Final = 40
 """Half seconds of driving below which no zero is read off them (engineering judgement)."""

@@ -22,7 +22,7 @@ from analyzer.core.units import (
     Axle,
 )
 from analyzer.ingest.recording import Check, HealthRow, Recording, Verdict
-from analyzer.ingest.zero import unknown_zeros
+from analyzer.ingest.zero import unknown_zeros, when_lifted
 from analyzer.prediction.propagation import COUNTS, OFF, counting, swings_of, with_settings
 from analyzer.processing import bump_stop_gap
 from analyzer.processing.bottoming import EventSource, bottoming_events, contact_mask, event_source
@@ -213,6 +213,10 @@ def _notes(
     motion: Motion,
 ) -> tuple[str, ...]:
     notes = list(motion.steps)
+    start = float(recording.data.index[0])
+    notes += [
+        f"lifted {when_lifted(lift, start, recording.sample_rate)}: left out" for lift in recording.lifts
+    ]
     for axle in AXLES:
         stop = stops[axle]
         if stop is None:

@@ -46,6 +46,8 @@ class Working:
         House channel -> True where a value rests on a gap, a suspect sample or the ends of the log.
     steps : tuple of str
         What was done.
+    lifted : array of bool
+        True where the car was lifted: it does not drive there, whatever moves.
     """
 
     time: Floats
@@ -54,6 +56,7 @@ class Working:
     values: dict[str, Floats]
     suspect: dict[str, Bools]
     steps: tuple[str, ...]
+    lifted: Bools
 
     def has(self, *names: str) -> bool:
         """Return whether all channels `names` are there."""
@@ -87,7 +90,10 @@ def working_base(recording: Recording) -> Working:
     steps: tuple[str, ...] = ()
     if every > 1:
         steps = (f"thinned from {rate:.4g} Hz to {new_rate:.4g} Hz with a symmetric anti-aliasing filter",)
-    return Working(time, new_rate, every, values, suspect, steps)
+    lifted = np.zeros(len(time), dtype=np.bool_)
+    for lift in recording.lifts:
+        lifted[lift.first // every : -(-lift.end // every)] = True
+    return Working(time, new_rate, every, values, suspect, steps, lifted)
 
 
 def raw_suspect(recording: Recording, name: str) -> Bools:
@@ -150,13 +156,13 @@ def moving_part(working: Working) -> Moving:
     count = len(working.time)
     speed = usable_speed(working)
     if speed is not None:
-        active = speed >= WALKING_SPEED
+        active = (speed >= WALKING_SPEED) & ~working.lifted
         how = "by speed"
     else:
-        active = _signs_of_motion(working)
+        active = _signs_of_motion(working) & ~working.lifted
         if active.any():
             first, last = np.flatnonzero(active)[[0, -1]]
-            active[first:last] = True
+            active[first:last] = ~working.lifted[first:last]
         how = "by forces and damper motion, no speed in the log"
     if not active.any():
         none = np.zeros(count, dtype=np.bool_)

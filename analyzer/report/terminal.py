@@ -20,6 +20,7 @@ from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import SettingPair
 from analyzer.core.units import AXLES, CORNERS, DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import Check, HealthRow, Recording, Verdict
+from analyzer.ingest.zero import when_lifted
 from analyzer.processing.course import WHOLE
 from analyzer.report import course_sentences, reasons as reason_words, season_sentences, sentences, words
 from analyzer.report.figures.style import Drawings
@@ -489,6 +490,8 @@ def print_health(
         sensors = " ".join(filter(None, (_zero_words(outcome), _lean_words(outcome.recordings))))
         if sensors:
             say(console, sensors, hang=2)
+        for line in _lifted_lines(outcome.recordings):
+            say(console, line, hang=2)
         say(console, _count_line(outcome, len(findings) + len(remarks)))
     if details:
         print_health_details(outcome, console)
@@ -684,6 +687,17 @@ def _lean_words(recordings: Sequence[Recording]) -> str:
     partly = next((one_line(box.why) for box in boxes if box.why), "")
     known = f"; pitch alone known: {partly}" if partly else ""
     return f"Box leans: {lean}{known}{f'; not known in {runs}' if runs else ''}."
+
+
+def _lifted_lines(recordings: Sequence[Recording]) -> list[str]:
+    """Return when the car did not stand on its wheels; nothing where it always did."""
+    lines = []
+    for recording in recordings:
+        start, rate = float(recording.data.index[0]), recording.sample_rate
+        if recording.lifts:
+            told = "; ".join(when_lifted(lift, start, rate) for lift in recording.lifts)
+            lines.append(f"Car lifted{_which([recording.run], recordings)}: {told} (left out).")
+    return lines
 
 
 def _count_line(outcome: CheckOutcome, found: int) -> str:

@@ -1,5 +1,6 @@
 """Health checks of one run's channels, grouped by what they look at; each gives rows of one shape."""
 
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
 from typing import Final
@@ -13,7 +14,7 @@ from analyzer.ingest.checks.imu import check_inertial
 from analyzer.ingest.checks.inputs import POTS, Findings, Signals
 from analyzer.ingest.checks.pots import check_pots
 from analyzer.ingest.checks.sensors import check_lost_rows, check_run_gaps, check_sensor
-from analyzer.ingest.recording import Check, Verdict
+from analyzer.ingest.recording import Check, Lift, Verdict
 from analyzer.ingest.timebase import TimeBase
 from analyzer.sheets.car import CarSheet, Logger
 
@@ -36,6 +37,7 @@ def check_channels(
     car: CarSheet | None,
     complete: set[str],
     one_clock: bool = True,
+    lifts: Sequence[Lift] = (),
 ) -> Findings:
     """Run all checks.
 
@@ -55,9 +57,13 @@ def check_channels(
         Channels known to have every sample.
     one_clock : bool
         Whether all channels came from one log; offsets between several are found before they are joined.
+    lifts : sequence of Lift
+        Times in which the car was lifted; `blocks` holds nothing there.
     """
     data = blocks.data
-    signals = Signals(blocks, base, logger, car, outside, complete)
+    if lifts:
+        complete = set()
+    signals = Signals(blocks, base, logger, car, outside, complete, lifts)
     found = _missing(data, logger)
     # Whole-array operations let other threads run meanwhile; short logs are not worth one.
     with ThreadPoolExecutor(max_workers=2) if base.count > SHORT else nullcontext() as pool:

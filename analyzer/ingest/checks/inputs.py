@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, TypeVar
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analyzer.core.signals import BLOCK_SECONDS, Blocks
 from analyzer.core.units import AXLE_CORNERS, EARTH_RADIUS, STANDARD_GRAVITY
-from analyzer.ingest.recording import Check, HealthRow, Verdict
+from analyzer.ingest.recording import Check, HealthRow, Lift, Verdict
 from analyzer.ingest.timebase import TimeBase
 from analyzer.ingest.zero import standing_blocks
 from analyzer.sheets.car import AxleSheet, CarSheet, Logger
@@ -152,6 +152,8 @@ class Signals:
         Channel -> True where its reading lies outside the calibration table.
     complete : set of str
         Channels known to have every sample.
+    lifts : sequence of Lift
+        Times in which the car was lifted: no channel holds anything there, and that is no gap.
     """
 
     def __init__(
@@ -162,12 +164,16 @@ class Signals:
         car: CarSheet | None,
         outside: dict[str, Bools],
         complete: set[str],
+        lifts: Sequence[Lift] = (),
     ) -> None:
         self.data = blocks.data
+        self.aside = np.zeros(base.count if lifts else 1, dtype=np.bool_)
+        for lift in lifts:
+            self.aside[lift.first : lift.end] = True
         self.base = base
         self.logger = logger
         self.car = car
-        self.outside = outside
+        self.outside = {n: flags & ~self.aside for n, flags in outside.items()} if lifts else outside
         self.complete = complete
         self.bad: set[str] = set()
         self._senseless: set[str] = set()

@@ -10,10 +10,8 @@ from analyzer.ingest.checks import inputs, senses
 from analyzer.ingest.checks.inputs import Findings, Floats, Signals
 from analyzer.ingest.checks.senses import Explanation, Fault, Moved
 from analyzer.ingest.recording import LEAST_HIT_RATE, Check, Verdict
-from analyzer.ingest.zero import FAR_FROM_ZERO
+from analyzer.ingest.zero import FAR_FROM_ZERO, STROKE_MARGIN
 
-STROKE_MARGIN: Final = 0.005
-"""Bushes, linearity of the pot and calibration together [m]; engineering judgement."""
 MOST_OUTSIDE: Final = 0.02
 DRIFT: Final = 0.004
 """Shift of a pot's zero within a run that is no friction any more [m]; engineering judgement."""

@@ -69,7 +69,7 @@ def check_sensor(
 def check_run_gaps(signals: Signals, shared: NDArray[np.bool_]) -> Findings:
     """Report samples that all channels lack."""
     found = Findings()
-    _gap_row(found, signals, "time", shared)
+    _gap_row(found, signals, "time", shared & ~signals.aside)
     return found
 
 
@@ -79,9 +79,10 @@ def _gaps(found: Findings, signals: Signals, name: str, shared: NDArray[np.bool_
         found.add(Check.GAP, name, Verdict.GOOD, 0.0, 0.0, "s", "No sample is missing.")
         return signals.base.count >= 20
     lost = ~np.isfinite(signals.data[name])
-    missing = int(lost.sum())
-    _gap_row(found, signals, name, lost if missing > 0.5 * len(lost) else lost & ~shared)
-    return len(lost) - missing >= 20
+    known = len(lost) - int(lost.sum())
+    lost &= ~signals.aside
+    _gap_row(found, signals, name, lost if lost.sum() > 0.5 * len(lost) else lost & ~shared)
+    return known >= 20
 
 
 def _extremes(signals: Signals, name: str) -> tuple[float, float]:
@@ -279,6 +280,7 @@ def _held(values: Floats) -> int:
     """Return over how many rows a channel usually keeps a reading."""
     middle = len(values) // 2
     piece = values[max(0, middle - SUBSAMPLE // 2) : middle + SUBSAMPLE // 2]
+    piece = piece[np.isfinite(piece)]
     changes = np.flatnonzero(piece[1:] != piece[:-1])
     # Upper of both middle ones: a sensor of 60 Hz in rows of 100 Hz keeps as many over two rows as over one.
     return max(1, int(np.percentile(np.diff(changes), 60, method="higher"))) if len(changes) > 1 else 1
