@@ -146,6 +146,28 @@ def test_the_mirror_image_is_named_where_no_track_denies_it(table: pd.DataFrame,
     assert all("Only this fits: FL inverted" in r.comment for r in rows)
 
 
+@pytest.mark.parametrize(
+    ("turned_too", "true", "other"),
+    [
+        ("accel_y", "left and right pots exchanged and lateral acceleration inverted", "yaw rate inverted"),
+        ("gyro_z", "left and right pots exchanged and yaw rate inverted", "lateral acceleration inverted"),
+    ],
+)
+def test_exchanged_sides_beside_one_sign_are_named_with_their_mirror_image(
+    turned_too: str, true: str, other: str, table: pd.DataFrame, tmp_path: Path
+) -> None:
+    """Lateral force against yaw rate tells that one is wrong; which one only a track of positions does."""
+    car = turned(exchanged(without(CAR, "latitude", "longitude"), *SIDES), turned_too)
+    rows = worse(table, car, tmp_path)
+    assert rows
+    for row in rows:
+        named = row.comment.partition(" fits: ")[2].split(".")[0].split("; or ")
+        assert true in named
+        assert other in named
+    (row,) = worse(table, turned(exchanged(without(CAR), *SIDES), turned_too), tmp_path)[:1]
+    assert true in row.comment
+
+
 def test_vertical_force_that_is_off_turns_no_roll_rate(table: pd.DataFrame, tmp_path: Path) -> None:
     """The bank of the road is worked out of its size, so it is judged before the senses are heard."""
     bad = table.assign(VertG=table["VertG"] - 0.4)

@@ -266,8 +266,10 @@ MIRROR = {Fault.SIDES, Fault.LATERAL, Fault.YAW}
 Wiring = tuple[tuple[int, ...], tuple[float, ...], tuple[str, ...]]
 
 
-def explained(recording: Recording, wiring: Wiring) -> tuple[tuple[senses.Explanation, ...], set[str]]:
-    """Return what is thought of a run that was logged so, and the channels that are blamed."""
+def explained(
+    recording: Recording, wiring: Wiring
+) -> tuple[tuple[senses.Explanation, ...], set[str], list[str]]:
+    """Return what is thought of a run that was logged so, the channels that are blamed, and in what words."""
     order, signs, turned = wiring
     data = {str(name): values.to_numpy() for name, values in recording.data.items()}
     pots = zip(POTS, order, signs, strict=True)
@@ -275,12 +277,12 @@ def explained(recording: Recording, wiring: Wiring) -> tuple[tuple[senses.Explan
     wrong |= {name: -data[name] for name in turned}
     base = TimeBase(0.0, recording.sample_rate, len(recording.data))
     signals = Signals(Blocks(data | wrong, recording.sample_rate), base, Logger(), None, {}, set(data))
-    blamed = set()
+    bad: list[HealthRow] = []
     for check in (check_inertial, check_pots):
         found = check(signals)
         signals.heed(found)
-        blamed |= {row.channel for row in found.rows if row.verdict is Verdict.BAD}
-    return senses.possible(signals), blamed
+        bad += [row for row in found.rows if row.verdict is Verdict.BAD]
+    return senses.possible(signals), {row.channel for row in bad}, [row.comment for row in bad]
 
 
 @pytest.mark.slow
@@ -291,14 +293,14 @@ def test_every_order_and_sign_of_the_pots_is_told(tmp_path: Path, seed: int, ban
     car = random_car(default_rng([seed, 31]))
     run = make_run(tmp_path / "r.csv", name="course", seed=seed, bank=bank, rate=100.0, car=car)
     recording = read_recording("r", [run.path], sheet_of(car, level_box=True))
-    assert explained(recording, (*SOUND, ())) == ((frozenset(),), set())
+    assert explained(recording, (*SOUND, ())) == ((frozenset(),), set(), [])
     rng = default_rng([seed, 9])
     wirings = [wiring for wiring in senses.pot_faults() if wiring != SOUND]
     # A bank hides which way the roll gyro counts.
     hidden = frozenset({Fault.ROLL}) if bank else frozenset()
     for number, wiring in enumerate(wirings):
         for turned in ((), TURNED[rng.integers(len(TURNED))])[: 1 + (number % 3 == 0)]:
-            fits, blamed = explained(recording, (*wiring, turned))
+            fits, blamed, told = explained(recording, (*wiring, turned))
             truth = senses.pot_faults()[wiring] | {AS_FAULTS[name] for name in turned}
             # Sides exchanged in all that is logged: a car in the mirror is a sound one.
             if truth - {Fault.ROLL} == MIRROR and (hidden or Fault.ROLL in truth):
@@ -308,3 +310,9 @@ def test_every_order_and_sign_of_the_pots_is_told(tmp_path: Path, seed: int, ban
             assert turned or blamed <= {f"damper_{c}" for c in POTS}, (truth, blamed)
             # The wiring as it is stands among what fits, also where its mirror image takes fewer faults.
             assert any(truth - hidden <= faults <= truth for faults in fits), (truth, fits)
+            # And what is said names it, or leaves room for it: its mirror image, or more than are listed.
+            true = senses.words_of(truth - hidden)
+            assert any(true in text or senses.MIRRORED in text or " more" in text for text in told), (
+                truth,
+                told,
+            )

@@ -336,10 +336,22 @@ def _lateral_on_x(found: Findings, signals: Signals) -> bool:
         else "Pots and lateral force both count the other way"
     )
     text += ", left turns must give positive values (logger.channels.accel_y.sign)."
+    # As few faults explain it otherwise, as exchanged sides with a yaw rate that counts the other way.
+    if against and not all(Fault.LATERAL in faults for faults in small):
+        text = (
+            "All pots roll against it; whether it has the wrong sign nothing in the log tells "
+            "(logger.channels.accel_y.sign)."
+        )
     if len(fits) > 1 or not against:
-        text += f" {senses.named(fits)}."
+        text += _what_fits(signals)
     found.add("sign", "accel_y", Verdict.BAD, float(np.mean(list(on_y.values()))), -0.4, "1", text)
     return True
+
+
+def _what_fits(signals: Signals) -> str:
+    """Return a sentence with all that the senses fit together; empty where nothing is wrong or told."""
+    fits = senses.possible(signals)
+    return f" {senses.named(fits)}." if any(fits) else ""
 
 
 def _rolls_with_x(signals: Signals, pots: list[str], on_y: dict[str, float]) -> bool:
@@ -426,7 +438,7 @@ def _yaw(found: Findings, signals: Signals) -> None:
             0.0,
             "1",
             "Turns against the lateral force: yaw rate or lateral force counts the other way "
-            "(logger.channels.gyro_z.sign or accel_y.sign).",
+            f"(logger.channels.gyro_z.sign or accel_y.sign).{_what_fits(signals)}",
         )
     elif not 0.2 < ratio < 5.0:
         text = (
@@ -681,7 +693,7 @@ def _judge(found: Findings, signals: Signals, gyro: Floats, rates: list[Floats],
             )
             found.add("roll rate", "gyro_x", Verdict.SUSPECT, least, -ROLL_CLEAR, "1", text)
             return
-        text = "Turns against the roll of the pots (logger.channels.gyro_x.sign)."
+        text = f"Turns against the roll of the pots (logger.channels.gyro_x.sign).{_what_fits(signals)}"
         found.add("roll rate", "gyro_x", Verdict.BAD, least, -ROLL_CLEAR, "1", text)
     elif not all(value > ROLL_CLEAR for value in r):
         text = "Does not follow the roll of pots and road closely enough to tell."

@@ -209,7 +209,7 @@ def named(fits: tuple[Explanation, ...]) -> str:
     # What takes many more faults is a mirror image; pot by pot it would be read as a different wiring.
     told = any(Fault.TRACK in faults for faults in fits)
     listed = [faults for faults in fits if told or _size(faults) <= _most_near(fits[0])]
-    words = [_words(faults) for faults in listed[:MOST_NAMED]]
+    words = [words_of(faults) for faults in listed[:MOST_NAMED]]
     if len(listed) > MOST_NAMED:
         words.append(f"{len(listed) - MOST_NAMED} more")
     if len(listed) < len(fits):
@@ -217,7 +217,8 @@ def named(fits: tuple[Explanation, ...]) -> str:
     return f"{'Only this fits' if len(words) == 1 else 'What fits'}: {'; or '.join(words)}"
 
 
-def _words(faults: Explanation) -> str:
+def words_of(faults: Explanation) -> str:
+    """Return one explanation in words: faults of the whole car, then pots by themselves."""
     whole = " and ".join(fault.value for fault in Fault if fault in faults)
     single = sorted((f for f in faults if isinstance(f, Moved)), key=lambda f: inputs.POTS.index(f.pot))
     moved = [f"{f.pot[-2:]} reads {f.reads[-2:]}" for f in single if f.reads != f.pot]
