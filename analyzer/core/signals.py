@@ -10,6 +10,8 @@ spectra with `oaconvolve`, which takes twice as long on 100 minutes of log (so d
 one).
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -372,6 +374,11 @@ class Blocks:
         if known is None:
             known = self._known[name] = block_spread(self.data[name], self.size)
         return known
+
+    def keep(self, name: str, other: Blocks) -> None:
+        """Take over what `other` knows of a channel that is the same in both."""
+        if name in other._known:
+            self._known[name] = other._known[name]
 
     def forget(self, names: list[str]) -> None:
         """Compute the channels `names` anew when they are asked for: their samples were changed."""

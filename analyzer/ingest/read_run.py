@@ -28,7 +28,7 @@ from analyzer.ingest.open import held
 from analyzer.ingest.recording import HealthRow, Lift, Recording, Verdict
 from analyzer.ingest.repeats import row_prints
 from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, decimated, sample_interval
-from analyzer.ingest.zero import found_lifts, lift_rows, without, zero_pots
+from analyzer.ingest.zero import found_lifts, lift_rows, without, without_stuck, zero_pots
 from analyzer.sheets.car import CarSheet, Channel, Logger
 
 MOST_HOLES: Final = 50
@@ -400,7 +400,7 @@ def _zero(
         for name, channel in logger.channels.items()
         if channel.travel is not None and min(ends := [t.value for t in channel.travel]) < 0.0 < max(ends)
     }
-    zeroed = zero_pots(blocks, base.times(), static, level, logger.zero, borrowed, claimed)
+    zeroed = zero_pots(without_stuck(blocks), base.times(), static, level, logger.zero, borrowed, claimed)
     for name, offset in zeroed.offsets.items():
         for data in (made.data, blocks.data) if blocks.data is not made.data else (made.data,):
             data[name] = _less(data[name], offset)

@@ -417,7 +417,7 @@ def found_lifts(blocks: Blocks, droop: Mapping[Corner, float]) -> tuple[Lift, ..
         Corner -> full droop from static ride height [m], where the sheet states it.
     """
     pots = {corner: f"damper_{corner}" for corner in CORNERS if f"damper_{corner}" in blocks.data}
-    resting = _resting(blocks)
+    resting = resting_blocks(blocks)
     if len(pots) < 2 or not resting.any():
         return ()
     out: dict[Corner, Floats] = {}
@@ -456,7 +456,7 @@ def _axle_out(
     return result
 
 
-def _resting(blocks: Blocks) -> Bools:
+def resting_blocks(blocks: Blocks) -> Bools:
     """Return the half seconds in which a car may stand, hang or be pushed; none without two witnesses."""
     data = blocks.data
     resting = np.ones(len(next(iter(data.values()))) // blocks.size if data else 0, dtype=np.bool_)
@@ -543,6 +543,28 @@ def _settled(blocks: Blocks, end: int, resting: Bools, out: Mapping[Corner, Floa
         if (quiet and at > end) or way > ROLLED:
             return at + 1
     return len(resting)
+
+
+MOST_CONSTANT: Final = 3
+"""Half seconds of driving in which a coarse pot may well hold one value."""
+
+ROUNDING: Final = 1e-7
+"""Spread of equal readings that is left of rounding [m]."""
+
+
+def without_stuck(blocks: Blocks) -> Blocks:
+    """Return the blocks with nothing where a pot is stuck for long: it tells no zero there, nor at rest."""
+    driven = ~resting_blocks(blocks)
+    hidden: dict[str, Floats] = {}
+    for name in (n for n in blocks.data if n.startswith("damper_")):
+        constant = blocks.spread(name) < ROUNDING
+        for first, end in runs_of(constant):
+            if int(driven[first:end].sum()) > MOST_CONSTANT:
+                values = hidden.setdefault(name, blocks.data[name].copy())
+                values[first * blocks.size : end * blocks.size] = np.nan
+    if not hidden:
+        return blocks
+    return Blocks({**blocks.data, **hidden}, blocks.rate)
 
 
 def without(data: Mapping[str, Floats], lifts: Sequence[Lift]) -> dict[str, Floats]:

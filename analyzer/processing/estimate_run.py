@@ -117,7 +117,7 @@ def estimate_run(
         roll_gradient_body=roll.body,
         fits=roll.lines,
         load_share={
-            axle: share
+            axle: _of_whole_run(share, recording, axle)
             for axle, share in load_shares(
                 loads, motion, car, driving, seed, zero, transfer_spread(car, paths)
             ).items()
@@ -145,6 +145,23 @@ def estimate_run(
         splits=splits,
         differences=differences,
     )
+
+
+STUCK_FOR_SHARE: Final = 0.05
+"""Part of a run in which a pot may be stuck before the mean left share of the rest is no longer that of the
+run: left and right corners are not driven alike in both (engineering judgement)."""
+
+
+def _of_whole_run(share: LoadShare, recording: Recording, axle: Axle) -> LoadShare:
+    """Return the load share without its mean where a pot was stuck for a part of the run."""
+    pots = [f"damper_{corner}" for corner in AXLE_CORNERS[axle]]
+    for row in recording.health:
+        if row.check == Check.STUCK and row.channel in pots and (row.value or 0.0) > STUCK_FOR_SHARE:
+            why = f"{row.channel} was stuck for {row.value:.0%} of the run, and the rest is no mean of it"
+            return replace(
+                share, left_share=Estimate.unknown(share.left_share.unit, why, share.left_share.method)
+            )
+    return share
 
 
 _LOADS: Final = (*(f"damper_{corner}" for corner in CORNERS), "accel_y")

@@ -104,7 +104,7 @@ def test_two_pots_without_supply_lift_no_car(tmp_path: Path) -> None:
     table["Time"] = np.arange(len(table)) / 100.0
     found = read(table, sheet_of(run.car), tmp_path)
     assert not found.lifts
-    assert {("dropouts", "damper_FL"), ("dropouts", "damper_FR")} <= worse(found)
+    assert {("stuck", "damper_FL"), ("stuck", "damper_FR")} <= worse(found)
 
 
 def of_number(number: int, folder: Path) -> CarSheet:

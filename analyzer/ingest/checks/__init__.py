@@ -79,6 +79,9 @@ def check_channels(
         found.join(lost)
         for part in each(lambda name: check_sensor(signals, name, shared, skips), data):
             found.join(part)
+    if found.held:
+        # What was stuck for a part of the run is judged by the rest of it.
+        signals = signals.without(found.held)
     signals.heed(found)
     for check in (check_inertial, check_pots):
         part = check(signals)

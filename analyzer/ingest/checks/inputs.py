@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, TypeVar
 
@@ -96,10 +96,13 @@ class Findings:
         One per check and channel.
     marks : dict
         Channel -> stretches of samples (first, one past the last) not to be used.
+    held : dict
+        Channel -> those of them in which it was stuck for long: the rest of it is sound.
     """
 
     rows: list[HealthRow] = field(default_factory=list)
     marks: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
+    held: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
 
     def add(
         self,
@@ -129,6 +132,7 @@ class Findings:
         self.rows += other.rows
         for channel, stretches in other.marks.items():
             self.marks.setdefault(channel, []).extend(stretches)
+        self.held |= other.held
 
 
 _OF_SIZE: Final = (Check.UNIT, Check.GRAVITY)
@@ -181,6 +185,21 @@ class Signals:
         self.block = blocks.size
         self._still: Bools | None = None
         self._known: dict[str, Any] = {}
+
+    def without(self, held: Mapping[str, Sequence[tuple[int, int]]]) -> Signals:
+        """Return the signals with nothing in stretches of channels, of which no check shall judge."""
+        data = dict(self.data)
+        for name, stretches in held.items():
+            data[name] = self.data[name].copy()
+            for first, end in stretches:
+                data[name][first:end] = np.nan
+        blocks = Blocks(data, self.base.rate)
+        rest = Signals(blocks, self.base, self.logger, self.car, self.outside, self.complete - set(held))
+        rest.aside, rest._still = self.aside, self.still
+        for name in data:
+            if name not in held:
+                blocks.keep(name, self.blocks)
+        return rest
 
     def once(self, name: str, find: Callable[[Signals], Found]) -> Found:
         """Return what `find` says of the run; later calls under the same name are given the first answer."""

@@ -136,10 +136,11 @@ def _zero_drift(found: Findings, signals: Signals, pots: list[str]) -> None:
     long = (ends - starts) * BLOCK_SECONDS >= 2.0
     starts, ends = starts[long], ends[long]
     for name in pots:
-        if len(starts) < 2:
+        stands = [signals.mean(name)[a:b] for a, b in zip(starts, ends, strict=True)]
+        levels = [float(np.nanmedian(part)) for part in stands if np.isfinite(part).any()]
+        if len(levels) < 2:
             found.untested("zero drift", name, "The car does not stand twice in this run.")
             continue
-        levels = [float(np.nanmedian(signals.mean(name)[a:b])) for a, b in zip(starts, ends, strict=True)]
         drift = max(levels) - min(levels)
         verdict = Verdict.GOOD if drift <= DRIFT else Verdict.SUSPECT if drift <= WORST_DRIFT else Verdict.BAD
         comment = (

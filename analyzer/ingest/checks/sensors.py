@@ -7,14 +7,21 @@ from numpy.typing import NDArray
 
 from analyzer.core.filebacked import stretches
 from analyzer.core.signals import run_edges, runs_of
-from analyzer.ingest.checks.inputs import SUBSAMPLE, Findings, Floats, Kind, Signals, kind_of_channel
+from analyzer.ingest.checks.inputs import POTS, SUBSAMPLE, Findings, Floats, Kind, Signals, kind_of_channel
 from analyzer.ingest.recording import Check, Verdict
+from analyzer.ingest.zero import resting_blocks
 
 STUCK_SECONDS: Final = 1.5
 """Time without any change, while the car moves, that is no longer chance (engineering judgement)."""
 EDGE_SECONDS: Final = 0.5
 """A slower channel may begin later and end earlier than the run by this much [s]."""
 MOST_STUCK: Final = 0.5
+LEAST_LEFT: Final = 15.0
+"""Driving beside what is stuck from which a pot is used all the same [s]: over less, 2 of 16 gradients of
+drawn drives were beyond their error."""
+LEAST_FOLLOWED: Final = 4
+FOLLOWED: Final = 0.005
+"""Half seconds of driving in which another pot goes as far as this [m]: one that keeps its value is stuck."""
 MOST_MISSING: Final = 0.5
 BRIEFLY: Final = 0.35
 """The same for pots, which never rest while a car drives, where it is also `LONGER_THAN_USUAL` [s]; steady
@@ -28,6 +35,8 @@ SIGNED: Final = ("accel", "gyro", "steer")
 """Channels that read to both sides of nought."""
 PILE_UP: Final = 2.0
 """A reading that occurs this many times as often as its neighbours together is an end stop of the sensor."""
+ONCE: Final = 0.8
+"""Part of the readings at one end that lie in one stretch where it is no end (engineering judgement)."""
 NEIGHBOURS: Final = 10
 """Readings of a sensor that count as neighbours of its last one (engineering judgement)."""
 
@@ -156,23 +165,48 @@ def _stuck(found: Findings, signals: Signals, name: str, ends_of_range: list[flo
         blocks = slice(first // signals.block, max(first // signals.block + 1, end // signals.block))
         witness = "damper" if lengths[index] < limit else ""
         part = ~signals.still[blocks] & _others_move(signals, name, blocks, witness)
-        if part.mean() < 0.5 or len(part) == 0:
+        moves = len(part) > 0 and part.mean() >= 0.5
+        if not moves and not (name.startswith("damper") and _left_behind(signals, name, blocks)):
             continue
         held.append((first, end))
         found.mark(name, first, end)
     stuck = sum(end - first for first, end in held)
     share = stuck / max(1, len(same))
+    long_held = [(first, end) for first, end in held if end - first >= limit]
+    if long_held and name.startswith("damper"):
+        found.held[name] = long_held
     if not stuck:
         found.add(Check.STUCK, name, Verdict.GOOD, 0.0, MOST_STUCK, "1", "Follows the car.")
         return held
     where = signals.seconds(held[0][0])
-    verdict = Verdict.BAD if share > MOST_STUCK else Verdict.SUSPECT
+    # A pot that lived long enough tells the roll of that time; the fits ask for cornering in it.
+    spared = name.startswith("damper") and _driven_beside(signals, held) >= LEAST_LEFT
+    verdict = Verdict.BAD if share > MOST_STUCK and not spared else Verdict.SUSPECT
     comment = (
         f"Holds one value for {stuck / signals.base.rate:.1f} s while the car moves, first near "
-        f"{where:.1f} s."
+        f"{where:.1f} s{'; the rest of the run is used' if verdict is Verdict.SUSPECT else ''}."
     )
     found.add(Check.STUCK, name, verdict, share, MOST_STUCK, "1", comment)
     return held
+
+
+def _left_behind(signals: Signals, name: str, blocks: slice) -> bool:
+    """Return whether other pots go far while the car drives: all that shows a stuck one on a smooth road."""
+    driven = ~signals.once("resting", lambda s: resting_blocks(s.blocks))[blocks]
+    if driven.sum() < LEAST_FOLLOWED:
+        return False
+    others = (signals.mean(pot)[blocks][driven] for pot in POTS if pot != name and pot in signals.data)
+    return any(
+        np.isfinite(other).any() and np.nanmax(other) - np.nanmin(other) > FOLLOWED for other in others
+    )
+
+
+def _driven_beside(signals: Signals, held: list[tuple[int, int]]) -> float:
+    """Return how long the car drives outside of stretches of samples [s]."""
+    beside = ~signals.still
+    for first, end in held:
+        beside[first // signals.block : -(-end // signals.block)] = False
+    return float(beside.sum()) * signals.block / signals.base.rate
 
 
 def _usual_hold(lengths: NDArray[np.int64], count: int) -> float:
@@ -264,13 +298,16 @@ def _pile_up(signals: Signals, values: Floats, end: float, part: Floats) -> floa
     if count < 5 * held:
         return None
     starts, stops = run_edges(at)
+    longest = int((stops - starts).max())
+    # A sensor reaches its end again and again; one that stays there once is stuck.
+    if longest > ONCE * count and longest > STUCK_SECONDS * signals.base.rate:
+        return None
     low, high = np.percentile(part, [10, 90])
     away = np.abs(values - end)
     around = np.unique(away[away < 0.05 * float(high - low)])
     # Of a fine sensor only its next readings are neighbours: a car may well lean near the end for long.
     band = NEIGHBOURS * float(np.median(np.diff(around))) if len(around) > NEIGHBOURS else np.inf
     near = int((away < min(band, 0.05 * float(high - low))).sum()) - count
-    longest = int((stops - starts).max())
     if near > count / PILE_UP or longest < 3 * held or _moving_share(signals, starts) < 0.5:
         return None
     return count / len(values)
@@ -397,6 +434,8 @@ def check_jumps(
     edges, spike, step = _edges(signals, moves, n, kind)
     # One that lived until it stuck jumps when it lives on: what follows is sound, not a plug that fell out.
     freed = [end - 1 for first, end in held if first - 1 not in edges]
+    # Stuck for long it is told as that, whether it jumped there or not.
+    freed += [at for stretch in found.held.get(name, []) for at in (stretch[0] - 1, stretch[1] - 1)]
     edges = edges[~np.isin(edges, [*skips, *freed])]
     # Spikes first: their edges must not open a dropout.
     spikes = _spikes(found, name, moves, edges, spike)
