@@ -225,6 +225,14 @@ class Recording:
         return channel in self.data.columns and not bad
 
     def doubted_units(self) -> tuple[str, ...]:
-        """Return the channels that are out of use because their unit cannot be what the sheet says."""
-        rows = self.health
-        return tuple(r.channel for r in rows if r.check == Check.UNIT and r.verdict is Verdict.BAD)
+        """Return the channels whose unit cannot be what the sheet says: out of use, but for the speed.
+
+        No gradient, load or share rests on the size of the speed, so that it stays in use.
+        """
+        found = (Verdict.SUSPECT, Verdict.BAD)
+        return tuple(
+            row.channel
+            for row in self.health
+            if row.check == Check.UNIT
+            and (row.verdict is Verdict.BAD or (row.channel == "speed" and row.verdict in found))
+        )

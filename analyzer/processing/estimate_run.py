@@ -134,6 +134,7 @@ def estimate_run(
         + difference_notes(differences)
         + _unplaced(course, motion, driving)
         + tuple(f"{axle}: left share and loads not given, {NO_ZERO}" for axle in zeroless)
+        + (SPEED_IN_DOUBT,) * ("speed" in doubted)
         + tuple(
             f"left shares and loads not given{unit_in_doubt([n], doubted)}" for n in doubted if n in _LOADS
         ),
@@ -166,6 +167,10 @@ def _of_whole_run(share: LoadShare, recording: Recording, axle: Axle) -> LoadSha
 
 _LOADS: Final = (*(f"damper_{corner}" for corner in CORNERS), "accel_y")
 """Channels without which no load is worked out."""
+SPEED_IN_DOUBT: Final = (
+    "speeds and distances are as logged, their unit is in doubt (logger.channels.speed.unit): sections that "
+    "a course sheet places by distance lie elsewhere"
+)
 NO_ZERO: Final = "the zero of its pots is not known (logger.channels.….static, runs.level)"
 
 

@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 
 from analyzer.core.signals import Blocks
+from analyzer.core.units import unit_factor
 from analyzer.ingest.checks.inputs import POTS, Findings, Floats, Signals, ground_velocity
 from analyzer.ingest.clocks import STATED_TOLERANCE, match_clocks
 from analyzer.ingest.logfile import LogFile
@@ -39,7 +40,7 @@ Ratio = tuple[float, float]
 
 
 def check_clock_rate(found: Findings, signals: Signals) -> bool:
-    """Hold the rate of the rows against the motion; return whether the clock was found to be wrong.
+    """Hold the rate of the rows against the motion; return whether clock or unit of speed was found wrong.
 
     A clock that is slow by a factor shows every change of speed too small by it, and leaves speed times yaw
     rate beside lateral force as it is, which involves no time: so the two tell a clock from a unit. Positions
@@ -50,6 +51,10 @@ def check_clock_rate(found: Findings, signals: Signals) -> bool:
     turn = _clear_ratio(signals.once("turn ratio", turn_ratio), TURN_CLEAR)
     if forward is None and place is None and "speed" in signals.data:
         found.untested("clock rate", "time", "Too little braking and accelerating to tell, and no positions.")
+    units = _units_of_speed(signals, forward, place, turn)
+    if units:
+        _speed_in(found, signals, units)
+        return True
     off = _what_is_off(forward, place, turn)
     if "clock" in off:
         _wrong_clock(found, signals, off["clock"], _rather_a_clock(off, turn))
@@ -92,6 +97,63 @@ def _what_is_off(forward: float | None, place: float | None, turn: float | None)
     if forward is not None and sound(ahead=forward):
         named["accel_x"] = forward
     return named
+
+
+SPEED_UNITS: Final = ("m/s", "km/h", "mph", "kn")
+"""Units that a speed may be logged in under the heading of another one."""
+_FORWARD: Final = (1.07, 0.08)
+_TURN: Final = (1.36, 0.15)
+_PLACE: Final = (1.0, 0.05)
+"""Middle and relative spread of the three ratios on sound drives: 258 of the rigid-body engine, on banks and
+level, have 1.07 and 5 %, 1.34 and 10 %, wider on banks; positions as receivers give them."""
+FITS: Final = 9.0
+"""Sum of squares, each over its spread, up to which a unit fits, and by which it must fit better."""
+CLEARLY: Final = 4.0
+"""The same by which it must fit better than a clock of any rate, or a forward force of any scale."""
+
+
+def _units_of_speed(
+    signals: Signals, forward: float | None, place: float | None, turn: float | None
+) -> dict[str, float]:
+    """Return the units that speed is in where the one stated is not, each with its factor, the best first.
+
+    A speed that reads `s` times too large makes force over change of speed 1 / s, speed times yaw rate over
+    lateral force s, and speed over that of positions s. Two of them must say so together, and better than a
+    clock of any rate, which leaves speed times yaw rate as it is.
+    """
+    channel = signals.logger.channels.get("speed")
+    if forward is None or turn is None or channel is None or channel.unit is None:
+        return {}
+    stated = unit_factor(channel.unit, "speed")
+
+    def misfit(factor: float, clock: float = 1.0) -> float:
+        ratios = [(forward * factor / clock, _FORWARD), (turn / factor, _TURN)]
+        if place is not None:
+            ratios.append((place / factor / clock, _PLACE))
+        return sum((float(np.log(ratio / middle)) / spread) ** 2 for ratio, (middle, spread) in ratios)
+
+    units = {unit: stated / unit_factor(unit, "speed") for unit in SPEED_UNITS}
+    found = {unit: misfit(factor) for unit, factor in units.items() if abs(factor - 1.0) > 0.01}
+    best = min(found.values())
+    clock = misfit(1.0, forward / _FORWARD[0] if place is None else place)
+    # On banks speed times yaw rate is as large as with a wrong unit, and a clock or a force may be off.
+    if best > FITS or best + FITS > misfit(1.0) or best + CLEARLY > clock:
+        return {}
+    return {unit: units[unit] for unit in sorted(found, key=lambda u: found[u]) if found[unit] < best + FITS}
+
+
+def _speed_in(found: Findings, signals: Signals, units: dict[str, float]) -> None:
+    """Say in which unit the speed is; it is used, for no gradient, load or share rests on its size."""
+    factor = next(iter(units.values()))
+    stated = signals.logger.channels["speed"].unit
+    key = "logger.channels.speed.unit"
+    where = f'{key} = "{next(iter(units))}"' if len(units) == 1 else key
+    text = (
+        f"Is {factor:.2g} times what forward acceleration and yaw rate show: this looks like "
+        f"{' or '.join(units)} under a {stated} heading ({where}). Gradients and loads do not rest on it; "
+        "distances and what goes with speed do."
+    )
+    found.add(Check.UNIT, "speed", Verdict.SUSPECT, factor, RATE_RATIOS[1], "1", text)
 
 
 def _rather_a_clock(off: dict[str, float], turn: float | None) -> bool:

@@ -97,7 +97,8 @@ def roll_of_run(
     pots_sound : bool
         Whether no pot slipped or read beyond its damper: else what disagrees with the pots is not doubted.
     doubted : collection of str
-        Channels out of use because their unit is in doubt, for the reason where a gradient is unknown.
+        Channels whose unit is in doubt: but for the speed they are out of use, and the reason where a
+        gradient is unknown.
     """
     weights = _as_measured(roll_weights(paths), motion, exclude)
     study = study_roll(motion, exclude, weights, car, pots_sound, doubted)
@@ -117,7 +118,9 @@ def roll_of_run(
         if study.bench is not None:
             # A gradient that is a curve, or moves with speed, or a unit that sits elsewhere.
             further |= second_looks.roll_curve(study.bench, study.fit, body)
-            further |= second_looks.speed_change(study.bench) | second_looks.unit_ahead(study.bench)
+            further |= second_looks.speed_change(study.bench, "speed" in doubted) | second_looks.unit_ahead(
+                study.bench
+            )
         further |= study.figures("damper lag") | ground_open(study.fit)
     if study.doubts:
         said = f"{'; '.join(study.doubts)}: {slow_look.RULES}"

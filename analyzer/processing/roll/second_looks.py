@@ -206,14 +206,17 @@ def _mean_slope(bench: Bench) -> float:
     return float(least_squares(bench.design, bench.mean).coefficients[0])
 
 
-def speed_change(bench: Bench) -> dict[str, Estimate]:
+def speed_change(bench: Bench, in_doubt: bool = False) -> dict[str, Estimate]:
     """Return ``gradient_change_with_speed``: relative change of the gradient per 10 m/s [1].
 
     Downforce, or anything else that goes with the square of the speed, as far as the run can tell it from the
-    lateral force.
+    lateral force. Unknown where the unit of the speed is `in_doubt`.
     """
     if SPEED not in bench.columns.known:
         return {}
+    if in_doubt:
+        reason = "the unit of the speed is in doubt (logger.channels.speed.unit)"
+        return {"gradient_change_with_speed": Estimate.unknown("1", reason)}
     speed = bench.columns.known[SPEED][bench.used]
     if float(np.std(speed)) < SPEED_SPREAD:
         return {}
