@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from typing import Final, Literal
 
@@ -145,7 +145,21 @@ def estimate_run(
         checks=closure_checks(closing) + gap_checks + roll.checks,
         splits=splits,
         differences=differences,
+        share_unknown=_why_no_share(recording, zeroless),
     )
+
+
+def _why_no_share(recording: Recording, zeroless: Collection[Axle]) -> dict[Axle, str]:
+    """Return why an axle has no left share, where it has a zero or a channel too few."""
+    doubted = recording.doubted_units()
+    found: dict[Axle, str] = dict.fromkeys(zeroless, NO_ZERO)
+    for axle in AXLES:
+        needed = [*(f"damper_{corner}" for corner in AXLE_CORNERS[axle]), "accel_y"]
+        lost = [name for name in needed if not recording.usable(name)]
+        if lost:
+            words = " and ".join("lateral acceleration" if name == "accel_y" else name for name in lost)
+            found[axle] = f"no usable {words} in the log{unit_in_doubt(lost, doubted)}"
+    return found
 
 
 STUCK_FOR_SHARE: Final = 0.05

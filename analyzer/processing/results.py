@@ -302,6 +302,8 @@ class RunEstimates:
         Parts of the run by direction, bank, time and section of the course sheet.
     differences : tuple of Difference
         Left against right, banked against flat, early against late.
+    share_unknown : dict
+        Axle that is missing in `load_share` -> why.
     """
 
     name: str
@@ -320,3 +322,4 @@ class RunEstimates:
     checks: tuple[HealthRow, ...] = ()
     splits: tuple[Split, ...] = ()
     differences: tuple[Difference, ...] = ()
+    share_unknown: dict[Axle, str] = field(default_factory=dict)

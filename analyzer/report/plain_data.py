@@ -169,7 +169,8 @@ def left_share(run: RunEstimates, axle: Axle) -> Estimate:
     """Return the left share of an axle, or an unknown estimate with the reason."""
     if axle in run.load_share:
         return run.load_share[axle].left_share
-    return Estimate.unknown("1", f"wheel loads of the {axle} axle could not be worked out")
+    why = run.share_unknown.get(axle, f"wheel loads of the {axle} axle could not be worked out")
+    return Estimate.unknown("1", why)
 
 
 def _load(share: LoadShare) -> dict[str, Any]:
