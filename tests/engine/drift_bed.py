@@ -118,20 +118,26 @@ def one_side_plan(rng: np.random.Generator, slip: float, bank: float) -> Plan:
 
 def bowl_drift(folder: Path, without: str = "") -> Drift | None:
     """Return the drift of `bowl_plan` by the engine's car, whose logger lacks a channel."""
-    return _driven(0, folder, ENGINE_CAR, bowl_plan(np.random.default_rng(7)), "A", 30.0, 12.0, without)
+    return _driven(0, folder, ENGINE_CAR, bowl_plan(np.random.default_rng(7)), "A", 30.0, 12.0, (without,))
 
 
-def banked_drift(seed: int, folder: Path) -> Drift | None:
-    """Drive drift number `seed` and take its log through the program; None when a wheel was off for long."""
+def banked_drift(
+    seed: int, folder: Path, without: tuple[str, ...] = (), level: bool = False, leaning: bool = False
+) -> Drift | None:
+    """Drive drift number `seed` and take its log through the program; None when a wheel was off for long.
+
+    `without` names channels that are not logged; `level` has no bank; the box may be `leaning`.
+    """
     rng = np.random.default_rng([seed, 1530])
     car = random_car(rng) if seed % 3 else ENGINE_CAR
-    slip, bank = rng.uniform(15.0, 40.0), rng.uniform(6.0, 15.0)
-    if seed % 4:
+    slip, bank = rng.uniform(15.0, 40.0), rng.uniform(6.0, 15.0) * (not level)
+    if seed % 4 or level:
         plan = drift_plan(rng, slip, bank)
     else:
         plan = bowl_plan(rng, slip, bank, rng.uniform(8.5, 13.0), rng.uniform(1.5, 3.5))
     road = ("smooth", "A", "B")[rng.integers(3)]
-    return _driven(seed, folder, car, plan, road, slip, bank)
+    lean = rng.uniform(-1.5, 1.5, 3) * leaning
+    return _driven(seed, folder, car, plan, road, slip, bank, without, (lean[0], lean[1], lean[2]))
 
 
 def _driven(
@@ -142,13 +148,15 @@ def _driven(
     road: str,
     slip: float,
     bank: float,
-    without: str = "",
+    without: tuple[str, ...] = (),
+    lean: tuple[float, float, float] = (0.0, 0.0, 0.0),
 ) -> Drift | None:
     path = folder / f"drift{seed}.csv"
-    run = make_run(path, seed=seed, road_class=road, rate=100.0, car=car, plan=plan, ruled=True)
+    run = make_run(path, seed=seed, road_class=road, rate=100.0, car=car, plan=plan, ruled=True, lean=lean)
     if float(np.mean(np.min(list(run.truth.driven.load.values()), axis=0) < 1.0)) > LIFTED:
         return None
     true = slow_gradient(replace(run, car=car.with_both(stop_gap=1.0)), 2.0)
     table = tomllib.loads(car_sheet(car))
-    table["logger"]["channels"].pop(without, None)
+    for channel in without:
+        table["logger"]["channels"].pop(channel, None)
     return Drift(seed, slip, bank, estimate(run, CarSheet.model_validate(table)), true)

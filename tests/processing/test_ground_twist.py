@@ -13,7 +13,7 @@ from processing.virtual_car_answers import own_answers
 from analyzer.core.units import STANDARD_GRAVITY
 from analyzer.demo.sample_session import drive_session
 from analyzer.processing.results import Motion
-from analyzer.processing.roll.equation import ground_twist
+from analyzer.processing.roll.equation import ground_twist, twist_by_bank
 from analyzer.session.review import review_session
 from analyzer.vehicle.roll import Weights
 
@@ -108,6 +108,68 @@ def test_twist_under_a_drift_is_that_of_the_ground(slip_deg: float, rise: float)
     largest = WHEELBASE * np.hypot(bank * curvature, rise)
     # A force that is as small as 4 m/s2 does not tell its direction to better than a few degrees.
     assert found.drifted[500] == pytest.approx(twist, rel=0.02, abs=0.05 * largest)
+
+
+def _without_roll_gyro(slip: float, rise: float, bank: float = 0.15) -> Motion:
+    """A car on a road that falls to its left by `bank` + `rise` x way and turns left, mid log at `bank`."""
+    speed, curvature = 12.0, 1.0 / 25.0
+    time = np.arange(1000) / 100.0
+    slope = bank + rise * speed * (time - 5.0)
+    force = speed**2 * curvature - STANDARD_GRAVITY * bank
+    columns = {
+        "roll_front": 0.0,
+        "roll_rear": 0.0,
+        "specific_force_y": force * np.cos(slip),
+        "road_force_x": force * np.sin(slip),
+        "road_force_y": force * np.cos(slip),
+        "yaw_rate": speed * curvature,
+        "speed": speed,
+        "bank": slope,
+        "turn": 1.0,
+    }
+    data = pd.DataFrame(columns, index=pd.Index(time, name="time_s"))
+    suspect = pd.DataFrame(False, index=data.index, columns=data.columns)
+    return Motion(data, suspect, pd.Series(False, index=data.index))
+
+
+FLAT_TYRES = Weights({}, {"front": 1.0, "rear": 1.0}, wheelbase=WHEELBASE)
+
+
+@pytest.mark.parametrize("slip_deg", [0.0, 15.0, 30.0, -30.0])
+@pytest.mark.parametrize("rise", [0.0, 0.003, -0.003])
+def test_twist_by_bank_is_that_of_the_ground(slip_deg: float, rise: float) -> None:
+    """Second derivatives of the height as above; a bank counts by 1 - (1.5 degrees / bank)^2."""
+    slip, bank, curvature = np.radians(slip_deg), 0.15, 1.0 / 25.0
+    found = twist_by_bank(_without_roll_gyro(slip, rise), FLAT_TYRES)
+    assert found is not None
+    hessian = np.array([[bank * curvature, -rise], [-rise, 0.0]])
+    nose, left = np.array([np.cos(slip), np.sin(slip)]), np.array([-np.sin(slip), np.cos(slip)])
+    twist = WHEELBASE * float(nose @ hessian @ left)
+    assert found[0][500] == pytest.approx(twist, rel=0.06, abs=0.06 * WHEELBASE * np.hypot(0.006, rise))
+
+
+def test_a_bank_by_forces_on_level_ground_twists_nothing() -> None:
+    found = twist_by_bank(_without_roll_gyro(0.5, 0.0, bank=0.02), FLAT_TYRES)
+    assert found is not None
+    assert not found[0].any()
+    assert not found[1].any()
+
+
+def test_a_turn_taken_the_wrong_way_for_a_moment_is_no_bank_that_jumps() -> None:
+    motion = _without_roll_gyro(0.5, 0.0)
+    calm = twist_by_bank(motion, FLAT_TYRES)
+    motion.data.loc[4.6:5.0, "turn"] = -1.0
+    found = twist_by_bank(motion, FLAT_TYRES)
+    assert calm is not None
+    assert found is not None
+    assert found[0] == pytest.approx(calm[0], abs=1e-4)
+
+
+@pytest.mark.parametrize("lost", ["speed", "yaw_rate", "bank", "roll_rear"])
+def test_without_what_tells_a_bank_there_is_no_twist_by_it(lost: str) -> None:
+    motion = _without_roll_gyro(0.0, 0.0)
+    without = Motion(motion.data.drop(columns=lost), motion.suspect, motion.parked)
+    assert twist_by_bank(without, FLAT_TYRES) is None
 
 
 def test_without_roll_rate_there_is_no_twist() -> None:

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from analyzer.core.filebacked import set_aside
-from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smooth, touched, widened
+from analyzer.core.signals import Bools, Floats, derivative, filled, lowpass_taps, smooth, touched, widened
 from analyzer.core.units import AXLE_CORNERS, AXLES, Axle
 from analyzer.processing.results import Motion
 from analyzer.vehicle.roll import Weights
@@ -33,6 +33,8 @@ INERTIA_RATIO: Final = (0.3, 0.25)
 0.5, published cars about 0 (from memory); engineering judgement."""
 GROUND: Final = "ground twist"
 DRIFTED: Final = "ground twist by side-slip"
+BANKED: Final = "ground twist by bank"
+PER_BANK: Final = "ground twist per bank"
 TURNING: Final = "turning"
 ROAD_LOAD: Final = "road load"
 SPEED: Final = "speed"
@@ -49,7 +51,7 @@ DRIVEN: Final = ("longitudinal force", "vertical force", "steer angle")
 ROLLING: Final = ("rate of the mean roll", "acceleration of the mean roll")
 """Derivatives of the moment mean of the pots' roll, which stand for all that is dynamic where only what is
 slow is fitted: no inertial channel is in them."""
-UNDRIVEN: Final = (YAW, GYROSCOPIC, DRIFTED, ROAD_LOAD, SPEED, PATH_FORCE)
+UNDRIVEN: Final = (YAW, GYROSCOPIC, DRIFTED, PER_BANK, ROAD_LOAD, SPEED, PATH_FORCE)
 """Of what is known, the columns that are no instruments."""
 STICTION_SPEED: Final = 0.010
 """Wheel speed over which friction turns round [m/s]: engineering judgement."""
@@ -78,9 +80,10 @@ class RollColumns:
     known : dict
         Columns whose effect is known or belongs to the ground: ``yaw acceleration`` [rad/s2], ``pitch rate
         times yaw rate`` [rad2/s2], ``ground twist`` [rad], ``ground twist by side-slip`` [rad] (the
-        same as far as side-slip is known), ``road load`` (force square to the road [m/s2]),
-        ``speed`` [m/s], ``speed times yaw rate`` [m/s2], ``turning`` (yaw rate times wheelbase over speed
-        [rad]: what a gyro that is not level takes for twist, per radian).
+        same as far as side-slip is known), ``ground twist by bank`` [rad] (the same without a roll gyro),
+        ``ground twist per bank`` [1] (its change where all banks are steeper), ``road load`` (force square to
+        the road [m/s2]), ``speed`` [m/s], ``speed times yaw rate`` [m/s2], ``turning`` (yaw rate times
+        wheelbase over speed [rad]: what a gyro that is not level takes for twist, per radian).
     per_turning : array
         Wheelbase over speed: ground twist per roll rate of the ground [s].
     noise : dict
@@ -171,12 +174,9 @@ def roll_columns(
         known[TURNING] = column(
             per_turning * motion.data["specific_force_y"].to_numpy() / ground_speed(motion)
         )
-    twist = ground_twist(motion, weights) if with_roll_acceleration else None
-    if twist is not None and not _mostly(twist.suspect, ~bad):
-        known[GROUND] = column(twist.along)
-        bad = bad | twist.suspect
-        if twist.drifted is not None:
-            known[DRIFTED] = column(twist.drifted)
+    ground, unseen = _ground_columns(motion, ~bad, weights, with_roll_acceleration)
+    known |= {name: column(values) for name, values in ground.items()}
+    bad = bad | unseen
     known |= {name: column(values) for name, values in _speed_columns(motion, ~bad).items()}
     if "road_force_z" in motion.data:
         known[ROAD_LOAD] = column(motion.data["road_force_z"].to_numpy())
@@ -202,6 +202,22 @@ def roll_columns(
         noise=_noise(motion, rate, taps),
         suspect=touched(bad, len(taps) // 2, every),
     )
+
+
+def _ground_columns(
+    motion: Motion, among: Bools, weights: Weights, with_gyro: bool
+) -> tuple[dict[str, Floats], Bools]:
+    """Return the ground's twist as far as the log tells it, and the samples where it cannot be used."""
+    if "roll_rate" not in motion.data:
+        banked = twist_by_bank(motion, weights)
+        return dict(zip((BANKED, PER_BANK), banked or (), strict=False)), ~among
+    twist = ground_twist(motion, weights) if with_gyro else None
+    if twist is None or _mostly(twist.suspect, among):
+        return {}, ~among
+    found = {GROUND: twist.along}
+    if twist.drifted is not None:
+        found[DRIFTED] = twist.drifted
+    return found, twist.suspect
 
 
 def _speed_columns(motion: Motion, among: Bools) -> dict[str, Floats]:
@@ -397,6 +413,59 @@ def _over_ground(motion: Motion, weights: Weights) -> tuple[Floats, Floats | Non
     if "specific_force_x" in motion.data:
         pitch = pitch + weights.tyre_pitch * motion.data["specific_force_x"].to_numpy()
     return over, pitch, bad
+
+
+BANK_BAND: Final = 1.0
+"""Low-pass of a bank before its change is taken [Hz]: a little above that of the forces that tell it."""
+BANK_NOISE: Final = np.radians(1.5)
+"""So much of a bank from forces counts as none [rad]: what a box that leans and an accelerometer that is off
+by 0.15 m/s2 show on level courses of the rigid-body engine."""
+BANK_PACE: Final = 8.0
+"""Slower than this a bank is not asked for [m/s]: a car that starts shows one of some degrees, and the twist
+goes with the inverse of the speed."""
+BANK_JUMP: Final = (np.radians(8.0), 0.2, 0.4)
+"""A bank that changes by more than the first [rad] within the second [s] has mistaken the direction of the
+turn: it is not known there, nor for the third on either side [s]. A road banks by 12 degrees in a second."""
+
+
+def twist_by_bank(motion: Motion, weights: Weights) -> tuple[Floats, Floats] | None:
+    """Return the ground's twist between the axles as banks make it [rad], and its change per bank [1].
+
+    For a log without a roll rate. None without speed, yaw rate, the three accelerations or both axles' pots.
+
+    Notes
+    -----
+    A road that is straight across its path and slopes by B across it, left side lower, has the second
+    derivatives curvature x B along the path and -B' along and across it (`ground_twist`). Under a car whose
+    nose points b to the left of its path the twist over the wheelbase L is
+
+        -L (B' (cos(b)^2 - sin(b)^2) + curvature B sin(b) cos(b))
+
+    with B by the forces on the car (`analyzer.processing.road`) and b by `side_slip`.
+    """
+    names = ("bank", "turn", "yaw_rate", *(f"roll_{axle}" for axle in AXLES))
+    slip = side_slip(motion)
+    if slip is None or weights.wheelbase <= 0.0 or any(n not in motion.data for n in names):
+        return None
+    slope = (motion.data["bank"] * motion.data["turn"]).to_numpy()
+    most, within, around = BANK_JUMP
+    width = max(1, round(within * motion.rate))
+    jumps = np.zeros(len(slope), dtype=np.bool_)
+    jumps[width:] = np.abs(slope[width:] - slope[:-width]) > most
+    jumps = widened(jumps, round(around * motion.rate))
+    unknown = motion.suspect["bank"].to_numpy() | jumps | (ground_speed(motion) < BANK_PACE)
+    if unknown.all():
+        return None
+    # Where a bank is not known, as in a change of side, it goes over from what it was to what it will be.
+    slope = filled(slope, unknown)
+    shown = np.abs(slope) > BANK_NOISE
+    taps = lowpass_taps(motion.rate, BANK_BAND, BANK_BAND)
+    slope = smooth(slope - np.where(shown, BANK_NOISE**2 / np.where(shown, slope, 1.0), slope), taps)
+    sine, cosine = slip
+    per_turning = weights.wheelbase / ground_speed(motion)
+    drifting = smooth(motion.data["yaw_rate"].to_numpy(), taps) * sine * cosine
+    rolling = derivative(slope, motion.rate) * (cosine**2 - sine**2)
+    return -per_turning * (rolling + drifting * np.sin(slope)), -per_turning * drifting * shown
 
 
 def side_slip(motion: Motion) -> tuple[Floats, Floats] | None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
@@ -19,10 +19,12 @@ from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smoot
 from analyzer.core.units import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.processing.roll import equation
 from analyzer.processing.roll.equation import (
+    BANKED,
     DRIFTED,
     GROUND,
     GYROSCOPIC,
     PATH_FORCE,
+    PER_BANK,
     ROLLING,
     TURNING,
     YAW,
@@ -49,6 +51,9 @@ NOISE_DOUBTED: Final = 0.01
 NOISE_SPREAD: Final = 0.2
 """Relative standard uncertainty of the white noise that is put back: engineering judgement."""
 OPTIONAL: Final = ("damper asymmetry", "friction", "longitudinal force", "vertical force", "steer angle")
+
+
+GroundTold = Literal["gyro", "bank", "tyres"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +94,12 @@ class RollFit:
     by_ground : dict
         Axle -> change of the slope if the ground is twisted as far as side-slip has it, in step with the
         lateral force too [1 / (m/s2)].
+    ground_told : str
+        What tells the ground's twist: the roll ``gyro``, ``bank`` by the forces, or nothing but the ``tyres``
+        of the sheet.
+    per_bank : dict
+        Axle -> change of the slope per radian by which banks, in a log without a roll gyro, are taken for too
+        steep to the left [1 / (m/s2)].
     by_play : dict
         Axle -> change of the slope if free play, of which the log does not tell the axle, is the front bar's;
         if it is the rear one's, as much the other way [1 / (m/s2)].
@@ -111,6 +122,8 @@ class RollFit:
     per_lean: dict[Axle, Floats]
     per_inertia: dict[Axle, float]
     by_ground: dict[Axle, float]
+    ground_told: GroundTold
+    per_bank: dict[Axle, float]
     by_play: dict[Axle, float]
     residual: dict[Axle, Floats]
 
@@ -240,19 +253,61 @@ def _per_inertia(columns: RollColumns, used: Bools, mixed: Mixed, mean: MixFit) 
     return {axle: float(mixed.back[k, 0]) * shift for k, axle in enumerate(mixed.axles)}
 
 
-def _by_ground(columns: RollColumns, used: Bools, mixed: Mixed, fits: list[MixFit]) -> dict[Axle, float]:
+def _by_ground(
+    columns: RollColumns, weights: Weights, used: Bools, mixed: Mixed, fits: list[MixFit]
+) -> dict[Axle, float]:
     """Return what each slope would change by if the ground is twisted as far as the side-slip has it.
 
     Ground that is twisted in step with the lateral force passes for roll: all of it where the twist is not
     fitted (`_ground_share`), and what does not go along with the fitted twist where it is. In a drift
     round a bowl of 12 degrees at 9.5 m/s that is half of the front gradient.
     """
-    # Without what tells side-slip the ground's own column says what is open where it is not fitted.
-    twist = columns.known.get(DRIFTED, columns.known.get(GROUND))
-    if len(fits) < 2 or twist is None:
+    if len(fits) < 2:
         return dict.fromkeys(mixed.axles, 0.0)
-    # It acts on the difference of roll with -1: influence times twist is what is missing from the slope.
-    shift = float(fits[1].fit.influence[0] @ twist[used])
+    told = _ground_told(columns)
+    if told == "tyres":
+        shift = _by_tyres(weights, mixed, fits)
+    else:
+        # Without what tells side-slip the ground's own column says what is open where it is not fitted.
+        names = (BANKED,) if told == "bank" else (DRIFTED, GROUND)
+        twist = next(columns.known[name] for name in names if name in columns.known)
+        # It acts on the difference of roll with -1: influence times twist is what is missing from the slope.
+        shift = float(fits[1].fit.influence[0] @ twist[used])
+        if told == "bank":
+            # What was taken off is as good as the banks are; where the axles half show it, all of it is open.
+            part = fits[1].banked
+            shift *= BANK_DOUBT * part + 2.0 * part * (1.0 - part)
+    return {axle: float(mixed.back[k, 1]) * shift for k, axle in enumerate(mixed.axles)}
+
+
+def _ground_told(columns: RollColumns) -> GroundTold:
+    if GROUND in columns.known:
+        return "gyro"
+    return "bank" if BANKED in columns.known else "tyres"
+
+
+def _by_tyres(weights: Weights, mixed: Mixed, fits: list[MixFit]) -> float:
+    """Return the ground's twist per lateral force that the axles show where nothing else tells it.
+
+    A rigid body rolls over the ground alike at both axles: their difference of roll, each with its tyres, is
+    what passes the springs by, and the rest is the ground's twist. Springs, bars and tyres are in that as the
+    sheet has them, so it moves no gradient; what they may explain counts as none.
+    """
+    if any(weights.tyre_give.get(axle, 0.0) <= 0.0 for axle in AXLES):
+        return 0.0
+    slopes = mixed.back @ np.array([mix.fit.coefficients[0] for mix in fits])
+    past = [weights.give.get(axle, 0.0) for axle in AXLES]
+    shift = past[1] - past[0] - float(fits[1].fit.coefficients[0])
+    give = [(weights.over_ground[a] - 1.0) * slope for a, slope in zip(AXLES, slopes, strict=True)]
+    explained = TYRES_DOUBT * math.hypot(*give, *past)
+    return math.copysign(math.sqrt(max(shift**2 - explained**2, 0.0)), shift)
+
+
+def _per_bank(columns: RollColumns, used: Bools, mixed: Mixed, fits: list[MixFit]) -> dict[Axle, float]:
+    """Return what each slope would change by if all banks were steeper to the left, per radian."""
+    if len(fits) < 2 or PER_BANK not in columns.known:
+        return dict.fromkeys(mixed.axles, 0.0)
+    shift = fits[1].banked * float(fits[1].fit.influence[0] @ columns.known[PER_BANK][used])
     return {axle: float(mixed.back[k, 1]) * shift for k, axle in enumerate(mixed.axles)}
 
 
@@ -312,7 +367,9 @@ def _assemble(
         by_path=fits[0].by_path,
         per_lean=_per_lean(columns, used, mixed, fits),
         per_inertia=_per_inertia(columns, used, mixed, fits[0]),
-        by_ground=_by_ground(columns, used, mixed, fits),
+        by_ground=_by_ground(columns, weights, used, mixed, fits),
+        ground_told=_ground_told(columns),
+        per_bank=_per_bank(columns, used, mixed, fits),
         by_play=_by_play(columns, weights, used, mixed, fits),
         residual={a: residuals[k] + bent[k] for k, a in enumerate(axles)},
     )
@@ -341,6 +398,16 @@ MOST_INFLATION: Final = 1.3
 for; a short part of a run has few blocks, and few of the helpers' quick columns reach its slope."""
 LEAST_TWIST: Final = 3e-4
 """Ground twisted less than this cannot bend a gradient [rad], root mean square: 0.3 % of usual roll."""
+TYRES_DOUBT: Final = 0.15
+"""Part of the roll on tyres, by the sheet's rates, that is not known [1]: tyre rates are known to a tenth or
+a fifth (engineering judgement)."""
+BANK_SHOWN: Final = (0.1, 0.3)
+"""Twist of the ground by banks from forces begins to count where the axles show the first part of it, and
+counts in full from the second on [1]. They show less than all of it since it is noisy: 0.9 on banks of the
+rigid-body engine, 0.4 on gentle ones, under 0.1 on 42 of 45 level courses."""
+BANK_DOUBT: Final = 0.5
+"""Part of that twist which counts as not known [1]: on the engine's banks a third of it is missed, root mean
+square, with a box that leans and accelerometers that are off."""
 GROUND_RANGE: Final = (-1.4, 0.1)
 """The twist that gyro and pots see acts with about -1 (0 where the whole road plane turns, as in a moving
 base); anything beyond is not the ground: engineering judgement."""
@@ -436,7 +503,8 @@ def bends(columns: RollColumns, used: Bools) -> list[Floats]:
 class MixFit:
     """A fit of one mix of the axles' roll: lateral force first, then `names`, a constant, and bends.
 
-    `bent` is what the bends add to the line [rad]; `attenuation`, `unsure` and `by_path` as in `RollFit`.
+    `bent` is what the bends add to the line [rad]; `attenuation`, `unsure` and `by_path` as in `RollFit`;
+    `banked` is the part of the ground's twist by banks that was taken off [1].
     """
 
     names: list[str]
@@ -447,6 +515,7 @@ class MixFit:
     attenuation: float = 0.0
     unsure: float = 0.0
     by_path: float | None = None
+    banked: float = 0.0
 
     @property
     def influence(self) -> Floats:
@@ -582,14 +651,34 @@ def fit_twist(columns: RollColumns, used: Bools, roll: Floats, names: list[str])
     """Fit the difference of roll over the ground by what of `names` is driven, and by the ground's twist."""
     # Wheel speeds and friction are left out: they follow the road, and the road is what twists the axles.
     names = [n for n in names if n in (*equation.DRIVEN, *ROLLING)]
-    without = _twist_by(columns, used, roll, names, ground=False)
+    if BANKED in columns.known:
+        banked = _banked(columns, used, roll, names)
+        less = roll + banked * columns.known[BANKED][used]
+        return replace(_twist_by(columns, used, less, names), banked=banked)
+    without = _twist_by(columns, used, roll, names)
     share = _ground_share(columns, used, names)
     if share == 0.0:
         return without
-    fit = _twist_by(columns, used, roll, names, ground=True)
+    fit = _twist_by(columns, used, roll, names, GROUND)
     if not GROUND_RANGE[0] < fit.coefficients()[GROUND] < GROUND_RANGE[1]:
         return without
     return _between(fit, without, share)
+
+
+def _banked(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -> float:
+    """Return the part of the ground's twist by banks that is taken off the difference of roll, 0 to 1.
+
+    Its size follows from the bank and is not fitted: noise in it would leave half of the twist in. But it is
+    taken off only where the axles show it: a bank from forces alone is there on level ground as well.
+    """
+    # Derivatives of the roll would take up what banks do as they begin and end with the corners.
+    names = [n for n in names if n not in ROLLING]
+    share = _ground_share(columns, used, names, BANKED)
+    if share == 0.0:
+        return 1.0
+    shown = -_twist_by(columns, used, roll, names, BANKED).coefficients()[BANKED]
+    least, most = BANK_SHOWN
+    return 1.0 - share * (1.0 - float(np.clip((shown - least) / (most - least), 0.0, 1.0)))
 
 
 def _between(fit: MixFit, without: MixFit, share: float) -> MixFit:
@@ -605,11 +694,11 @@ def _between(fit: MixFit, without: MixFit, share: float) -> MixFit:
     return replace(fit, fit=mixed)
 
 
-def _twist_by(columns: RollColumns, used: Bools, roll: Floats, names: list[str], ground: bool) -> MixFit:
+def _twist_by(columns: RollColumns, used: Bools, roll: Floats, names: list[str], ground: str = "") -> MixFit:
     # The ground's own twist is fitted, not taken off: its size rests on speed and pots that are not exact.
     fitted = {n: columns.terms[n][used] for n in names}
     if ground:
-        fitted[GROUND] = columns.known[GROUND][used]
+        fitted[ground] = columns.known[ground][used]
     ones = np.ones(len(roll))
     design = np.column_stack([columns.force[used], *fitted.values(), ones])
     # Rear wheels follow the front ones over the same road; only what is slow is the driver's alone.
@@ -619,18 +708,18 @@ def _twist_by(columns: RollColumns, used: Bools, roll: Floats, names: list[str],
     return MixFit(list(fitted), fit, inflate, np.zeros(len(roll)), columns.rate)
 
 
-def _ground_share(columns: RollColumns, used: Bools, names: list[str]) -> float:
+def _ground_share(columns: RollColumns, used: Bools, names: list[str], ground: str = GROUND) -> float:
     """Return by how much the ground's twist counts, 0 to 1: enough of it, and not in step with the force.
 
     On a bank that begins with the corner both go together, and slopes with and without the twist are 1 to 2 %
     apart. Where one took over from the other at once, one of eight laps of a bowl fell out by 0.7 %.
     """
-    if GROUND not in columns.known or float(np.std(columns.slow[GROUND][used])) < LEAST_TWIST:
+    if ground not in columns.known or float(np.std(columns.slow[ground][used])) < LEAST_TWIST:
         return 0.0
     force = columns.slow["lateral force"][used]
     centred = force - force.mean()
     others = [np.ones_like(force), *(columns.slow[n][used] for n in names)]
     alone = regression.kept_part(centred, np.column_stack(others))
-    kept = regression.kept_part(centred, np.column_stack([*others, columns.slow[GROUND][used]]))
+    kept = regression.kept_part(centred, np.column_stack([*others, columns.slow[ground][used]]))
     least, most = KEEP_GROUND
     return float(np.clip((kept / max(alone, 1e-300) - least) / (most - least), 0.0, 1.0))

@@ -127,7 +127,7 @@ def roll_of_run(
         body = {name: estimate.with_notes(said) for name, estimate in body.items()}
     notes = (
         *((f"roll gradient: {said}",) if study.doubts else ()),
-        *(() if isinstance(study.fit, str) else ground_notes(study.fit)),
+        *(() if isinstance(study.fit, str) else ground_notes(study.fit, np.array(motion.box_std))),
         *(note for finding in study.found.values() for note in finding.notes),
         *second_looks.bend_notes(further),
         *second_looks.disagreement_notes(looks),
@@ -300,6 +300,9 @@ NOISE_SAID: Final = 0.003
 GROUND_OPEN: Final = 0.6
 """Part of what twist of the ground in step with the lateral force may add to a slope that counts as its
 standard uncertainty [1]: all of it may be there, or nothing, and 1.96 times this is more than all."""
+BANK_OFF: Final = math.radians(1.0)
+"""Standard uncertainty of banks from forces, the same all over a run, beside the lean of the box [rad]: an
+accelerometer that is off by 0.15 m/s2 (engineering judgement)."""
 PLAY_OPEN: Final = 0.6
 """The same for free play of a bar that is not told: it is one axle's or the other's, and 1.96 times this is
 more than the way to either."""
@@ -307,6 +310,15 @@ PLAY_SAID: Final = 0.001
 """Told above this part of the slope: half of it is hardly to be seen beside `LEFT_OUT`."""
 GROUND_SAID: Final = 0.02
 """Told above this part of the slope: beside it no other error of a run counts for much."""
+GROUND_WORDS: Final = {
+    "gyro": "the ground seems twisted in step with the lateral force, as on a bank under a car that drifts; "
+    "side-slip is not measured and leaves",
+    "bank": "no roll rate in the log: how banks twist the ground between the axles is worked out from the "
+    "forces on the car, and leaves",
+    "tyres": "the axles roll more unlike each other than their tyres explain, as where banks twist the "
+    "ground; the log does not tell these (it needs roll rate, or speed, yaw rate and three accelerations), "
+    "which leaves",
+}
 GROUND_COUNTS: Final = 0.001
 """Part of the slope under which it is no figure of a run: far below what else is left out."""
 BANK_SAID: Final = 0.002
@@ -342,7 +354,7 @@ def body_gradients(
     if fit.unsure >= NOISE_DOUBTED:
         hidden = f"{100.0 * fit.unsure:.1f} %"
         noise += (f"noise, as of an accelerometer that shakes, may hide {hidden} of the slope",)
-    ground = ground_notes(fit)
+    ground = ground_notes(fit, box_std)
     found: dict[str, Estimate] = {}
     for axle in fit.axles:
         slope = fit.slope[axle]
@@ -357,6 +369,7 @@ def body_gradients(
                 slope * math.hypot(LEFT_OUT, fit.unsure, unseen),
                 fit.per_inertia[axle] * INERTIA_RATIO[1],
                 GROUND_OPEN * fit.by_ground[axle],
+                _bank_off(fit, axle, box_std),
                 PLAY_OPEN * fit.by_play[axle],
                 *(fit.per_lean[axle] * box_std),
             ),
@@ -401,6 +414,7 @@ def level_gradients(
     lean = box_std * np.array([fit.per_lean[a] for a in fit.axles])
     inertia = INERTIA_RATIO[1] * np.array([fit.per_inertia[a] for a in fit.axles])
     ground = GROUND_OPEN * np.array([fit.by_ground[a] for a in fit.axles])
+    bank = np.array([_bank_off(fit, a, box_std) for a in fit.axles])
     play = PLAY_OPEN * np.array([fit.by_play[a] for a in fit.axles])
     no_tyres = [a for a in fit.axles if paths[a].tyres is None]
     notes = _level_notes(fit, no_tyres, factor)
@@ -414,6 +428,7 @@ def level_gradients(
             *(row @ lean),
             row @ inertia,
             row @ ground,
+            row @ bank,
             row @ play,
             math.hypot(unsure, fit.unsure, unseen) * (row @ values),
             passed[name] - value,
@@ -510,16 +525,21 @@ def ground_open(fit: RollFit) -> dict[str, Estimate]:
     }
 
 
-def ground_notes(fit: RollFit) -> tuple[str, ...]:
+def ground_notes(fit: RollFit, box_std: Floats) -> tuple[str, ...]:
     """Return what twist of the ground in step with the lateral force leaves open, where it counts."""
-    parts = {a: abs(part) for a, part in _ground_parts(fit).items()}
+    parts = {
+        axle: math.hypot(part, _bank_off(fit, axle, box_std) / (fit.slope[axle] or math.inf))
+        for axle, part in _ground_parts(fit).items()
+    }
     if max(parts.values()) < GROUND_SAID:
         return ()
     shown = " and ".join(f"± {100.0 * part:.0f} % {axle}" for axle, part in parts.items())
-    return (
-        "the ground seems twisted in step with the lateral force, as on a bank under a car that drifts; "
-        f"side-slip is not measured and leaves the roll gradient open by {shown}",
-    )
+    return (f"{GROUND_WORDS[fit.ground_told]} the roll gradient open by {shown}",)
+
+
+def _bank_off(fit: RollFit, axle: Axle, box_std: Floats) -> float:
+    """Return the standard uncertainty of a slope from banks by forces that are off all over the run."""
+    return fit.per_bank[axle] * math.hypot(box_std[0], BANK_OFF)
 
 
 def _play_notes(fit: RollFit) -> tuple[str, ...]:
