@@ -398,6 +398,9 @@ MOST_INFLATION: Final = 1.3
 for; a short part of a run has few blocks, and few of the helpers' quick columns reach its slope."""
 LEAST_TWIST: Final = 3e-4
 """Ground twisted less than this cannot bend a gradient [rad], root mean square: 0.3 % of usual roll."""
+LEAST_BANKED: Final = 1.8e-3
+"""Twist by banks from forces that is smaller is not taken off [rad], root mean square: a rough road twists
+the ground as much, and the axles may show that by chance (3.6 % of one gradient of 46 on level ground)."""
 TYRES_DOUBT: Final = 0.15
 """Part of the roll on tyres, by the sheet's rates, that is not known [1]: tyre rates are known to a tenth or
 a fifth (engineering judgement)."""
@@ -671,6 +674,8 @@ def _banked(columns: RollColumns, used: Bools, roll: Floats, names: list[str]) -
     Its size follows from the bank and is not fitted: noise in it would leave half of the twist in. But it is
     taken off only where the axles show it: a bank from forces alone is there on level ground as well.
     """
+    if float(np.std(columns.slow[BANKED][used])) < LEAST_BANKED:
+        return 0.0
     # Derivatives of the roll would take up what banks do as they begin and end with the corners.
     names = [n for n in names if n not in ROLLING]
     share = _ground_share(columns, used, names, BANKED)
