@@ -11,11 +11,11 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 from analyzer.comparison.results import CauseKind
-from analyzer.core.units import AXLE_CORNERS, AXLES, Axle
+from analyzer.core.units import AXLES, Axle, Uncertain
 from analyzer.prediction.propagation import replace_values
 from analyzer.sheets.bar import NoBar
-from analyzer.sheets.car import CarSheet, TravelTable
-from analyzer.vehicle.axle import mass_properties
+from analyzer.sheets.car import CarSheet, Place, TravelTable
+from analyzer.vehicle.axle import FOLLOWS, mass_properties, with_load
 
 Where = Literal["both", "after"]
 
@@ -67,6 +67,10 @@ RANGES: Final[dict[CauseKind, Range]] = {
 """Physical range of every cause that has a size: engineering judgement from what is found on cars; the
 program puts no cause beyond it."""
 
+SEAT: Final = {"along": Uncertain(0.5, 0.2), "height": Uncertain(0.48, 0.10)}
+"""Where a load sits of which nothing is known: part of the wheelbase behind the front axle, height [1, m]. As
+a passenger does, with errors so wide that a tank and most ballast are within; engineering judgement."""
+
 RARE: Final = 0.3
 """Prior weight of what seldom happens, or would have been noticed, against what is common on a car."""
 
@@ -97,6 +101,8 @@ class Cause:
         Whether the bar was left as it was, and this happened in place of the change.
     nominal : float
         The quantity in the sheet, in the unit of its range [kg, mm]; 1 for a part.
+    doubts : tuple of callable
+        As `move`, each with one thing that is taken for granted of it off by its standard error.
     """
 
     kind: CauseKind
@@ -109,6 +115,7 @@ class Cause:
     bends: dict[Axle, float] = field(default_factory=dict)
     instead: bool = False
     nominal: float = 1.0
+    doubts: tuple[Move, ...] = ()
 
 
 def possible_causes(car: CarSheet, changed: tuple[Axle, ...]) -> tuple[Cause, ...]:
@@ -141,16 +148,18 @@ def _cause(kind: CauseKind, where: Where, move: Move | None, axle: Axle | None =
 def _car_causes(car: CarSheet) -> list[Cause]:
     # What moves the whole car acts on both axles alike; what tells such causes apart is whether they act on
     # both set-ups or came with the change, and what else the session says.
-    loads = tuple(f"mass.corner_loads.{c}" for axle in AXLES for c in AXLE_CORNERS[axle])
     tyres = tuple(f"{axle}.tyre_rate" for axle in AXLES)
     height = 1000.0 * car.mass.cg_height.value
-    mass = float(mass_properties(car).total)
+    load: dict[str, Any] = {
+        "nominal": float(mass_properties(car).total),
+        "doubts": (_load(along=1.0), _load(height=1.0), _load(follows=1.0)),
+    }
     found = [
         # Height is the least well measured figure of a car; scales and accelerometers are better known.
         _cause(CauseKind.CG_HEIGHT, "both", _times("mass.cg_height"), nominal=height, weight=2.0),
-        _cause(CauseKind.LOAD, "both", _times(*loads), nominal=mass, weight=0.7),
+        _cause(CauseKind.LOAD, "both", _load(), weight=0.7, **load),
         _cause(CauseKind.LATERAL_SCALE, "both", None, scales=AXLES, weight=RARE),
-        _cause(CauseKind.LOAD, "after", _times(*loads), nominal=mass),
+        _cause(CauseKind.LOAD, "after", _load(), **load),
         _cause(CauseKind.TYRE_RATE, "after", _times(*tyres)),
         _cause(CauseKind.LATERAL_SCALE, "after", None, scales=AXLES, weight=RARE),
         _cause(CauseKind.DRIVEN, "after", None, scales=AXLES, weight=RARE),
@@ -199,6 +208,25 @@ def _times(*keys: str, power: float = 1.0) -> Move:
             if node is not None:
                 values[key] = node.value * factor**power
         return replace_values(car, values)
+
+    return move
+
+
+def _load(along: float = 0.0, height: float = 0.0, follows: float = 0.0) -> Move:
+    """Return a move that takes a load aboard which makes the car's mass so much more, or less.
+
+    Its place, and how far the roll centres follow the body down, are off by so many of their standard errors.
+    """
+
+    def move(car: CarSheet, factor: float) -> CarSheet:
+        part, up = (
+            item.value + off * (item.std or 0.0)
+            for item, off in zip(SEAT.values(), (along, height), strict=True)
+        )
+        behind = Uncertain(part * car.mass.wheelbase.value, 0.0)
+        place = Place(behind_front_axle=behind, height=Uncertain(up, 0.0))
+        mass = float(mass_properties(car).total) * (factor - 1.0)
+        return with_load(car, mass, place, FOLLOWS.value + follows * (FOLLOWS.std or 0.0))
 
     return move
 

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.special import chdtrc, log_ndtr, logsumexp
 
 from analyzer.comparison.calibrated_car import Seen, expected_roll, seen_roll
-from analyzer.comparison.causes import RANGES, STEP, Cause, possible_causes
+from analyzer.comparison.causes import RANGES, RARE, STEP, Cause, possible_causes
 from analyzer.comparison.known_differences import Known, condition_key, differ
 from analyzer.comparison.ledger import RunValue, fit_groups, sheet_roll
 from analyzer.comparison.results import (
@@ -26,7 +26,7 @@ from analyzer.comparison.results import (
 from analyzer.comparison.stiffness import ground_open
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Floats, ScatterPrior
-from analyzer.core.regression import student_factor
+from analyzer.core.regression import NORMAL, student_factor
 from analyzer.core.units import AXLE_CORNERS, AXLES, Axle
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.prediction.propagation import propagate, with_settings
@@ -164,8 +164,9 @@ def _median(runs: Sequence[RunEstimates], name: str) -> float | None:
 
 
 HEADLINE: Final = 3.0
-"""How many times as probable as "nothing but the errors" a cause must be to be named in a headline; a factor
-of three is where evidence is "positive" for Kass and Raftery."""
+"""How many times as probable as "nothing but the errors" a cause must be to make a headline, where those that
+the data cannot separate from it are named beside it; a factor of three is where evidence is "positive" for
+Kass and Raftery."""
 
 
 SLACK: Final = 2.0
@@ -290,37 +291,48 @@ def find_reasons(
         if not (cause.instead or np.any(np.abs(shape) > 1e-9)) or _ruled_out(cause, car, own):
             continue
         prior, evidence = _prior(cause, own, before, after, circumstances)
-        weight = _Weight.of(cause, shape, figures, left if cause.instead else 0.0 * left)
+        offset, seen_factor = left if cause.instead else 0.0 * left, 0.0
+        doubt = _doubt(cause, shape, complete, hardware, figures, after)
         if cause.kind is CauseKind.FREE_PLAY:
             # Play shows in each run by itself, too; so the runs vote for or against it.
             seen_factor, evidence = seen_play(_axle_of(cause), own)
-            weight = replace(weight, log_factor=weight.log_factor + seen_factor)
-        weighed.append((cause, weight, cause.weight * prior, evidence))
+        weight, wide = (
+            _Weight.of(cause, shape, figures, offset, slack, seen_factor) for slack in (1.0, SLACK)
+        )
+        weighed.append(_Weighed(cause, weight, wide, cause.weight * prior, evidence, doubt))
     return _ranked(weighed, figures)
 
 
 @dataclass(frozen=True, slots=True)
 class _Weight:
-    """Bayes factor, size with error before its range cuts it, as logarithms; fall of chi-square.
-
-    `drop` with the best size within the range, `wide` within `SLACK` times of it.
-    """
+    """Bayes factor, size with error before `reach` cuts it, as logarithms; fall of chi-square."""
 
     log_factor: float
     size: float
     error: float
     drop: float
-    wide: float
+    reach: tuple[float, float]
 
     @classmethod
-    def of(cls, cause: Cause, shape: Floats, figures: _Figures, offset: Floats) -> _Weight:
-        """Weigh a cause of this `shape` that also takes `offset` off the misfit (0: the change was made)."""
+    def of(
+        cls,
+        cause: Cause,
+        shape: Floats,
+        figures: _Figures,
+        offset: Floats,
+        slack: float,
+        seen: float,
+    ) -> _Weight:
+        """Weigh a cause of this `shape` that also takes `offset` off the misfit (0: the change was made).
+
+        `slack` widens its range; `seen` is what the runs tell of it by themselves, a Bayes factor.
+        """
         left = figures.misfit - offset
         solved = np.linalg.solve(figures.covariance, np.column_stack([shape, left, figures.misfit]))
         gained = 0.5 * float(figures.misfit @ solved[:, 2] - left @ solved[:, 1])
-        low, high = cause.reach
+        low, high = (slack * end for end in cause.reach)
         if high <= low or not np.any(shape):
-            return cls(gained, 0.0, 0.0, 2.0 * gained, 2.0 * gained)
+            return cls(gained + seen, 0.0, 0.0, 2.0 * gained, (low, high))
         information, pull = float(shape @ solved[:, 0]), float(shape @ solved[:, 1])
         # The prior is a normal curve with half of the reach as its spread, cut off at the reach: its integral
         # with the likelihood has a closed form.
@@ -329,11 +341,24 @@ class _Weight:
         size, error = variance * pull, math.sqrt(variance)
         inside, before = _mass(low, high, size, error), _mass(low, high, 0.0, spread)
         log_factor = 0.5 * math.log(variance / spread**2) + 0.5 * pull**2 * variance + inside - before
-        falls = []
-        for slack in (1.0, SLACK):
-            best = min(max(pull / information, slack * low), slack * high)
-            falls.append(2.0 * gained + best * (2.0 * pull - best * information))
-        return cls(gained + log_factor, size, error, *falls)
+        best = min(max(pull / information, low), high)
+        drop = 2.0 * gained + best * (2.0 * pull - best * information)
+        return cls(gained + log_factor + seen, size, error, drop, (low, high))
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """A cause, its weight within its range and (`wide`) within `SLACK` times of it, and what else counts.
+
+    `doubt` is the relative standard error of its size by what is taken for granted of it.
+    """
+
+    cause: Cause
+    weight: _Weight
+    wide: _Weight
+    prior: float
+    evidence: tuple[Evidence, ...]
+    doubt: float
 
 
 def _mass(low: float, high: float, mean: float, std: float) -> float:
@@ -443,6 +468,23 @@ def _shape(cause: Cause, car: CarSheet, setups: Mapping[str, Setup], figures: _F
         if cause.kind is CauseKind.STEERING:
             shape[index] = _steering(car, setups[setup])[axle]
     return shape
+
+
+def _doubt(
+    cause: Cause,
+    shape: Floats,
+    car: CarSheet,
+    setups: Mapping[str, Setup],
+    figures: _Figures,
+    after: str,
+) -> float:
+    """Return the relative standard error of a cause's size by what is taken for granted of it."""
+    if not cause.doubts:
+        return 0.0
+    # By how much the size that fits is off where the figures are of a load that sits elsewhere.
+    others = [_shape(replace(cause, move=move), car, setups, figures, after) for move in cause.doubts]
+    seen = np.linalg.solve(figures.covariance, shape)
+    return float(np.linalg.norm([other @ seen / (shape @ seen) - 1.0 for other in others]))
 
 
 def _steering(car: CarSheet, setup: Setup) -> dict[Axle, float]:
@@ -576,98 +618,140 @@ def _differing(
     return tuple(found), bool(keys)
 
 
-def _ranked(weighed: list[tuple[Cause, _Weight, float, tuple[Evidence, ...]]], figures: _Figures) -> Reasons:
-    logs = np.array([weight.log_factor + math.log(prior) for _, weight, prior, _ in weighed])
-    # "Nothing but the errors" stands against all causes together, with as much weight as they have.
-    nothing = math.log(sum(prior for _, _, prior, _ in weighed))
-    whole = float(logsumexp(np.append(logs, nothing)))
-    order = np.argsort(-logs, kind="stable")
-    reasons, drops, wide, sizes = [], [], [], _sizes([(cause, weight) for cause, weight, _, _ in weighed])
-    for index in order:
-        cause, weight, _, evidence = weighed[index]
-        drops.append(weight.drop)
-        wide.append(weight.wide)
-        reasons.append(
-            RankedCause(
-                kind=cause.kind,
-                axle=cause.axle,
-                after_only=cause.where == "after",
-                instead=cause.instead,
-                probability=math.exp(float(logs[index]) - whole),
-                bayes_factor=math.exp(min(weight.log_factor, 700.0)),
-                size=sizes[index],
-                evidence=evidence,
-            )
-        )
-    none = math.exp(nothing - whole)
+def _ranked(weighed: Sequence[_Weighed], figures: _Figures) -> Reasons:
+    reasons, none = _probable(weighed)
+    shown, drops = _shown(figures), np.array([item.weight.drop for item in weighed])
     # Causes that explain the misfit alike cannot be separated by these runs; they are named together, not
     # ranked.
     whole_misfit = float(figures.misfit @ np.linalg.solve(figures.covariance, figures.misfit))
     # One figure less: the size of the cause.
-    fits = chdtrc(max(len(figures.misfit) - 1, 1), np.maximum(whole_misfit - np.array(drops), 0.0))
-    # A pot that nothing else speaks for turns no part of the car away, however well it fits.
-    best = next((d for r, d in zip(reasons, drops, strict=True) if not r.mere_sensor), drops[0])
-    named = tuple(
-        reason
-        for reason, drop, fit in zip(reasons, drops, fits, strict=True)
-        if fit >= FITS
-        and reason.probability >= HEADLINE * none
-        and drop > best - ALIKE
-        and reason.probability >= WORTH_NAMING * reasons[0].probability
-    )
-    fit = float(fits.max())
+    fits = chdtrc(max(len(figures.misfit) - 1, 1), np.maximum(whole_misfit - drops, 0.0))
+    ranking = sorted(range(len(reasons)), key=lambda index: -reasons[index].probability)
+    ranked, fit, first = tuple(reasons[index] for index in ranking), float(fits.max()), ranking[0]
     if none >= 0.5:
-        return Reasons(tuple(reasons), none, Answer.ERRORS, (), _shown(figures), fit=fit)
-    parts = [reason for reason in named if not reason.mere_sensor]
+        return Reasons(ranked, none, Answer.ERRORS, (), shown, fit=fit)
+    # A pot that nothing else speaks for turns no part of the car away, however well it fits.
+    parts = [index for index in ranking if not reasons[index].mere_sensor]
+    best = drops[parts[0] if parts else first]
+    alike = [
+        index
+        for index in ranking
+        if fits[index] >= FITS
+        and drops[index] > best - ALIKE
+        and reasons[index].probability >= WORTH_NAMING * reasons[first].probability
+    ]
+    # One part of the car that is so much likelier than the errors makes the headline; what explains as much
+    # is named beside it, or one would look sure of which the runs know no more than of the others.
+    sure = [index for index in alike if reasons[index].probability >= HEADLINE * none]
+    headline = alike if any(not reasons[index].mere_sensor for index in sure) else sure
+    named = tuple(reasons[index] for index in headline)
+    parts = [index for index in headline if not reasons[index].mere_sensor]
     if named and not parts:
-        return Reasons(tuple(reasons), none, Answer.SENSOR, (), _shown(figures), fit=fit, rivals=named)
-    if len(parts) == 1 and not parts[0].evidence:
-        own = drops[reasons.index(parts[0])]
-        rivals = tuple(
-            reason
-            for reason, drop, beyond in zip(reasons, drops, wide, strict=True)
-            if reason not in named and not reason.mere_sensor and beyond > drop and beyond > own - ALIKE
-        )
+        return Reasons(ranked, none, Answer.SENSOR, (), shown, fit=fit, rivals=named)
+    if len(parts) == 1 and not reasons[parts[0]].evidence:
+        rivals = [
+            index
+            for index in ranking
+            if index not in headline
+            and not reasons[index].mere_sensor
+            and weighed[index].wide.drop > max(drops[index], drops[parts[0]] - ALIKE)
+        ]
         if rivals:
-            return Reasons(
-                tuple(reasons), none, Answer.RIVALS, (), _shown(figures), fit=fit, rivals=(*named, *rivals)
-            )
-    answer = Answer.OPEN if fits[0] >= FITS else Answer.NONE_FITS
+            return _beyond(weighed, headline, rivals, shown, fit)
+    answer = Answer.OPEN if fits[first] >= FITS else Answer.NONE_FITS
     if named:
         by_pot, by_part = (
-            max((drops[reasons.index(r)] for r in named if r.mere_sensor is pot), default=0.0)
+            max((drops[index] for index in headline if reasons[index].mere_sensor is pot), default=0.0)
             for pot in (True, False)
         )
         several = Answer.EITHER if by_pot > by_part + ALIKE else Answer.ALIKE
         answer = Answer.ONE if len(named) == 1 else several
-    return Reasons(tuple(reasons), none, answer, named, _shown(figures), fit=fit)
+    return Reasons(ranked, none, answer, named, shown, fit=fit)
 
 
-def _sizes(weighed: Sequence[tuple[Cause, _Weight]]) -> list[Estimate]:
+def _probable(weighed: Sequence[_Weighed]) -> tuple[list[RankedCause], float]:
+    """Return every cause with its probability, and that of nothing but the errors: together they are one."""
+    logs = np.array([item.weight.log_factor + math.log(item.prior) for item in weighed])
+    # "Nothing but the errors" stands against all causes together, with as much weight as they have.
+    nothing = math.log(sum(item.prior for item in weighed))
+    whole = float(logsumexp(np.append(logs, nothing)))
+    reasons = [
+        RankedCause(
+            kind=item.cause.kind,
+            axle=item.cause.axle,
+            after_only=item.cause.where == "after",
+            instead=item.cause.instead,
+            probability=math.exp(float(log) - whole),
+            bayes_factor=math.exp(min(item.weight.log_factor, 700.0)),
+            size=size,
+            evidence=item.evidence,
+        )
+        for item, log, size in zip(weighed, logs, _sizes(weighed), strict=True)
+    ]
+    return reasons, math.exp(nothing - whole)
+
+
+def _beyond(
+    weighed: Sequence[_Weighed],
+    headline: Sequence[int],
+    rivals: Sequence[int],
+    shown: tuple[SeenFigure, ...],
+    fit: float,
+) -> Reasons:
+    """Return that these runs cannot tell, since `rivals` fit as well beyond their ranges.
+
+    Who says that they would fit weighs them so, as what seldom happens: within its range each excludes
+    itself, and the other would stand at 100 % beside words that nobody can tell.
+    """
+    widened = [
+        replace(item, weight=item.wide, prior=RARE * item.prior) if index in rivals else item
+        for index, item in enumerate(weighed)
+    ]
+    reasons, none = _probable(widened)
+    return Reasons(
+        tuple(sorted(reasons, key=lambda reason: -reason.probability)),
+        none,
+        Answer.RIVALS,
+        (),
+        shown,
+        fit=fit,
+        rivals=tuple(reasons[index] for index in (*headline, *rivals)),
+    )
+
+
+def _sizes(weighed: Sequence[_Weighed]) -> list[Estimate]:
     """Return the size of every cause within its range: a normal curve cut off at both ends."""
     # Its library takes a third of a second to import, and a session whose car does what it should asks for
     # no cause.
     from scipy.stats import truncnorm
 
-    low, high = (np.array([cause.reach[end] for cause, _ in weighed]) for end in (0, 1))
-    size, error = (np.array([getattr(weight, name) for _, weight in weighed]) for name in ("size", "error"))
+    low, high = (np.array([item.weight.reach[end] for item in weighed]) for end in (0, 1))
+    size, error = (np.array([getattr(item.weight, name) for item in weighed]) for name in ("size", "error"))
     sized = error > 0.0
     spread = np.where(sized, error, 1.0)
     low, high = np.where(sized, low, -1.0), np.where(sized, high, 1.0)
     cut = truncnorm((low - size) / spread, (high - size) / spread, loc=size, scale=spread)
     rows = np.where(sized, np.array([cut.mean(), cut.std(), cut.ppf(0.025), cut.ppf(0.975)]), 0.0).T
-    return [_size(cause, *map(float, row)) for (cause, _), row in zip(weighed, rows, strict=True)]
+    return [_size(item, *map(float, row)) for item, row in zip(weighed, rows, strict=True)]
 
 
-def _size(cause: Cause, mean: float, std: float, low: float, high: float) -> Estimate:
-    method = "size if this is the only reason"
+def _size(item: _Weighed, mean: float, std: float, low: float, high: float) -> Estimate:
+    cause, method = item.cause, "size if this is the only reason"
     if cause.kind not in RANGES:
         return Estimate.unknown("1", "it is made or not", method)
     unit, part = RANGES[cause.kind].unit, math.exp(mean)
     if unit == "1":
         return Estimate(part, "1", part * std, (math.exp(low), math.exp(high)), method=method)
-    around = cause.nominal * math.expm1(low), cause.nominal * math.expm1(high)
-    return Estimate(cause.nominal * math.expm1(mean), unit, cause.nominal * part * std, around, method=method)
+    value = cause.nominal * math.expm1(mean)
+    # Whatever the place of a load, no more than its range is in the car.
+    least, most, below, above = (cause.nominal * math.expm1(end) for end in (*item.weight.reach, low, high))
+    # A doubt is of the factor between what is aboard and what is seen: it leaves more room above than below.
+    room = [abs(value * math.expm1(sign * NORMAL * item.doubt)) for sign in (-1.0, 1.0)]
+    less, more = room if value > 0.0 else reversed(room)
+    below = max(value - math.hypot(value - below, less), least)
+    above = min(value + math.hypot(above - value, more), most)
+    error = math.hypot(cause.nominal * part * std, item.doubt * value)
+    return Estimate(value, unit, error, (below, above), method=method)
 
 
 def _shown(figures: _Figures) -> tuple[SeenFigure, ...]:

@@ -549,14 +549,15 @@ class Reasons:
     Parameters
     ----------
     ranked : tuple of RankedCause
-        Empty when nothing could be tested.
+        Empty when nothing could be tested. Their chances and `none` are one together; where the answer is
+        `RIVALS` with those that fit beyond their ranges weighed so.
     none : float
         Probability that no cause beyond the errors of sheet and runs is at work [1].
     answer : Answer
         What it comes to.
     named : tuple of RankedCause
-        The cause, or causes that the data cannot separate, that may stand in a headline: at least
-        `diagnosis.HEADLINE` times as probable as the errors.
+        The cause, or causes that the data cannot separate, that may stand in a headline: one of them, a part
+        of the car, is at least `diagnosis.HEADLINE` times as probable as the errors.
     figures : tuple of SeenFigure
         The figures that were used, with their errors.
     unmeasured : tuple of str

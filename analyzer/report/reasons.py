@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from analyzer.comparison.causes import RANGES
-from analyzer.comparison.diagnosis import ALIKE, FITS, HEADLINE, SLACK
+from analyzer.comparison.diagnosis import ALIKE, FITS, HEADLINE, SLACK, WORTH_NAMING
 from analyzer.comparison.results import (
     Answer,
     Assumption,
@@ -224,14 +224,14 @@ TRIGGERS: Final = {
     f"under {100.0 * FITS:.1f} % (chi-square)",
     Answer.RIVALS: "one cause left, nothing else in the session speaks for it, and another fits as well at "
     f"up to {SLACK:.0f} times its range",
-    Answer.EITHER: "several such causes, and a pot whose scale came with the set-up, for which nothing else "
+    Answer.EITHER: "such a cause, and a pot whose scale came with the set-up, for which nothing else "
     "in the session speaks, fits better than all others by a likelihood ratio over "
     f"{math.exp(ALIKE / 2.0):.0f}",
     Answer.SENSOR: "a pot whose scale came with the set-up is the only such cause, and nothing else in the "
     "session speaks for it",
     Answer.ONE: f"one cause at least {HEADLINE:.0f} times as probable as the errors that fits",
-    Answer.ALIKE: "several such causes whose best fits differ by a likelihood ratio under "
-    f"{math.exp(ALIKE / 2.0):.0f}",
+    Answer.ALIKE: "such a cause, and others whose best fits differ from its own by a likelihood ratio under "
+    f"{math.exp(ALIKE / 2.0):.0f}, each at least {100.0 * WORTH_NAMING:.0f} % as probable as the first",
 }
 """The figure that decides what the test of all causes comes to, as the docs tell it."""
 
