@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analyzer.core.errors import LogError
 from analyzer.core.filebacked import by_pieces, stretches
-from analyzer.core.signals import Blocks
+from analyzer.core.signals import Blocks, block_spread
 from analyzer.core.units import (
     DIMENSIONS,
     STANDARD_GRAVITY,
@@ -295,6 +295,8 @@ CLEAR: Final = 0.6
 """Correlation with braking and with cornering that settles an axis (engineering judgement)."""
 DOUBTFUL: Final = 0.3
 GRAVITY_BAND: Final = 0.15
+SWING_BLOCK: Final = 0.1
+"""Means by which turn rates and pots are compared [s]: a body rolls and pitches within half a second."""
 _WORDS: Final = (("forward", "backward"), ("left", "right"), ("up", "down"))
 _LEAST_BLOCKS: Final = 20
 
@@ -326,12 +328,15 @@ class _Witnesses:
         Roll of the pots, right minus left [m].
     yawing : ndarray or None
         Speed times yaw rate as logged [m/s2].
+    turning : ndarray or None
+        Shape (blocks, 3), speed times all turn rates as logged [m/s2].
     """
 
     accel: Floats
     forward: Floats | None
     lateral: Floats | None
     yawing: Floats | None
+    turning: Floats | None
 
 
 def found_axes(blocks: Blocks) -> tuple[dict[str, str], tuple[HealthRow, ...], bool]:
@@ -352,13 +357,15 @@ def found_axes(blocks: Blocks) -> tuple[dict[str, str], tuple[HealthRow, ...], b
         Whether the turn rates are turned along with the accelerations.
     """
     seen = _witnesses(blocks)
-    # As named until the contrary is clear: a wrong turn would cost every figure.
-    if seen is None or _fits(np.eye(3), seen, DOUBTFUL):
+    if seen is None or seen.forward is None or (seen.lateral is None and seen.yawing is None):
         return {}, (), False
     # Three witnesses, none of them the sheet: gravity, braking and the roll of the pots. One way alone must
-    # fit.
+    # fit, and as named until the contrary is clear: a wrong turn would cost every figure.
     fitting = [matrix for matrix in _rotations() if _fits(matrix, seen, CLEAR)]
-    if len(fitting) != 1 or seen.forward is None or (seen.lateral is None and seen.yawing is None):
+    named = np.eye(3)
+    if _fits(named, seen, DOUBTFUL):
+        fitting = [m for m in fitting if _corners(m, seen) >= CLEAR and _corners(named, seen) < DOUBTFUL]
+    if len(fitting) != 1:
         return {}, (), False
     matrix = fitting[0]
     axes = {}
@@ -386,7 +393,12 @@ def _witnesses(blocks: Blocks) -> _Witnesses | None:
     pairs = [(f"damper_{e}L", f"damper_{e}R") for e in "FR"]
     rolls = [means[right] - means[left] for left, right in pairs if left in means and right in means]
     lateral = rolls[0] + rolls[-1] if rolls else None
-    return _Witnesses(accel, forward, lateral, yawing) if len(accel) >= _LEAST_BLOCKS else None
+    all_rates = all(f"gyro_{a}" in means for a in "xyz")
+    turning = None
+    if "speed" in means and all_rates:
+        turning = means["speed"][:, None] * np.column_stack([means[f"gyro_{a}"] for a in "xyz"])
+    seen = _Witnesses(accel, forward, lateral, yawing, turning)
+    return seen if len(accel) >= _LEAST_BLOCKS else None
 
 
 def _fits(matrix: Floats, seen: _Witnesses, least: float) -> bool:
@@ -398,13 +410,33 @@ def _fits(matrix: Floats, seen: _Witnesses, least: float) -> bool:
     gravity = float(np.median(turned[good, 2])) / STANDARD_GRAVITY
     if abs(gravity - 1.0) > GRAVITY_BAND:
         return False
-    found = [correlated(turned[:, 0], seen.forward)]
+    forward = correlated(turned[:, 0], seen.forward)
+    # A car that drifts points away from its path, and its forward acceleration is no change of speed: there
+    # pots and turning of the path must agree on the side, and braking must not contradict.
+    if least > DOUBTFUL and forward is not None and 0.0 < forward < least and _corners(matrix, seen) >= least:
+        return True
+    found = [forward]
     if seen.lateral is not None:
         found.append(correlated(turned[:, 1], seen.lateral))
     if least > DOUBTFUL:
         return all(r is None or r >= least for r in found)
     # The sheet's own order of axes is given up only for a clear contradiction.
     return not any(r is not None and r < -CLEAR for r in found) and any(r is None or r > least for r in found)
+
+
+def _corners(matrix: Floats, seen: _Witnesses) -> float:
+    """Return the lower correlation of cornering with the pots' roll and with speed times yaw rate.
+
+    -1 where one of the two is not there. Many loggers name turn rates by the car's motion whatever the unit,
+    so they are taken as logged or turned along, whichever fits.
+    """
+    lateral = (seen.accel @ matrix.T)[:, 1]
+    rolls = correlated(lateral, seen.lateral)
+    paths = [correlated(lateral, seen.yawing)]
+    if seen.turning is not None:
+        paths.append(correlated(lateral, (seen.turning @ matrix.T)[:, 2]))
+    told = [path for path in paths if path is not None]
+    return min(rolls, max(told)) if rolls is not None and told else -1.0
 
 
 def correlated(a: Floats, b: Floats | None) -> float | None:
@@ -425,20 +457,52 @@ def _gyro_turns_along(matrix: Floats, seen: _Witnesses, blocks: Blocks) -> bool:
     """Return whether the turn rates need the same turn: many loggers name them by the car's motion."""
     if not all(f"gyro_{a}" in blocks.data for a in "xyz"):
         return False
-    rates = np.column_stack([blocks.mean(f"gyro_{a}") for a in "xyz"])
-    turned = rates @ matrix.T
-    lateral = (seen.accel @ matrix.T)[:, 1]
     gain = 0.0
-    if seen.yawing is not None:
-        speed = blocks.mean("speed")
-        gain += (correlated(lateral, speed * turned[:, 2]) or 0.0) - (correlated(lateral, seen.yawing) or 0.0)
-    if seen.lateral is not None:
-        rolling = np.gradient(seen.lateral, blocks.size / blocks.rate)
-        # Scaled so that a turn rate of some degrees per second counts as movement.
-        gain += (correlated(100.0 * turned[:, 0], rolling) or 0.0) - (
-            correlated(100.0 * rates[:, 0], rolling) or 0.0
-        )
-    return gain > DOUBTFUL
+    if seen.turning is not None:
+        lateral = (seen.accel @ matrix.T)[:, 1]
+        along, named = (seen.turning @ matrix.T)[:, 2], seen.turning[:, 2]
+        gain += (correlated(lateral, along) or 0.0) - (correlated(lateral, named) or 0.0)
+    rates = np.column_stack([_quick_means(blocks, f"gyro_{a}") for a in "xyz"])
+    for axis, signs in ((0, (-1.0, 1.0, -1.0, 1.0)), (1, (1.0, 1.0, -1.0, -1.0))):
+        swing = _swing(blocks, signs, roll=axis == 0)
+        if swing is not None:
+            gain += _swings_by(rates @ matrix.T, axis, swing) - _swings_by(rates, axis, swing)
+    return gain > 0.0
+
+
+def _quick_means(blocks: Blocks, name: str) -> Floats:
+    return block_spread(blocks.data[name], max(1, round(SWING_BLOCK * blocks.rate)))[0]
+
+
+def _swing(blocks: Blocks, signs: Sequence[float], roll: bool) -> Floats | None:
+    """Return how fast the pots show the body to roll or pitch, of both axles; None without the pots."""
+    names = [f"damper_{corner}" for corner in ("FL", "FR", "RL", "RR")]
+    pots = {
+        n: sign * _quick_means(blocks, n) for n, sign in zip(names, signs, strict=True) if n in blocks.data
+    }
+    # An axle alone shows roll, but no pitch.
+    pairs = [pair for pair in (names[:2], names[2:]) if all(n in pots for n in pair)]
+    if not pairs or (not roll and len(pairs) < 2):
+        return None
+    shown = np.sum([pots[n] for pair in pairs for n in pair], axis=0)
+    return shown[2:] - shown[:-2] if len(shown) > 2 else None
+
+
+def _swings_by(rates: Floats, axis: int, swing: Floats) -> float:
+    """Return the correlation of a turn rate with that of the pots as both change, yawing taken off."""
+    # A difference of means two blocks apart is the rate over all three, the middle one counting twice.
+    weighed = (rates[:-2] + 2.0 * rates[1:-1] + rates[2:]) / 4.0
+    # Their change, since a bank turns the ground as slowly as the car rolls on it, and the other way.
+    weighed, swing = np.diff(weighed, axis=0), np.diff(swing)
+    used = np.isfinite(weighed).all(axis=1) & np.isfinite(swing)
+    if used.sum() < _LEAST_BLOCKS:
+        return 0.0
+    # A unit that leans by a degree shows the yawing in its roll rate.
+    yawing = np.column_stack([weighed[used, 2], np.ones(used.sum())])
+    sides = np.column_stack([weighed[used, axis], swing[used]])
+    rest = sides - yawing @ np.linalg.lstsq(yawing, sides, rcond=None)[0]
+    size = float(np.prod(np.linalg.norm(rest, axis=0)))
+    return float(rest[:, 0] @ rest[:, 1]) / size if size > 0.0 else 0.0
 
 
 # What a unit away from the CG feels beside what the CG does.
