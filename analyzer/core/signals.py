@@ -12,6 +12,7 @@ one).
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -201,6 +202,14 @@ def runs_of(flags: Bools) -> list[tuple[int, int]]:
     """Return start and end (exclusive) of every stretch of True."""
     starts, ends = run_edges(flags)
     return list(zip(starts.tolist(), ends.tolist(), strict=True))
+
+
+def blanked(values: Floats, stretches: Iterable[tuple[int, int]]) -> Floats:
+    """Return a copy with NaN in `stretches`, each from its first sample to the one after its last."""
+    left = values.copy()
+    for first, end in stretches:
+        left[first:end] = np.nan
+    return left
 
 
 def run_edges(flags: Bools) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

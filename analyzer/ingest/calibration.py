@@ -359,12 +359,16 @@ def found_axes(blocks: Blocks) -> tuple[dict[str, str], tuple[HealthRow, ...], b
     seen = _witnesses(blocks)
     if seen is None or seen.forward is None or (seen.lateral is None and seen.yawing is None):
         return {}, (), False
-    # Three witnesses, none of them the sheet: gravity, braking and the roll of the pots. One way alone must
-    # fit, and as named until the contrary is clear: a wrong turn would cost every figure.
-    fitting = [matrix for matrix in _rotations() if _fits(matrix, seen, CLEAR)]
+    # As named until the contrary is clear: a wrong turn would cost every figure.
     named = np.eye(3)
-    if _fits(named, seen, DOUBTFUL):
-        fitting = [m for m in fitting if _corners(m, seen) >= CLEAR and _corners(named, seen) < DOUBTFUL]
+    may_be_named = _fits(named, seen, DOUBTFUL)
+    if may_be_named and _corners(named, seen) >= DOUBTFUL:
+        return {}, (), False
+    # Three witnesses, none of them the sheet: gravity, braking and the roll of the pots. One way alone must
+    # fit.
+    fitting = [matrix for matrix in _rotations() if _fits(matrix, seen, CLEAR)]
+    if may_be_named:
+        fitting = [matrix for matrix in fitting if _corners(matrix, seen) >= CLEAR]
     if len(fitting) != 1:
         return {}, (), False
     matrix = fitting[0]

@@ -25,7 +25,7 @@ from analyzer.ingest.checks.clock import take_right_clock
 from analyzer.ingest.clocks import ClockMatch, found_clock, match_clocks, one_clock, stated_clock
 from analyzer.ingest.logfile import HOUSE_CHANNELS, LogFile, load_files
 from analyzer.ingest.open import held
-from analyzer.ingest.recording import HealthRow, Lift, Recording, Verdict
+from analyzer.ingest.recording import HealthRow, Recording, Verdict
 from analyzer.ingest.repeats import row_prints
 from analyzer.ingest.timebase import GAP_FACTOR, Placer, TimeBase, base_over, decimated, sample_interval
 from analyzer.ingest.zero import found_lifts, lift_rows, without, without_stuck, zero_pots
@@ -171,7 +171,11 @@ def _read(
     # Checks see the channels as they will be used.
     found = check_channels(seen, made.outside, base, logger, car, made.complete, len(paths) == 1, lifts)
     made.health += found.rows
-    frame, suspect = _frames(made, base, found.marks, lifts)
+    # Where it is lifted it does not stand on its wheels; what the body feels is true all the same.
+    for name in (n for n in made.data if n.startswith("damper_")):
+        for lift in lifts:
+            found.mark(name, lift.first, lift.end)
+    frame, suspect = _frames(made, base, found.marks)
     return Recording(
         run=run,
         data=frame,
@@ -402,8 +406,9 @@ def _zero(
     }
     zeroed = zero_pots(without_stuck(blocks), base.times(), static, level, logger.zero, borrowed, claimed)
     for name, offset in zeroed.offsets.items():
-        for data in (made.data, blocks.data) if blocks.data is not made.data else (made.data,):
-            data[name] = _less(data[name], offset)
+        made.data[name] = _less(made.data[name], offset)
+        if blocks.data is not made.data:
+            blocks.data[name] = _less(blocks.data[name], offset)
         blocks.shift(name, offset)
     made.zero_std = zeroed.std
     made.zero = {name: zeroed.offsets.get(name, 0.0) for name in zeroed.std}
@@ -428,10 +433,7 @@ def _droop(car: CarSheet | None) -> dict[Corner, float]:
 
 
 def _frames(
-    made: _Assembly,
-    base: TimeBase,
-    stretches: dict[str, list[tuple[int, int]]],
-    lifts: Sequence[Lift],
+    made: _Assembly, base: TimeBase, stretches: dict[str, list[tuple[int, int]]]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     names = [n for n in HOUSE_CHANNELS if n in made.data] + [n for n in made.data if n not in HOUSE_CHANNELS]
     index = pd.Index(base.times(), name="time_s", copy=False)
@@ -445,10 +447,6 @@ def _frames(
     for name, parts in stretches.items():
         for first, end in parts:
             marks[name][first:end] = True
-    # Where it is lifted it does not stand on its wheels; what the body feels is true all the same.
-    for name in (n for n in names if n.startswith("damper_")):
-        for lift in lifts:
-            marks[name][lift.first : lift.end] = True
     return frame, pd.DataFrame(marks, index=index, copy=False)
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from analyzer.core.filebacked import shelved
 from analyzer.core.regression import pooled_mean
-from analyzer.core.signals import Blocks, runs_of
+from analyzer.core.signals import Blocks, blanked, runs_of
 from analyzer.core.units import AXLE_CORNERS, AXLES, CORNERS, STANDARD_GRAVITY, Corner, Uncertain
 from analyzer.ingest.recording import Check, HealthRow, Lift, Recording, Verdict
 from analyzer.sheets.car import CarSheet
@@ -398,7 +398,7 @@ ROLLED: Final = 1.5
 """Way that settles it [m]: about the relaxation of a tyre, several times over (engineering judgement)."""
 _TOGETHER: Final = (
     *AXLE_CORNERS.values(),
-    *((left, other) for left, other in zip(AXLE_CORNERS["front"], AXLE_CORNERS["rear"], strict=True)),
+    *zip(AXLE_CORNERS["front"], AXLE_CORNERS["rear"], strict=True),
 )
 """Wheels that hang together: of an axle, of a side. One alone is rather a pot that lost its supply."""
 
@@ -420,28 +420,37 @@ def found_lifts(blocks: Blocks, droop: Mapping[Corner, float]) -> tuple[Lift, ..
     resting = resting_blocks(blocks)
     if len(pots) < 2 or not resting.any():
         return ()
-    out: dict[Corner, Floats] = {}
-    down: dict[Corner, Bools] = {}
-    hanging: dict[Corner, Bools] = {}
-    running = running_zeros(blocks, resting)
+    ends: dict[Corner, Floats] = {}
+    at_rest: dict[Corner, Bools] = {}
     for corner, name in pots.items():
         travel = blocks.mean(name)
         driven = travel[~resting & np.isfinite(travel)]
         if len(driven) < DRIVEN_BLOCKS:
             return ()
+        ends[corner] = np.percentile(driven, [2.0, 50.0, 98.0])
+        near = (travel < ends[corner][0] + NO_FARTHER) | (travel > ends[corner][2] - NO_FARTHER)
+        at_rest[corner] = resting & near & (blocks.spread(name) < AT_ITS_END)
+    pairs = [pair for pair in _TOGETHER if set(pair) <= set(pots)]
+    # Sound logs have no two such pots: they are spared the zeros, which are worked out from all driving.
+    if not any((at_rest[left] & at_rest[right]).any() for left, right in pairs):
+        return ()
+    out: dict[Corner, Floats] = {}
+    down: dict[Corner, Bools] = {}
+    hanging: dict[Corner, Bools] = {}
+    running = running_zeros(blocks, resting)
+    for corner, name in pots.items():
         zero = running.get("front" if corner[0] == "F" else "rear")
-        level = float(np.median(driven)) if zero is None else zero.reading(corner[1])
-        out[corner] = travel - level
-        lowest, highest = np.percentile(driven, [2.0, 98.0]) - level
+        level = float(ends[corner][1]) if zero is None else zero.reading(corner[1])
+        out[corner] = blocks.mean(name) - level
+        lowest, highest = ends[corner][[0, 2]] - level
         down[corner] = out[corner] < min(-HANGING, lowest + NO_FARTHER)
         # A pot that counts the other way, which is told of it later on, hangs at its upper end.
         at_end = down[corner] | (out[corner] > max(HANGING, highest - NO_FARTHER))
         at_end &= np.abs(out[corner]) < droop.get(corner, FARTHEST - STROKE_MARGIN) + STROKE_MARGIN
-        hanging[corner] = resting & at_end & (blocks.spread(name) < AT_ITS_END)
+        hanging[corner] = at_rest[corner] & at_end
     up = np.zeros(len(resting), dtype=np.bool_)
-    for pair in _TOGETHER:
-        if set(pair) <= set(pots):
-            up |= np.logical_and.reduce([hanging[c] for c in pair]) & (down[pair[0]] | down[pair[1]])
+    for left, right in pairs:
+        up |= hanging[left] & hanging[right] & (down[left] | down[right])
     axles = [pair for pair in AXLE_CORNERS.values() if set(pair) <= set(pots)]
     up &= np.logical_or.reduce([_axle_out(out, hanging, pair) for pair in axles]) if axles else False
     return _lifts(blocks, up, resting, out, hanging)
@@ -555,25 +564,22 @@ ROUNDING: Final = 1e-7
 def without_stuck(blocks: Blocks) -> Blocks:
     """Return the blocks with nothing where a pot is stuck for long: it tells no zero there, nor at rest."""
     driven = ~resting_blocks(blocks)
-    hidden: dict[str, Floats] = {}
+    stuck: dict[str, list[tuple[int, int]]] = {}
     for name in (n for n in blocks.data if n.startswith("damper_")):
         constant = blocks.spread(name) < ROUNDING
         for first, end in runs_of(constant):
             if int(driven[first:end].sum()) > MOST_CONSTANT:
-                values = hidden.setdefault(name, blocks.data[name].copy())
-                values[first * blocks.size : end * blocks.size] = np.nan
-    if not hidden:
+                stuck.setdefault(name, []).append((first * blocks.size, end * blocks.size))
+    if not stuck:
         return blocks
+    hidden = {name: blanked(blocks.data[name], stretches) for name, stretches in stuck.items()}
     return Blocks({**blocks.data, **hidden}, blocks.rate)
 
 
 def without(data: Mapping[str, Floats], lifts: Sequence[Lift]) -> dict[str, Floats]:
     """Return the channels with nothing in the times in which the car was lifted."""
-    hidden = {name: shelved(values.copy()) for name, values in data.items()}
-    for values in hidden.values():
-        for lift in lifts:
-            values[lift.first : lift.end] = np.nan
-    return hidden
+    stretches = [(lift.first, lift.end) for lift in lifts]
+    return {name: shelved(blanked(values, stretches)) for name, values in data.items()}
 
 
 def lift_rows(lifts: Sequence[Lift], start: float, rate: float) -> list[HealthRow]:

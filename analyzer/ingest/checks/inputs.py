@@ -9,7 +9,7 @@ from typing import Any, Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.core.signals import BLOCK_SECONDS, Blocks
+from analyzer.core.signals import BLOCK_SECONDS, Blocks, blanked
 from analyzer.core.units import AXLE_CORNERS, EARTH_RADIUS, STANDARD_GRAVITY
 from analyzer.ingest.recording import Check, HealthRow, Lift, Verdict
 from analyzer.ingest.timebase import TimeBase
@@ -188,11 +188,7 @@ class Signals:
 
     def without(self, held: Mapping[str, Sequence[tuple[int, int]]]) -> Signals:
         """Return the signals with nothing in stretches of channels, of which no check shall judge."""
-        data = dict(self.data)
-        for name, stretches in held.items():
-            data[name] = self.data[name].copy()
-            for first, end in stretches:
-                data[name][first:end] = np.nan
+        data = {**self.data, **{name: blanked(self.data[name], parts) for name, parts in held.items()}}
         blocks = Blocks(data, self.base.rate)
         rest = Signals(blocks, self.base, self.logger, self.car, self.outside, self.complete - set(held))
         rest.aside, rest._still = self.aside, self.still
