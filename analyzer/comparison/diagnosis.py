@@ -296,9 +296,7 @@ def find_reasons(
         if cause.kind is CauseKind.FREE_PLAY:
             # Play shows in each run by itself, too; so the runs vote for or against it.
             seen_factor, evidence = seen_play(_axle_of(cause), own)
-        weight, wide = (
-            _Weight.of(cause, shape, figures, offset, slack, seen_factor) for slack in (1.0, SLACK)
-        )
+        weight, wide = _weigh(cause, shape, figures, offset, seen_factor)
         weighed.append(_Weighed(cause, weight, wide, cause.weight * prior, evidence, doubt))
     return _ranked(weighed, figures)
 
@@ -313,27 +311,28 @@ class _Weight:
     drop: float
     reach: tuple[float, float]
 
-    @classmethod
-    def of(
-        cls,
-        cause: Cause,
-        shape: Floats,
-        figures: _Figures,
-        offset: Floats,
-        slack: float,
-        seen: float,
-    ) -> _Weight:
-        """Weigh a cause of this `shape` that also takes `offset` off the misfit (0: the change was made).
 
-        `slack` widens its range; `seen` is what the runs tell of it by themselves, a Bayes factor.
-        """
-        left = figures.misfit - offset
-        solved = np.linalg.solve(figures.covariance, np.column_stack([shape, left, figures.misfit]))
-        gained = 0.5 * float(figures.misfit @ solved[:, 2] - left @ solved[:, 1])
+def _weigh(
+    cause: Cause, shape: Floats, figures: _Figures, offset: Floats, seen: float
+) -> tuple[_Weight, _Weight]:
+    """Weigh a cause of this `shape` that also takes `offset` off the misfit (0: the change was made).
+
+    `seen` is what the runs tell of it by themselves, a Bayes factor.
+
+    Returns
+    -------
+    tuple of _Weight
+        Within its range, and within `SLACK` times of it.
+    """
+    left = figures.misfit - offset
+    solved = np.linalg.solve(figures.covariance, np.column_stack([shape, left, figures.misfit]))
+    gained = 0.5 * float(figures.misfit @ solved[:, 2] - left @ solved[:, 1])
+    information, pull = float(shape @ solved[:, 0]), float(shape @ solved[:, 1])
+
+    def within(slack: float) -> _Weight:
         low, high = (slack * end for end in cause.reach)
         if high <= low or not np.any(shape):
-            return cls(gained + seen, 0.0, 0.0, 2.0 * gained, (low, high))
-        information, pull = float(shape @ solved[:, 0]), float(shape @ solved[:, 1])
+            return _Weight(gained + seen, 0.0, 0.0, 2.0 * gained, (low, high))
         # The prior is a normal curve with half of the reach as its spread, cut off at the reach: its integral
         # with the likelihood has a closed form.
         spread = 0.5 * max(-low, high)
@@ -343,7 +342,9 @@ class _Weight:
         log_factor = 0.5 * math.log(variance / spread**2) + 0.5 * pull**2 * variance + inside - before
         best = min(max(pull / information, low), high)
         drop = 2.0 * gained + best * (2.0 * pull - best * information)
-        return cls(gained + log_factor + seen, size, error, drop, (low, high))
+        return _Weight(gained + log_factor + seen, size, error, drop, (low, high))
+
+    return within(1.0), within(SLACK)
 
 
 @dataclass(frozen=True, slots=True)
