@@ -119,6 +119,7 @@ def _confirmation(confirmation: Confirmation) -> str:
         for part in confirmation.parts
     )
     lines = (
+        *sentences.yielding_bars((confirmation.before, confirmation.after)),
         f"Reasons: {reasons.answer(confirmation.reasons)}",
         f"Next: {reasons.next_runs(confirmation.plan, confirmation.comparison)}",
         *confirmation.cautions,

@@ -200,7 +200,7 @@ def _tuner(review: Review, pieces: Pieces) -> Part:
         pieces.text("answer for the tuner", lambda: sentences.tuner_answer(review)),
         # A bar that may break comes before what it does.
         (
-            *pieces.lines("bars that would yield", lambda: sentences.yielding_bars(review)),
+            *pieces.lines("bars that would yield", lambda: sentences.yielding_bars(review.setups)),
             *(
                 line
                 for comparison in review.comparisons[:4]

@@ -318,6 +318,7 @@ def confirmation_json(confirmation: compared.Confirmation) -> dict[str, Any]:
             "car_ratio": confirmation.car_ratio,
             **taken(comparison, "gradient_ratio smallest_visible other_axle"),
             "stiffness": {setup.name: _stiffness(setup) for setup in both},
+            "stress_factor": {setup.name: _stress_factors(setup) for setup in both},
             "order": confirmation.order,
             "drift_per_run": confirmation.drift,
             "drift": _drift(comparison.drift),
@@ -366,6 +367,10 @@ def _stiffness(setup: compared.SetupResult) -> dict[str, Estimate]:
     # Axles and car, under their own names.
     start = "roll_stiffness_"
     return {key.removeprefix(start): e for key, e in setup.measured.items() if key.startswith(start)}
+
+
+def _stress_factors(setup: compared.SetupResult) -> dict[str, Estimate]:
+    return {axle: bar.stress_factor for axle, bar in setup.predicted.bars.items()}
 
 
 def choice_json(choice: compared.Choice) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """The sentences of the report: each part of page and terminal starts with one of these answers."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -881,11 +881,11 @@ def next_step(comparison: Comparison) -> str:
     return f"Next: {VERDICTS[comparison.verdict].advice}."
 
 
-def yielding_bars(review: Review) -> tuple[str, ...]:
+def yielding_bars(setups: Iterable[SetupResult]) -> tuple[str, ...]:
     """Return which bars that were driven would yield over the full travel of the wheels, by the sheet."""
     told = words.together(
         ((axle, bar.setting, bar.stress_factor), words.name(setup.name, 24))
-        for setup in review.setups
+        for setup in setups
         if setup.runs
         for axle, bar in setup.predicted.bars.items()
         if bar.stress_factor.value is not None and bar.stress_factor.value < 1.0

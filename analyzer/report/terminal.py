@@ -96,7 +96,7 @@ def _team(review: Review, console: Console) -> None:
 
 def _tuner(review: Review, console: Console) -> None:
     _heading(console, "Tuner", sentences.tuner_answer(review))
-    _lines(console, sentences.yielding_bars(review))
+    _lines(console, sentences.yielding_bars(review.setups))
     for comparison in review.comparisons:
         also = [f"Also different: {words.clause(difference, 160)}." for difference in comparison.differences]
         _lines(console, sentences.change_lines(review, comparison, also))
@@ -181,6 +181,7 @@ def print_confirmation(
     """Print the verdict, then what it rests on; of `drawings` as for `print_summary`."""
     parts = {
         "verdict": _verdict,
+        "bars that would yield": _yielding,
         "what to do next": _next,
         "measured before and after": _parts,
         "causes": _reasons,
@@ -217,6 +218,11 @@ def _verdict(confirmation: Confirmation, console: Console) -> None:
         say(console, f"  Without {run} the verdict would be: {item.verdict.value}.")
     if confirmation.left_out and not changed:
         say(console, "  The verdict is the same whichever one run is left out.")
+
+
+def _yielding(confirmation: Confirmation, console: Console) -> None:
+    for line in sentences.yielding_bars((confirmation.before, confirmation.after)):
+        say(console, line)
 
 
 def _next(confirmation: Confirmation, console: Console) -> None:

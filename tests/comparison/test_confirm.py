@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -13,13 +14,15 @@ from rich.console import Console
 from analyzer.comparison import confirm as confirm_module
 from analyzer.comparison.confirm import PastSession, confirm, driving_order
 from analyzer.comparison.known_differences import known_differences
-from analyzer.comparison.results import ChangeVerdict, Confirmation
+from analyzer.comparison.results import ChangeVerdict, Confirmation, SetupResult
 from analyzer.comparison.verdict import plan_order, plan_power, plan_runs
 from analyzer.core.errors import AnalyzerError
+from analyzer.core.estimate import Estimate
 from analyzer.prediction.setup import predict_setup
 from analyzer.processing.results import RunEstimates
-from analyzer.report import reasons
+from analyzer.report import notebook, reasons
 from analyzer.report.plain_data import confirmation_json
+from analyzer.report.sentences import yielding_bars
 from analyzer.report.terminal import print_confirmation
 from analyzer.sheets.session import SessionSheet, Setup
 
@@ -254,3 +257,26 @@ def test_bar_settings_and_earlier_days_are_printed_within_the_width() -> None:
     table = confirmation_json(found)
     assert table["bar_settings"][0]["sessions"] == ["may"]
     assert len(found.bars[0].pairs) == 3
+
+
+def with_stress_factors(result: SetupResult, factor: float) -> SetupResult:
+    bars = {
+        axle: replace(bar, stress_factor=Estimate(factor, "1")) for axle, bar in result.predicted.bars.items()
+    }
+    return replace(result, predicted=replace(result.predicted, bars=bars))
+
+
+def test_a_bar_that_yields_is_told_of_as_in_a_review() -> None:
+    found = confirmed("AAABBB")
+    sound = replace(
+        found, before=with_stress_factors(found.before, 1.2), after=with_stress_factors(found.after, 1.2)
+    )
+    assert "would yield" not in printed(sound)
+    weak = replace(sound, after=with_stress_factors(found.after, 0.84))
+    (told,) = yielding_bars([weak.before, weak.after])
+    assert "on B: 0.84" in told
+    assert told in " ".join(printed(weak).split())
+    notebook.show_in_notebooks()
+    assert told in weak._repr_html_()  # type: ignore[attr-defined]
+    factors = confirmation_json(weak)["stress_factor"]
+    assert [factors[name]["front"]["value"] for name in "AB"] == [1.2, 0.84]
