@@ -97,6 +97,18 @@ class Weights:
             over_ground={axle: 1.0 + factor * (over - 1.0) for axle, over in self.over_ground.items()},
         )
 
+    def shared_as(self, front_share: float) -> Weights:
+        """Return the weights with the stiffness of both axles shared out as a log shows it."""
+        parts = {
+            "front": front_share / self.front_share,
+            "rear": (1.0 - front_share) / (1.0 - self.front_share),
+        }
+        return replace(
+            self,
+            stiffness={axle: parts[axle] * k for axle, k in self.stiffness.items()},
+            over_ground={axle: 1.0 + parts[axle] * (over - 1.0) for axle, over in self.over_ground.items()},
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class AxleRollPath:

@@ -17,7 +17,7 @@ import numpy as np
 from engine.car import ENGINE_CAR, EngineCar
 from engine.other_cars import LIFTED, random_car
 from engine.plan import Plan, plan_of
-from engine.runs import estimate, make_run, slow_gradient
+from engine.runs import EngineRun, estimate, make_run, slow_gradient
 from engine.sheets import car_sheet
 
 from analyzer.processing.results import RunEstimates
@@ -32,6 +32,8 @@ START = 9.0
 class Drift:
     """A drive: side-slip and bank [deg] as drawn, what was found and the engine's gradients [deg/g]."""
 
+    run: EngineRun
+    sheet: CarSheet
     seed: int
     slip: float
     bank: float
@@ -159,4 +161,5 @@ def _driven(
     table = tomllib.loads(car_sheet(car))
     for channel in without:
         table["logger"]["channels"].pop(channel, None)
-    return Drift(seed, slip, bank, estimate(run, CarSheet.model_validate(table)), true)
+    sheet = CarSheet.model_validate(table)
+    return Drift(run, sheet, seed, slip, bank, estimate(run, sheet), true)

@@ -375,6 +375,93 @@ def _assemble(
     )
 
 
+# The share of the front axle in the roll stiffness, by how the road twists the axles.
+
+
+SHARES: Final = (0.05, 0.95)
+"""A share beyond these is a pot that is wrong, and is not believed: engineering judgement."""
+SHARE_OF_SHEET: Final = 0.1
+"""Standard uncertainty of the share that the sheet's springs and bars make, for the weights of the fit alone:
+a bar of half or twice its rate moves it by 0.01 to 0.1."""
+SHARE_LEFT_OUT: Final = 0.0015
+"""Standard uncertainty of the share beside its own errors: 0.0014 on drawn drives over bowls, banks and rough
+roads of the rigid-body engine, root mean square, where the road twists the axles well."""
+ALIKE: Final = {True: 0.15, False: 0.4}
+"""Correlation, with or without a roll gyro, of the axles' twist with what the fit leaves of the roll of both
+alike: by as much, times the ratio of their sizes, that moves the share. Seen on the same drives, root mean
+square; a road twists the body less than the axles, but not at random."""
+
+
+@dataclass(frozen=True, slots=True)
+class FrontShare:
+    """Share of the front axle in the suspension's roll stiffness, as a log shows it.
+
+    Parameters
+    ----------
+    value : float
+        Of springs and bar together [1].
+    error : BlockError
+        Of the run.
+    model : float
+        Standard uncertainty from what the fit leaves out [1].
+    """
+
+    value: float
+    error: regression.BlockError
+    model: float
+
+    def beside(self, sheet: float) -> float:
+        """Return the share with the sheet's as one more measurement of it, and a poor one."""
+        variance = self.error.std_error() ** 2 + self.model**2
+        trust = 1.0 / (1.0 + variance / SHARE_OF_SHEET**2)
+        return trust * self.value + (1.0 - trust) * sheet
+
+
+def front_share(columns: RollColumns, weights: Weights) -> FrontShare | None:
+    """Return the share of the front axle in the roll stiffness as the road shows it; None where it does not.
+
+    Notes
+    -----
+    Where the road twists the axles against each other, springs and bars of the front axle hold the body one
+    way and those of the rear axle the other way, and it stays where both agree: each rolls by as much as the
+    other is stiff. So of all mixes s phi_f + (1 - s) phi_r, the one in which the terms of the moment balance
+    leave least is that with the true share s: least squares of what is left of the rear axle's roll on what
+    is left of the difference. No rate, mass or force of the sheet is in it; of the weights only what yaw
+    acceleration adds to both axles.
+    """
+    used = ~columns.suspect
+    if len(columns.roll) < len(AXLES) or np.count_nonzero(used) < SHORTEST_S * columns.rate:
+        return None
+    names, _ = _choose_terms(columns, used, None)
+    force = columns.force[used]
+    terms = [columns.terms[n][used] for n in names]
+    design = np.column_stack([force, *terms, np.ones_like(force), *bends(columns, used)])
+    basis, _ = np.linalg.qr(design / np.linalg.norm(design, axis=0))
+    # What is known of the mean is that of either axle here, for both stand in it with 1 in sum.
+    known = sum((lost[used] for lost in columns.lost.values()), np.zeros_like(force))
+    if YAW in columns.known:
+        known = known + weights.mean_per_yaw * columns.known[YAW][used]
+
+    def left(axle: Axle) -> Floats:
+        roll = columns.roll[axle][used] - known
+        rest: Floats = roll - basis @ (basis.T @ roll)
+        return rest
+
+    front, rear = left("front"), left("rear")
+    apart = front - rear
+    size = float(apart @ apart)
+    if size <= 0.0:
+        return None
+    row = apart / size
+    share = -float(row @ rear)
+    mean = rear + share * apart
+    error = regression.block_error((row * mean)[:, None], row)
+    if error is None or not SHARES[0] < share < SHARES[1]:
+        return None
+    alike = ALIKE["roll acceleration" in names] * float(np.linalg.norm(mean)) / math.sqrt(size)
+    return FrontShare(share, error, math.hypot(SHARE_LEFT_OUT, alike))
+
+
 # The two regressions behind a roll gradient: the car's moment mean, and the difference between its axles.
 
 

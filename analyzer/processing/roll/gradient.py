@@ -33,7 +33,7 @@ from analyzer.ingest.recording import HealthRow
 from analyzer.processing.results import AxleFit, Motion
 from analyzer.processing.roll import disturbances, second_looks, slow_look
 from analyzer.processing.roll.equation import DRIVEN, INERTIA_RATIO, RollColumns, roll_columns
-from analyzer.processing.roll.fit import NOISE_DOUBTED, RollFit, fit_roll, line_slope
+from analyzer.processing.roll.fit import NOISE_DOUBTED, RollFit, fit_roll, front_share, line_slope
 from analyzer.processing.roll.natural_frequency import roll_mode
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle import roll as vehicle_roll
@@ -114,6 +114,8 @@ def roll_of_run(
             further[f"quasi_steady_gradient_{axle}"] = steady[axle]
             looks[axle] = second_looks.second_look(axle, body[str(axle)], steady[axle])
         # Tables list the figures in the order they come in here.
+        if len(study.fit.axles) == len(AXLES):
+            further |= second_looks.stiffness_share(study.columns, weights, with_tolerances(car))
         further |= study.figures("moment arm", "friction", "free play")
         if study.bench is not None:
             # A gradient that is a curve, or moves with speed, or a unit that sits elsewhere.
@@ -216,7 +218,7 @@ def study_roll(
 
 
 def _as_measured(weights: Weights, motion: Motion, exclude: Bools) -> Weights:
-    """Return the weights with the car as soft over all as a line through its samples shows it."""
+    """Return the weights with the car as soft, and its stiffness shared by the axles, as the samples show."""
     names = ["specific_force_y", *(f"roll_{axle}" for axle in AXLES)]
     if any(name not in motion.data for name in names):
         return weights
@@ -224,8 +226,14 @@ def _as_measured(weights: Weights, motion: Motion, exclude: Bools) -> Weights:
     if not used.any():
         return weights
     force, front, rear = motion.data.loc[used, names].to_numpy().T
-    share = weights.front_share
-    return weights.as_soft_as(line_slope(force, share * front + (1.0 - share) * rear))
+
+    def as_soft(of: Weights) -> Weights:
+        return of.as_soft_as(line_slope(force, of.front_share * front + (1.0 - of.front_share) * rear))
+
+    weights = as_soft(weights)
+    columns = roll_columns(motion, exclude, weights)
+    shared = None if columns is None else front_share(columns, weights)
+    return weights if shared is None else as_soft(weights.shared_as(shared.beside(weights.front_share)))
 
 
 def unit_in_doubt(channels: Collection[str], doubted: Collection[str]) -> str:

@@ -10,13 +10,15 @@ import numpy as np
 from analyzer.core.estimate import Estimate
 from analyzer.core.regression import block_error, half_width, least_squares, with_error
 from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, runs_of, smooth, touched
-from analyzer.core.units import RAD_PER_MPS2_TO_DEG_PER_G, STANDARD_GRAVITY, Axle
+from analyzer.core.units import AXLE_CORNERS, AXLES, RAD_PER_MPS2_TO_DEG_PER_G, STANDARD_GRAVITY, Axle
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import Motion
 from analyzer.processing.roll.disturbances import Bench, Probe
 from analyzer.processing.roll.equation import FIT_RATE, SLOW_BAND, SPEED, YAW, RollColumns
-from analyzer.processing.roll.fit import ENOUGH_FORCE, RollFit
-from analyzer.vehicle.roll import AxleRollPath, level_road
+from analyzer.processing.roll.fit import ENOUGH_FORCE, RollFit, front_share
+from analyzer.sheets.car import CarSheet
+from analyzer.vehicle.axle import roll_scale_spread
+from analyzer.vehicle.roll import AxleRollPath, Weights, level_road
 
 # Steady parts alone, in the manner of ISO 4138: means and a line, without an equation of motion.
 
@@ -234,6 +236,38 @@ def unit_ahead(bench: Bench) -> dict[str, Estimate]:
         return {}
     yaw = bench.columns.known[YAW][bench.used]
     return _told(bench, -_mean_slope(bench) * yaw, "imu_ahead_of_sheet", 1.0, "m", YAW, relative=False)
+
+
+MOST_OPEN: Final = 0.05
+"""Standard uncertainty of the share of roll stiffness up to which it is a figure [1]: a bar makes less than
+twice that of most cars; engineering judgement."""
+
+
+def stiffness_share(columns: RollColumns, weights: Weights, car: CarSheet) -> dict[str, Estimate]:
+    """Return ``roll_stiffness_front_share``: front over both axles, springs and bars, by the log alone [1].
+
+    See `analyzer.processing.roll.fit.front_share`. Gradients of the axles hardly tell it, for the body is
+    one; mass, CG height and accelerometer do not touch it. Its calibration is that of the pots, for an axle
+    whose roll is read too large looks softer.
+    """
+    name, method = "roll_stiffness_front_share", "how the road twists the axles against each other"
+    if columns.slow_by is not None:
+        why = "what is quick is not used in this run, and that is what tells it"
+        return {name: Estimate.unknown("1", why, method)}
+    found = front_share(columns, weights)
+    if found is None or math.hypot(found.error.std_error(), found.model) > MOST_OPEN:
+        why = "the road hardly twists the axles against each other in this run"
+        return {name: Estimate.unknown("1", why, method)}
+    std = found.error.std_error()
+    half = half_width(std, found.error.dof, found.model)
+    scales = (roll_scale_spread(car, car.axle(axle), AXLE_CORNERS[axle])[0] for axle in AXLES)
+    by_pots = found.value * (1.0 - found.value) * math.hypot(*scales)
+    calibration = math.hypot(found.model, by_pots)
+    return {
+        name: Estimate.from_error(
+            found.value, "1", std, half, calibration=calibration, n=found.error.blocks, method=method
+        )
+    }
 
 
 MOST_WITH_SPEED: Final = 0.5
