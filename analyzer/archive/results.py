@@ -232,6 +232,27 @@ class BottomingRate:
 
 
 @dataclass(frozen=True, slots=True)
+class UnknownFigure:
+    """A figure that a run could have shown and did not.
+
+    Parameters
+    ----------
+    quantity : str
+        Name in the data set ("left_share_rear").
+    session, label, run : str
+        Which run.
+    reason : str
+        Why, as the estimate of the run has it.
+    """
+
+    quantity: str
+    session: str
+    label: str
+    run: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class CarSeason:
     """One car over the season.
 
@@ -250,6 +271,8 @@ class CarSeason:
         Those with at least one point.
     bottoming : tuple of BottomingRate
         By course, then in the order of the season.
+    unknown : tuple of UnknownFigure
+        Roll gradients and left shares that its runs lack, in the order of the season.
     """
 
     car: str
@@ -259,6 +282,7 @@ class CarSeason:
     left_out: int
     trends: tuple[Trend, ...]
     bottoming: tuple[BottomingRate, ...]
+    unknown: tuple[UnknownFigure, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

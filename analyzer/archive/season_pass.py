@@ -21,6 +21,7 @@ from analyzer.archive.results import (
     SessionPoint,
     Task,
     Trend,
+    UnknownFigure,
 )
 from analyzer.archive.tasks import LogIndex, find_sessions, plan_sessions, processors, run_locally
 from analyzer.core.errors import AnalyzerError, refuse_file
@@ -29,6 +30,7 @@ from analyzer.core.files import json_bytes, read_json, write_whole
 from analyzer.core.mixed_effects import LEVEL, Contrast, ScatterPrior, fit_runs, smallest_visible
 from analyzer.core.regression import student_factor
 from analyzer.core.store import code_digest
+from analyzer.core.units import AXLES
 
 Progress = Callable[[str, int, int], None]
 
@@ -245,6 +247,9 @@ PER_CAR: Final = ("roll_stiffness_ratio",)
 """Followed over all settings; further ones are those that hold one of `WEARING` in their name."""
 WEARING: Final = ("friction", "free_play")
 
+EXPLAINED: Final = tuple(f"{what}_{axle}" for what in ("roll_gradient", "left_share") for axle in AXLES)
+"""Figures that every run can show: where one lacks, the page says why. What is followed rests on them."""
+
 SESSION_SCATTER: Final = ScatterPrior(scatter=0.03, dof=2.0)
 """Prior of the relative scatter of a session's mean from session to session (tyres, temperature, load);
 engineering judgement."""
@@ -256,7 +261,8 @@ _RUN_COLUMNS: Final = [
     "car_name", "folder", "date", "course", "place", "run", "setting", "left_out", "bottomed",
 ]  # fmt: skip
 _ESTIMATE_COLUMNS: Final = [
-    "car_name", "folder", "place", "setting", "quantity", "value", "std_error", "unit", "provisional",
+    "car_name", "folder", "place", "run", "setting", "quantity", "value", "std_error", "unit", "notes",
+    "provisional",
 ]  # fmt: skip
 
 
@@ -321,6 +327,25 @@ def _car(car: str, runs: list[Any], estimates: list[Any], events: list[Any]) -> 
         left_out=left_out,
         trends=tuple(t for t in trends if t.points),
         bottoming=_bottoming(runs, events, order),
+        unknown=_unknown(estimates, order),
+    )
+
+
+def _unknown(estimates: list[Any], order: _Order) -> tuple[UnknownFigure, ...]:
+    """Return what the runs of a car lack; the first note of an unknown estimate is its reason."""
+    lacking = [row for row in estimates if row["value"] is None and row["quantity"] in EXPLAINED]
+    lacking.sort(
+        key=lambda row: (order.folders.index(row["folder"]), row["place"], EXPLAINED.index(row["quantity"]))
+    )
+    return tuple(
+        UnknownFigure(
+            row["quantity"],
+            row["folder"],
+            order.label[row["folder"]],
+            row["run"],
+            row["notes"].split(dataset.MARKS_APART)[0],
+        )
+        for row in lacking
     )
 
 

@@ -371,9 +371,10 @@ def _figures(run: RunEstimates) -> dict[str, Estimate]:
     named |= {f"roll_gradient_body_{axle}": e for axle, e in run.roll_gradient_body.items()}
     # Names as in results.json, so that a season can be joined with the report of a day.
     for axle in AXLES:
+        # Without a share its reason: the page of the season tells it.
+        named[f"left_share_{axle}"] = run.left_share(axle)
         share = run.load_share.get(axle)
         if share is not None:
-            named[f"left_share_{axle}"] = share.left_share
             named[f"lowest_load_{axle}"] = share.lowest_load
             named[f"light_time_{axle}"] = share.light_time
             named[f"load_evenness_{axle}"] = share.evenness

@@ -393,7 +393,7 @@ REPORT_TABLES: Final = (
     "health.csv",
     "left_out.csv",
 )
-SEASON_TABLES: Final = ("trends.csv", "points.csv", "bottoming.csv", "left_out.csv")
+SEASON_TABLES: Final = ("trends.csv", "points.csv", "bottoming.csv", "unknown.csv", "left_out.csv")
 _TABLE_FILES: Final = frozenset({*REPORT_TABLES, *SEASON_TABLES})
 """Any other table beside them is somebody's own, a log for instance, and would go with the old folder."""
 

@@ -323,3 +323,10 @@ class RunEstimates:
     splits: tuple[Split, ...] = ()
     differences: tuple[Difference, ...] = ()
     share_unknown: dict[Axle, str] = field(default_factory=dict)
+
+    def left_share(self, axle: Axle) -> Estimate:
+        """Return the left share of an axle's load [1], or an unknown one with the reason."""
+        if axle in self.load_share:
+            return self.load_share[axle].left_share
+        why = self.share_unknown.get(axle, f"wheel loads of the {axle} axle could not be worked out")
+        return Estimate.unknown("1", why)

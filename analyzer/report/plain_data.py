@@ -17,7 +17,7 @@ from analyzer.comparison import results as compared
 from analyzer.core.errors import Fault, plain_text
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import RESULTS, RESULTS_FORMAT, file_sha256
-from analyzer.core.units import AXLES, DEG_PER_RAD, MM_PER_M, Axle
+from analyzer.core.units import AXLES, DEG_PER_RAD, MM_PER_M
 from analyzer.ingest.recording import Recording
 from analyzer.processing.results import BottomingEvent, LoadShare, RunEstimates
 from analyzer.report import reasons
@@ -134,7 +134,7 @@ def _run(run: RunEstimates, recording: Recording | None, session: Session) -> di
         "conditions": next((dict(r.conditions) for r in session.sheet.runs if r.name == run.name), {}),
         **taken(run, "roll_gradient roll_gradient_body"),
         "roll_stiffness_ratio": ratio,
-        "left_share": {axle: left_share(run, axle) for axle in AXLES},
+        "left_share": {axle: run.left_share(axle) for axle in AXLES},
         "load": {axle: _load(share) for axle, share in run.load_share.items()},
         **taken(run, "splits differences"),
         "bottoming": [event_dict(event) for event in run.bottoming],
@@ -163,14 +163,6 @@ def fault_dict(fault: Fault, folder: Path | None = None) -> dict[str, Any]:
         **taken(fault, "stage kind message place"),
         "send": [path.name if folder is None else relative_name(path, folder) for path in fault.send],
     }
-
-
-def left_share(run: RunEstimates, axle: Axle) -> Estimate:
-    """Return the left share of an axle, or an unknown estimate with the reason."""
-    if axle in run.load_share:
-        return run.load_share[axle].left_share
-    why = run.share_unknown.get(axle, f"wheel loads of the {axle} axle could not be worked out")
-    return Estimate.unknown("1", why)
 
 
 def _load(share: LoadShare) -> dict[str, Any]:

@@ -67,6 +67,7 @@ def _car(car: CarSeason, key: str, drawings: Drawings) -> CarPart:
     tables = (
         *pieces.tables(f"trends of {name}", lambda: [trend_table(car)]),
         *pieces.tables(f"bottoming of {name}", lambda: [bottoming_table(car)]),
+        *pieces.tables(f"figures that runs of {name} lack", lambda: [unknown_table(car)]),
     )
     return CarPart(
         key=key,
@@ -120,6 +121,14 @@ def trend_table(car: CarSeason) -> PageTable:
     )
 
 
+def unknown_table(car: CarSeason) -> PageTable:
+    """Return which figures lack in which runs, and why."""
+    rows = tuple(
+        (Cell(figures), Cell(runs), Cell(why)) for figures, runs, why in season_sentences.unknown_figures(car)
+    )
+    return PageTable("Figures that runs lack", ("figure", "runs", "why"), rows)
+
+
 def bottoming_table(car: CarSeason) -> PageTable:
     """Return bottoming by course and session."""
     rows = tuple(
@@ -161,6 +170,7 @@ _COLUMNS: Final = {
         *("car", "quantity", "setting", "session", "label", "runs", "unit", *_ESTIMATE, "provisional"),
     ),
     "bottoming.csv": ("car", "course", "session", "label", "runs", "events", "hard", "rate", "low", "high"),
+    "unknown.csv": ("car", "quantity", "session", "label", "run", "reason"),
     "left_out.csv": ("session", "run", "reason"),
 }
 """Columns of every table, in order; explained in docs/archive.md."""
@@ -235,6 +245,7 @@ def _car_dict(car: CarSeason, drawings: Drawings) -> dict[str, Any]:
             {"course": rate.course or None, **taken(rate, "session label runs events hard rate")}
             for rate in car.bottoming
         ],
+        "unknown": [taken(one, "quantity session label run reason") for one in car.unknown],
     }
 
 
@@ -251,6 +262,7 @@ def _tables(table: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
             low, high = rate["rate"]["interval"]
             numbers = {"rate": rate["rate"]["value"], "low": low, "high": high}
             rows["bottoming.csv"].append({"car": car["name"], **rate, **numbers})
+        rows["unknown.csv"] += [{"car": car["name"], **one} for one in car["unknown"]]
     rows["left_out.csv"] = table["left_out"]
     return rows
 

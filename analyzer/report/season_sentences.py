@@ -4,6 +4,7 @@ from typing import Final
 
 from analyzer.archive.results import Archive, CarSeason, Trend
 from analyzer.core.estimate import Estimate
+from analyzer.core.units import AXLES
 from analyzer.report import words
 
 _TOTAL: Final = "roll_stiffness_total"
@@ -18,6 +19,8 @@ _QUANTITIES: Final = {
     _RATIO: "roll stiffness, measured over predicted",
     "roll_stiffness_front": "front roll stiffness, if the rear is as in the sheet",
     "roll_stiffness_rear": "rear roll stiffness, if the front is as in the sheet",
+    **{f"roll_gradient_{axle}": f"{axle} roll gradient" for axle in AXLES},
+    **{f"left_share_{axle}": f"{axle} left share" for axle in AXLES},
 }
 _SOFTER: Final = "look for cracks at the blade welds, loose mounts, worn rod ends, tired springs"
 _STIFFER: Final = "look for a binding link or bush, and for a spring or setting the sheet does not know"
@@ -40,6 +43,12 @@ def car_answer(car: CarSeason) -> str:
         more = len(found) - len(phrase)
         tail = f" {words.count(more, 'more figure')} moved, too." if more else ""
         return f"{words.name(car.car)}, {span}: " + "; ".join(phrase) + "." + tail
+    if not car.trends and car.unknown:
+        # More sessions would show no more: what lacks is what the figures are worked out from.
+        return (
+            f"{words.name(car.car)}, {span}: no figure that is followed could be worked out in any run: "
+            f"{words.clause(car.unknown[0].reason)}."
+        )
     seen = [t for t in car.trends if t.smallest_visible.value is not None]
     if not seen:
         return f"{words.name(car.car)}, {span}: too few sessions to tell a trend."
@@ -154,6 +163,31 @@ def notes(car: CarSeason) -> list[str]:
         "Conditions (tyres, pressures, temperature, load) differ between sessions and are not taken out."
     )
     return lines
+
+
+def unknown_figures(car: CarSeason) -> list[tuple[str, str, str]]:
+    """Return figures, runs that lack them, and why; those that lack the same for the same reason together."""
+    # A pot that is missing takes gradient and share of its axle alike, and in every run of a day.
+    per_run = words.together(((one.session, one.label, one.run, one.reason), one) for one in car.unknown)
+    told = words.together(
+        ((tuple(quantity_words(one.quantity) for one in lacking), reason), (label, run))
+        for (_, label, run, reason), lacking in per_run.items()
+    )
+    return [
+        (words.capital(words.listed(list(figures))), _runs(places), words.sentence(reason))
+        for (figures, reason), places in told.items()
+    ]
+
+
+_MOST_DAYS: Final = 6
+
+
+def _runs(places: list[tuple[str, str]]) -> str:
+    """Return ``r01 and r02 of 2031-05-04``, session after session."""
+    days = words.together((label, words.label(run, 24)) for label, run in places)
+    return words.listed(
+        [f"{words.listed(runs)} of {words.label(day)}" for day, runs in days.items()], _MOST_DAYS
+    )
 
 
 def left_out_words(archive: Archive, most: int = 6) -> list[str]:

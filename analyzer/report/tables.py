@@ -16,7 +16,6 @@ from analyzer.processing.loads import TITLES
 from analyzer.processing.results import BottomingEvent, RunEstimates, Split
 from analyzer.processing.roll import second_looks
 from analyzer.report import cards, words
-from analyzer.report.plain_data import left_share
 from analyzer.report.sentences import (
     CORNER_WORDS,
     beyond_limit,
@@ -283,7 +282,7 @@ def _run_row(review: Review, run: RunEstimates) -> tuple[Cell, ...]:
     found = sum(name == run.name for name, _ in findings(review))
     remark = f"{words.count(found, 'check')} to look at" if found else ""
     gradients = [run.roll_gradient.get(key) for key in ("front", "rear", "total")]
-    shares = [words.percent(left_share(run, axle)) for axle in AXLES]
+    shares = [words.percent(run.left_share(axle)) for axle in AXLES]
     figures = [*gradients, *shares, run.further.get("roll_stiffness_ratio")]
     return (
         named(run.name, remark, moment(run.name)),

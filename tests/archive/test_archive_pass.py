@@ -285,3 +285,15 @@ def test_a_recent_log_is_not_trusted_by_its_time(season, inline):
     os.utime(log, (old, old))
     run(season)
     assert "teal/s000/r01.csv" in json.loads((season / "archive" / "logs.json").read_text())
+
+
+def test_a_run_without_a_figure_brings_its_reason_into_the_season(season, inline):
+    log = season / "teal" / "s000" / "r01.csv"
+    log.write_text(log.read_text().replace("damper_RL", "brake_disc", 1))
+    _, teal = run(season).cars
+    told = {(one.quantity, one.run, one.reason) for one in teal.unknown if one.session == "teal/s000"}
+    why = "no usable damper_RL in the log"
+    assert told == {("roll_gradient_rear", "r01", why), ("left_share_rear", "r01", why)}
+    table = estimates(season)
+    (row,) = table[(table["quantity"] == "left_share_rear") & table["value"].isna()].to_dict("records")
+    assert (row["run"], row["notes"]) == ("r01", why)

@@ -8,7 +8,6 @@ import pytest
 from processing.linear_car import Drive, LinearCar, Noise, drive_car
 
 from analyzer.processing.estimate_run import estimate_run
-from analyzer.report.plain_data import left_share
 
 
 @pytest.mark.parametrize(("corner", "axle", "other"), [("RL", "rear", "front"), ("FR", "front", "rear")])
@@ -24,5 +23,5 @@ def test_a_pot_left_out_is_the_whole_reason(corner: str, axle: str, other: str) 
     assert not any("damper" in note or " 0.0 %" in note for note in hidden)
     assert gradients[other].value is not None
     # The left share of the axle has the same reason, and that of the other axle is known.
-    assert left_share(run, axle).notes == (f"no usable damper_{corner} in the log",)  # type: ignore[arg-type]
-    assert left_share(run, other).value is not None  # type: ignore[arg-type]
+    assert run.left_share(axle).notes == (f"no usable damper_{corner} in the log",)  # type: ignore[arg-type]
+    assert run.left_share(other).value is not None  # type: ignore[arg-type]

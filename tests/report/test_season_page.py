@@ -12,11 +12,11 @@ import pytest
 from report.browser import Browser
 from report.hostile import HOSTILE
 
-from analyzer.archive.results import Archive, BottomingRate, CarSeason, SessionPoint, Trend
+from analyzer.archive.results import Archive, BottomingRate, CarSeason, SessionPoint, Trend, UnknownFigure
 from analyzer.archive.season_pass import poisson_rate, season_change, verdict
 from analyzer.core.estimate import Estimate
 from analyzer.core.files import SEASON_FORMAT
-from analyzer.report.season_page import season_dict, write_season
+from analyzer.report.season_page import season_dict, unknown_table, write_season
 from analyzer.report.season_sentences import advice, car_answer, change_words
 
 UNITS = {"roll_stiffness_total": "N m/deg", "roll_gradient_front_over_rear": "1", "free_play_front": "mm"}
@@ -142,6 +142,41 @@ def test_car_without_a_usable_run_or_with_too_few_sessions_says_so(tmp_path: Pat
     assert "too few sessions" in car_answer(short)
     page = write_season(archive(tmp_path, empty, short)).read_text(encoding="utf-8")
     assert "None of the runs" in page
+
+
+def lacking(session: str, run: str, *quantities: str, reason: str = "no usable damper_RL in the log"):
+    return tuple(UnknownFigure(q, session, f"2031-03-0{session[1]}", run, reason) for q in quantities)
+
+
+def test_what_runs_lack_is_told_once_with_its_reason(tmp_path: Path):
+    rear = ("roll_gradient_rear", "left_share_rear")
+    zero = lacking("s3", "r02", "left_share_front", reason="zero of the front pots is not known")
+    unknown = (
+        *lacking("s1", "r01", *rear),
+        *lacking("s1", "r02", *rear),
+        *lacking("s3", "r01", *rear),
+        *zero,
+    )
+    short = replace(car(), unknown=unknown)
+    rows = [[cell.text for cell in row] for row in unknown_table(short).rows]
+    assert rows == [
+        [
+            "Rear roll gradient and rear left share",
+            "r01 and r02 of 2031-03-01 and r01 of 2031-03-03",
+            "No usable damper_RL in the log.",
+        ],
+        ["Front left share", "r02 of 2031-03-03", "Zero of the front pots is not known."],
+    ]
+    page = write_season(archive(tmp_path, short))
+    assert "Figures that runs lack" in page.read_text(encoding="utf-8")
+    with (page.parent / "tables" / "unknown.csv").open() as file:
+        found = list(csv.DictReader(file))
+    assert len(found) == len(unknown)
+    assert found[0]["reason"] == "no usable damper_RL in the log"
+    # Where nothing is followed, more sessions would not help.
+    nothing = car_answer(replace(short, trends=()))
+    assert nothing.endswith("could be worked out in any run: no usable damper_RL in the log.")
+    assert unknown_table(car()).rows == ()
 
 
 @pytest.mark.parametrize("width", [320, 390, 1280])
