@@ -265,6 +265,10 @@ def mean_gradients(runs: Sequence[RunEstimates]) -> dict[Axle, float]:
     return {axle: math.exp(float(np.mean(logs))) for axle, logs in found.items()}
 
 
+_BY_TYRES: Final = "tyres and {axle} stiffness of the sheet"
+_BY_RATIO: Final = "the sheet's ratio, which holds the prediction itself"
+
+
 def target_notes(pair: Pair) -> tuple[str, ...]:
     """Return whose stiffness is compared, and what had to be taken from the sheet."""
     notes = []
@@ -278,8 +282,8 @@ def target_notes(pair: Pair) -> tuple[str, ...]:
     for axle in AXLES:
         if axle not in seen:
             notes.append(
-                f"roll of the {axle} axle not measured on both set-ups: taken from the other axle by the "
-                "sheet's ratio, which holds the prediction itself"
+                f"roll of the {axle} axle not measured on both set-ups: taken from the other axle by "
+                + (_BY_TYRES if pair.axle in seen else _BY_RATIO).format(axle=axle)
             )
     return tuple(notes)
 

@@ -8,7 +8,15 @@ from typing import Final
 import numpy as np
 
 from analyzer.comparison.results import Ledger
-from analyzer.comparison.stiffness import TARGETS, RollSheet, Target, sensitivity, stiffness, wheel_scale
+from analyzer.comparison.stiffness import (
+    TARGETS,
+    RollSheet,
+    Target,
+    sensitivity,
+    stiffness,
+    tyre_roll,
+    wheel_scale,
+)
 from analyzer.core import mixed_effects
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Contrast, Floats, RunsFit, ScatterPrior
@@ -275,6 +283,7 @@ def sheet_roll(sheet: CarSheet, hardware: Hardware) -> RollSheet:
         moment=mass_properties(sheet).elastic_moment * STANDARD_GRAVITY,
         stiffness={a: roll.axles[a].stiffness * NM_PER_DEG for a in AXLES},
         gradient={a: roll.axles[a].suspension * RAD_PER_MPS2_TO_DEG_PER_G for a in AXLES},
+        tyres=dict(tyre_roll(sheet)),
     )
 
 
@@ -339,6 +348,7 @@ def setup_sheet_errors(car: CarSheet, hardware: Hardware, roll: Mapping[Axle, fl
         float(sheet.moment),
         {a: float(k) for a, k in sheet.stiffness.items()},
         {a: float(s) for a, s in sheet.gradient.items()},
+        {a: float(c) for a, c in sheet.tyres.items()},
     )
     marked = with_settings(car, hardware) if isinstance(hardware, Setup) else car
     return SheetErrors(propagate(marked, function), dict(roll), plain, _rate_errors(car, hardware, roll))

@@ -19,10 +19,10 @@ import numpy as np
 
 from analyzer.core.estimate import Estimate
 from analyzer.core.mixed_effects import Floats
-from analyzer.core.units import AXLES, STANDARD_GRAVITY, Axle
+from analyzer.core.units import AXLES, DEG_PER_RAD, STANDARD_GRAVITY, Axle
 from analyzer.prediction.results import SetupPrediction
 from analyzer.sheets.car import AxleSheet, CarSheet
-from analyzer.vehicle.axle import mass_properties, relative_spread, static_motion_ratio
+from analyzer.vehicle.axle import mass_properties, relative_spread, static_motion_ratio, tyre_roll_compliance
 from analyzer.vehicle.completion import with_tolerances
 
 Target = Literal["front", "rear", "total"]
@@ -62,11 +62,19 @@ class RollSheet:
         Axle -> roll stiffness K [N m/deg].
     gradient : dict
         Axle -> roll per lateral specific force in body axes s [deg/g].
+    tyres : dict
+        Axle -> roll on its tyres per moment that springs and bars carry c [deg/(N m)]; 0 on rigid ones.
     """
 
     moment: float | Floats
     stiffness: dict[Axle, float | Floats]
     gradient: dict[Axle, float | Floats]
+    tyres: dict[Axle, float | Floats]
+
+
+def tyre_roll(car: CarSheet) -> dict[Axle, Floats]:
+    """Return axle -> roll on its tyres per moment [deg/(N m)]; arrays where the sheet holds arrays."""
+    return {axle: tyre_roll_compliance(car.axle(axle)) * DEG_PER_RAD for axle in AXLES}
 
 
 def roll_sheet(car: CarSheet, prediction: SetupPrediction) -> RollSheet:
@@ -75,6 +83,7 @@ def roll_sheet(car: CarSheet, prediction: SetupPrediction) -> RollSheet:
         moment=mass_properties(car).elastic_moment * STANDARD_GRAVITY,
         stiffness={a: _value(prediction.roll_stiffness[a]) for a in AXLES},
         gradient={a: _value(prediction.roll_gradient_body[a]) for a in AXLES},
+        tyres={a: float(c) for a, c in tyre_roll(car).items()},
     )
 
 
@@ -83,20 +92,33 @@ def _value(estimate: Estimate) -> float:
 
 
 def both_axles(
-    measured: Mapping[Axle, float | Floats], sheet: RollSheet
+    target: Target, measured: Mapping[Axle, float | Floats], sheet: RollSheet
 ) -> dict[Axle, float | Floats] | None:
-    """Return s of both axles; the one that was not measured follows by the sheet's ratio of the two.
+    """Return s of both axles; the one that was not measured follows from the other, None when neither was.
 
-    None when neither was measured.
+    Both axles hang on one shell. Where the stiffness of the measured axle is asked for, a bar there that is
+    not as the sheet says moves s of the two along a line: s_a + c_a K_a s_a and s_o + c_o K_o s_o change
+    alike, and K_a s_a + K_o s_o = M, so with s_a0 and s_o0 of the sheet
+
+        s_o - s_o0 = (s_a - s_a0) / (1 + K_o (c_a + c_o))
+
+    It holds K_o and the tyres alone. The plain ratio s_o0 / s_a0 would hold the predicted K_a, too, and
+    overstate what differs from it by up to a fifth. For the other axle and the whole car nothing tells which
+    end differs, and the ratio is taken.
     """
     if not measured:
         return None
     full = dict(measured)
-    # Both axles hang on one shell: what one rolls tells the other's roll as well as the sheet knows their
-    # ratio.
     for axle, other in (("front", "rear"), ("rear", "front")):
-        if axle not in full and other in full:
-            full[axle] = full[other] * sheet.gradient[axle] / sheet.gradient[other]  # type: ignore[index]
+        if axle in full or other not in measured:
+            continue
+        own, missing = sheet.gradient[other], sheet.gradient[axle]  # type: ignore[index]
+        if target == other:
+            both = sheet.tyres["front"] + sheet.tyres["rear"]
+            follows = 1.0 + sheet.stiffness[axle] * both  # type: ignore[index]
+            full[axle] = missing + (measured[other] - own) / follows  # type: ignore[index]
+        else:
+            full[axle] = measured[other] * missing / own  # type: ignore[index]
     return full
 
 
@@ -118,7 +140,7 @@ def stiffness(target: Target, measured: Mapping[Axle, float | Floats], sheet: Ro
         Not positive when the other axle alone would carry more than the whole moment: sheet and roll then
         contradict each other.
     """
-    roll = both_axles(measured, sheet)
+    roll = both_axles(target, measured, sheet)
     if roll is None:
         raise ValueError("no axle was measured")
     # The whole moment over the roll each axle took of it, weighted by the stiffness that carried it.

@@ -223,8 +223,8 @@ def other_end_words(found: OtherEndMoved, measured: float) -> str:
 #
 # K_f = (M - K_r s_r) / s_f takes the other axle's stiffness from the sheet. Between set-ups that leave the
 # other end alone an error of the sheet there is nearly the same in both, and cancels; where the other bar was
-# changed too it does not. And where an axle has no pots its roll follows from the other axle's by the sheet's
-# ratio, which holds the bar the sheet expects: the figure then leans towards the prediction.
+# changed too it does not. And where an axle has no pots its own figure, and the car's, take its roll from the
+# other axle's by the sheet's ratio, which holds the bar the sheet expects: they lean towards the prediction.
 
 
 SOFTER: Final = 0.8
@@ -274,7 +274,7 @@ def seen_part(car: CarSheet, setup: Setup, axle: Axle) -> float | None:
 
 def unseen_note(car: CarSheet, setup: Setup | None, axle: Axle) -> str:
     """Return the remark that the roll of an `axle` was not measured, and how much of its bar is then seen."""
-    note = f"roll of the {axle} axle not measured: taken from the other one by the sheet's ratio"
+    note = f"roll of the {axle} axle not measured: taken from the other one by the sheet"
     part = None if setup is None else seen_part(car, setup, axle)
     if part is None:
         return note

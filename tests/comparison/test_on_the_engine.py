@@ -19,6 +19,7 @@ from analyzer.comparison.choosing.wishes import parse_wish
 from analyzer.comparison.confirm import confirm
 from analyzer.comparison.results import ChangeVerdict
 from analyzer.comparison.setups import setup_results
+from analyzer.comparison.stiffness import roll_sheet, stiffness
 from analyzer.comparison.unmeasured_axle import seen_part
 from analyzer.prediction.setup import predict_change, predict_setup
 from analyzer.processing.results import RunEstimates
@@ -123,6 +124,19 @@ def test_part_of_a_bar_that_the_other_axle_shows_is_the_engines() -> None:
     found = seen_part(SHEET, SETUPS["full"], "front")
     assert found == pytest.approx(true, abs=0.05)
     assert 0.5 < true < 0.95
+
+
+@pytest.mark.parametrize("factor", [0.5, 0.8, 1.3])
+def test_a_bar_that_is_not_as_the_sheet_says_is_measured_by_the_pots_of_its_own_axle(factor: float) -> None:
+    """The sheet expects the full bar; the front axle's roll alone gives the engine's own front stiffness."""
+    front = ENGINE_CAR.front
+    sheet = roll_sheet(SHEET, predict_setup(SHEET, "full", SETUPS["full"]))
+    found, true = {}, {}
+    for part in (1.0, factor):
+        roll = quasi_static(ENGINE_CAR.with_front_bar(part)).body_gradient(np.linspace(-1.0, 1.0, 21))
+        found[part] = float(stiffness("front", {"front": roll["front"]}, sheet))
+        true[part] = front.wheel_rate + part * front.bar_rate * front.bar_ratio**2
+    assert found[factor] / found[1.0] == pytest.approx(true[factor] / true[1.0], rel=0.01)
 
 
 @pytest.fixture(scope="module")

@@ -15,6 +15,7 @@ from analyzer.comparison.confirm import confirm
 from analyzer.comparison.results import CauseKind, ChangeVerdict, Comparison
 from analyzer.comparison.unmeasured_axle import other_end
 from analyzer.prediction.setup import predict_setup
+from analyzer.processing.results import RunEstimates
 from analyzer.report import reasons
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.session import SessionSheet, Setup
@@ -104,3 +105,16 @@ def test_without_the_roll_of_both_axles_or_on_rigid_tyres_nothing_is_said() -> N
     ]
     stiff = Setup.model_validate({"front_bar": {"hole": 2}})
     assert other_end(rigid, "front", predict_setup(rigid, "A", stiff), runs, "A", "B") is None
+
+
+def with_pots_at(axle: str, runs: list[RunEstimates]) -> list[RunEstimates]:
+    return [run(r.name, r.setup, {axle: r.roll_gradient_body[axle].value or 0.0}) for r in runs]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_change_that_was_not_made_is_no_change_by_the_pots_of_one_axle(seed: int) -> None:
+    order = [("A", STIFF), ("B", STIFF)] * 3
+    found = compare(CAR, STIFF, SOFT, with_pots_at("front", session_runs(CAR, order, 0.002, seed)))
+    assert found.stiffness_ratio.value == pytest.approx(1.0, abs=0.01)
+    assert found.verdict is ChangeVerdict.NO_CHANGE
+    assert any("tyres and rear stiffness of the sheet" in note for note in found.notes)

@@ -36,6 +36,7 @@ from analyzer.comparison.stiffness import (
     common_sensitivity,
     roll_sheet,
     stiffness,
+    tyre_roll,
     wheel_scale,
 )
 from analyzer.comparison.verdict import default_scatter, plan_runs
@@ -405,6 +406,7 @@ def outcome(
                 moment=mass_properties(state).elastic_moment * STANDARD_GRAVITY,
                 stiffness={a: figures[f"stiffness {a}"] for a in AXLES},
                 gradient={a: figures[f"body gradient {a}"] for a in AXLES},
+                tyres=dict(tyre_roll(state)),
             )
         # Changes and ratios inside the propagation: errors common to both states cancel there.
         for key in [k.removeprefix("now ") for k in values if k.startswith("now ")]:
