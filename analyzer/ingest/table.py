@@ -40,9 +40,12 @@ from analyzer.sheets.car import Logger
 
 _NUMBERED: Final = re.compile(r"^(.*\S)\s+#(\d{1,9})$")
 _SIGNS: Final = re.compile(r"[\W_]+")
+_TIME_WORDS: Final = "zeit|uhrzeit|zeitstempel|temps|heure|tiempo|hora|tempo|ora|tijd|tid|czas|aika|時間|時刻"
+"""Time in the languages of `analyzer.ingest.trade_words`, standing alone: lap times have a word more."""
 _TIME_NAME: Final = re.compile(
     r"(log|run|elapsed|up|session|epoch|unix|gps|utc|system|sample|device|logger|rel|relative|abs)?[ _.-]*"
-    r"(time|timestamp|time ?stamp|t|clock|timer|uptime|elapsed|seconds?|millis|utc|epoch|date[ _]?time)"
+    r"(time|timestamp|time ?stamp|t|clock|timer|uptime|elapsed|seconds?|millis|utc|epoch|date[ _]?time|"
+    rf"{_TIME_WORDS})"
     r"[ _.-]*(s|sec|secs|seconds|ms|us|utc|stamp|elapsed|millis|of day|since start|since[ _]start)?"
 )
 _INDEX_NAME: Final = re.compile(

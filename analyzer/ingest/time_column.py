@@ -232,7 +232,22 @@ def rises_evenly(values: Floats) -> bool:
         return False
     moves = np.diff(finite)
     step = float(np.median(moves))
-    return step > 0.0 and bool((np.abs(moves - step) <= NEAR * step).mean() >= EVEN)
+    if step <= 0.0:
+        return False
+    return bool((np.abs(moves - step) <= NEAR * step).mean() >= EVEN) or _rounded_clock(finite, moves)
+
+
+def _rounded_clock(values: Floats, moves: Floats) -> bool:
+    """Return whether numbers are those of an even clock, rounded: 400 Hz in whole ms is 0, 2, 5, 8, 10.
+
+    Rounding does not add up: no stamp is further from a straight line than one last digit, which a distance
+    or a count of events soon is.
+    """
+    kinds = np.unique(np.round(moves, 9))
+    if len(kinds) != 2 or kinds[0] <= 0.0:
+        return False
+    line = np.linspace(values[0], values[-1], len(values))
+    return bool(np.abs(values - line).max() <= (kinds[1] - kinds[0]) * (1.0 + 1e-6))
 
 
 def counts_rows(values: Floats) -> bool:

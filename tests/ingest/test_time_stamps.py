@@ -167,3 +167,18 @@ def test_of_two_running_time_columns_the_motion_tells_the_right_one(factor: floa
     assert recording.sample_rate == pytest.approx(200.0, rel=1e-3)
     assert any('from column "Time" instead' in step for step in recording.steps)
     assert not [row for row in worse(recording) if row.check == "clock rate"]
+
+
+@pytest.mark.parametrize("rate", [300.0, 400.0, 640.0])
+@pytest.mark.parametrize("name", ["Zeit [ms]", "Temps", "channel 1 [ms]", "channel 1"])
+def test_a_clock_in_whole_milliseconds_is_found_at_any_rate(name: str, rate: float, tmp_path: Path) -> None:
+    count = np.arange(2000)
+    # A distance rises as well, and a speed makes its steps uneven.
+    metres = np.round(np.cumsum(12.0 + 5.0 * np.sin(count / 300.0)) / rate, 3)
+    lines = [f"{name};Weg [m];Querbeschl [g]"]
+    stamps, sway = np.round(1000.0 * count / rate), np.sin(count / 200.0)
+    lines += [f"{a:.0f};{b:.3f};{c:.4f}" for a, b, c in zip(stamps, metres, sway, strict=True)]
+    (tmp_path / "r.csv").write_text("\n".join(lines).replace(".", ","), encoding="utf-8")
+    car = car_with({"accel_y": {"column": "Querbeschl", "unit": "g"}})
+    recording = read_recording("r", [tmp_path / "r.csv"], car)
+    assert len(recording.data) / recording.sample_rate == pytest.approx(len(count) / rate, rel=0.01)
