@@ -437,10 +437,12 @@ _WITHIN: Final = (
 )
 _BEYOND: Final = _WITHIN.replace("within", "not within")
 _NEXT_HOLE: Final = "the sheet predicts this change; let it name the next hole or spacer (analyzer choose)"
-_NOT_YET: Final = (
-    "that it changed stands; to know whether the sheet predicts it, drive more runs, or measure what the "
-    "prediction rests on (hang loads on the bar on the bench, springs on a press)"
+_STANDS: Final = "that it changed stands; to know whether the sheet predicts it,"
+_RESTS: Final = (
+    "measure what the prediction rests on (hang loads on the bar on the bench, springs on a press)"
 )
+_NOT_YET: Final = f"{_STANDS} {_RESTS}"
+_OPEN: Final = (ChangeVerdict.SOFTENED_OPEN, ChangeVerdict.STIFFENED_OPEN)
 _GIVES: Final = (
     "look for what gives before the bar does (link play, mounts, blade clamp), or hang loads on the bar on "
     "the bench and put the readings into the car sheet"
@@ -548,6 +550,8 @@ VERDICTS: Final = {
 _ALONE: Final = (
     "look at the other axle, the tyres and the load, then drive both set-ups again with nothing else changed"
 )
+
+_ENOUGH: Final = "make a larger step, at least the one that the reason names, and drive both set-ups again"
 
 _NOT_MEASURED: Final = (
     "let analyzer check name what the logs or the car sheet lack; put that right, then drive both set-ups "
@@ -878,6 +882,13 @@ def next_step(comparison: Comparison) -> str:
     ratio = comparison.stiffness_ratio
     if ratio.value is None and not comparison.not_driven:
         return f"Next: {_NOT_MEASURED}."
+    reason = comparison.reason
+    # More runs are only asked for where they would help: the reason says how many, or that they will not do.
+    if comparison.verdict in _OPEN and reason.runs is not None:
+        return f"Next: {_STANDS} drive as many runs as the reason says, or {_RESTS}."
+    hidden = reason.remedy is None and reason.other_end is None and reason.predicted
+    if comparison.verdict is ChangeVerdict.CANNOT_TELL and hidden and reason.runs is None:
+        return f"Next: {_ENOUGH}."
     return f"Next: {VERDICTS[comparison.verdict].advice}."
 
 

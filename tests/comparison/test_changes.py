@@ -230,3 +230,15 @@ def test_a_run_whose_name_holds_a_colon_gives_its_own_reason() -> None:
     measured = results_of(CAR, {"A": STIFF, "B": SOFT}, runs)["B"].measured
     assert measured["roll_stiffness_front"].notes == ("day 1: two: too few corners",)
     assert measured["roll_gradient_front"].notes == ("day 1: two: not estimated",)
+
+
+@pytest.mark.parametrize("verdict", [ChangeVerdict.SOFTENED_OPEN, ChangeVerdict.CANNOT_TELL])
+def test_more_runs_are_asked_for_only_where_they_help(verdict: ChangeVerdict) -> None:
+    found = compare(CAR, STIFF, SOFT, session_runs(CAR, THREE_EACH, 0.003))
+    for runs in (None, 4):
+        reason = replace(found.reason, verdict=verdict, alone=verdict, runs=runs, remedy=None)
+        # An interval about one leaves the axle's own change open, too.
+        wide = replace(found.stiffness_ratio, interval=(0.8, 1.1))
+        one = replace(found, verdict=verdict, reason=reason, stiffness_ratio=wide)
+        assert ("more runs alone would not" in reasons.verdict(reason)) == (runs is None)
+        assert ("runs" in next_step(one)) == (runs is not None)
