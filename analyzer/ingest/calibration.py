@@ -24,6 +24,8 @@ from analyzer.ingest.cells import HeaderCell, plain_unit
 from analyzer.ingest.recording import Check, HealthRow, Verdict
 from analyzer.sheets.car import CHANNEL_DIMENSIONS, Channel
 
+Floats = NDArray[np.float64]
+
 
 @dataclass(frozen=True, slots=True)
 class Calibrated:
@@ -181,6 +183,87 @@ def along_pairs(
     return turned, (readings < volts[0] - margin) | (readings > volts[-1] + margin)
 
 
+def bend_between_pairs(travel: Floats, volts: Sequence[float], pairs: Sequence[float]) -> Floats:
+    """Return how far a smooth curve through calibration pairs lies above the straight lines between them [m].
+
+    Each inner pair says by how much the line through its neighbours misses it (leave one out): its second
+    divided difference is half the curve's second derivative f'', and a straight line over a < v < b is off by
+    -f'' / 2 (v - a) (b - v) (error of linear interpolation; any text of numerical analysis).
+
+    Parameters
+    ----------
+    travel : ndarray
+        As it was read along the straight lines [m].
+    volts, pairs : sequence of float
+        Readings [V or counts] and travel [m] of the pairs, as they were used.
+
+    Returns
+    -------
+    ndarray
+        0 with two pairs, with pairs on one straight line, and beyond the ends.
+    """
+    order = np.argsort(pairs)
+    volt, known = np.asarray(volts, dtype=np.float64)[order], np.asarray(pairs, dtype=np.float64)[order]
+    steps = np.diff(volt)
+    # A travel that stands at two readings has no reading of its own.
+    if len(known) < 3 or not (np.diff(known) > 0.0).all() or not ((steps > 0.0).all() or (steps < 0.0).all()):
+        return np.zeros(np.shape(travel))
+    halves = np.diff(np.diff(known) / steps) / (volt[2:] - volt[:-2])
+    ends = np.concatenate([halves[:1], halves, halves[-1:]])
+    read = np.interp(travel, known, volt)
+    segment = np.clip(np.searchsorted(known, travel, side="right") - 1, 0, len(steps) - 1)
+    part = (ends[segment] + ends[segment + 1]) / 2.0
+    off: Floats = part * (read - volt[segment]) * (read - volt[segment + 1])
+    return off
+
+
+BETWEEN_PAIRS: Final = 1e-4
+"""Bend between two calibration pairs from which more pairs help [m]: about 1 % of the slope where pairs lie
+20 mm apart, and more than pairs that are each 0.2 mm off show on a straight pot (engineering judgement)."""
+DRIVEN_TRAVEL: Final = (1.0, 99.0)
+"""Percentiles of the travel over which a bend counts."""
+
+
+def check_between_pairs(values: Floats, name: str, channel: Channel) -> HealthRow | None:
+    """Return a row where straight lines between the pairs are off over the travel of this log [m].
+
+    Parameters
+    ----------
+    values : ndarray
+        Calibrated travel before its zero is taken off [m]; NaN where unknown.
+    name, channel : str, Channel
+        The pot and its entry in the sheet.
+    """
+    if channel.volts is None or channel.travel is None or len(channel.travel) < 3:
+        return None
+    # A few thousand samples tell the range; a long run is not copied for it.
+    known = values[:: max(1, len(values) // 5000)]
+    known = known[np.isfinite(known)]
+    if len(known) == 0:
+        return None
+    first, last = (float(end) for end in np.percentile(known, DRIVEN_TRAVEL))
+    travel = np.linspace(first, last, 200)
+    off = np.abs(bend_between_pairs(travel, channel.volts, [channel.sign * t.value for t in channel.travel]))
+    most = int(np.argmax(off))
+    if off[most] < BETWEEN_PAIRS:
+        return None
+    low, high = sorted(1000.0 * channel.sign * end for end in (first, last))
+    text = (
+        f"Its calibration bends: between its pairs travel is up to {1000.0 * off[most]:.2g} mm off a "
+        f"straight line, at {1000.0 * channel.sign * travel[most]:.0f} mm. Half the step between pairs from "
+        f"{low:.0f} to {high:.0f} mm makes it a quarter (logger.channels.{name}.volts)."
+    )
+    return HealthRow(
+        Check.BETWEEN_PAIRS,
+        name,
+        Verdict.SUSPECT,
+        1000.0 * float(off[most]),
+        1000.0 * BETWEEN_PAIRS,
+        "mm",
+        text,
+    )
+
+
 def static_reading(channel: Channel, name: str, path: Path) -> Uncertain | None:
     """Return the stated reading at static ride height as calibrated travel [m]; None when not stated.
 
@@ -288,8 +371,6 @@ def _reversed(values: NDArray[np.float64]) -> NDArray[np.float64]:
 
 # Find how the inertial unit is turned when the sheet does not say: gravity, braking, and roll or yaw.
 
-
-Floats = NDArray[np.float64]
 
 CLEAR: Final = 0.6
 """Correlation with braking and with cornering that settles an axis (engineering judgement)."""

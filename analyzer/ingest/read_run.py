@@ -18,7 +18,7 @@ from analyzer.core.filebacked import by_pieces, shelved
 from analyzer.core.signals import Blocks
 from analyzer.core.units import AXLE_CORNERS, AXLES, Corner, Uncertain
 from analyzer.ingest.attitude import turned_to_the_car
-from analyzer.ingest.calibration import found_axes, join_wraps, static_reading, turn_axes
+from analyzer.ingest.calibration import check_between_pairs, found_axes, join_wraps, static_reading, turn_axes
 from analyzer.ingest.channels import guess_channels, require_any
 from analyzer.ingest.checks import check_channels
 from analyzer.ingest.checks.clock import take_right_clock
@@ -395,6 +395,8 @@ def _zero(
 ) -> None:
     static: dict[str, Uncertain] = {}
     for name, channel in logger.channels.items():
+        bend = check_between_pairs(made.data[name], name, channel) if name in made.data else None
+        made.health += [bend] if bend is not None else []
         reading = static_reading(channel, name, path) if name.startswith("damper_") else None
         if reading is not None and name in made.data:
             static[name] = reading

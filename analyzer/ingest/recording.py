@@ -47,6 +47,7 @@ class Check(StrEnum):
     SLIPPED = "slipped"
     WRAPPED = "wrapped"
     CALIBRATION_RANGE = "calibration range"
+    BETWEEN_PAIRS = "between pairs"
     ZERO_OF_RUN = "zero of the run"
     SPEED_RANGE = "speed range"
     POSITION = "position"

@@ -6,6 +6,7 @@ is read off the motion on the working base.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final, Literal
@@ -17,6 +18,7 @@ from analyzer.core.filebacked import by_pieces, set_aside, shelved
 from analyzer.core.signals import Bools, Floats, Parabola
 from analyzer.core.units import CORNERS, Axle, Corner
 from analyzer.ingest.recording import Recording
+from analyzer.processing.between_pairs import BEND_OPEN, off_between_pairs
 from analyzer.processing.motion import Moving, raw_suspect
 from analyzer.processing.results import BottomingEvent, Motion, TravelBudget
 from analyzer.processing.segments import describe
@@ -222,6 +224,13 @@ def bottoming_events(
     return events
 
 
+def _off(source: EventSource, corner: Corner, travel: float) -> tuple[float, float]:
+    """Return the standard uncertainty of a travel by the pot's zero and by its bent calibration [m]."""
+    pot = f"damper_{corner}"
+    bend = off_between_pairs(source.recording, source.car, pot, np.array([travel]))
+    return source.recording.zero_std.get(pot, 0.0), BEND_OPEN * float(bend[0])
+
+
 def _event(
     source: EventSource, corner: Corner, stop: Stop, kind: str, contact: Contact, place: int
 ) -> BottomingEvent:
@@ -251,7 +260,7 @@ def _event(
         section=_section(motion, source.masks, place),
         budget=budget,
         kind=kind,
-        peak_error=float(np.hypot(contact.error, source.recording.zero_std.get(f"damper_{corner}", 0.0))),
+        peak_error=math.hypot(contact.error, *_off(source, corner, sign * contact.height)),
         distance=_known(motion, "distance", place),
         speed=_known(motion, "speed", place),
         jolt=found,

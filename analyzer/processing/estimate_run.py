@@ -25,6 +25,7 @@ from analyzer.ingest.recording import Check, HealthRow, Recording, Verdict
 from analyzer.ingest.zero import unknown_zeros, when_lifted
 from analyzer.prediction.propagation import COUNTS, OFF, counting, swings_of, with_settings
 from analyzer.processing import bump_stop_gap
+from analyzer.processing.between_pairs import mean_travel_std, pairs_spread
 from analyzer.processing.bottoming import EventSource, bottoming_events, contact_mask, event_source
 from analyzer.processing.loads import (
     TITLES,
@@ -99,10 +100,12 @@ def estimate_run(
     # The roll gradient, and all else that roll shows.
     paths = roll_paths(car, bar_rates)
     doubted = recording.doubted_units()
-    roll = roll_of_run(motion, ~free, paths, car, _pots_sound(recording), doubted)
+    bends = pairs_spread(recording, motion, car, free)
+    roll = roll_of_run(motion, ~free, paths, car, _pots_sound(recording), doubted, bends)
     # Wheel loads add springs, bars and stops; whether they come to the car's weight is a check of the sheet.
     loads = wheel_loads(motion, car, bar_rates, stops)
-    zero = zero_share_error(car, {a: p.suspension for a, p in paths.items()}, recording.zero_std)
+    off = mean_travel_std(recording, motion, car, driving)
+    zero = zero_share_error(car, {a: p.suspension for a, p in paths.items()}, off)
     closing = closures(loads, motion, car, free)
     # Parts of the run against each other, by the same equation on some of its rows.
     masks = {} if course is None else section_masks(course, motion, moving, recording)
@@ -119,7 +122,7 @@ def estimate_run(
         load_share={
             axle: _of_whole_run(share, recording, axle)
             for axle, share in load_shares(
-                loads, motion, car, driving, seed, zero, transfer_spread(car, paths)
+                loads, motion, car, driving, seed, zero, transfer_spread(car, paths, bends)
             ).items()
             if axle not in zeroless
         },

@@ -6,6 +6,7 @@ They follow from springs, bar, dampers, stops, links and the wheels' own inertia
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -334,8 +335,12 @@ def zero_share_error(
     return found
 
 
-def transfer_spread(car: CarSheet, paths: Mapping[Axle, AxleRollPath]) -> dict[Axle, float]:
+def transfer_spread(
+    car: CarSheet, paths: Mapping[Axle, AxleRollPath], bends: Mapping[Axle, float] = MappingProxyType({})
+) -> dict[Axle, float]:
     """Return the relative standard uncertainty of the load that moves across each axle, from the sheet [1].
+
+    `bends` is that of roll where calibrations bend between their pairs.
 
     Springs, bar and scales of the pots for what goes by the springs, roll centre for what goes by the links,
     and the track width, as parts of the whole; a bar's rate by its dimensions counts with `BAR_SPREAD`.
@@ -351,6 +356,7 @@ def transfer_spread(car: CarSheet, paths: Mapping[Axle, AxleRollPath]) -> dict[A
             (1.0 - bar) * _rate_spread(car, axle),
             bar * BAR_SPREAD,
             axles.roll_scale_spread(car, sheet, AXLE_CORNERS[axle])[0],
+            bends.get(axle, 0.0),
         )
         by_links = masses.axle(axle).sprung * (sheet.roll_centre_height.std or 0.0)
         track = (sheet.track_width.std or 0.0) / sheet.track_width.value

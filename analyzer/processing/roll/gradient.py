@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -40,6 +41,9 @@ from analyzer.vehicle import roll as vehicle_roll
 from analyzer.vehicle.axle import mass_properties, roll_scale_spread
 from analyzer.vehicle.completion import with_tolerances
 from analyzer.vehicle.roll import AxleRollPath, LevelRoad, Weights, roll_weights
+
+NO_BENDS: Final[Mapping[Axle, float]] = MappingProxyType({})
+"""Of pots without a calibration that bends."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +85,7 @@ def roll_of_run(
     car: CarSheet,
     pots_sound: bool = True,
     doubted: Collection[str] = (),
+    bends: Mapping[Axle, float] = NO_BENDS,
 ) -> RollOfRun:
     """Return everything that a run's roll shows.
 
@@ -99,10 +104,12 @@ def roll_of_run(
     doubted : collection of str
         Channels whose unit is in doubt: but for the speed they are out of use, and the reason where a
         gradient is unknown.
+    bends : mapping
+        Axle -> relative standard uncertainty of its roll where calibrations bend between their pairs [1].
     """
     weights = _as_measured(roll_weights(paths), motion, exclude)
     study = study_roll(motion, exclude, weights, car, pots_sound, doubted)
-    body, level = _gradients(study, motion, paths, car, doubted)
+    body, level = _gradients(study, motion, paths, car, doubted, bends)
     lines: dict[Axle, AxleFit] = {}
     looks: dict[Axle, HealthRow] = {}
     further: dict[str, Estimate] = {}
@@ -248,6 +255,7 @@ def _gradients(
     paths: Mapping[Axle, AxleRollPath],
     car: CarSheet,
     doubted: Collection[str],
+    bends: Mapping[Axle, float],
 ) -> tuple[dict[str, Estimate], dict[str, Estimate]]:
     """Return the gradients in body axes and on a level road; those that cannot be found say why."""
     fit = study.fit
@@ -261,8 +269,8 @@ def _gradients(
     car = with_tolerances(car)
     missing = [name for name in UNSEEN if name not in motion.data]
     unseen = math.hypot(*(UNSEEN[name] for name in missing))
-    body = body_gradients(fit, car, box, unseen)
-    level = level_gradients(fit, car, paths, arms, box, unseen)
+    body = body_gradients(fit, car, box, unseen, bends)
+    level = level_gradients(fit, car, paths, arms, box, unseen, bends)
     for axle in AXLES:
         if axle not in fit.axles:
             pots = [f"damper_{c}" for c in AXLE_CORNERS[axle] if f"wheel_{c}" not in motion.data]
@@ -314,6 +322,8 @@ accelerometer that is off by 0.15 m/s2 (engineering judgement)."""
 PLAY_OPEN: Final = 0.6
 """The same for free play of a bar that is not told: it is one axle's or the other's, and 1.96 times this is
 more than the way to either."""
+PAIRS_SAID: Final = 0.002
+"""What a bent calibration leaves open is told above this part of the slope."""
 PLAY_SAID: Final = 0.001
 """Told above this part of the slope: half of it is hardly to be seen beside `LEFT_OUT`."""
 GROUND_SAID: Final = 0.02
@@ -340,12 +350,17 @@ LEVEL_BOX: Final = np.zeros(3)
 
 
 def body_gradients(
-    fit: RollFit, car: CarSheet, box_std: Floats = LEVEL_BOX, unseen: float = 0.0
+    fit: RollFit,
+    car: CarSheet,
+    box_std: Floats = LEVEL_BOX,
+    unseen: float = 0.0,
+    bends: Mapping[Axle, float] = NO_BENDS,
 ) -> dict[str, Estimate]:
     """Return suspension roll per lateral specific force in body axes, per fitted axle [deg/g].
 
     `box_std`, shape (3,), is the standard uncertainty of the inertial box's lean about x, y and z [rad];
-    `unseen` what channels that were not logged leave out, relative (`UNSEEN`).
+    `unseen` what channels that were not logged leave out, relative (`UNSEEN`); `bends` per axle what
+    calibrations do that bend between their pairs.
     """
     helpers = tuple(
         f"{name} goes along with the lateral force in this run and could not be separated"
@@ -374,7 +389,7 @@ def body_gradients(
             fit,
             scatter=fit.std_error(axle),
             model=math.hypot(
-                slope * math.hypot(LEFT_OUT, fit.unsure, unseen),
+                slope * math.hypot(LEFT_OUT, fit.unsure, unseen, bends.get(axle, 0.0)),
                 fit.per_inertia[axle] * INERTIA_RATIO[1],
                 GROUND_OPEN * fit.by_ground[axle],
                 _bank_off(fit, axle, box_std),
@@ -382,7 +397,15 @@ def body_gradients(
                 *(fit.per_lean[axle] * box_std),
             ),
             sheet=slope * spread,
-            notes=(_range_note(fit), *tolerances, *helpers, *noise, *ground, *_play_notes(fit)),
+            notes=(
+                _range_note(fit),
+                *tolerances,
+                *_pairs_notes(bends.get(axle, 0.0)),
+                *helpers,
+                *noise,
+                *ground,
+                *_play_notes(fit),
+            ),
         )
     return found
 
@@ -394,12 +417,13 @@ def level_gradients(
     arms: disturbances.ArmParts | None = None,
     box_std: Floats = LEVEL_BOX,
     unseen: float = 0.0,
+    bends: Mapping[Axle, float] = NO_BENDS,
 ) -> dict[str, Estimate]:
     """Return the level-road gradients: suspension roll per fitted axle, and ``total`` body roll [deg/g].
 
     A run on banks is brought to the arm that the roll moment has on a level road by `arms`, and what moving
-    contacts bring to the tyres past the springs is added to their roll. `box_std` and `unseen` as for
-    `body_gradients`.
+    contacts bring to the tyres past the springs is added to their roll. `box_std`, `unseen` and `bends` as
+    for `body_gradients`.
     """
     # As driven on the run's banks -> as it would be on a level road, in body axes still.
     factor, unsure = (1.0, 0.0) if arms is None else arms.level
@@ -424,6 +448,7 @@ def level_gradients(
     ground = GROUND_OPEN * np.array([fit.by_ground[a] for a in fit.axles])
     bank = np.array([_bank_off(fit, a, box_std) for a in fit.axles])
     play = PLAY_OPEN * np.array([fit.by_play[a] for a in fit.axles])
+    bent = values * [bends.get(a, 0.0) for a in fit.axles]
     no_tyres = [a for a in fit.axles if paths[a].tyres is None]
     notes = _level_notes(fit, no_tyres, factor)
     found: dict[str, Estimate] = {}
@@ -434,6 +459,7 @@ def level_gradients(
         variance = None if fit.error is None else max(float(row @ fit.error.covariance @ row), 0.0)
         lacking = (
             *(row @ lean),
+            *(row * bent),
             row @ inertia,
             row @ ground,
             row @ bank,
@@ -548,6 +574,13 @@ def ground_notes(fit: RollFit, box_std: Floats) -> tuple[str, ...]:
 def _bank_off(fit: RollFit, axle: Axle, box_std: Floats) -> float:
     """Return the standard uncertainty of a slope from banks by forces that are off all over the run."""
     return fit.per_bank[axle] * math.hypot(box_std[0], BANK_OFF)
+
+
+def _pairs_notes(bend: float) -> tuple[str, ...]:
+    """Return how far the gradient is open since straight lines join the pairs of a bent calibration."""
+    if bend < PAIRS_SAID:
+        return ()
+    return (f"pots whose calibration bends between its pairs leave {100.0 * bend:.1f} % of it open",)
 
 
 def _play_notes(fit: RollFit) -> tuple[str, ...]:
