@@ -79,6 +79,7 @@ def from_numbers(values: NDArray[np.float64], unit: str, name: str, path: Path) 
         raise LogError(
             path, f'column "{name}"', "holds no times", "name another with logger.channels.time.column"
         )
+    _refuse_falling(np.asarray(finite[:1000]), name, path)
     steps: tuple[str, ...] = ()
     if unit in DIMENSIONS["time"].log_units:
         factor = DIMENSIONS["time"].log_units[unit]
@@ -95,6 +96,21 @@ def from_numbers(values: NDArray[np.float64], unit: str, name: str, path: Path) 
     if factor == 1.0:
         return Stamps(values, None, steps)
     return Stamps(by_pieces(len(values), lambda a, b: values[a:b] * factor), None, steps)
+
+
+def _refuse_falling(head: NDArray[np.float64], name: str, path: Path) -> None:
+    """Refuse a time that falls from row to row below nought: put in order, the car would drive backwards.
+
+    Above nought the rows stand in reverse, and putting them in order is right. Below it a time with the wrong
+    sign looks the same, and nothing in the column tells which it is.
+    """
+    if len(head) >= FEW and head.max() <= 0.0 and (np.diff(head) < 0.0).mean() >= EVEN:
+        raise LogError(
+            path,
+            f'column "{name}"',
+            "falls from row to row below nought: a time with the wrong sign, or rows in reverse",
+            "turn it round in the log, or leave it out and state logger.sample_rate",
+        )
 
 
 def guess_factor(finite: NDArray[np.float64], name: str, path: Path) -> tuple[float, str]:

@@ -10,6 +10,7 @@ import pytest
 from ingest.helpers import Log, car_with, plain_log, text_of
 from ingest.session_faults import SAMPLE, sample_run
 
+from analyzer.core.errors import LogError
 from analyzer.core.units import Uncertain
 from analyzer.ingest.read_run import read_recording
 from analyzer.ingest.recording import HealthRow, Recording, Verdict
@@ -182,3 +183,14 @@ def test_a_clock_in_whole_milliseconds_is_found_at_any_rate(name: str, rate: flo
     car = car_with({"accel_y": {"column": "Querbeschl", "unit": "g"}})
     recording = read_recording("r", [tmp_path / "r.csv"], car)
     assert len(recording.data) / recording.sample_rate == pytest.approx(len(count) / rate, rel=0.01)
+
+
+def test_a_time_that_falls_below_nought_is_no_time_to_sort_by(tmp_path: Path) -> None:
+    """Sorted, the rows of a time with the wrong sign would be driven backwards."""
+    columns = plain_log().columns
+    time = columns["Time [s]"]
+    reverse = {name: values[::-1] for name, values in columns.items()}
+    for sound in (reverse, {**columns, "Time [s]": time - 500.0}):
+        assert len(read(tmp_path, text_of(Log(sound))).data) == pytest.approx(len(time), abs=2)
+    with pytest.raises(LogError, match="falls from row to row below nought"):
+        read(tmp_path, text_of(Log({**columns, "Time [s]": -time})))
