@@ -280,16 +280,25 @@ def _by_load(axle: AxleSheet, sprung: float | Array) -> Array:
 
 
 def relative_spread(value: Uncertain | TravelTable) -> float | None:
-    """Return the relative standard uncertainty of a motion ratio; None when the sheet states none."""
+    """Return the relative standard uncertainty of a motion ratio at static; None where none is stated."""
     if isinstance(value, Uncertain):
         return None if value.std is None else abs(value.std / value.value)
-    ends = (value.wheel[0], value.wheel[-1], value.damper[0], value.damper[-1])
-    if all(end.std is None for end in ends):
+    rows = [
+        (wheel.std or 0.0, damper.std or 0.0) for wheel, damper in zip(value.wheel, value.damper, strict=True)
+    ]
+    if not any(map(any, rows)):
         return None
-    spans = (value.wheel[-1].value - value.wheel[0].value, value.damper[-1].value - value.damper[0].value)
-    return math.hypot(
-        *(math.hypot(ends[2 * k].std or 0.0, ends[2 * k + 1].std or 0.0) / spans[k] for k in (0, 1))
+    # Errors of rows are independent; each enters the slope at static by the weight it has in the curve.
+    curve = TravelCurve.through(value)
+    wheel = np.array([float(row.value) for row in value.wheel])
+    errors = np.array(
+        [math.hypot(d, slope * w) for (w, d), slope in zip(rows, curve.slope(wheel), strict=True)]
     )
+    powers = np.arange(1, curve.coefficients.shape[-1] + 1)
+    weights = np.linalg.pinv((wheel / curve.scale)[:, None] ** np.arange(powers[-1] + 1))[1:]
+    static = float(np.clip(0.0, wheel[0], wheel[-1])) / curve.scale
+    bent = (powers * static ** (powers - 1)) @ weights / curve.scale
+    return float(np.linalg.norm(bent * errors) / static_motion_ratio(value))
 
 
 def roll_base(axle: AxleSheet) -> float:

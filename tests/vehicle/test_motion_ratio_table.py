@@ -17,6 +17,7 @@ from analyzer.vehicle.axle import (
     damper_travel,
     mass_properties,
     ratio_at,
+    relative_spread,
     spring_roll_stiffness,
     static_motion_ratio,
     wheel_rate,
@@ -211,3 +212,23 @@ def test_rows_through_which_a_cubic_would_turn_back_still_rise() -> None:
     for ratio in (kinked, steep):
         assert np.all(np.diff(damper_travel(wheel, ratio)) > 0.0)
         assert float(static_motion_ratio(ratio)) > 0.0
+
+
+@pytest.mark.parametrize("places", [(-50, 50), (-40, 0, 40), (-50, -30, -15, 0, 15, 30, 50), (5, 20, 40, 60)])
+def test_stated_error_of_a_table_is_the_scatter_of_its_slope(places: tuple[int, ...]) -> None:
+    """Tables read 1,000 times with the stated errors: their slopes at static scatter as the error says."""
+    draw, wheel = np.random.default_rng(3), np.array(places) * 1e-3
+    travel = Polynomial([0.0, 0.8, 1.0])
+
+    def read(error: float) -> TravelTable:
+        rows = (wheel, travel(wheel))
+        w, d = (row + error * draw.standard_normal(len(row)) for row in rows)
+        return TravelTable.model_validate(
+            {
+                "wheel": [f"{x * 1e3!r} mm ± 0.3 mm" for x in w.tolist()],
+                "damper": [f"{x * 1e3!r} mm ± 0.3 mm" for x in d.tolist()],
+            }
+        )
+
+    slopes = [float(static_motion_ratio(read(3e-4))) for _ in range(1000)]
+    assert relative_spread(read(0.0)) == pytest.approx(np.std(slopes) / np.mean(slopes), rel=0.08)
