@@ -210,7 +210,14 @@ DEFAULT_TOLERANCES: Final = (
         "1 mm",
         JUDGEMENT,
     ),
-    Tolerance("lever arms (holes)", r"holes\[\d+\]", 0.0, 0.0005, "0.5 mm", JUDGEMENT),
+    Tolerance(
+        "lever arms (holes)",
+        r"holes\[\d+\]",
+        0.0,
+        0.0005,
+        "0.5 mm",
+        "as marked out, or read with a caliper, " + JUDGEMENT,
+    ),
     Tolerance(
         "spacer thickness, bolt diameter",
         r"spacer\.thickness|bolt\.diameter",

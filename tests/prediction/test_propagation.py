@@ -156,6 +156,50 @@ def test_the_95_percent_interval_holds_95_percent(case: str) -> None:
         assert max(np.mean(values <= low), np.mean(values >= high)) < 0.04
 
 
+def drawn_bar(draw: np.random.Generator) -> dict[str, Any]:
+    first, apart = draw.uniform(170.0, 280.0), draw.uniform(12.0, 30.0)
+    blade = {"depth": f"{draw.uniform(28.0, 45.0)} mm", "thickness": f"{draw.uniform(5.0, 12.0)} mm"}
+    if draw.random() < 0.5:
+        blade |= {"length": f"{first + 20.0} mm", "tip_depth": f"{draw.uniform(14.0, 24.0)} mm"}
+    return {
+        "motion_ratio": draw.uniform(0.35, 0.8),
+        "tube": {
+            "outside_diameter": f"{draw.uniform(20.0, 38.0)} mm",
+            "wall": None if draw.random() < 0.25 else f"{draw.uniform(1.6, 4.0)} mm",
+        },
+        "blade": blade,
+        "holes": [f"{first - apart * number} mm" for number in range(3)],
+    }
+
+
+@pytest.mark.parametrize(("axis", "alike"), [(0.001, 0.0), (0.0, 0.01)], ids=["axis missed", "1 % alike"])
+def test_a_predicted_change_holds_for_holes_that_are_off_together(axis: float, alike: float) -> None:
+    """Lever arms without `±` on bars drawn at random: each hole off by its default, all of them by more."""
+    setups = [BarSetting(hole=number, spacers=0) for number in (1, 2, 3)]
+    held = []
+    for seed in range(8):
+        draw = np.random.default_rng([seed, 17])
+        sheet = car({"front": {"bar": drawn_bar(draw)}})
+
+        def ratios(s: CarSheet) -> dict[str, Any]:
+            base, *others = (setup_values(s, Setup(front_bar=one))["stiffness front"] for one in setups)
+            bare = setup_values(s, Setup(front_bar="off"))["stiffness front"]
+            return {str(number): other / base for number, other in enumerate([*others, bare])}
+
+        found, (complete, _) = propagate(sheet, ratios), complete_car(sheet)
+        off = {i.key: i.value + i.std * draw.standard_normal(500) for i in sheet_inputs(complete)}
+        together = draw.standard_normal(500)
+        for key, value in sheet_quantities(complete):
+            if "holes[" in key:
+                off[key] = off[key] + (axis + alike * value.value) * together
+        true = ratios(replace_values(complete, off))
+        for name in found.names:
+            low, high = found.estimate(name, "1").interval or (0.0, 0.0)
+            held.append(np.mean((true[name] >= low) & (true[name] <= high)))
+    assert np.mean(held) >= 0.92
+    assert min(held) >= 0.88
+
+
 def test_an_interval_follows_the_bend_of_its_result() -> None:
     """A compliance that is one part's alone: the rate's interval is that of the part, to the last digit."""
     sheet = car({"front": {"spring": {"rate": "50 N/mm ± 10 N/mm"}}})
