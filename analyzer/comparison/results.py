@@ -27,7 +27,7 @@ class ChangeVerdict(StrEnum):
     SOFTENED_OPEN = "softened, as predicted or not"
     NO_CHANGE = "no change seen"
     UNCHANGED = "unchanged"
-    STIFFENED = "stiffened"
+    STIFFENED = "stiffened as predicted"
     STIFFENED_LESS = "stiffened, less than predicted"
     STIFFENED_MORE = "stiffened, more than predicted"
     STIFFENED_AGAINST = "stiffened, against the prediction"

@@ -112,8 +112,6 @@ def _change(comparison: Comparison) -> Card:
     elif comparison.verdict in _OPEN:
         interval = words.interval(sentences.change_in_percent(ratio))
         said += f" (95 % interval {interval}; predicted {beside})" if interval else f" (predicted {beside})"
-    elif comparison.verdict is ChangeVerdict.STIFFENED:
-        said += f" as predicted ({beside})"
     else:
         said += f" ({beside})"
     if sentences.just_seen(comparison):

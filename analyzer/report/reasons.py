@@ -74,7 +74,7 @@ CAUSES: Final[dict[CauseKind, CauseWords]] = {
         "", "tyre pressure changed", "tyre rate", "compare the tyre pressures of the runs, hot"
     ),
     CauseKind.LATERAL_SCALE: CauseWords(
-        "scale of the lateral accelerometer",
+        "scale of the lateral accelerometer off",
         "inertial box turned or its scale changed after the change",
         "measured roll per force of both axles",
         "look at how the box is fixed; tilt it by a known angle and compare",
@@ -107,7 +107,7 @@ CAUSES: Final[dict[CauseKind, CauseWords]] = {
         "jack the {axle} wheel and measure wheel and damper travel",
     ),
     CauseKind.POT_SCALE: CauseWords(
-        "scale of a {axle} damper pot",
+        "scale of a {axle} damper pot off",
         "scale of a {axle} damper pot that changed with the set-up",
         "measured {axle} roll",
         "move the {axle} dampers by a known length and compare the log",
@@ -372,7 +372,7 @@ def _of_the_ratio(reason: VerdictReason) -> str:
     measured, predicted = _change(reason.measured), _change(reason.predicted)
     if alone is ChangeVerdict.UNCHANGED:
         most = 100.0 * abs(math.expm1(reason.most))
-        return f"no change was predicted, and the runs leave at most {most:.1f} % of one"
+        return f"no change was predicted, and the runs leave room for {most:.1f} % at most"
     if alone is ChangeVerdict.NO_CHANGE:
         return (
             f"the predicted {predicted} would have shown (smallest visible change "
@@ -425,7 +425,7 @@ def _undecided(reason: VerdictReason) -> str:
     if reason.visible:
         what = f"the runs agree with the predicted {predicted} and with no change at all"
     else:
-        what = f"these runs show a change of {smallest} or more, and {predicted} was predicted"
+        what = f"{predicted} was predicted, and a change under {smallest} would not show in these runs"
     if reason.runs is None:
         least = _size(reason.least_step, -1.0)
         return f"{what}; more runs alone would not settle it: make a larger step, at least {least}"

@@ -448,6 +448,10 @@ _GIVES: Final = (
     "the bench and put the readings into the car sheet"
 )
 _LARGER: Final = "make a larger step: this change is as small as the errors"
+_RANKS: Final = "; analyzer confirm ranks the causes"
+_AGAINST: Final = (
+    "check that the set-ups are named the right way round, what else was changed, and that nothing binds"
+)
 
 VERDICTS: Final = {
     ChangeVerdict.AS_PREDICTED: VerdictWords(
@@ -458,18 +462,17 @@ VERDICTS: Final = {
     ChangeVerdict.LESS: VerdictWords(
         "{after} softened the car, less than predicted",
         f"{_BELOW}, softer predicted, {_PART}, measured the smaller change",
-        f"{_GIVES}; analyzer confirm ranks the causes",
+        _GIVES + _RANKS,
     ),
     ChangeVerdict.MORE: VerdictWords(
         "{after} softened the car, more than predicted",
         f"{_BELOW}, softer predicted, {_PART}, measured the larger change",
-        "check hole, spacers and tube against the sheets, and that the bar moves free of preload; analyzer "
-        "confirm ranks the causes",
+        f"check hole, spacers and tube against the sheets, and that the bar moves free of preload{_RANKS}",
     ),
     ChangeVerdict.SOFTENED_AGAINST: VerdictWords(
         "{after} softened the car, against the prediction",
         f"{_BELOW}, stiffer or no change predicted, {_PART}",
-        "check that the set-ups are named the right way round, and what else was changed",
+        _AGAINST,
     ),
     ChangeVerdict.SOFTENED_WITHIN: VerdictWords(
         "{after} softened the car, within the errors of the prediction",
@@ -492,7 +495,7 @@ VERDICTS: Final = {
         "Unchanged from {before} to {after}, as predicted",
         "no change predicted, and the whole interval of the stiffness ratio within "
         f"{100.0 * UNCHANGED:.0f} % of one",
-        "the two set-ups are one for this car; let the sheet name a step that shows (analyzer choose)",
+        "the two set-ups are alike for this car; let the sheet name a step that shows (analyzer choose)",
     ),
     ChangeVerdict.STIFFENED: VerdictWords(
         "{after} stiffened the car as predicted",
@@ -502,17 +505,17 @@ VERDICTS: Final = {
     ChangeVerdict.STIFFENED_LESS: VerdictWords(
         "{after} stiffened the car, less than predicted",
         f"{_ABOVE}, stiffer predicted, {_PART}, measured the smaller change",
-        _GIVES,
+        _GIVES + _RANKS,
     ),
     ChangeVerdict.STIFFENED_MORE: VerdictWords(
         "{after} stiffened the car, more than predicted",
         f"{_ABOVE}, stiffer predicted, {_PART}, measured the larger change",
-        "check hole, spacers and tube against the sheets, and that nothing binds",
+        f"check hole, spacers and tube against the sheets, and that nothing binds{_RANKS}",
     ),
     ChangeVerdict.STIFFENED_AGAINST: VerdictWords(
         "{after} stiffened the car, against the prediction",
         f"{_ABOVE}, softer or no change predicted, {_PART}",
-        "check that the set-ups are named the right way round and that nothing binds",
+        _AGAINST,
     ),
     ChangeVerdict.STIFFENED_WITHIN: VerdictWords(
         "{after} stiffened the car, within the errors of the prediction",

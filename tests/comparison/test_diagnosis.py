@@ -136,7 +136,7 @@ def test_a_wrong_pot_scale_or_motion_ratio_is_found(axle: str) -> None:
         body[axle] *= 1.25
         wrong[name] = body
     found = reasons_of(runs_of(wrong["A"], wrong["B"]))
-    assert is_found(found, f"scale of a {axle} damper pot") or is_found(
+    assert is_found(found, f"scale of a {axle} damper pot off") or is_found(
         found, f"{axle} damper motion ratio wrong"
     )
 
@@ -198,7 +198,7 @@ def test_what_speaks_for_a_pot_alone_is_what_came_with_the_set_up() -> None:
         assert cause(found, name).evidence
     always = reasons_of(runs, Circumstances({}, {r.name: [row] for r in runs}))
     assert cause(always, name).mere_sensor
-    assert cause(always, "scale of a front damper pot").evidence
+    assert cause(always, "scale of a front damper pot off").evidence
 
 
 def test_suspect_health_of_a_pot_speaks_for_its_scale() -> None:
@@ -211,10 +211,10 @@ def test_suspect_health_of_a_pot_speaks_for_its_scale() -> None:
     told = reasons_of(runs, Circumstances({}, {"A0": [row]}))
 
     def probability(found: Reasons) -> float:
-        return cause(found, "scale of a front damper pot").probability
+        return cause(found, "scale of a front damper pot off").probability
 
     assert probability(told) > probability(plain)
-    evidence = words.evidence(cause(told, "scale of a front damper pot"))
+    evidence = words.evidence(cause(told, "scale of a front damper pot off"))
     assert evidence == ("A0: damper_FL, scale against the other side: suspect",)
 
 

@@ -71,7 +71,7 @@ def softer_tyres(factor: float) -> EngineCar:
             False,
         ),
         ("free play in the front bar's links", front(free_play=0.004), False),
-        ("scale of a front damper pot", front(damper_ratio=1.12 * ENGINE_CAR.front.damper_ratio), False),
+        ("scale of a front damper pot off", front(damper_ratio=1.12 * ENGINE_CAR.front.damper_ratio), False),
         ("the rear axle was changed too", rear(wheel_rate=1.2 * ENGINE_CAR.rear.wheel_rate), True),
         ("tyre pressure changed", softer_tyres(0.8), True),
         ("more or less load in the car after the change", heavier(1.1), True),

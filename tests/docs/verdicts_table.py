@@ -9,7 +9,7 @@ from typing import Final
 from analyzer.comparison.results import ChangeVerdict, VerdictReason
 from analyzer.comparison.verdict import Evidence, decide, held_back, with_axles
 from analyzer.core.mixed_effects import Contrast
-from analyzer.report import reasons
+from analyzer.report import reasons, words
 from analyzer.report.sentences import VERDICTS
 
 PAGE: Final = Path(__file__).parents[2] / "docs" / "verdicts.md"
@@ -77,7 +77,7 @@ def row(verdict: ChangeVerdict) -> str:
     low, high = (100.0 * math.expm1(end) for end in given.measured.interval)
     measured, predicted = EXAMPLES[verdict]
     example = f"{measured:+.1f} % ({low:+.1f} to {high:+.1f}), predicted {predicted:+.1f} %"
-    opening = told.opening.format(before="A", after="B", keys=" and ".join(MARKS))
+    opening = told.opening.format(before="A", after="B", keys=words.until_measured(MARKS))
     cells = (verdict.value, opening, told.trigger, f"{example}: {reasons.verdict(reason)}", told.advice)
     return "| " + " | ".join(cells) + " |\n"
 
