@@ -1,7 +1,7 @@
 """Whether the clock of a log agrees with the motion in it: rate of the rows, pots beside accelerations."""
 
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
@@ -61,7 +61,8 @@ def check_clock_rate(found: Findings, signals: Signals) -> bool:
         return True
     if off:
         _wrong_unit(found, off)
-        return False
+        # Where the yaw rate says that it is the speed, forward acceleration is not blamed beside it.
+        return "accel_x" not in off
     value = place if place is not None else forward
     if value is not None and RATE_RATIOS[0] < value < RATE_RATIOS[1]:
         found.add("clock rate", "time", Verdict.GOOD, value, RATE_RATIOS[1], "1", "Agrees with the motion.")
@@ -142,14 +143,48 @@ def _units_of_speed(
     return {unit: units[unit] for unit in sorted(found, key=lambda u: found[u]) if found[unit] < best + FITS}
 
 
-def _speed_in(found: Findings, signals: Signals, units: dict[str, float]) -> None:
+def speed_by_one(
+    found: Findings, signals: Signals, ratio: float, own: float, by: Literal["turn", "forward"]
+) -> bool:
+    """Say that speed is in another unit where one ratio alone shows it; return whether it does.
+
+    Parameters
+    ----------
+    ratio : float
+        Speed times yaw rate over lateral force (`turn`), or forward force over change of speed (`forward`).
+    own : float
+        By how much the unit of the other channel is wrong where it is: that must not explain it as well.
+    """
+    channel = signals.logger.channels.get("speed")
+    if channel is None or channel.unit is None:
+        return False
+    stated = unit_factor(channel.unit, "speed")
+    middle, spread = _TURN if by == "turn" else _FORWARD
+
+    def fits(factor: float) -> bool:
+        return abs(float(np.log(ratio / middle / factor))) < 2.0 * spread
+
+    factors = {unit: stated / unit_factor(unit, "speed") for unit in SPEED_UNITS}
+    units = {u: f for u, f in factors.items() if abs(f - 1.0) > 0.01 and fits(f if by == "turn" else 1.0 / f)}
+    if not units or fits(own) or fits(1.0 / own):
+        return False
+    _speed_in(found, signals, units, "yaw rate" if by == "turn" else "forward acceleration")
+    return True
+
+
+def _speed_in(
+    found: Findings,
+    signals: Signals,
+    units: dict[str, float],
+    by: str = "forward acceleration and yaw rate",
+) -> None:
     """Say in which unit the speed is; it is used, for no gradient, load or share rests on its size."""
     factor = next(iter(units.values()))
     stated = signals.logger.channels["speed"].unit
     key = "logger.channels.speed.unit"
     where = f'{key} = "{next(iter(units))}"' if len(units) == 1 else key
     text = (
-        f"Is {factor:.2g} times what forward acceleration and yaw rate show: this looks like "
+        f"Is {factor:.2g} times what {by} {'show' if ' and ' in by else 'shows'}: this looks like "
         f"{' or '.join(units)} under a {stated} heading ({where}). Gradients and loads do not rest on it; "
         "distances and what goes with speed do."
     )

@@ -25,6 +25,8 @@ WORST_RATE_OFFSET: Final = 0.15
 CORNERING: Final = 0.3
 """Lateral specific force below which a gradient says little, in g (engineering judgement)."""
 LEAST_CORNERING: Final = 0.15
+YAW_RATIOS: Final = (0.2, 5.0)
+"""Speed times yaw rate over lateral force within which nothing is blamed; engineering judgement."""
 YAW_BLOCKS: Final = 7
 """Half seconds over which yaw rate and lateral force are averaged before they are compared."""
 LEAST_YAW_BLOCKS: Final = 20
@@ -428,7 +430,9 @@ def _yaw(found: Findings, signals: Signals) -> None:
             "yaw rate", "gyro_z", "Lateral force does not follow speed times yaw rate closely enough to tell."
         )
         return
-    ratio = float(product[used].std() / lateral[used].std())
+    # A speed whose unit is in doubt already is no reason to doubt the yaw rate.
+    doubts = [row.value for row in found.rows if row.check == Check.UNIT and row.channel == "speed"]
+    ratio = float(product[used].std() / lateral[used].std()) / (doubts[0] or 1.0 if doubts else 1.0)
     if r < 0:
         found.add(
             "yaw rate",
@@ -440,13 +444,16 @@ def _yaw(found: Findings, signals: Signals) -> None:
             "Turns against the lateral force: yaw rate or lateral force counts the other way "
             f"(logger.channels.gyro_z.sign or accel_y.sign).{_what_fits(signals)}",
         )
-    elif not 0.2 < ratio < 5.0:
+    elif not YAW_RATIOS[0] < ratio < YAW_RATIOS[1]:
+        if not doubts and clock.speed_by_one(found, signals, ratio, float(np.degrees(1.0)), "turn"):
+            return
         text = (
             f"Speed times yaw rate is {ratio:.3g} times the lateral force: wrong unit of yaw rate or speed."
         )
-        found.add("yaw rate", "gyro_z", Verdict.BAD, ratio, 5.0, "1", text)
+        found.add("yaw rate", "gyro_z", Verdict.BAD, ratio, YAW_RATIOS[1], "1", text)
     else:
-        found.add("yaw rate", "gyro_z", Verdict.GOOD, ratio, 5.0, "1", "Agrees with lateral force and speed.")
+        text = "Agrees with lateral force and speed."
+        found.add("yaw rate", "gyro_z", Verdict.GOOD, ratio, YAW_RATIOS[1], "1", text)
 
 
 def _speed(found: Findings, signals: Signals) -> None:
@@ -571,6 +578,8 @@ def check_forward(found: Findings, signals: Signals, clock_wrong: bool = False) 
         text = "Goes against the change of speed: wrong sign (logger.channels.accel_x.sign)."
         found.add("sign", "accel_x", Verdict.BAD, r, 0.0, "1", text)
     elif not clock_wrong and not FORWARD_RATIOS[0] < ratio < FORWARD_RATIOS[1]:
+        if clock.speed_by_one(found, signals, ratio, STANDARD_GRAVITY, "forward"):
+            return
         text = (
             f"Is {ratio:.3g} times the change of speed: wrong unit of accel_x or speed "
             "(logger.channels.….unit)."
