@@ -108,7 +108,7 @@ def _refuse_falling(head: NDArray[np.float64], name: str, path: Path) -> None:
         raise LogError(
             path,
             f'column "{name}"',
-            "falls from row to row below nought: a time with the wrong sign, or rows in reverse",
+            "falls from row to row below zero: a time with the wrong sign, or rows in reverse",
             "turn it round in the log, or leave it out and state logger.sample_rate",
         )
 

@@ -192,5 +192,5 @@ def test_a_time_that_falls_below_nought_is_no_time_to_sort_by(tmp_path: Path) ->
     reverse = {name: values[::-1] for name, values in columns.items()}
     for sound in (reverse, {**columns, "Time [s]": time - 500.0}):
         assert len(read(tmp_path, text_of(Log(sound))).data) == pytest.approx(len(time), abs=2)
-    with pytest.raises(LogError, match="falls from row to row below nought"):
+    with pytest.raises(LogError, match="falls from row to row below zero"):
         read(tmp_path, text_of(Log({**columns, "Time [s]": -time})))
