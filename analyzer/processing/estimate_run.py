@@ -40,6 +40,7 @@ from analyzer.processing.motion import Working, moving_part, work_out_motion, wo
 from analyzer.processing.results import BottomingEvent, Difference, LoadShare, Motion, RunEstimates, Split
 from analyzer.processing.road import track_of, with_road_shape
 from analyzer.processing.roll.gradient import roll_of_run, unit_in_doubt
+from analyzer.processing.roll.unit_place import unit_place
 from analyzer.processing.segments import Parts, difference_notes, run_splits, section_masks
 from analyzer.sheets.car import CarSheet
 from analyzer.sheets.fields import stands_over
@@ -101,7 +102,21 @@ def estimate_run(
     paths = roll_paths(car, bar_rates)
     doubted = recording.doubted_units()
     bends = pairs_spread(recording, motion, car, free)
-    roll = roll_of_run(motion, ~free, paths, car, _pots_sound(recording), doubted, bends)
+    sound = _pots_sound(recording)
+    # A unit that sits elsewhere than the sheet says reads yaw acceleration as side force.
+    place = unit_place(motion, ~free, paths, car, doubted)
+    there = motion
+    if any(place.moved):
+        there = work_out_motion(working, moving, place.of(car), bar_rates, recording.box.std)
+        there = with_road_shape(there, track_of(recording, there), tyres)
+    there = replace(there, place_std=place.std)
+    roll = roll_of_run(there, ~free, paths, car, sound, doubted, bends)
+    if any(place.moved) and roll.study.doubts:
+        # A channel that is late or holds its samples looks like a place, too.
+        place = place.left()
+        there = replace(motion, place_std=place.std)
+        roll = roll_of_run(there, ~free, paths, car, sound, doubted, bends)
+    motion = there
     # Wheel loads add springs, bars and stops; whether they come to the car's weight is a check of the sheet.
     loads = wheel_loads(motion, car, bar_rates, stops)
     off = mean_travel_std(recording, motion, car, driving)
@@ -129,10 +144,11 @@ def estimate_run(
         loads=loads.known(),
         bottoming=_events(source, stops, "bump stop"),
         motion=motion,
-        further=closing | roll.further,
+        further=closing | roll.further | place.figures,
         notes=_notes(recording, car, stops, contact, driving, motion)
         + bump_stop_gap.gap_notes(gaps)
         + bump_stop_gap.stated_gap_notes(gap_checks)
+        + place.notes
         + roll.notes
         + difference_notes(differences)
         + _unplaced(course, motion, driving)

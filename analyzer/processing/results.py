@@ -38,6 +38,8 @@ class Motion:
         What was done, for the report.
     box_std : tuple of float
         Standard uncertainty of the inertial box's lean about x, y and z that is left in its channels [rad].
+    place_std : tuple of float
+        The same of its place along x, y and z, from which the forces are moved to the CG [m].
     """
 
     data: pd.DataFrame
@@ -45,6 +47,7 @@ class Motion:
     parked: pd.Series[bool]
     steps: tuple[str, ...] = ()
     box_std: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    place_std: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def rate(self) -> float:

@@ -273,7 +273,8 @@ def run_splits(parts: Parts) -> tuple[tuple[Split, ...], tuple[Difference, ...]]
             shares, forces[name] = _share_figures(slow, mask)
             seconds = float(np.count_nonzero(mask)) / parts.motion.rate
             found.append(Split(kind, name, seconds, gradients, *shares))
-    return tuple(found), _differences(found, fits, forces, np.array(parts.motion.box_std))
+    box = np.array(parts.motion.box_std), np.array(parts.motion.place_std)
+    return tuple(found), _differences(found, fits, forces, box)
 
 
 def _slow(parts: Parts) -> _Slow:
@@ -466,7 +467,7 @@ def _differences(
     splits: Sequence[Split],
     fits: Mapping[str, _PartFit | None],
     forces: Mapping[str, Mapping[Axle, _PartForce]],
-    box_std: Floats,
+    box: tuple[Floats, Floats],
 ) -> tuple[Difference, ...]:
     named = {split.name: split for split in splits if split.kind != "section"}
     # Counted before any is judged: with many tests one would be off by chance, so each asks for more.
@@ -481,7 +482,7 @@ def _differences(
     found = []
     for quantity, axle, first, second in tests:
         if quantity == "roll_gradient_body":
-            one_car = _one_car(fits[first], fits[second], axle, box_std)
+            one_car = _one_car(fits[first], fits[second], axle, box)
         else:
             one_car = 0.0, _hidden_by_noise(forces[first][axle], forces[second][axle])
         pair = named[first], named[second]
@@ -522,27 +523,29 @@ class _PartFit:
 
 
 def _one_car(
-    one: _PartFit | None, other: _PartFit | None, axle: Axle, box_std: Floats
+    one: _PartFit | None, other: _PartFit | None, axle: Axle, box: tuple[Floats, Floats]
 ) -> tuple[float, float]:
     """Return by what part the gradients of two parts of one car differ, and its standard uncertainty [1].
 
     Pressed down by a bank the roll arm is shorter, and so it is in harder turns, where the contacts move
-    under the body; a box that leans, the ratio of the body's inertias and the twist of the ground under a car
-    that drifts, not known exactly, bend one part more than the other.
+    under the body; a box that leans or sits elsewhere, the ratio of the body's inertias and the twist of the
+    ground under a car that drifts, not known exactly, bend one part more than the other. `box` is what its
+    lean [rad] and its place [m] are known to.
     """
     if one is None or other is None:
         return 0.0, 0.0
     size = (abs(one.fit.slope[axle]) + abs(other.fit.slope[axle])) / 2.0
-    lean = (one.fit.per_lean[axle] - other.fit.per_lean[axle]) * box_std / size
+    lean = (one.fit.per_lean[axle] - other.fit.per_lean[axle]) * box[0] / size
+    place = (one.fit.per_place[axle] - other.fit.per_place[axle]) * box[1] / size
     inertia = (one.fit.per_inertia[axle] - other.fit.per_inertia[axle]) * INERTIA_RATIO[1] / size
     # An axle takes about half of the twist.
     twist = TWIST_LEFT_OUT * (one.twist - other.twist) / (2.0 * size)
     ground = GROUND_OPEN * (one.fit.by_ground[axle] - other.fit.by_ground[axle]) / size
     if one.arms is None or other.arms is None:
-        return 0.0, math.hypot(*lean, inertia, twist, ground)
+        return 0.0, math.hypot(*lean, *place, inertia, twist, ground)
     sunk = one.arms.sinking - other.arms.sinking
     moved = one.arms.contacts - other.arms.contacts
-    unsure = math.hypot(*lean, inertia, twist, ground, FOLLOWS[1] * sunk, CONTACT_SPREAD * moved)
+    unsure = math.hypot(*lean, *place, inertia, twist, ground, FOLLOWS[1] * sunk, CONTACT_SPREAD * moved)
     return -(FOLLOWS[0] * sunk + moved), unsure
 
 

@@ -116,6 +116,10 @@ class Faults:
         Factor on the time column.
     lost, doubled : float
         Part of the rows that is lost, that is written twice.
+    off_place : tuple of float
+        How far the sheet has the box ahead, to the left and up of where it is [m].
+    exact : bool
+        Whether the sheet's other figures are exact.
     """
 
     seed: int
@@ -131,6 +135,8 @@ class Faults:
     clock: float
     lost: float
     doubled: float
+    off_place: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    exact: bool = False
 
     @property
     def gross(self) -> bool:
@@ -160,6 +166,29 @@ def faults_of(seed: int, runs: int = 2) -> Faults:
         clock=float(rng.choice([0.5, 2.0, 3.0])) if sometimes(0.07) else 1.0,
         lost=float(rng.uniform(0.002, 0.02)) if sometimes(0.25) else 0.0,
         doubled=float(rng.uniform(0.002, 0.02)) if sometimes(0.2) else 0.0,
+    )
+
+
+def elsewhere(seed: int, runs: int = 1) -> Faults:
+    """Draw a session whose box is up to 0.3 m from its place in the sheet in each axis, and leans."""
+    rng = np.random.default_rng([seed, 65])
+    x, y, z = rng.uniform(-0.3, 0.3, 3)
+    return Faults(
+        seed=seed,
+        lean=rng.uniform(-1.5, 1.5, (runs, 3)),
+        hold=1,
+        late=0.0,
+        shake=0.0,
+        pots_rate=RATE,
+        zeroless=False,
+        gapless=False,
+        camber_unknown=False,
+        inches="",
+        clock=1.0,
+        lost=0.0,
+        doubled=0.0,
+        off_place=(x, y, z),
+        exact=True,
     )
 
 
@@ -193,12 +222,18 @@ def logged_run(folder: Path, driven: Drive, faults: Faults, number: int) -> Logg
 
 
 def _sheet(car: EngineCar, faults: Faults) -> CarSheet:
-    table: dict[str, Any] = sheet_off(tomllib.loads(car_sheet(car)), np.random.default_rng([faults.seed, 63]))
+    table: dict[str, Any] = tomllib.loads(car_sheet(car))
+    if not faults.exact:
+        table = sheet_off(table, np.random.default_rng([faults.seed, 63]))
     for axle in AXLES:
         if faults.gapless:
             del table[axle]["damper"]["bump_stop_gap"]
         if faults.camber_unknown:
             del table[axle]["camber_gain"]
+    imu = table["logger"]["imu"]
+    imu["position"] = {
+        axis: f"{true + off:.4f} m" for axis, true, off in zip("xyz", car.imu, faults.off_place, strict=True)
+    }
     if faults.zeroless:
         for corner in CORNERS:
             del table["logger"]["channels"][f"damper_{corner}"]["static"]

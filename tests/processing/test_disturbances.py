@@ -22,6 +22,7 @@ from analyzer.processing.results import RunEstimates
 from analyzer.processing.roll.equation import roll_columns
 from analyzer.processing.roll.fit import RollFit, fit_roll
 from analyzer.processing.roll.second_looks import bend_notes
+from analyzer.processing.roll.unit_place import Shown
 from analyzer.session.review import load_session
 from analyzer.vehicle.bar.rate import bar_rates
 from analyzer.vehicle.roll import roll_paths, roll_weights
@@ -142,16 +143,46 @@ def test_an_inertial_unit_elsewhere_than_the_sheet_says(ahead: float) -> None:
     assert "goes along" in run.further["imu_ahead_of_sheet"].notes[0]
 
 
-def test_where_the_inertial_unit_sits_shows_on_a_drift_course() -> None:
+def test_where_the_inertial_unit_sits_shows_on_a_drift_course_and_moves_no_gradient() -> None:
+    """0.3 m ahead and 0.2 m to the left of its place in the sheet: 2.5 % off within a stated 0.6 % before."""
     session = load_session(SAMPLE)
     run = session.sheet.runs[0]
     recording = read_recording(run.name, session.logs[run.name], session.car, None, None)
-    yaw = np.gradient(recording.data["gyro_z"].to_numpy(), 1.0 / recording.sample_rate)
-    moved = spoiled(recording, accel_y=recording.data["accel_y"].to_numpy() + 0.3 * yaw)
+    yaw, roll = (recording.data[f"gyro_{axis}"].to_numpy() for axis in "zx")
+    swing = np.gradient(yaw, 1.0 / recording.sample_rate)
+    there = recording.data["accel_y"].to_numpy() + 0.3 * swing - 0.2 * (yaw**2 + roll**2)
     rates = bar_rates(session.car, session.sheet.setups[run.setup])
-    found = estimate_run(moved, session.car, run.setup, rates)
-    assert found.further["imu_ahead_of_sheet"].value == pytest.approx(0.3, abs=0.05)
-    assert [note for note in found.notes if note.startswith("accelerometer seems")]
+    sound, moved = (
+        estimate_run(one, session.car, run.setup, rates)
+        for one in (recording, spoiled(recording, accel_y=there))
+    )
+    assert moved.further["imu_ahead_of_sheet"].value == pytest.approx(0.3, abs=0.05)
+    assert moved.further["imu_left_of_sheet"].value == pytest.approx(0.2, abs=0.06)
+    assert len([note for note in moved.notes if note.startswith("accelerometer seems")]) == 2
+    assert not [note for note in sound.notes if note.startswith("accelerometer")]
+    for axle in AXLES:
+        values = [one.roll_gradient_body[axle].value for one in (sound, moved)]
+        assert values[1] == pytest.approx(values[0], rel=0.003)
+
+
+@pytest.mark.parametrize(
+    ("shown", "stated", "weak", "moved", "std"),
+    [
+        (0.01, 0.05, False, 0.0, 0.021),  # as good as the run's own error
+        (0.1, 0.05, False, 0.0, 0.098),  # no contradiction, and what the run shows is in the error
+        (0.12, 0.05, False, 0.117, 0.02),
+        (0.3, 0.05, False, 0.299, 0.02),
+        (0.3, 0.005, False, 0.299, 0.02),  # a tolerance that the run contradicts counts for nothing
+        (0.03, 0.005, False, 0.0, 0.022),
+        (0.3, 0.05, True, 0.0, 0.05),
+        (2.0, 0.05, False, 0.0, 0.05),
+    ],
+)
+def test_sheet_and_run_count_by_their_errors_for_the_place_of_the_unit(
+    shown: float, stated: float, weak: bool, moved: float, std: float
+) -> None:
+    found = Shown(axis=0, shown=shown, error=0.02, stated=stated, weak=weak).taken()
+    assert found == pytest.approx((moved, std), abs=0.003)
 
 
 def test_a_gradient_that_changes_with_speed_is_told() -> None:

@@ -27,6 +27,7 @@ SLOW_BAND: Final = 1.5
 body's own roll (about 2 Hz) is faster."""
 YAW: Final = "yaw acceleration"
 GYROSCOPIC: Final = "pitch rate times yaw rate"
+ASIDE: Final = "square of roll and yaw rate"
 INERTIA_RATIO: Final = (0.3, 0.25)
 """(yaw inertia - pitch inertia) / roll inertia of a sprung body, and its standard uncertainty [1]: (Y - Z) /
 (Y + Z) with Y and Z the mean squares of the masses' places across and upwards. Bodies of wide spread have
@@ -51,7 +52,7 @@ DRIVEN: Final = ("longitudinal force", "vertical force", "steer angle")
 ROLLING: Final = ("rate of the mean roll", "acceleration of the mean roll")
 """Derivatives of the moment mean of the pots' roll, which stand for all that is dynamic where only what is
 slow is fitted: no inertial channel is in them."""
-UNDRIVEN: Final = (YAW, GYROSCOPIC, DRIFTED, PER_BANK, ROAD_LOAD, SPEED, PATH_FORCE)
+UNDRIVEN: Final = (YAW, GYROSCOPIC, ASIDE, DRIFTED, PER_BANK, ROAD_LOAD, SPEED, PATH_FORCE)
 """Of what is known, the columns that are no instruments."""
 STICTION_SPEED: Final = 0.010
 """Wheel speed over which friction turns round [m/s]: engineering judgement."""
@@ -79,8 +80,9 @@ class RollColumns:
         ``vertical force``; ``steer angle``.
     known : dict
         Columns whose effect is known or belongs to the ground: ``yaw acceleration`` [rad/s2], ``pitch rate
-        times yaw rate`` [rad2/s2], ``ground twist`` [rad], ``ground twist by side-slip`` [rad] (the
-        same as far as side-slip is known), ``ground twist by bank`` [rad] (the same without a roll gyro),
+        times yaw rate`` and ``square of roll and yaw rate`` [rad2/s2], ``ground twist`` [rad], ``ground twist
+        by side-slip`` [rad] (the same as far as side-slip is known), ``ground twist by bank`` [rad] (the same
+        without a roll gyro),
         ``ground twist per bank`` [1] (its change where all banks are steeper), ``road load`` (force square to
         the road [m/s2]), ``speed`` [m/s], ``speed times yaw rate`` [m/s2], ``turning`` (yaw rate times
         wheelbase over speed [rad]: what a gyro that is not level takes for twist, per radian).
@@ -167,6 +169,8 @@ def roll_columns(
     if "yaw_rate" in motion.data:
         yaw_rate = motion.data["yaw_rate"].to_numpy()
         known[YAW] = column(derivative(yaw_rate, rate))
+        rolling = motion.data["roll_rate"].to_numpy() if "roll_rate" in motion.data else 0.0
+        known[ASIDE] = column(yaw_rate**2 + rolling**2)
         known[TURNING] = column(per_turning * yaw_rate)
         bad = bad | motion.suspect["yaw_rate"].to_numpy()
     else:

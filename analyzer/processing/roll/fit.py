@@ -19,6 +19,7 @@ from analyzer.core.signals import Bools, Floats, derivative, lowpass_taps, smoot
 from analyzer.core.units import AXLES, STANDARD_GRAVITY, Axle
 from analyzer.processing.roll import equation
 from analyzer.processing.roll.equation import (
+    ASIDE,
     BANKED,
     DRIFTED,
     GROUND,
@@ -89,6 +90,9 @@ class RollFit:
         Range of lateral force of those rows [m/s2].
     left_out : dict
         Helper term -> part of the lateral force's variation it left, for terms that could not be separated.
+    per_place : dict
+        Axle -> change of the slope per metre that the inertial unit sits further ahead, to the left and up
+        than the forces were moved from, shape (3,) [s2/m2].
     per_inertia : dict
         Axle -> change of the slope per unit of `INERTIA_RATIO` [1 / (m/s2)].
     by_ground : dict
@@ -120,6 +124,7 @@ class RollFit:
     unsure: float
     by_path: float | None
     per_lean: dict[Axle, Floats]
+    per_place: dict[Axle, Floats]
     per_inertia: dict[Axle, float]
     by_ground: dict[Axle, float]
     ground_told: GroundTold
@@ -241,6 +246,22 @@ def _per_lean(columns: RollColumns, used: Bools, mixed: Mixed, fits: list[MixFit
             shifts[place, 1] += own.get(GROUND, 0.0) * float(row @ columns.known[TURNING][used])
         if YAW in columns.known:
             shifts[place, 1] += own.get("roll acceleration", 0.0) * float(row @ columns.known[YAW][used])
+    return dict(zip(mixed.axles, mixed.back @ shifts, strict=True))
+
+
+def _per_place(columns: RollColumns, used: Bools, mixed: Mixed, fits: list[MixFit]) -> dict[Axle, Floats]:
+    """Return what a unit that sits elsewhere adds to each slope, per metre along x, y and z, shape (3,).
+
+    What it reads more along its lateral axis: `analyzer.processing.roll.unit_place`, and along z the product
+    of pitch and yaw rate, as steady on a bank as the lateral force. Roll acceleration is fitted.
+    """
+    felt = ((YAW, -1.0), (ASIDE, 1.0), (GYROSCOPIC, -1.0))
+    shifts = np.zeros((len(fits), 3))
+    for place, mix in enumerate(fits):
+        row, slope = mix.fit.influence[0], float(mix.fit.coefficients[0])
+        for axis, (name, sign) in enumerate(felt):
+            if name in columns.known:
+                shifts[place, axis] = sign * slope * float(row @ columns.known[name][used])
     return dict(zip(mixed.axles, mixed.back @ shifts, strict=True))
 
 
@@ -366,6 +387,7 @@ def _assemble(
         unsure=fits[0].unsure,
         by_path=fits[0].by_path,
         per_lean=_per_lean(columns, used, mixed, fits),
+        per_place=_per_place(columns, used, mixed, fits),
         per_inertia=_per_inertia(columns, used, mixed, fits[0]),
         by_ground=_by_ground(columns, weights, used, mixed, fits),
         ground_told=_ground_told(columns),
@@ -417,8 +439,10 @@ class FrontShare:
         return trust * self.value + (1.0 - trust) * sheet
 
 
-def front_share(columns: RollColumns, weights: Weights) -> FrontShare | None:
+def front_share(columns: RollColumns, weights: Weights, placed: bool = True) -> FrontShare | None:
     """Return the share of the front axle in the roll stiffness as the road shows it; None where it does not.
+
+    `placed` says whether the place of the inertial unit is settled.
 
     Notes
     -----
@@ -435,8 +459,10 @@ def front_share(columns: RollColumns, weights: Weights) -> FrontShare | None:
     names, _ = _choose_terms(columns, used, None)
     force = columns.force[used]
     terms = [columns.terms[n][used] for n in names]
-    design = np.column_stack([force, *terms, np.ones_like(force), *bends(columns, used)])
-    basis, _ = np.linalg.qr(design / np.linalg.norm(design, axis=0))
+    # A mix of the axles must not stand in for what a unit reads that sits elsewhere.
+    place = [] if placed else [columns.known[n][used] for n in (YAW, ASIDE) if n in columns.known]
+    design = np.column_stack([force, *terms, *place, np.ones_like(force), *bends(columns, used)])
+    basis, _ = np.linalg.qr(design / np.maximum(np.linalg.norm(design, axis=0), 1e-300))
     # What is known of the mean is that of either axle here, for both stand in it with 1 in sum.
     known = sum((lost[used] for lost in columns.lost.values()), np.zeros_like(force))
     if YAW in columns.known:

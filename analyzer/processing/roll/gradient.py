@@ -107,7 +107,7 @@ def roll_of_run(
     bends : mapping
         Axle -> relative standard uncertainty of its roll where calibrations bend between their pairs [1].
     """
-    weights = _as_measured(roll_weights(paths), motion, exclude)
+    weights = weights_as_measured(roll_weights(paths), motion, exclude)
     study = study_roll(motion, exclude, weights, car, pots_sound, doubted)
     body, level = _gradients(study, motion, paths, car, doubted, bends)
     lines: dict[Axle, AxleFit] = {}
@@ -125,11 +125,9 @@ def roll_of_run(
             further |= second_looks.stiffness_share(study.columns, weights, with_tolerances(car))
         further |= study.figures("moment arm", "friction", "free play")
         if study.bench is not None:
-            # A gradient that is a curve, or moves with speed, or a unit that sits elsewhere.
+            # A gradient that is a curve, or moves with speed.
             further |= second_looks.roll_curve(study.bench, study.fit, body)
-            further |= second_looks.speed_change(study.bench, "speed" in doubted) | second_looks.unit_ahead(
-                study.bench
-            )
+            further |= second_looks.speed_change(study.bench, "speed" in doubted)
         further |= study.figures("damper lag") | ground_open(study.fit)
     if study.doubts:
         said = f"{'; '.join(study.doubts)}: {slow_look.RULES}"
@@ -224,8 +222,11 @@ def study_roll(
     return RollStudy(run.fit, run.columns, found, bench, doubts)
 
 
-def _as_measured(weights: Weights, motion: Motion, exclude: Bools) -> Weights:
-    """Return the weights with the car as soft, and its stiffness shared by the axles, as the samples show."""
+def weights_as_measured(weights: Weights, motion: Motion, exclude: Bools, placed: bool = True) -> Weights:
+    """Return the weights with the car as soft, and its stiffness shared by the axles, as the samples show.
+
+    `placed` says whether the place of the inertial unit is settled.
+    """
     names = ["specific_force_y", *(f"roll_{axle}" for axle in AXLES)]
     if any(name not in motion.data for name in names):
         return weights
@@ -239,7 +240,7 @@ def _as_measured(weights: Weights, motion: Motion, exclude: Bools) -> Weights:
 
     weights = as_soft(weights)
     columns = roll_columns(motion, exclude, weights)
-    shared = None if columns is None else front_share(columns, weights)
+    shared = None if columns is None else front_share(columns, weights, placed)
     return weights if shared is None else as_soft(weights.shared_as(shared.beside(weights.front_share)))
 
 
@@ -264,13 +265,13 @@ def _gradients(
         body = {str(axle): unknown for axle in AXLES}
         return body, {**body, "total": unknown}
     arms = study.found["moment arm"].arm if study.found else None
-    box = np.array(motion.box_std)
+    box, place = np.array(motion.box_std), np.array(motion.place_std)
     # What a sheet leaves without a tolerance is not exact for that.
     car = with_tolerances(car)
     missing = [name for name in UNSEEN if name not in motion.data]
     unseen = math.hypot(*(UNSEEN[name] for name in missing))
-    body = body_gradients(fit, car, box, unseen, bends)
-    level = level_gradients(fit, car, paths, arms, box, unseen, bends)
+    body = body_gradients(fit, car, box, unseen, bends, place)
+    level = level_gradients(fit, car, paths, arms, box, unseen, bends, place)
     for axle in AXLES:
         if axle not in fit.axles:
             pots = [f"damper_{c}" for c in AXLE_CORNERS[axle] if f"wheel_{c}" not in motion.data]
@@ -347,6 +348,8 @@ MOST_POINTS: Final = 2000
 
 LEVEL_BOX: Final = np.zeros(3)
 """Of a box whose lean is known exactly [rad]."""
+KNOWN_PLACE: Final = np.zeros(3)
+"""Of a unit whose place is known exactly [m]."""
 
 
 def body_gradients(
@@ -355,12 +358,14 @@ def body_gradients(
     box_std: Floats = LEVEL_BOX,
     unseen: float = 0.0,
     bends: Mapping[Axle, float] = NO_BENDS,
+    place_std: Floats = KNOWN_PLACE,
 ) -> dict[str, Estimate]:
     """Return suspension roll per lateral specific force in body axes, per fitted axle [deg/g].
 
     `box_std`, shape (3,), is the standard uncertainty of the inertial box's lean about x, y and z [rad];
     `unseen` what channels that were not logged leave out, relative (`UNSEEN`); `bends` per axle what
-    calibrations do that bend between their pairs.
+    calibrations do that bend between their pairs; `place_std`, shape (3,), the standard uncertainty of the
+    place of the unit [m].
     """
     helpers = tuple(
         f"{name} goes along with the lateral force in this run and could not be separated"
@@ -395,6 +400,7 @@ def body_gradients(
                 _bank_off(fit, axle, box_std),
                 PLAY_OPEN * fit.by_play[axle],
                 *(fit.per_lean[axle] * box_std),
+                *(fit.per_place[axle] * place_std),
             ),
             sheet=slope * spread,
             notes=(
@@ -418,12 +424,13 @@ def level_gradients(
     box_std: Floats = LEVEL_BOX,
     unseen: float = 0.0,
     bends: Mapping[Axle, float] = NO_BENDS,
+    place_std: Floats = KNOWN_PLACE,
 ) -> dict[str, Estimate]:
     """Return the level-road gradients: suspension roll per fitted axle, and ``total`` body roll [deg/g].
 
     A run on banks is brought to the arm that the roll moment has on a level road by `arms`, and what moving
-    contacts bring to the tyres past the springs is added to their roll. `box_std`, `unseen` and `bends` as
-    for `body_gradients`.
+    contacts bring to the tyres past the springs is added to their roll. `box_std`, `unseen`, `bends` and
+    `place_std` are as for `body_gradients`.
     """
     # As driven on the run's banks -> as it would be on a level road, in body axes still.
     factor, unsure = (1.0, 0.0) if arms is None else arms.level
@@ -444,6 +451,7 @@ def level_gradients(
     values = np.array([driven[a] for a in fit.axles])
     sheet = values * [roll_scale_spread(car, car.axle(a), AXLE_CORNERS[a])[0] for a in fit.axles]
     lean = box_std * np.array([fit.per_lean[a] for a in fit.axles])
+    place = place_std * np.array([fit.per_place[a] for a in fit.axles])
     inertia = INERTIA_RATIO[1] * np.array([fit.per_inertia[a] for a in fit.axles])
     ground = GROUND_OPEN * np.array([fit.by_ground[a] for a in fit.axles])
     bank = np.array([_bank_off(fit, a, box_std) for a in fit.axles])
@@ -460,6 +468,7 @@ def level_gradients(
         lacking = (
             *(row @ lean),
             *(row * bent),
+            *(row @ place),
             row @ inertia,
             row @ ground,
             row @ bank,

@@ -14,7 +14,7 @@ from analyzer.core.units import AXLE_CORNERS, AXLES, RAD_PER_MPS2_TO_DEG_PER_G, 
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import Motion
 from analyzer.processing.roll.disturbances import Bench, Probe
-from analyzer.processing.roll.equation import FIT_RATE, SLOW_BAND, SPEED, YAW, RollColumns
+from analyzer.processing.roll.equation import FIT_RATE, SLOW_BAND, SPEED, RollColumns
 from analyzer.processing.roll.fit import ENOUGH_FORCE, RollFit, front_share
 from analyzer.sheets.car import CarSheet
 from analyzer.vehicle.axle import roll_scale_spread
@@ -156,7 +156,7 @@ def disagreement_notes(rows: Mapping[Axle, HealthRow]) -> tuple[str, ...]:
     )
 
 
-# The gradient as a curve over lateral force, and what else may bend it: speed, place of the inertial unit.
+# The gradient as a curve over lateral force, and how it changes with speed.
 
 
 LEVELS: Final = (0.0, 0.2, 0.5, 0.8, 1.1)
@@ -225,19 +225,6 @@ def speed_change(bench: Bench, in_doubt: bool = False) -> dict[str, Estimate]:
     return _told(bench, bench.force * (speed - speed.mean()), "gradient_change_with_speed", 10.0, "1", SPEED)
 
 
-def unit_ahead(bench: Bench) -> dict[str, Estimate]:
-    """Return ``imu_ahead_of_sheet``: how far ahead of its place in the sheet the accelerometer sits [m].
-
-    One that sits x further ahead reads x times the yaw acceleration more, so roll less the force it reads
-    times the slope falls by that much. The same shows where the body's yaw inertia is not that assumed:
-    half a metre stands for a third of it, so this is a check and no survey.
-    """
-    if YAW not in bench.columns.known:
-        return {}
-    yaw = bench.columns.known[YAW][bench.used]
-    return _told(bench, -_mean_slope(bench) * yaw, "imu_ahead_of_sheet", 1.0, "m", YAW, relative=False)
-
-
 MOST_OPEN: Final = 0.05
 """Standard uncertainty of the share of roll stiffness up to which it is a figure [1]: a bar makes less than
 twice that of most cars; engineering judgement."""
@@ -270,36 +257,31 @@ def stiffness_share(columns: RollColumns, weights: Weights, car: CarSheet) -> di
     }
 
 
+SPEED_SAID: Final = 0.02
+"""Change of the gradient per 10 m/s from which it is told [1]: engineering judgement."""
 MOST_WITH_SPEED: Final = 0.5
 """Change of the gradient per 10 m/s beyond which it is not the air's [1] (engineering judgement)."""
 
 
 def bend_notes(further: Mapping[str, Estimate]) -> tuple[str, ...]:
-    """Return what to say about figures that stand out beyond their errors."""
-    notes = []
-    for name, least, words in (
-        ("imu_ahead_of_sheet", 0.15, "accelerometer seems {:+.2f} m ahead of its place in the car sheet"),
-        ("gradient_change_with_speed", 0.02, "roll gradient changes by {:+.0%} per 10 m/s"),
-    ):
-        found = further.get(name)
-        if found is None or found.value is None or found.std_error is None:
-            continue
-        if name == "gradient_change_with_speed" and abs(found.value) > MOST_WITH_SPEED:
-            notes.append("speed goes along with something else that rolls the car: no figure of its effect")
-        elif abs(found.value) > max(least, SURE * found.std_error):
-            notes.append(words.format(found.value))
-    return tuple(notes)
+    """Return what to say about a change with speed that stands out beyond its error."""
+    found = further.get("gradient_change_with_speed")
+    if found is None or found.value is None or found.std_error is None:
+        return ()
+    if abs(found.value) > MOST_WITH_SPEED:
+        return ("speed goes along with something else that rolls the car: no figure of its effect",)
+    if abs(found.value) > max(SPEED_SAID, SURE * found.std_error):
+        return (f"roll gradient changes by {found.value:+.0%} per 10 m/s",)
+    return ()
 
 
-def _told(
-    bench: Bench, column: Floats, name: str, per: float, unit: str, what: str, relative: bool = True
-) -> dict[str, Estimate]:
+def _told(bench: Bench, column: Floats, name: str, per: float, unit: str, what: str) -> dict[str, Estimate]:
     probe: Probe = bench.probe(column)
     method = f"{what} as a further term of the moment balance"
     if probe.error is None or probe.kept < ENOUGH_KEPT:
         reason = f"{what} goes along with the other terms of the roll equation in this run"
         return {name: Estimate.unknown(unit, reason, method)}
-    scale = per / (_mean_slope(bench) if relative else 1.0)
+    scale = per / _mean_slope(bench)
     return {name: with_error(probe.value * scale, unit, probe.error, 0, method, scale=scale)}
 
 
