@@ -349,6 +349,9 @@ class Comparison:
         The same as a difference [N m/deg].
     gradient_ratio : dict
         ``front``, ``rear``: measured body-axes gradient after / before [1], as driven.
+    front_over_rear : Estimate
+        Roll stiffness of the front axle over that of the rear one, after / before, by how the road twists the
+        axles against each other [1]: a second look at a bar that no mass, speed or force is in.
     verdict : ChangeVerdict
         In the words of the page.
     smallest_visible : Estimate
@@ -388,6 +391,7 @@ class Comparison:
     stiffness_change: Estimate
     predicted_change: Estimate
     gradient_ratio: dict[str, Estimate]
+    front_over_rear: Estimate
     verdict: ChangeVerdict
     smallest_visible: Estimate
     reason: VerdictReason

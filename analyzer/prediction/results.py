@@ -99,6 +99,8 @@ class ChangePrediction:
         Same keys: after - before [N m/deg].
     gradient_ratio : dict
         ``front``, ``rear``: `roll_gradient_body` after / before [1].
+    front_over_rear : Estimate
+        Roll stiffness of the front axle over that of the rear one, after / before [1].
     """
 
     before: str
@@ -106,6 +108,7 @@ class ChangePrediction:
     changed: tuple[Axle, ...]
     stiffness_ratio: dict[str, Estimate]
     stiffness_change: dict[str, Estimate]
+    front_over_rear: Estimate
     gradient_ratio: dict[str, Estimate] = field(default_factory=dict)
 
 

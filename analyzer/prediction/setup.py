@@ -276,6 +276,7 @@ def predict_change(
             values[f"change {key}"] = new[f"stiffness {key}"] - old[f"stiffness {key}"]
         for axle in AXLES:
             values[f"gradient {axle}"] = new[f"body gradient {axle}"] / old[f"body gradient {axle}"]
+        values["front over rear"] = values["ratio front"] / values["ratio rear"]
         return values
 
     found = propagate(with_settings(car, before_setup, after_setup), both)
@@ -289,6 +290,7 @@ def predict_change(
         stiffness_change={
             k: found.estimate(f"change {k}", "N m/deg", NM_PER_DEG, CHANGE_METHOD) for k in (*AXLES, "total")
         },
+        front_over_rear=found.estimate("front over rear", "1", method=CHANGE_METHOD),
         gradient_ratio={k: found.estimate(f"gradient {k}", "1", method=CHANGE_METHOD) for k in AXLES},
     )
 

@@ -209,10 +209,14 @@ def _setup(setup: compared.SetupResult) -> dict[str, Any]:
 
 
 def _comparison(comparison: compared.Comparison) -> dict[str, Any]:
-    change = taken(comparison.prediction, "changed stiffness_ratio stiffness_change gradient_ratio")
+    change = taken(
+        comparison.prediction, "changed stiffness_ratio stiffness_change gradient_ratio front_over_rear"
+    )
     return {
         **taken(comparison, "before after axle stiffness_ratio predicted_ratio stiffness_change"),
-        **taken(comparison, "predicted_change gradient_ratio verdict unmeasured smallest_visible"),
+        **taken(
+            comparison, "predicted_change gradient_ratio front_over_rear verdict unmeasured smallest_visible"
+        ),
         "reason": reasons.verdict(comparison.reason),
         **taken(comparison, "differences"),
         "drift": _drift(comparison.drift),
@@ -308,7 +312,7 @@ def confirmation_json(confirmation: compared.Confirmation) -> dict[str, Any]:
             **taken(comparison, "stiffness_ratio predicted_ratio"),
             **taken(comparison, "stiffness_change predicted_change"),
             "car_ratio": confirmation.car_ratio,
-            **taken(comparison, "gradient_ratio smallest_visible other_axle"),
+            **taken(comparison, "gradient_ratio front_over_rear smallest_visible other_axle"),
             "stiffness": {setup.name: _stiffness(setup) for setup in both},
             "stress_factor": {setup.name: _stress_factors(setup) for setup in both},
             "order": confirmation.order,

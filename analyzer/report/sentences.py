@@ -1,5 +1,6 @@
 """The sentences of the report: each part of page and terminal starts with one of these answers."""
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -16,6 +17,7 @@ from analyzer.comparison.results import (
     Treatment,
     Unpredicted,
 )
+from analyzer.comparison.stiffness import other_axle
 from analyzer.comparison.unmeasured_axle import UNLIKELY
 from analyzer.comparison.verdict import AS_GOOD_AS, UNCHANGED
 from analyzer.core.errors import Fault, one_line
@@ -679,7 +681,12 @@ def _known(one: KnownDifference) -> str:
 
 def beside_the_verdict(comparison: Comparison) -> tuple[str, ...]:
     """Return what must be read with a verdict: axles that moved, known differences, order and drift."""
-    lines = (axles_moved(comparison), known_differences(comparison), driving_order(comparison))
+    lines = (
+        axles_moved(comparison),
+        by_the_road(comparison),
+        known_differences(comparison),
+        driving_order(comparison),
+    )
     return tuple(line for line in lines if line)
 
 
@@ -696,6 +703,50 @@ def axles_moved(comparison: Comparison) -> str:
     else:
         why = "no bar was changed there, and a bar cannot do that"
     return f"Something else moved the car: the {words.listed(told)}; {why}."
+
+
+def by_the_road(comparison: Comparison) -> str:
+    """Return what the twist of the road says of both axles' stiffness beside the prediction, or nothing."""
+    measured, predicted = comparison.front_over_rear, comparison.prediction.front_over_rear
+    if measured.value is None or predicted.value is None:
+        return ""
+    # Of the axle whose bar was changed; of the front one where both or none were.
+    one = comparison.axle or "front"
+    if one == "rear":
+        measured, predicted = _turned_over(measured), _turned_over(predicted)
+    change = change_in_percent(measured)
+    sign = "+" if (change.value or 0.0) > 0.0 else ""
+    found = sign + words.value_with_interval(change, "95 % interval ")
+    said = (
+        "Seen by how the road twists the axles against each other, without masses, speed or forces: "
+        f"{one} over {other_axle(one)} roll stiffness {found}; {change_alone(predicted)} is predicted"
+    )
+    if _apart(measured, predicted):
+        said += ", which disagrees: check springs, bar and pots of both axles"
+    return f"{said}."
+
+
+def _turned_over(ratio: Estimate) -> Estimate:
+    """Return 1 / a ratio."""
+    if ratio.value is None:
+        return ratio
+    ends = None if ratio.interval is None else (1.0 / ratio.interval[1], 1.0 / ratio.interval[0])
+    std = None if ratio.std_error is None else ratio.std_error / ratio.value**2
+    return replace(ratio, value=1.0 / ratio.value, std_error=std, interval=ends, calibration=None)
+
+
+_SURELY_APART: Final = 1.3
+"""Two figures disagree where they lie so many times as far apart as the halves of their 95 % intervals, added
+as squares, reach: at 99 %."""
+
+
+def _apart(measured: Estimate, predicted: Estimate) -> bool:
+    """Return whether two estimates disagree beyond both their errors."""
+    if measured.value is None or predicted.value is None:
+        return False
+    ends = [e.interval or (0.0, 0.0) for e in (measured, predicted)]
+    reach = math.hypot(*((high - low) / 2.0 for low, high in ends))
+    return bool(abs(measured.value - predicted.value) > _SURELY_APART * reach)
 
 
 def _axle_moved(move: AxleMove) -> str:

@@ -421,6 +421,7 @@ def _comparisons(wanted: Options) -> tuple[Comparison, ...]:
             ("front",),
             {"front": predicted, "rear": Estimate(1.0, "1", std_error=0.0, interval=(1.0, 1.0))},
             {"front": estimate(-60.0, "N m/deg", 4.0)},
+            predicted,
             {"front": estimate(1.057, "1", 0.004)},
         )
         found.append(
@@ -436,6 +437,7 @@ def _comparisons(wanted: Options) -> tuple[Comparison, ...]:
                     "front": estimate(1.060, "1", 0.003),
                     "rear": estimate(1.039, "1", 0.003),
                 },
+                front_over_rear=estimate(0.899, "1", 0.005),
                 verdict=ChangeVerdict.CANNOT_TELL if wanted.unknown else wanted.verdict,
                 smallest_visible=Estimate(0.024, "1", notes=("from the scatter of six runs",)),
                 reason=VerdictReason(

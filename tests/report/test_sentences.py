@@ -5,14 +5,15 @@ from __future__ import annotations
 import io
 import tomllib
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
-from report.synthetic_review import CAR, Options, estimate
+from report.synthetic_review import CAR, Options, estimate, make_review
 from rich.console import Console
 
 from analyzer.comparison.results import ChangeVerdict, SessionDrift, Treatment
 from analyzer.core.estimate import Estimate
-from analyzer.core.units import CORNERS
+from analyzer.core.units import CORNERS, Axle
 from analyzer.ingest.recording import HealthRow, Verdict
 from analyzer.processing.results import TravelBudget
 from analyzer.report.cards import cards
@@ -20,6 +21,8 @@ from analyzer.report.page import page_parts
 from analyzer.report.plain_data import results_dict
 from analyzer.report.sentences import (
     advice,
+    beside_the_verdict,
+    by_the_road,
     comparison_answer,
     driver_answer,
     driving_order,
@@ -450,3 +453,35 @@ def test_after_no_change_the_bar_itself_is_looked_at(review):
     )
 
     assert "check that the bar is connected" in next_step(comparison)
+
+
+SOFTER = Estimate(0.9, "1", 0.004, (0.892, 0.908))
+
+
+@pytest.mark.parametrize(
+    ("axle", "predicted", "said"),
+    [
+        (
+            "front",
+            0.905,
+            "over rear roll stiffness −10.0 % (95 % interval −10.8 to −9.2); −9.5 % is predicted.",
+        ),
+        (
+            "rear",
+            0.905,
+            "over front roll stiffness +11.1 % (95 % interval 10.1 to 12.1); +10.5 % is predicted.",
+        ),
+        (None, 0.95, "−5.0 % is predicted, which disagrees: check springs, bar and pots of both axles."),
+    ],
+)
+def test_what_the_road_says_of_a_bar_stands_beside_the_prediction(
+    axle: Axle | None, predicted: float, said: str, tmp_path: Path
+) -> None:
+    one = make_review(tmp_path).comparisons[0]
+    sheets = Estimate(predicted, "1", 0.003, (predicted - 0.006, predicted + 0.006))
+    prediction = replace(one.prediction, front_over_rear=sheets)
+    shown = replace(one, axle=axle, front_over_rear=SOFTER, prediction=prediction)
+    assert by_the_road(shown).endswith(said)
+    assert by_the_road(shown) in beside_the_verdict(shown)
+    # What is unknown is not spoken of.
+    assert not by_the_road(replace(shown, front_over_rear=Estimate.unknown("1", "smooth road")))
