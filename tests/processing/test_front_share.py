@@ -81,8 +81,9 @@ def test_the_share_is_the_same_whatever_the_sheet_says_of_the_bars(factor: float
     found = shared(motion, other)
     assert found.value == pytest.approx(shared(motion, weights_of(CAR)).value, abs=1e-4)
     assert found.value == pytest.approx(true_share(CAR), abs=0.004)
-    # For the weights of the fit, too, the sheet hardly counts.
-    assert found.beside(other.front_share) == pytest.approx(found.value, abs=1e-3)
+    # For the weights of the fit, too, the sheet counts little even on a road as smooth as this one.
+    apart = abs(other.front_share - found.value)
+    assert abs(found.beside(other.front_share) - found.value) < 0.2 * apart
 
 
 def test_a_road_without_twist_leaves_the_share_open() -> None:

@@ -402,9 +402,11 @@ def _assemble(
 
 SHARES: Final = (0.05, 0.95)
 """A share beyond these is a pot that is wrong, and is not believed: engineering judgement."""
-SHARE_OF_SHEET: Final = 0.1
+SHARE_OF_SHEET: Final = 0.03
 """Standard uncertainty of the share that the sheet's springs and bars make, for the weights of the fit alone:
-a bar of half or twice its rate moves it by 0.01 to 0.1."""
+a bar of half or twice its rate moves it by 0.01 to 0.1. A road that twists the axles outweighs it a hundred
+times; where the inertial channels are late or hold their samples it keeps the share from running away (2.9 %
+of one gradient of 70 with 0.1)."""
 SHARE_LEFT_OUT: Final = 0.0015
 """Standard uncertainty of the share beside its own errors: 0.0014 on drawn drives over bowls, banks and rough
 roads of the rigid-body engine, root mean square, where the road twists the axles well."""
