@@ -367,7 +367,9 @@ def listening():
     signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
-@pytest.mark.parametrize("command", ["review", "check", "course"])
+@pytest.mark.parametrize(
+    "command", ["review", *(pytest.param(name, marks=pytest.mark.slow) for name in ("check", "course"))]
+)
 def test_interrupt_prints_one_line(command, three, tmp_path):
     # At several moments: while rooms are imported, logs are read, runs are estimated.
     for delay in (0.6, 1.2, 1.8):

@@ -68,7 +68,7 @@ COMMANDS = {
 ERRORS = ("error", "wrong option")
 USUAL = ("review", "check json", "confirm", "bar", "start", "help", "bare", *ERRORS)
 """Run by default in the narrowest encoding, those of `OFTEN` in both; all others with the long tests."""
-OFTEN = ("review", "bar", *ERRORS)
+OFTEN = ("bar", *ERRORS)
 
 CASES = [
     pytest.param(code, name, marks=() if name in (USUAL if code == "ascii" else OFTEN) else pytest.mark.slow)
@@ -103,6 +103,7 @@ def test_no_command_breaks_off_where_a_sign_cannot_be_written(
         assert out.strip()
 
 
+@pytest.mark.slow
 def test_json_in_a_narrow_encoding_says_the_same(session: Path, tmp_path: Path, kept: str):
     call = ("review", session, "--out", tmp_path / "report", "--json")
     wide, small = (

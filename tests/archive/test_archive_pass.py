@@ -212,6 +212,7 @@ def test_figures_are_those_of_the_review(sample_session, sample_review, tmp_path
     assert len(events) == sum(len(one.bottoming) for one in sample_review.runs) > 0
 
 
+@pytest.mark.slow
 def test_two_processes_give_the_same_bytes_as_this_one(season, season_master, tmp_path, inline, monkeypatch):
     run(season)
     monkeypatch.undo()

@@ -159,6 +159,7 @@ def test_poisson_interval_against_the_distribution_itself():
         assert estimate.value == events / 4
 
 
+@pytest.mark.slow
 def test_free_play_and_friction_are_followed_when_they_exist(tmp_path, monkeypatch):
     from analyzer.archive import season_pass as run, tasks as estimating
 

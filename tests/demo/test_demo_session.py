@@ -37,6 +37,8 @@ from analyzer.demo.virtual_course import KETTLE_YARD
 from analyzer.sheets.read import read_car, read_course, read_session
 
 ROOT = Path(__file__).resolve().parents[2]
+pytestmark = pytest.mark.slow
+
 SAMPLE = ROOT / "sample_logs"
 NAMES = list(COLUMNS)
 

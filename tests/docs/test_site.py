@@ -82,6 +82,7 @@ class _Quiet(SimpleHTTPRequestHandler):
         pass
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(CHROMIUM is None, reason="no chromium")
 def test_a_newcomers_words_find_the_page_that_answers(site: tuple[Path, str]):
     folder, _ = site

@@ -411,7 +411,7 @@ def test_log_without_time_asks_for_its_rate(tmp_path: Path) -> None:
     assert f'# sample_rate = "… Hz" # {MEASURE}' in starter_sheets(path)["car.toml"]
 
 
-@pytest.mark.parametrize("name", ["Zeit", "Temps", "時刻", "x1", "Tid [s]"])
+@pytest.mark.parametrize("name", ["Aeg", "Vakt", "ora exacta", "x1", "Aeg [s]"])
 def test_time_of_any_name_is_told_by_its_even_rise(name: str, tmp_path: Path) -> None:
     log = plain_log(20.0)
     renamed = Log({name if n.startswith("Time") else n: v for n, v in log.columns.items()}, log.si)

@@ -53,6 +53,7 @@ def written(review, folder, parts=None):
     return contents(folder)
 
 
+@pytest.mark.slow
 def test_page_files_and_paper_share_one_drawing_and_the_next_ones_need_none(
     short, drawn, tmp_path, monkeypatch
 ):
