@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from engine.car import ENGINE_CAR
 from engine.drift_bed import drift_plan, one_side_plan
@@ -314,3 +315,25 @@ def test_a_run_that_tells_the_pitch_alone_takes_its_box_from_one_that_tells_all(
     alone = pooled_leans({"a": partly, "b": partly})
     assert alone["a"].angles == pytest.approx((0.0, 0.02, 0.0), abs=0.001)
     assert np.array(alone["a"].std)[[0, 2]] == pytest.approx([usual, usual])
+
+
+@pytest.mark.parametrize(
+    ("apart", "asked"),
+    [
+        ((0.1, 0.1, 0.4), ""),
+        ((0.25, 0.0, 0.4), "by 0.2°"),
+        ((0.0, 0.3, 0.0), "by 0.3°"),
+        ((0.0, 0.0, 0.6), "by 0.6°"),
+    ],
+)
+def test_a_box_is_asked_about_where_its_runs_differ(apart: tuple[float, float, float], asked: str) -> None:
+    """Yaw of one box scatters by more than roll and pitch: 8 of 22 drawn sessions were asked for nothing."""
+    index = pd.Index(np.arange(10) / 100.0, name="time_s")
+    data = pd.DataFrame({"gyro_x": np.zeros(10)}, index=index)
+    recording = Recording("r", data, data != 0.0, 100.0, (), (), ())
+    first, second, third = np.radians(apart)
+    box = BoxLean((0.0, 0.0, 0.0), (0.001, 0.001, 0.001), "session", apart=(first, second, third))
+    (row,) = with_lean(recording, box).health
+    assert row.verdict is (Verdict.SUSPECT if asked else Verdict.GOOD)
+    assert asked in row.comment
+    assert bool(asked) == ("look whether it is loose" in row.comment)
