@@ -721,7 +721,10 @@ def by_the_road(comparison: Comparison) -> str:
         "Seen by how the road twists the axles against each other, without masses, speed or forces: "
         f"{one} over {other_axle(one)} roll stiffness {found}; {change_alone(predicted)} is predicted"
     )
-    if _apart(measured, predicted):
+    if predicted.provisional:
+        # What nobody has measured settles nothing.
+        said += f" ({words.PROVISIONAL})"
+    elif _apart(measured, predicted):
         said += ", which disagrees: check springs, bar and pots of both axles"
     return f"{said}."
 

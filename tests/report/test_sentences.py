@@ -483,5 +483,8 @@ def test_what_the_road_says_of_a_bar_stands_beside_the_prediction(
     shown = replace(one, axle=axle, front_over_rear=SOFTER, prediction=prediction)
     assert by_the_road(shown).endswith(said)
     assert by_the_road(shown) in beside_the_verdict(shown)
+    # What nobody has measured disagrees with nothing, and is marked.
+    guessed = replace(one.prediction, front_over_rear=replace(sheets, provisional=("front.spring.rate",)))
+    assert by_the_road(replace(shown, prediction=guessed)).endswith("is predicted (provisional).")
     # What is unknown is not spoken of.
     assert not by_the_road(replace(shown, front_over_rear=Estimate.unknown("1", "smooth road")))
