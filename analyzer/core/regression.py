@@ -96,6 +96,12 @@ def kept_part(column: Floats, others: Floats) -> float:
     return min(max(1.0 - explained / power, 0.0), 1.0)
 
 
+def span(columns: Floats) -> Floats:
+    """Return orthonormal columns (n, k) that span `columns` (n, k), for what a fit of them leaves."""
+    basis, _ = np.linalg.qr(columns / _scale(columns))
+    return basis
+
+
 def _scale(columns: Floats) -> Floats:
     """Return the size of every column, 1 for one of zeros; columns in unlike units are scaled by it."""
     scale: Floats = np.linalg.norm(columns, axis=0)

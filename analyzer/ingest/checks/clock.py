@@ -168,7 +168,7 @@ def speed_by_one(
     units = {u: f for u, f in factors.items() if abs(f - 1.0) > 0.01 and fits(f if by == "turn" else 1.0 / f)}
     if not units or fits(own) or fits(1.0 / own):
         return False
-    _speed_in(found, signals, units, "yaw rate" if by == "turn" else "forward acceleration")
+    _speed_in(found, signals, units, ("yaw rate" if by == "turn" else "forward acceleration",))
     return True
 
 
@@ -176,15 +176,16 @@ def _speed_in(
     found: Findings,
     signals: Signals,
     units: dict[str, float],
-    by: str = "forward acceleration and yaw rate",
+    by: tuple[str, ...] = ("forward acceleration", "yaw rate"),
 ) -> None:
     """Say in which unit the speed is; it is used, for no gradient, load or share rests on its size."""
     factor = next(iter(units.values()))
     stated = signals.logger.channels["speed"].unit
     key = "logger.channels.speed.unit"
     where = f'{key} = "{next(iter(units))}"' if len(units) == 1 else key
+    shown = f"{' and '.join(by)} {'shows' if len(by) == 1 else 'show'}"
     text = (
-        f"Is {factor:.2g} times what {by} {'show' if ' and ' in by else 'shows'}: this looks like "
+        f"Is {factor:.2g} times what {shown}: this looks like "
         f"{' or '.join(units)} under a {stated} heading ({where}). Gradients and loads do not rest on it; "
         "distances and what goes with speed do."
     )

@@ -22,6 +22,7 @@ from analyzer.core.regression import (
     NORMAL,
     BlockError,
     block_error,
+    span,
     with_common,
     with_error,
     with_instruments,
@@ -495,7 +496,7 @@ def _by_tyres(run: Fitted, axle: Axle, play: FreePlay) -> float:
     fitted = [columns.force, *(columns.terms[name] for name in run.fit.terms)]
     fitted += [columns.known[name] for name in (YAW, GROUND) if name in columns.known]
     fitted += [np.ones_like(columns.force), *bends(columns, np.ones_like(used))]
-    basis = _span(np.column_stack([slow_part(column, columns.rate)[used] for column in fitted]))
+    basis = span(np.column_stack([slow_part(column, columns.rate)[used] for column in fitted]))
 
     def rest(column: Floats) -> Floats:
         own = slow_part(column, columns.rate)[used]
@@ -849,7 +850,7 @@ class Bench:
         rows = np.zeros_like(self.used)
         rows[np.flatnonzero(self.used)[::every]] = True
         design = self.design[::every]
-        return replace(self, used=rows, design=design, basis=_span(design), mean=self.mean[::every])
+        return replace(self, used=rows, design=design, basis=span(design), mean=self.mean[::every])
 
     @property
     def force(self) -> Floats:
@@ -890,10 +891,4 @@ def bench_of(columns: RollColumns, weights: Weights, fit: RollFit, bent: bool = 
     matrix = np.column_stack(design)
     mean = mix_rolls(columns, weights, used).rolls[0]
     centre = {axle: fit.intercept[axle] for axle in fit.axles}
-    return Bench(columns, used, matrix, _span(matrix), mean, centre)
-
-
-def _span(design: Floats) -> Floats:
-    """Return orthonormal columns that span a `design`."""
-    basis, _ = np.linalg.qr(design / np.linalg.norm(design, axis=0))
-    return basis
+    return Bench(columns, used, matrix, span(matrix), mean, centre)

@@ -464,7 +464,7 @@ def front_share(columns: RollColumns, weights: Weights, placed: bool = True) -> 
     # A mix of the axles must not stand in for what a unit reads that sits elsewhere.
     place = [] if placed else [columns.known[n][used] for n in (YAW, ASIDE) if n in columns.known]
     design = np.column_stack([force, *terms, *place, np.ones_like(force), *bends(columns, used)])
-    basis, _ = np.linalg.qr(design / np.maximum(np.linalg.norm(design, axis=0), 1e-300))
+    basis = regression.span(design)
     # What is known of the mean is that of either axle here, for both stand in it with 1 in sum.
     known = sum((lost[used] for lost in columns.lost.values()), np.zeros_like(force))
     if YAW in columns.known:
